@@ -1,0 +1,60 @@
+"""The error tree: each error says what is wrong, where, and what to do."""
+
+from __future__ import annotations
+
+
+class DeblendError(Exception):
+    """Root of every error that deblend raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, with the offending value and its unit.
+    where : str, optional
+        File, line, shot point or channel concerned.
+    remedy : str, optional
+        What the user can do about it, as a sentence.
+    """
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        super().__init__(what, where, remedy)
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        advice = f" {self.remedy}" if self.remedy else ""
+        return f"{place}{self.what}.{advice}"
+
+
+class InputError(DeblendError, ValueError):
+    """A value handed in by the caller cannot be used."""
+
+
+class RecordError(InputError):
+    """Continuous records cannot be read or do not fit together."""
+
+
+class ShotTableError(InputError):
+    """A shot table cannot be read or contradicts itself."""
+
+
+class TimeError(InputError):
+    """An instant, an interval or a time scale cannot be used."""
+
+
+class SettingsError(InputError):
+    """A setting of a method, of the line file or of the command line is wrong."""
+
+
+class SeparationError(DeblendError, RuntimeError):
+    """The separation could not go on; a separator method broke its contract, for instance."""
+
+
+class OutputError(DeblendError, OSError):
+    """Results cannot be written where they were asked for."""
+
+
+class MissingPackageError(DeblendError, ImportError):
+    """An optional package is needed and not installed."""

@@ -1,0 +1,1 @@
+"""The nouns: what a recording, a table of shots, a geometry, a gather and a finding are."""

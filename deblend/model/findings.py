@@ -1,0 +1,74 @@
+"""Findings: one row for each thing measured or noticed, from the input check to the last metric."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from typing import Final, Literal
+
+Verdict = Literal["note", "pass", "look", "fail"]
+"""``note`` carries no judgement; the other three are advice, never an acceptance."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One row of the findings table.
+
+    Parameters
+    ----------
+    metric : str
+        What was measured, in words joined by underscores.
+    value : float
+        The number, in `unit`; NaN where the finding is a statement without a number.
+    unit : str
+        Unit of `value` ("dB", "%", "s", "shots"); empty for a pure count or statement.
+    verdict : {"note", "pass", "look", "fail"}
+        Advice to the reader.
+    message : str
+        One sentence: what it means and what was or will be done about it.
+    source, shot_point, channel : optional
+        What it concerns; None means all.
+    window_s : tuple of float, optional
+        Two-way-time window after firing, in seconds.
+    band_hz : tuple of float, optional
+        Frequency band, in hertz.
+    limit : float, optional
+        Value beyond which the verdict changes.
+    """
+
+    metric: str
+    value: float
+    unit: str
+    verdict: Verdict
+    message: str
+    source: int | str | None = None
+    shot_point: int | None = None
+    channel: int | None = None
+    window_s: tuple[float, float] | None = None
+    band_hz: tuple[float, float] | None = None
+    limit: float | None = None
+
+
+COLUMNS: Final = tuple(field.name for field in fields(Finding))
+
+
+def findings_csv(findings: Iterable[Finding]) -> str:
+    """Text of a CSV table of `findings`, one header line first; ranges as ``low:high``."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for finding in findings:
+        writer.writerow([_cell(getattr(finding, name)) for name in COLUMNS])
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, tuple):
+        return ":".join(f"{part:.6g}" for part in value)
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return str(value)

@@ -1,0 +1,83 @@
+"""Gathers: amplitudes (shot, channel, time) with their labels, for the public edge."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.geometry import Geometry
+from deblend.model.shots import Shots
+
+if TYPE_CHECKING:
+    import xarray
+
+GatherKind = Literal["pseudo-deblended", "estimate", "truth"]
+
+
+def make_gathers(
+    amplitude: NDArray[np.float32],
+    shots: Shots,
+    channel_numbers: NDArray[np.int64],
+    interval_s: float,
+    *,
+    kind: GatherKind,
+    live: NDArray[np.bool_],
+    geometry: Geometry | None = None,
+    amplitude_unit: str = "recorded unit",
+) -> xarray.DataArray:
+    """Labelled gathers.
+
+    Parameters
+    ----------
+    amplitude : ndarray of float32, shape (shot, channel, time)
+        One row a shot, in the order of `shots`; sample 0 is the time break.
+    shots : Shots
+        What the rows are.
+    channel_numbers : ndarray of int64, shape (channel,)
+        What the columns are.
+    interval_s : float
+        Sample interval in seconds.
+    kind : {"pseudo-deblended", "estimate", "truth"}
+        What the amplitudes are.
+    live : ndarray of bool, shape (shot,)
+        False where the row is empty.
+    geometry : Geometry, optional
+        Adds the coordinate ``offset`` in metres.
+    amplitude_unit : str, optional
+        Unit of the amplitudes.
+
+    Returns
+    -------
+    xarray.DataArray
+        Dimensions (shot, channel, time) with coordinates source, shot_point, fire_time
+        (nanoseconds since 1970), live, channel, time (seconds after the time break).
+    """
+    import xarray
+
+    coords: dict[str, object] = {
+        "source": ("shot", shots.source),
+        "shot_point": ("shot", shots.shot_point),
+        "fire_time": (
+            "shot",
+            shots.fire_time_ns,
+            {"units": "ns since 1970-01-01", "scale": shots.time_scale},
+        ),
+        "live": ("shot", live),
+        "channel": ("channel", channel_numbers),
+        "time": (
+            "time",
+            np.arange(amplitude.shape[2]) * interval_s,
+            {"units": "s", "long_name": "time after firing"},
+        ),
+    }
+    if geometry is not None:
+        coords["offset"] = (("shot", "channel"), geometry.offset_m, {"units": "m"})
+    return xarray.DataArray(
+        amplitude,
+        dims=("shot", "channel", "time"),
+        coords=coords,
+        name="amplitude",
+        attrs={"kind": kind, "units": amplitude_unit},
+    )

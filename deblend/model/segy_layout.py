@@ -1,0 +1,1 @@
+"""Byte tables of SEG-Y headers."""
