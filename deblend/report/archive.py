@@ -1,0 +1,117 @@
+"""A dictionary of arrays in one file: NumPy's ``.npz`` without pickle, sizes checked first [1]_.
+
+References
+----------
+.. [1] NumPy enhancement proposal 1, "A simple file format for NumPy arrays", and the
+   documentation of ``numpy.lib.format``.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import struct
+import tokenize
+import zipfile
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from math import prod
+from pathlib import Path
+from typing import IO, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, OutputError
+
+LARGEST_BYTES: Final = 2 << 30
+"""Bytes that a file may unpack to; samples for a page are far smaller."""
+
+_SUFFIX: Final = ".npy"
+_DAMAGE: Final = (  # what the readers of zip, deflate and array headers raise on broken bytes
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    tokenize.TokenError,
+    SyntaxError,
+    ValueError,
+    OverflowError,
+    EOFError,
+    OSError,
+    RuntimeError,
+)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[IO[bytes]]:
+    """Open a temporary file beside `path`; it takes the final name only when all went well."""
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with temporary.open("wb") as stream:
+            yield stream
+        temporary.replace(path)
+    except OSError as error:
+        raise OutputError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            remedy="Check that the folder exists, is writable and has space left.",
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_arrays(arrays: Mapping[str, NDArray[Any]], path: Path) -> None:
+    """Write named arrays, compressed; nothing is left under `path` unless it is complete."""
+    with replacing(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, array in arrays.items():
+            with archive.open(name + _SUFFIX, "w", force_zip64=True) as member:
+                np.lib.format.write_array(member, np.asarray(array), allow_pickle=False)
+
+
+def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+    """Read what `write_arrays` wrote.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged, of another kind, or would unpack to more than
+        `LARGEST_BYTES`.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = archive.infolist()
+            total = sum(member.file_size for member in members)
+            if total > LARGEST_BYTES:
+                raise ValueError(f"it would unpack to {total} bytes")
+            return {
+                member.filename.removesuffix(_SUFFIX): _read_member(archive, member)
+                for member in members
+            }
+    except FileNotFoundError as error:
+        raise InputError(
+            "does not exist", where=str(path), remedy="Give the file of a finished run."
+        ) from error
+    except _DAMAGE as error:
+        raise InputError(
+            f"cannot be read: {error}",
+            where=str(path),
+            remedy="The file is damaged or was not written by this program; run the line again.",
+        ) from error
+
+
+def _read_member(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> NDArray[Any]:
+    """One array, after checking that its header asks for the bytes that are there."""
+    raw = archive.read(member)  # whole, so that the checksum is verified before parsing
+    stream = io.BytesIO(raw)
+    version = np.lib.format.read_magic(stream)
+    if version != (1, 0):
+        raise ValueError(f"{member.filename} has array format version {version}")
+    shape, fortran_order, dtype = np.lib.format.read_array_header_1_0(stream)
+    if dtype.hasobject:
+        raise ValueError(f"{member.filename} holds Python objects")
+    wanted, present = prod(shape) * dtype.itemsize, len(raw) - stream.tell()
+    if wanted != present:
+        raise ValueError(f"{member.filename} needs {wanted} bytes and holds {present}")
+    flat = np.frombuffer(bytearray(raw[stream.tell() :]), dtype=dtype)
+    return flat.reshape(shape, order="F" if fortran_order else "C")

@@ -1,0 +1,364 @@
+"""What a page is made of: findings and small samples, kept in one file beside the results."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal, get_args
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import DeblendError, InputError
+from deblend.model.findings import Finding
+from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.report.archive import read_arrays, write_arrays
+
+SectionKind = Literal["common channel", "shot"]
+FORMAT: Final = "deblend report contents 1"
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """One gather of one source, before and after separation.
+
+    Parameters
+    ----------
+    source : int or str
+        Whose gather it is.
+    kind : {"common channel", "shot"}
+        What the traces have in common.
+    number : int
+        The channel number, or the shot point.
+    axis : ndarray of float64, shape (trace,)
+        What tells the traces apart: shot points, channel numbers or offsets.
+    axis_label : str
+        Name and unit of `axis`, for instance ``"shot point"``.
+    before, after : ndarray of float32, shape (trace, time)
+        Pseudo-deblended and separated amplitudes in the recorded unit; NaN where unknown.
+    truth : ndarray of float32, shape (trace, time), or None
+        The answer, where the line was made.
+    interval_s : float
+        Sample interval in seconds; sample 0 is the time break.
+    live : ndarray of bool, shape (trace,)
+        False for traces without an estimate (misfires, shots not delivered, dead channels).
+
+    Raises
+    ------
+    InputError
+        If the shapes do not fit, or the interval is not positive.
+    """
+
+    source: int | str
+    kind: SectionKind
+    number: int
+    axis: NDArray[np.float64]
+    axis_label: str
+    before: NDArray[np.float32]
+    after: NDArray[np.float32]
+    truth: NDArray[np.float32] | None
+    interval_s: float
+    live: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        shape = self.before.shape
+        _require(self.kind in get_args(SectionKind), f"section kind {self.kind!r} is not known")
+        _require(len(shape) == 2 and min(shape) > 0, f"a section has shape {shape}")
+        _require(self.after.shape == shape, f"before is {shape}, after is {self.after.shape}")
+        if self.truth is not None:
+            _require(self.truth.shape == shape, f"before is {shape}, truth is {self.truth.shape}")
+        for name in ("axis", "live"):
+            length = getattr(self, name).shape
+            _require(length == shape[:1], f"{name} has shape {length} for {shape[0]} traces")
+        _require(0 < self.interval_s < 3600, f"the sample interval is {self.interval_s} s")
+
+    @property
+    def removed(self) -> NDArray[np.float32]:
+        """What the separation took away: before less after."""
+        return self.before - self.after
+
+
+@dataclass(frozen=True, eq=False)
+class Acquisition:
+    """When which source fired, and how the shots overlap.
+
+    Parameters
+    ----------
+    source : ndarray of int64 or str, shape (shot,)
+        Which source fired.
+    shot_point : ndarray of int64, shape (shot,)
+        Shot point number.
+    fire_time_ns : ndarray of int64, shape (shot,)
+        Time break, nanoseconds since 1970 of `time_scale`.
+    time_scale : {"utc", "gps"}
+        Scale of all instants here.
+    delivered : ndarray of bool, shape (shot,)
+        Whether the shot is in the output.
+    fold : ndarray of int32, shape (instant,)
+        Blending fold along the record: shots active at that instant.
+    fold_interval_s : float
+        Time between two values of `fold`, in seconds.
+    fold_start_ns : int
+        Instant of the first value of `fold`.
+    reason : ndarray of str, shape (shot,), optional
+        Why a shot is not in the output, in a few words; empty where it is.
+
+    Raises
+    ------
+    InputError
+        If the columns differ in length or the interval is not positive.
+    """
+
+    source: NDArray[np.int64] | NDArray[np.str_]
+    shot_point: NDArray[np.int64]
+    fire_time_ns: NDArray[np.int64]
+    time_scale: TimeScale
+    delivered: NDArray[np.bool_]
+    fold: NDArray[np.int32]
+    fold_interval_s: float
+    fold_start_ns: int
+    reason: NDArray[np.str_] | None = None
+
+    def __post_init__(self) -> None:
+        check_time_scale(self.time_scale)
+        count = self.source.shape
+        _require(len(count) == 1 and count[0] > 0, f"the sources have shape {count}")
+        _require(self.source.dtype.kind in "iuU", f"the sources have type {self.source.dtype}")
+        for name in ("shot_point", "fire_time_ns", "delivered", "reason"):
+            column = getattr(self, name)
+            if column is not None:
+                _require(column.shape == count, f"{name} is {column.shape}, source is {count}")
+        _require(self.fold.ndim == 1, f"the blending fold has shape {self.fold.shape}")
+        _require(self.fold_interval_s > 0, f"the fold interval is {self.fold_interval_s} s")
+
+    @property
+    def sources(self) -> tuple[int | str, ...]:
+        """Sources that occur, sorted."""
+        return tuple(np.unique(self.source).tolist())
+
+
+@dataclass(frozen=True, eq=False)
+class Convergence:
+    """How one block of channels came to its result.
+
+    Parameters
+    ----------
+    iteration : ndarray of int64, shape (iteration,)
+        Iteration number.
+    residual_db : ndarray of float64, shape (iteration,)
+        Weighted residual rms over record rms, in dB.
+    strictness : ndarray of float64, shape (iteration,)
+        Threshold over the reference amplitude.
+    label : str, optional
+        Which block, for instance ``"channels 1-60"``.
+
+    Raises
+    ------
+    InputError
+        If the three differ in length.
+    """
+
+    iteration: NDArray[np.int64]
+    residual_db: NDArray[np.float64]
+    strictness: NDArray[np.float64]
+    label: str = ""
+
+    def __post_init__(self) -> None:
+        shapes = {self.iteration.shape, self.residual_db.shape, self.strictness.shape}
+        _require(
+            len(shapes) == 1 and self.iteration.ndim == 1,
+            f"iteration, residual and strictness have shapes {sorted(shapes)}",
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Contents:
+    """Everything that a page shows.
+
+    Parameters
+    ----------
+    title : str
+        Name of the line or survey.
+    sections : tuple of Section
+        Gathers chosen for the page.
+    acquisition : Acquisition
+        Fire times and blending fold.
+    convergence : tuple of Convergence
+        One a block of channels.
+    findings : tuple of Finding
+        All rows measured.
+    settings, provenance : dict of str to str
+        What was asked for; what it was made from and with.
+    amplitude_unit : str
+        Unit of the amplitudes of `sections`.
+    """
+
+    title: str
+    sections: tuple[Section, ...]
+    acquisition: Acquisition
+    convergence: tuple[Convergence, ...]
+    findings: tuple[Finding, ...]
+    settings: dict[str, str] = field(default_factory=dict)
+    provenance: dict[str, str] = field(default_factory=dict)
+    amplitude_unit: str = "recorded unit"
+
+
+class _SectionText(msgspec.Struct, forbid_unknown_fields=True):
+    source: int | str
+    kind: SectionKind
+    number: int
+    axis_label: str
+    interval_s: float
+
+
+class _Text(msgspec.Struct, forbid_unknown_fields=True):
+    """The part of the file that is text."""
+
+    format: Literal["deblend report contents 1"]
+    title: str
+    sections: list[_SectionText]
+    time_scale: TimeScale
+    fold_interval_s: float
+    fold_start_ns: int
+    convergence: list[str]
+    findings: list[Finding]
+    settings: dict[str, str]
+    provenance: dict[str, str]
+    amplitude_unit: str
+
+
+def write_contents(contents: Contents, path: Path) -> None:
+    """Write `contents` as one ``.npz`` file; the final name appears only when it is complete.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    text = json.dumps(_text_of(contents), default=_plain).encode("ascii")
+    arrays: dict[str, NDArray[Any]] = {"text": np.frombuffer(text, np.uint8)}
+    for k, section in enumerate(contents.sections):
+        arrays |= _store(f"section{k}", section, _SECTION_TYPES)
+    arrays |= _store("acquisition", contents.acquisition, _ACQUISITION_TYPES)
+    for k, block in enumerate(contents.convergence):
+        arrays |= _store(f"convergence{k}", block, _CONVERGENCE_TYPES)
+    write_arrays(arrays, Path(path))
+
+
+def read_contents(path: Path) -> Contents:
+    """Read what `write_contents` wrote, checked.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged, or not of this kind.
+    """
+    arrays = read_arrays(Path(path))
+    try:
+        text = msgspec.convert(json.loads(arrays["text"].tobytes()), _Text)
+        return _assemble(text, arrays)
+    except DeblendError as error:
+        reason = error.what
+    except (KeyError, ValueError, TypeError, RecursionError, msgspec.MsgspecError) as error:
+        reason = str(error)
+    raise InputError(
+        f"is no contents of a report: {reason}",
+        where=str(path),
+        remedy="The file is damaged or comes from another version; run the line again.",
+    )
+
+
+# Columns of each part and the type that they have in the file; None keeps whole numbers or text.
+_SECTION_TYPES: Final = {"axis": "f8", "before": "f4", "after": "f4", "truth": "f4", "live": "?"}
+_ACQUISITION_TYPES: Final = {
+    "source": None,
+    "shot_point": "i8",
+    "fire_time_ns": "i8",
+    "delivered": "?",
+    "fold": "i4",
+    "reason": "U",
+}
+_CONVERGENCE_TYPES: Final = {"iteration": "i8", "residual_db": "f8", "strictness": "f8"}
+_Types = Mapping[str, str | None]
+
+
+def _store(part: str, thing: object, types: _Types) -> dict[str, NDArray[Any]]:
+    """Arrays of one part under their names in the file; those that are None are left out."""
+    columns = {name: getattr(thing, name) for name in types}
+    return {
+        f"{part}.{name}": np.asarray(column, dtype=types[name])
+        for name, column in columns.items()
+        if column is not None
+    }
+
+
+def _load(part: str, arrays: Mapping[str, NDArray[Any]], types: _Types) -> dict[str, Any]:
+    """The reverse of `_store`; an array of another type is refused."""
+    columns = {name: arrays[f"{part}.{name}"] for name in types if f"{part}.{name}" in arrays}
+    for name, column in columns.items():
+        kinds = "iuU" if types[name] is None else np.dtype(types[name]).kind
+        _require(column.dtype.kind in kinds, f"{part}.{name} has type {column.dtype}")
+    return columns
+
+
+def _text_of(contents: Contents) -> dict[str, object]:
+    names = _SectionText.__struct_fields__
+    return {
+        "format": FORMAT,
+        "title": contents.title,
+        "sections": [{name: getattr(one, name) for name in names} for one in contents.sections],
+        "time_scale": contents.acquisition.time_scale,
+        "fold_interval_s": contents.acquisition.fold_interval_s,
+        "fold_start_ns": contents.acquisition.fold_start_ns,
+        "convergence": [block.label for block in contents.convergence],
+        "findings": [asdict(finding) for finding in contents.findings],
+        "settings": contents.settings,
+        "provenance": contents.provenance,
+        "amplitude_unit": contents.amplitude_unit,
+    }
+
+
+def _assemble(text: _Text, arrays: Mapping[str, NDArray[Any]]) -> Contents:
+    """Contents from both halves of the file; a column that is missing is a TypeError."""
+    optional = {"truth": None}
+    sections = tuple(
+        Section(
+            **msgspec.structs.asdict(one), **optional | _load(f"section{k}", arrays, _SECTION_TYPES)
+        )
+        for k, one in enumerate(text.sections)
+    )
+    acquisition = Acquisition(
+        time_scale=text.time_scale,
+        fold_interval_s=text.fold_interval_s,
+        fold_start_ns=text.fold_start_ns,
+        **_load("acquisition", arrays, _ACQUISITION_TYPES),
+    )
+    convergence = tuple(
+        Convergence(label=label, **_load(f"convergence{k}", arrays, _CONVERGENCE_TYPES))
+        for k, label in enumerate(text.convergence)
+    )
+    return Contents(
+        title=text.title,
+        sections=sections,
+        acquisition=acquisition,
+        convergence=convergence,
+        findings=tuple(text.findings),
+        settings=text.settings,
+        provenance=text.provenance,
+        amplitude_unit=text.amplitude_unit,
+    )
+
+
+def _plain(value: object) -> object:
+    """A NumPy number as a Python one, for the JSON writer."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be written as text")
+
+
+def _require(holds: bool, what: str) -> None:
+    if not holds:
+        raise InputError(what, remedy="Correct what was handed to the report.")
