@@ -1,0 +1,158 @@
+"""The line file: what to read, what to do and where to put it, in TOML.
+
+Every key is a field of the tables below, with its meaning, unit and limits beside it. The reader,
+``deblend check --keys`` and the documentation are all made from these.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """A table of the line file; a key that is not listed is refused."""
+
+
+class RecordsTable(_Table, frozen=True, kw_only=True):
+    """Continuous records."""
+
+    files: Annotated[
+        list[str],
+        Meta(
+            min_length=1,
+            description="Continuous SEG-Y files or patterns such as "
+            '"records/*.sgy", relative to the line file.',
+        ),
+    ]
+    time_scale: Annotated[
+        Literal["utc", "gps"],
+        Meta(
+            description="Time scale of the record starts and of the fire times. There is no "
+            "default: the two differ by whole seconds."
+        ),
+    ]
+    start_is_exact: Annotated[
+        bool,
+        Meta(
+            description="True if the records start exactly on the whole second that their headers "
+            "state; needed for headers without a fraction of the second."
+        ),
+    ] = False
+    start_offset_s: Annotated[
+        float | None,
+        Meta(
+            description="Time to add to the header start, in place of start_is_exact.",
+            extra={"unit": "s"},
+        ),
+    ] = None
+
+
+class ShotsTable(_Table, frozen=True, kw_only=True):
+    """Fire times."""
+
+    file: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="CSV table with the columns source, shot_point, fire_time, relative to "
+            "the line file. fire_time is the time break: sample zero of the gather.",
+        ),
+    ]
+
+
+class GeometryTable(_Table, frozen=True, kw_only=True):
+    """Nominal streamer behind the sources; leave the table out if unknown."""
+
+    nearest_offset_m: Annotated[
+        float,
+        Meta(
+            ge=0,
+            description="Inline distance from a source to the nearest receiver group.",
+            extra={"unit": "m"},
+        ),
+    ]
+    group_interval_m: Annotated[
+        float,
+        Meta(gt=0, description="Distance between neighbouring groups.", extra={"unit": "m"}),
+    ]
+    streamer_depth_m: Annotated[
+        Annotated[float, Meta(ge=0)] | None,
+        Meta(description="Depth of the streamer.", extra={"unit": "m"}),
+    ] = None
+    crossline_m: Annotated[
+        float,
+        Meta(
+            description="Position of the streamer to starboard of the track.",
+            extra={"unit": "m"},
+        ),
+    ] = 0.0
+    nearest_channel: Annotated[
+        Literal["first", "last"],
+        Meta(description="Which channel is nearest to the vessel."),
+    ] = "first"
+
+
+class SeparationTable(_Table, frozen=True, kw_only=True):
+    """How to separate."""
+
+    length_s: Annotated[
+        float,
+        Meta(gt=0, description="Length of the gathers after the time break.", extra={"unit": "s"}),
+    ]
+    method: Annotated[
+        str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
+    ] = "auto"
+    iterations: Annotated[int, Meta(ge=1, description="Number of iterations.")] = 60
+    seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
+    refine_times: Annotated[
+        bool, Meta(description="Estimate small errors of the fire times and report them.")
+    ] = False
+    residual: Annotated[
+        str,
+        Meta(description="What to do with the part of the record that stays unexplained."),
+    ] = "leave_out"
+    device: Annotated[str, Meta(description="Where to compute.")] = "auto"
+    settings: Annotated[
+        dict[str, Any],
+        Meta(description="Settings of the named method, a table of its own."),
+    ] = {}
+
+
+class TruthTable(_Table, frozen=True, kw_only=True):
+    """Known answer of a made line; leave the table out for real ones."""
+
+    folder: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="Folder with the true gathers of each source, relative to the line file.",
+        ),
+    ]
+
+
+class OutputTable(_Table, frozen=True, kw_only=True):
+    """Results."""
+
+    folder: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="Folder for the results, relative to the line file; made if absent, "
+            "refused if not empty.",
+        ),
+    ]
+
+
+class LineFile(_Table, frozen=True, kw_only=True):
+    """One line: its records, its shots, what to do with them."""
+
+    records: RecordsTable
+    shots: ShotsTable
+    separation: SeparationTable
+    output: OutputTable
+    geometry: GeometryTable | None = None
+    truth: TruthTable | None = None
+    name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""
