@@ -1,0 +1,136 @@
+"""The manifest: from what, with what and how the delivered gathers were made, in JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+from deblend import __version__
+from deblend.errors import OutputError
+from deblend.files import sha256_of, write_text
+from deblend.model.findings import Finding
+
+PACKAGES: Final = ("numpy", "scipy", "numba", "dask", "xarray", "segyio", "msgspec", "matplotlib")
+
+RESIDUAL_WORDS: Final[Mapping[str, str]] = {
+    "leave_out": "The unexplained residual was left out: quiet gathers; signal too weak to be "
+    "recognised is lost, and the gathers do not add up to the record.",
+}
+"""What each choice about the unexplained residual means for the reader of the gathers."""
+
+
+@dataclass(frozen=True)
+class FileRecord:
+    """A file, its size in bytes and its SHA-256."""
+
+    path: str
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """What the manifest states beyond versions and platform.
+
+    Parameters
+    ----------
+    line : str
+        Name of the line.
+    started_utc, ended_utc : str
+        ISO 8601 instants of the run.
+    time_scale : str
+        Scale of the record and of the fire times.
+    inputs, outputs : tuple of FileRecord
+        Files read, and files delivered (paths relative to the manifest).
+    settings : mapping
+        Settings of the run as they took effect.
+    shots_delivered : mapping of str to int
+        Delivered shots by source.
+    shots_not_delivered : mapping of str to int
+        Other shots of the table by reason.
+    unexplained_residual : mapping of str to str
+        What was done with it and what that means.
+    findings : tuple of Finding
+        Every row of the findings table.
+    """
+
+    line: str
+    started_utc: str
+    ended_utc: str
+    time_scale: str
+    inputs: tuple[FileRecord, ...]
+    outputs: tuple[FileRecord, ...]
+    settings: Mapping[str, Any]
+    shots_delivered: Mapping[str, int]
+    shots_not_delivered: Mapping[str, int]
+    unexplained_residual: Mapping[str, str]
+    findings: tuple[Finding, ...]
+
+
+def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:
+    """Size and checksum of a file.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be read any more.
+    """
+    try:
+        name = path.relative_to(relative_to) if relative_to else path
+        return FileRecord(name.as_posix(), path.stat().st_size, sha256_of(path))
+    except OSError as error:
+        raise OutputError(
+            f"the checksum cannot be taken ({error.strerror})",
+            where=str(path),
+            remedy="Keep the input in place until the run has ended.",
+        ) from error
+
+
+def write_manifest(manifest: Manifest, path: Path) -> None:
+    """Write the manifest as JSON; numbers that JSON has no word for become null.
+
+    Parameters
+    ----------
+    manifest : Manifest
+        What to state.
+    path : Path
+        File to write.
+    """
+    content = {
+        "deblend": __version__,
+        **asdict(manifest),
+        "versions": _versions(),
+        "platform": platform.platform(),
+    }
+    write_text(path, json.dumps(_plain(content), indent=2, ensure_ascii=False) + "\n")
+
+
+def _versions() -> dict[str, str]:
+    return {"python": platform.python_version(), **dict(_installed(PACKAGES))}
+
+
+def _installed(names: Iterable[str]) -> Iterable[tuple[str, str]]:
+    for name in names:
+        try:
+            yield name, metadata.version(name)
+        except metadata.PackageNotFoundError:
+            yield name, "not installed"
+
+
+def _plain(value: Any) -> Any:
+    """The same content in types that JSON knows."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(part) for part in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    return str(value)
