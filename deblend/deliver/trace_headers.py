@@ -1,0 +1,218 @@
+"""Trace headers of separated gathers, from shots, geometry and channels.
+
+Positions follow SEG-Y revision 1 [1]_, table 3; bytes 233-240, which that revision leaves to the
+writer, hold what the whole second of bytes 157-166 leaves of the time break.
+
+References
+----------
+.. [1] SEG Technical Standards Committee, 2002, SEG Y rev 1 Data Exchange Format.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from deblend.errors import OutputError
+from deblend.model.geometry import Geometry
+from deblend.model.segy_layout import (
+    DEAD_TRACE,
+    LARGEST_SIGNED_COUNT,
+    SAMPLE_UNITS,
+    SEISMIC_TRACE,
+    TIME_BASIS_CODES,
+    TRACE_HEADER,
+)
+from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S, calendar_fields
+
+NS_PER_US: Final = 1000
+_FINEST_SCALES: Final = (100, 10, 1)
+_CLOCK: Final = ("year", "month", "day", "hour", "minute", "second", "day_of_year")
+
+
+@dataclass(frozen=True, eq=False)
+class SourceGathers:
+    """What the traces of one file are; amplitudes are handed over beside it.
+
+    Parameters
+    ----------
+    shots : Shots
+        The shots of one source, in the order of the file.
+    geometry : Geometry
+        One row for each of `shots`, one column a channel.
+    channel_numbers : ndarray of int64, shape (channel,)
+        Channel numbers.
+    dead : ndarray of bool, shape (channel,)
+        Channels that recorded nothing of use.
+    interval_ns : int
+        Sample interval in nanoseconds.
+    length : int
+        Samples of a trace.
+    amplitude_unit : str
+        Unit of the samples.
+    line : str
+        Name of the line.
+    history : tuple of str
+        What was done, a sentence each.
+    """
+
+    shots: Shots
+    geometry: Geometry
+    channel_numbers: NDArray[np.int64]
+    dead: NDArray[np.bool_]
+    interval_ns: int
+    length: int
+    amplitude_unit: str
+    line: str
+    history: tuple[str, ...]
+
+    @property
+    def interval_us(self) -> int:
+        """Sample interval in whole microseconds."""
+        return self.interval_ns // NS_PER_US
+
+
+def check_fits(gathers: SourceGathers) -> None:
+    """Refuse what SEG-Y revision 1 cannot hold, before anything is written.
+
+    Raises
+    ------
+    OutputError
+        If the interval is no whole number of microseconds, or a count does not fit its bytes.
+    """
+    if gathers.interval_ns % NS_PER_US:
+        raise OutputError(
+            f"the sample interval of {gathers.interval_ns / NS_PER_US} us is no whole number of "
+            "microseconds, which SEG-Y revision 1 requires",
+            remedy="Resample the record before separation.",
+        )
+    counts = {
+        "samples a trace": (gathers.length, "Ask for shorter gathers."),
+        "microseconds of sample interval": (gathers.interval_us, "Resample the record."),
+        "channels a shot": (len(gathers.channel_numbers), "Separate fewer channels at a time."),
+    }
+    for what, (count, remedy) in counts.items():
+        if count > LARGEST_SIGNED_COUNT:
+            raise OutputError(
+                f"{count} {what} do not fit SEG-Y revision 1, which holds {LARGEST_SIGNED_COUNT}",
+                remedy=remedy,
+            )
+    coordinate_scale(gathers)
+
+
+def coordinate_scale(gathers: SourceGathers) -> int:
+    """Divisor of all coordinates of the file: 100, or the largest smaller one that fits.
+
+    Raises
+    ------
+    OutputError
+        If a coordinate does not even fit in whole metres.
+    """
+    shots, geometry = gathers.shots, gathers.geometry
+    largest = max(
+        float(np.max(np.abs(np.nan_to_num(part)), initial=0.0))
+        for part in (shots.x_m, shots.y_m, geometry.receiver_x_m, geometry.receiver_y_m)
+    )
+    for scale in _FINEST_SCALES:
+        if largest * scale <= np.iinfo(np.int32).max:
+            return scale
+    raise OutputError(
+        f"a coordinate of {largest:.0f} m does not fit the 4 bytes that SEG-Y gives it",
+        remedy="Correct the positions in the shot table; coordinates are metres.",
+    )
+
+
+def fill_headers(headers: NDArray[np.void], gathers: SourceGathers, first: int, scale: int) -> None:
+    """Fill the headers of consecutive shots.
+
+    Parameters
+    ----------
+    headers : ndarray of TRACE_HEADER, shape (shot, channel)
+        Zeros on entry.
+    gathers : SourceGathers
+        The whole file.
+    first : int
+        Row of `gathers.shots` of the first shot.
+    scale : int
+        Divisor of the coordinates, of `coordinate_scale`.
+
+    Raises
+    ------
+    OutputError
+        If a value does not fit its bytes.
+    """
+    shot_count, channel_count = headers.shape
+    rows = np.arange(first, first + shot_count)
+    trace = rows[:, None] * channel_count + np.arange(channel_count) + 1
+    _put(headers, "sequence_in_line", trace)
+    _put(headers, "sequence_in_file", trace)
+    _put(headers, "field_record", rows[:, None] + 1)
+    _put(headers, "channel", gathers.channel_numbers)
+    for name in ("source_point", "shot_point"):
+        _put(headers, name, gathers.shots.shot_point[rows, None])
+    _put(headers, "trace_identification", np.where(gathers.dead, DEAD_TRACE, SEISMIC_TRACE))
+    for name in ("vertically_summed", "horizontally_stacked", "data_use", "shot_point_scalar"):
+        _put(headers, name, 1)
+    _put(headers, "sample_count", gathers.length)
+    _put(headers, "sample_interval", gathers.interval_us)
+    _put(headers, "time_scalar", 1)
+    _put(headers, "sample_unit", _unit_code(gathers.amplitude_unit))
+    _fill_positions(headers, gathers, rows, scale)
+    _fill_instants(headers, gathers.shots, rows)
+
+
+def _fill_positions(
+    headers: NDArray[np.void], gathers: SourceGathers, rows: NDArray[np.int64], scale: int
+) -> None:
+    shots, geometry = gathers.shots, gathers.geometry
+    _put(headers, "offset", _rounded(geometry.offset_m[rows]))
+    _put(headers, "elevation_scalar", -100)
+    _put(headers, "receiver_elevation", _rounded(-100 * geometry.receiver_depth_m))
+    _put(headers, "source_depth", _rounded(100 * shots.depth_m[rows, None]))
+    _put(headers, "coordinate_scalar", -scale if scale > 1 else 1)
+    _put(headers, "coordinate_unit", 1)
+    _put(headers, "source_x", _rounded(scale * shots.x_m[rows, None]))
+    _put(headers, "source_y", _rounded(scale * shots.y_m[rows, None]))
+    _put(headers, "receiver_x", _rounded(scale * geometry.receiver_x_m[rows]))
+    _put(headers, "receiver_y", _rounded(scale * geometry.receiver_y_m[rows]))
+
+
+def _fill_instants(headers: NDArray[np.void], shots: Shots, rows: NDArray[np.int64]) -> None:
+    seconds, nanoseconds = np.divmod(shots.fire_time_ns[rows], NS_PER_S)
+    clock = np.array([calendar_fields(int(second)) for second in seconds]).reshape(-1, len(_CLOCK))
+    for name, column in zip(_CLOCK, clock.T, strict=True):
+        if name in ("month", "day"):  # the header counts days of the year
+            continue
+        _put(headers, name, column[:, None])
+    _put(headers, "time_basis", TIME_BASIS_CODES[shots.time_scale])
+    # Cut, not rounded: the second, the microsecond and the rest add up to the instant exactly.
+    _put(headers, "unassigned_233", (nanoseconds // NS_PER_US)[:, None])
+    _put(headers, "unassigned_237", (nanoseconds % NS_PER_US)[:, None])
+
+
+def _rounded(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Nearest whole numbers; unknown becomes 0, which these fields use for it."""
+    return np.rint(np.nan_to_num(values, nan=0.0))
+
+
+def _unit_code(unit: str) -> int:
+    """Code of bytes 203-204; 0, unknown, for a unit that the standard does not list."""
+    return {name: code for code, name in SAMPLE_UNITS.items()}.get(unit, 0)
+
+
+def _put(headers: NDArray[np.void], name: str, values: ArrayLike) -> None:
+    """Store whole numbers in a field; numpy alone would wrap those that do not fit."""
+    numbers: NDArray[Any] = np.asarray(values)
+    limits = np.iinfo(TRACE_HEADER[name])
+    wrong = (numbers < limits.min) | (numbers > limits.max)
+    if np.any(wrong):
+        raise OutputError(
+            f"{name.replace('_', ' ')} {numbers[wrong].flat[0]:.15g} does not fit the "
+            f"{limits.bits // 8} bytes that SEG-Y gives it",
+            remedy="Correct the shot table or the geometry.",
+        )
+    headers[name] = numbers

@@ -1,0 +1,50 @@
+"""Energy removed by the separation, by hand and by the rule for equal sources."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from deblend.model.shots import make_shots
+from deblend.qc.removed import removed_energy, removed_findings
+
+WINDOWS = [(0, 25), (25, 50)]
+WINDOWS_S = [(0.0, 0.1), (0.1, 0.2)]
+SHOTS = make_shots(np.array([1, 1, 2]), np.arange(3), np.arange(3), "utc")
+
+
+def test_by_hand() -> None:
+    before = np.full((3, 2, 50), 2.0, np.float32)
+    after = np.full((3, 2, 50), 1.0, np.float32)
+    after[:, :, 25:] = 2.0
+    rows = removed_findings(
+        removed_energy(before, after, WINDOWS), SHOTS, np.ones(3, bool), WINDOWS_S
+    )
+    assert [(row.source, row.window_s) for row in rows] == [
+        (source, window) for source in (1, 2) for window in WINDOWS_S
+    ]
+    # (2 - 1)^2 / 2^2 = 1/4: -6.02 dB
+    assert rows[0].value == pytest.approx(-6.0206, abs=1e-4)
+    assert rows[1].value == -np.inf
+    assert {row.verdict for row in rows} == {"note"}
+
+
+def test_equal_sources_lose_what_the_others_put_in() -> None:
+    # K equal overlapping sources: the true gathers hold 1/K of the pseudo-deblended energy.
+    random = np.random.default_rng(5)
+    own, other = random.standard_normal((2, 3, 40, 50)).astype(np.float32)
+    energy = removed_energy(own + other, own, WINDOWS)
+    row = removed_findings(energy, SHOTS, np.ones(3, bool), WINDOWS_S)[0]
+    assert row.value == pytest.approx(10 * np.log10(1 - 1 / 2), abs=0.2)
+
+
+def test_blocks_add_and_uncounted_shots_do_not() -> None:
+    random = np.random.default_rng(6)
+    before, after = random.standard_normal((2, 3, 8, 50)).astype(np.float32)
+    whole = removed_energy(before, after, WINDOWS)
+    parts = removed_energy(before[:, :3], after[:, :3], WINDOWS) + removed_energy(
+        before[:, 3:], after[:, 3:], WINDOWS
+    )
+    np.testing.assert_allclose(parts.removed, whole.removed, rtol=1e-12)
+    counted = np.array([True, True, False])
+    assert {row.source for row in removed_findings(whole, SHOTS, counted, WINDOWS_S)} == {1}

@@ -1,0 +1,126 @@
+"""The line file: what it takes, and what it says when something is wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deblend.errors import SettingsError
+from deblend.run.line_file import Line, list_keys, read_line_file
+
+GOOD = """\
+name = "Example"
+
+[records]
+files = ["records/*.sgy"]
+time_scale = "utc"
+
+[shots]
+file = "shots.csv"
+
+[geometry]
+nearest_offset_m = 110
+group_interval_m = 12.5
+
+[separation]
+length_s = 4
+
+[output]
+folder = "separated"
+"""
+
+
+def line(tmp_path: Path, old: str = "", new: str = "") -> Line:
+    path = tmp_path / "line.toml"
+    path.write_text(GOOD.replace(old, new) if old else GOOD, encoding="utf-8")
+    return read_line_file(path)
+
+
+def test_defaults_and_places(tmp_path: Path) -> None:
+    read = line(tmp_path)
+    assert read.keys.separation.length_s == 4.0
+    assert read.keys.separation.iterations == 60
+    assert read.keys.geometry is not None
+    assert read.keys.geometry.nearest_channel == "first"
+    assert read.keys.truth is None
+    assert read.shots_path == tmp_path / "shots.csv"
+    assert read.record_patterns == [tmp_path / "records/*.sgy"]
+    assert read.output_folder == tmp_path / "separated"
+    assert read.name == "Example"
+    assert line(tmp_path, 'name = "Example"', "").name == "line"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("length_s", "lenght_s", r"'lenght_s' in table \[separation\]. Did you mean 'length_s'"),
+        ('folder = "s', 'time_scale = "s', r"Did you mean 'time_scale' in table \[records\]"),
+        ("[separation]", "[separatoin]", r"unknown table \[separatoin\].*mean 'separation'"),
+        ("length_s = 4", "length_s = 4\nqq = 1", r"Keys in table \[separation\]: length_s, method"),
+        ("length_s = 4", "", r"'length_s' is missing in table \[separation\].*above 0, in s"),
+        ('[output]\nfolder = "separated"', "", r"table \[output\] is missing"),
+        ("length_s = 4", "length_s = -4", r"length_s in table \[separation\] is -4 s"),
+        ("length_s = 4", 'length_s = "4"', r"length_s .* is '4', .* Give a number above 0, in s"),
+        ("length_s = 4", "length_s = inf", r"length_s in table \[separation\] is inf"),
+        ("length_s = 4", "length_s = 4\niterations = 2.5", r"iterations .* is 2.5, .*whole number"),
+        ("length_s = 4", "length_s = 4\nseed = true", r"seed .* is True, .*whole number from 0"),
+        ('"utc"', '"UTC"', r'time_scale in table \[records\] is \'UTC\'.*"gps" or "utc"'),
+        ("12.5", "0", r"group_interval_m in table \[geometry\] is 0 m"),
+        ('["records/*.sgy"]', '"records"', r"files in table \[records\] is 'records'.*a list"),
+        ('["records/*.sgy"]', "[3]", r"files in table \[records\] is \[3\]"),
+        ("[records]", "[[records]]", r"records at the top of the file .* \[records\]"),
+        ('"Example"', "", r"no TOML text: .*line 1"),
+    ],
+)
+def test_mistakes_are_named(tmp_path: Path, old: str, new: str, message: str) -> None:
+    with pytest.raises(SettingsError, match=message) as caught:
+        line(tmp_path, old, new)
+    assert str(tmp_path / "line.toml") in str(caught.value)
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"absent\.toml: the line file cannot be read"):
+        read_line_file(tmp_path / "absent.toml")
+    with pytest.raises(SettingsError, match="Is a directory"):
+        read_line_file(tmp_path)
+
+
+def test_bytes_that_are_no_text(tmp_path: Path) -> None:
+    path = tmp_path / "line.toml"
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(SettingsError, match="no TOML text"):
+        read_line_file(path)
+
+
+def test_every_key_is_documented() -> None:
+    keys = list_keys()
+    assert {key.table for key in keys} == {
+        "", "records", "shots", "geometry", "separation", "truth", "output",
+    }  # fmt: skip
+    for key in keys:
+        assert key.description.endswith("."), key
+        assert key.kind, key
+        assert (key.unit == "s") == key.name.endswith("_s"), key
+        assert (key.unit == "m") == key.name.endswith("_m"), key
+
+
+@settings(derandomize=True, max_examples=80, deadline=None)
+@given(
+    start=st.integers(0, len(GOOD)),
+    removed=st.integers(0, 8),
+    put=st.text(max_size=4) | st.sampled_from(["nan", "[[a]]", "1e999", '"', "{}", "-"]),
+)
+def test_damaged_text_is_read_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, start: int, removed: int, put: str
+) -> None:
+    path = tmp_path_factory.mktemp("line") / "line.toml"
+    path.write_text(GOOD[:start] + put + GOOD[start + removed :], "utf-8", errors="replace")
+    try:
+        read = read_line_file(path)
+    except SettingsError as error:
+        assert str(path) in str(error)
+    else:
+        assert read.keys.separation.length_s > 0
