@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -118,9 +119,5 @@ def test_damaged_text_is_read_or_refused(
 ) -> None:
     path = tmp_path_factory.mktemp("line") / "line.toml"
     path.write_text(GOOD[:start] + put + GOOD[start + removed :], "utf-8", errors="replace")
-    try:
-        read = read_line_file(path)
-    except SettingsError as error:
-        assert str(path) in str(error)
-    else:
-        assert read.keys.separation.length_s > 0
+    with contextlib.suppress(SettingsError):  # and nothing else
+        assert read_line_file(path).keys.separation.length_s > 0

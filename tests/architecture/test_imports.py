@@ -1,0 +1,140 @@
+"""Import directions, read from the syntax trees: which room may know which."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+import deblend
+
+ROOT: Final = Path(deblend.__file__).parent
+FILES: Final = sorted(ROOT.rglob("*.py"))
+LONGEST: Final = 600
+
+BASE: Final = {"errors", "files"}
+"""Modules at the top that know no room and may be used by every one."""
+METHODS: Final = {"separation.methods", "separation.transforms"}
+
+ALLOWED: Final[dict[str, set[str]]] = {
+    "errors": set(),
+    "files": set(),
+    "arrays": set(),
+    "model": set(),
+    "separation.methods": {"arrays", *METHODS},
+    "separation.transforms": {"arrays", *METHODS},
+    "blending": {"model", "arrays"},
+    "separation": {"blending", "model", "arrays", *METHODS},
+    "records": {"model"},
+    "deliver": {"model"},
+    "plan": {"model"},
+    "synth": {"model", "blending", "records", "arrays"},
+    "qc": {"model", "blending", "arrays"},
+    "stack": {"model", "qc", "arrays"},
+    "report": {"qc", "stack", "plan", "model"},
+    "testing": {"separation", "records", "model", "arrays", *METHODS},
+}
+EVERY_ROOM: Final = {*ALLOWED, "run"}
+ALLOWED["run"] = EVERY_ROOM
+ALLOWED["cli"] = EVERY_ROOM
+
+FOREIGN: Final[dict[str, set[str]]] = {
+    "matplotlib": {"report"},
+    "mpl_toolkits": {"report"},
+    "jinja2": {"report"},
+    "dask": {"run"},
+    "distributed": {"run"},
+    "segyio": {"records", "deliver"},
+    "click": {"cli"},
+    "rich": {"cli"},
+}
+"""Packages that only some rooms may load."""
+
+NOT_AT_IMPORT: Final = ("matplotlib", "jinja2", "dask", "segyio", "xarray", "numba")
+
+
+def room_of(module: str) -> str:
+    """The room of a module given without the leading package name."""
+    for room in sorted(METHODS):
+        if module == room or module.startswith(room + "."):
+            return room
+    return module.split(".")[0]
+
+
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def imports_of(path: Path) -> Iterator[str]:
+    """Full names of all that a file imports, inside functions too."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            module = node.module or ""
+            below = (f"{module}.{alias.name}" for alias in node.names)
+            known = (name for name in below if is_module(name))
+            first = next(known, None)
+            yield from ([module] if first is None else [first, *known])
+
+
+def is_module(name: str) -> bool:
+    path = ROOT.parent.joinpath(*name.split("."))
+    return path.with_suffix(".py").is_file() or (path / "__init__.py").is_file()
+
+
+def rooms_imported(path: Path) -> set[str]:
+    names = {name for name in imports_of(path) if name.split(".")[0] == "deblend"}
+    return {room_of(name.removeprefix("deblend.")) for name in names if "." in name}
+
+
+@pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(ROOT)) for path in FILES])
+def test_rooms_know_only_what_they_may(path: Path) -> None:
+    room = room_of(module_of(path))
+    if path == ROOT / "__init__.py":
+        assert "cli" not in rooms_imported(path)
+        return
+    assert room in ALLOWED, f"{room} is a room without a rule"
+    wrong = rooms_imported(path) - ALLOWED[room] - BASE - {room}
+    assert not wrong, f"{room} may not import {sorted(wrong)}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(ROOT)) for path in FILES])
+def test_packages_stay_in_their_rooms(path: Path) -> None:
+    room = room_of(module_of(path))
+    for name in imports_of(path):
+        rooms = FOREIGN.get(name.split(".")[0])
+        assert rooms is None or room in rooms, f"{room} may not import {name}"
+        assert name.split(".")[0] != "pickle"
+
+
+@pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(ROOT)) for path in FILES])
+def test_no_file_is_too_long(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST
+
+
+def test_the_rules_can_fail(tmp_path: Path) -> None:
+    path = tmp_path / "sample.py"
+    path.write_text("def f():\n    from deblend.run import line_file\n    import segyio\n")
+    assert rooms_imported(path) == {"run"}
+    assert set(imports_of(path)) == {"deblend.run.line_file", "segyio"}
+
+
+def test_import_is_light(capsys: pytest.CaptureFixture[str]) -> None:
+    code = f"""
+import sys, deblend
+loaded = sorted(set({NOT_AT_IMPORT}) & set(sys.modules))
+sys.exit(f"import deblend loads {{loaded}}" if loaded else 0)
+"""
+    begin = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    with capsys.disabled():
+        print(f"\nimport deblend: {time.perf_counter() - begin:.2f} s with the interpreter's start")
+    assert done.returncode == 0, done.stderr
