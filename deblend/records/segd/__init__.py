@@ -1,0 +1,1 @@
+"""SEG-D revisions 2.1, 3.0 and 3.1: headers, lazy samples, source events and a writer."""
