@@ -1,0 +1,195 @@
+"""Time slices on one sample grid: gaps, overlaps and clock steps are found, never smoothed over.
+
+The grid is that of the earliest file. A start that lies off it by more than 1 microsecond or 1 % of
+a sample, whichever is smaller, is placed on the nearest sample and reported with its value. Where
+two files hold the same samples, the one that starts earlier is read.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import RecordError
+from deblend.model.findings import Finding
+from deblend.model.recording import Gap
+from deblend.records.segy_slice import SegySlice
+
+_TOLERANCE_NS: Final = 1_000
+_TOLERANCE_SAMPLES: Final = 0.01
+_LONGEST_GAP_NS: Final = 86_400 * 1_000_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Samples ``[start, stop)`` of the record, read from one file.
+
+    Parameters
+    ----------
+    file : SegySlice
+        Where they are.
+    start, stop : int
+        Place in the record.
+    skip : int
+        Samples at the begin of the file that an earlier file already holds.
+    trace : tuple of int
+        Trace of the file for each row of the record.
+    """
+
+    file: SegySlice
+    start: int
+    stop: int
+    skip: int
+    trace: Sequence[int]
+
+
+class JoinedSlices:
+    """Samples of files that follow each other, shape (channel, time)."""
+
+    def __init__(self, pieces: Sequence[Piece]) -> None:
+        self._pieces = tuple(pieces)
+        self._starts = [piece.start for piece in self._pieces]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of channels and of samples."""
+        return len(self._pieces[0].trace), self._pieces[-1].stop
+
+    def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
+        """Samples ``[start, stop)`` of channels by row number; NaN in gaps and dead traces.
+
+        Raises
+        ------
+        RecordError
+            If a file is gone, unreadable, or of another size than when it was opened.
+        """
+        out = np.full((len(channels), stop - start), np.nan, dtype=np.float32)
+        first = max(0, bisect_right(self._starts, start) - 1)
+        for piece in self._pieces[first:]:
+            if piece.start >= stop or not len(channels):
+                break
+            begin, end = max(start, piece.start), min(stop, piece.stop)
+            if begin < end:
+                shift = piece.skip - piece.start
+                piece.file.read_into(
+                    out[:, begin - start : end - start],
+                    [piece.trace[row] for row in channels],
+                    begin + shift,
+                    end + shift,
+                )
+        return out
+
+
+def join(files: Sequence[SegySlice]) -> tuple[list[Piece], list[Gap], list[Finding]]:
+    """Place files, sorted by start, on the grid of the first.
+
+    Raises
+    ------
+    RecordError
+        If they differ in interval or channels, or lie more than a day apart.
+    """
+    first = files[0]
+    rows = {int(number): row for row, number in enumerate(first.channels)}
+    pieces: list[Piece] = []
+    gaps: list[Gap] = []
+    findings: list[Finding] = []
+    end, last = 0, first
+    for file in files:
+        _check_alike(first, file)
+        start, off_grid = _position(first, file)
+        findings += off_grid
+        stop = start + file.frame.sample_count
+        if start > end:
+            gaps.append(Gap(end, start))
+            findings.append(_gap_finding(last, file, start - end))
+        if start < end:
+            findings.append(_overlap_finding(last, file, min(end, stop) - start))
+        if stop > end:
+            begin = max(start, end)
+            pieces.append(Piece(file, begin, stop, begin - start, _traces(rows, file)))
+            end, last = stop, file
+    return pieces, gaps, findings
+
+
+def _check_alike(first: SegySlice, file: SegySlice) -> None:
+    if file.interval_ns != first.interval_ns:
+        problem = (
+            "sample intervals differ",
+            f"{file.interval_ns / 1e6:g} ms",
+            (f"{first.interval_ns / 1e6:g} ms"),
+        )
+    elif len(file.channels) != len(first.channels):
+        problem = "channel counts differ", str(len(file.channels)), str(len(first.channels))
+    elif set(file.channels.tolist()) != set(first.channels.tolist()):
+        missing = np.setdiff1d(first.channels, file.channels)
+        problem = "channel numbers differ", f"no channel {missing[0]}", f"channel {missing[0]}"
+    else:
+        return
+    what, here, there = problem
+    raise RecordError(
+        f"{what}: {here} here, {there} in {first.path}",
+        where=str(file.path),
+        remedy="The files of one record must have the same channels and interval; open them apart.",
+    )
+
+
+def _traces(rows: dict[int, int], file: SegySlice) -> Sequence[int]:
+    """Trace of `file` for each row of the record, by channel number."""
+    traces = [0] * len(rows)
+    for trace, number in enumerate(file.channels.tolist()):
+        traces[rows[number]] = trace
+    return traces if traces != list(range(len(traces))) else range(len(traces))
+
+
+def _position(first: SegySlice, file: SegySlice) -> tuple[int, list[Finding]]:
+    """First sample of a file on the grid of the first file."""
+    interval_ns = first.interval_ns
+    elapsed_ns = file.start_ns - first.start_ns
+    sample = (elapsed_ns + interval_ns // 2) // interval_ns
+    deviation_ns = elapsed_ns - sample * interval_ns
+    limit_ns = min(_TOLERANCE_NS, _TOLERANCE_SAMPLES * interval_ns)
+    if abs(deviation_ns) <= limit_ns:
+        return sample, []
+    message = (
+        f"{file.path.name} starts {deviation_ns / 1e6:+.6f} ms off the sample grid of "
+        f"{first.path.name}: a clock step or an inexact start. It was placed on the nearest "
+        "sample, and shots in it are off by that much."
+    )
+    finding = Finding(
+        "start_off_grid", deviation_ns / 1e6, "ms", "look", message, limit=limit_ns / 1e6
+    )
+    return sample, [finding]
+
+
+def _gap_finding(before: SegySlice, after: SegySlice, samples: int) -> Finding:
+    length_ns = samples * after.interval_ns
+    if length_ns > _LONGEST_GAP_NS:
+        raise RecordError(
+            f"nothing was recorded for {length_ns / _LONGEST_GAP_NS:.1f} days before this file",
+            where=f"{after.path} after {before.path}",
+            remedy="The files are not of one line, or a start is wrong; open them apart.",
+        )
+    return Finding(
+        "gap",
+        length_ns * 1e-9,
+        "s",
+        "look",
+        f"{samples} samples are missing between {before.path.name} and {after.path.name}; they "
+        "are treated as unknown.",
+    )
+
+
+def _overlap_finding(before: SegySlice, after: SegySlice, samples: int) -> Finding:
+    return Finding(
+        "overlap",
+        samples * after.interval_ns * 1e-9,
+        "s",
+        "look",
+        f"{samples} samples at the begin of {after.path.name} are also in {before.path.name}, "
+        "which is read there; the two were not compared.",
+    )
