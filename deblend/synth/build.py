@@ -1,0 +1,203 @@
+"""From geology, acquisition and noise to a line with the answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.blending.operator import make_operator
+from deblend.errors import InputError
+from deblend.model.recording import Gap, Recording
+from deblend.model.timebase import NS_PER_S, interval_to_ns
+from deblend.synth.acquisition import Acquisition, ShotPlan, plan_shots
+from deblend.synth.geology import Geology, record_source
+from deblend.synth.line import Line, NominalStreamer
+from deblend.synth.noise import Noise, Record
+
+TAPER_S = 0.1
+LEAD_S = 1.5
+CHANNELS_AT_ONCE = 16
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that a line is made of; the same plan and seed give the same line.
+
+    Parameters
+    ----------
+    name, description : str
+        For tables and titles.
+    geology : Geology
+        The earth.
+    acquisition : Acquisition
+        The way it is shot.
+    noise : tuple of Noise
+        What the sea adds.
+    length_s, interval_s : float
+        Of the gathers.
+    """
+
+    name: str
+    description: str
+    geology: Geology
+    acquisition: Acquisition
+    noise: tuple[Noise, ...]
+    length_s: float
+    interval_s: float = 0.004
+
+
+def build_line(plan: Plan, seed: int = 0) -> Line:
+    """Make a line.
+
+    The truth fades to zero within the last 0.1 s of each trace, so that the record holds nothing
+    that the truth does not; the record is its blend in double precision at the true fire times.
+
+    Parameters
+    ----------
+    plan : Plan
+        What it is made of.
+    seed : int, optional
+        Of everything random that has no seed of its own.
+
+    Raises
+    ------
+    InputError
+        If the length is no positive number of samples.
+    """
+    interval_ns = interval_to_ns(plan.interval_s)
+    length = round(plan.length_s * NS_PER_S / interval_ns)
+    if length < 1:
+        raise InputError(
+            f"a length of {plan.length_s} s holds no sample", remedy="Give a longer record."
+        )
+    shot_plan = plan_shots(plan.acquisition, seed)
+    gathers = truth_gathers(plan, shot_plan, length)
+    start_ns, sample_count = record_span(shot_plan.true_fire_time_ns, length, interval_ns)
+    record = blend_at(shot_plan, gathers, start_ns, interval_ns, sample_count)
+    noise_rms = _add_noise(record, plan, seed)
+    gaps = _cut_gaps(record, plan.acquisition, start_ns, interval_ns)
+    shots, streamer = shot_plan.shots, plan.acquisition.streamer
+    return Line(
+        name=plan.name,
+        description=plan.description,
+        recording=Recording(
+            record,
+            interval_s=plan.interval_s,
+            start=start_ns,
+            time_scale=shots.time_scale,
+            gaps=gaps,
+        ),
+        shots=shots,
+        geometry=shot_plan.geometry,
+        truth={source: gathers[shots.rows_of(source)] for source in shots.sources},
+        length_s=plan.length_s,
+        noise_rms=noise_rms,
+        true_fire_time_ns=shot_plan.true_fire_time_ns,
+        streamer=NominalStreamer(
+            streamer.nearest_offset_m,
+            streamer.group_interval_m,
+            streamer.depth_m,
+            streamer.crossline_m,
+        ),
+    )
+
+
+def truth_gathers(plan: Plan, shot_plan: ShotPlan, length: int) -> NDArray[np.float32]:
+    """Noise-free gathers of all shots, shape (shot, channel, time); misfires are zero."""
+    shots, receiver = shot_plan.shots, shot_plan.receiver_m
+    gathers = np.empty((*receiver.shape[:2], length), dtype=np.float32)
+    for number, towed in enumerate(plan.acquisition.sources, start=1):
+        rows = shots.rows_of(number)
+        gathers[rows] = record_source(
+            plan.geology,
+            number,
+            towed.signature,
+            shot_plan.source_m[rows],
+            receiver[rows],
+            interval_s=plan.interval_s,
+            sample_count=length,
+        )
+    fade = min(length, round(TAPER_S / plan.interval_s))
+    gathers[..., length - fade :] *= (
+        np.cos(0.5 * np.pi * np.arange(1, fade + 1) / fade) ** 2
+    ).astype(np.float32)
+    gathers[~shots.live] = 0.0
+    return gathers
+
+
+def record_span(fire_time_ns: NDArray[np.int64], length: int, interval_ns: int) -> tuple[int, int]:
+    """Start of a record that holds all shots with 1.5 s before and after, and its samples."""
+    start = int(fire_time_ns.min()) - round(LEAD_S * NS_PER_S)
+    start -= start % interval_ns
+    stop = int(fire_time_ns.max()) + length * interval_ns + round(LEAD_S * NS_PER_S)
+    return start, (stop - start) // interval_ns
+
+
+def blend_at(
+    shot_plan: ShotPlan,
+    gathers: NDArray[np.float32],
+    start_ns: int,
+    interval_ns: int,
+    sample_count: int,
+) -> NDArray[np.float32]:
+    """Noise-free record of the gathers fired at their true times, shape (channel, time)."""
+    shots = replace(shot_plan.shots, fire_time_ns=shot_plan.true_fire_time_ns)
+    operator = make_operator(
+        shots,
+        start_ns=start_ns,
+        interval_ns=interval_ns,
+        sample_count=sample_count,
+        length=gathers.shape[2],
+        dtype=np.float64,
+    )
+    record = np.empty((gathers.shape[1], sample_count), dtype=np.float32)
+    for first in range(0, len(record), CHANNELS_AT_ONCE):
+        block = slice(first, first + CHANNELS_AT_ONCE)
+        record[block] = operator.blend(gathers[:, block].astype(np.float64))
+    return record
+
+
+def _add_noise(record: NDArray[np.float32], plan: Plan, seed: int) -> dict[str, float]:
+    """Add every noise in place; return the rms of each."""
+    about = Record(
+        channel_count=record.shape[0],
+        sample_count=record.shape[1],
+        interval_s=plan.interval_s,
+        group_interval_m=plan.acquisition.streamer.group_interval_m,
+        signal_rms=root_mean_square(record),
+    )
+    rms: dict[str, float] = {}
+    total = np.zeros_like(record)
+    for number, piece in enumerate(plan.noise):
+        made = piece.make(about, np.random.default_rng((seed, 0x2015E, number)))
+        name = type(piece).__name__
+        rms[name if name not in rms else f"{name} {number + 1}"] = root_mean_square(made)
+        total += made
+    record += total
+    return rms
+
+
+def root_mean_square(values: NDArray[np.float32]) -> float:
+    """Rms of all samples."""
+    return float(np.sqrt(np.mean(np.square(values, dtype=np.float64))))
+
+
+def _cut_gaps(
+    record: NDArray[np.float32], acquisition: Acquisition, start_ns: int, interval_ns: int
+) -> tuple[Gap, ...]:
+    """Blank the gaps with NaN, in place."""
+    gaps = []
+    for begin_s, length_s in acquisition.trouble.gaps_s:
+        at_ns = acquisition.start_ns - start_ns + round(begin_s * NS_PER_S)
+        first = at_ns // interval_ns
+        last = first + round(length_s * NS_PER_S) // interval_ns
+        if not 0 <= first < last <= record.shape[1]:
+            raise InputError(
+                f"a gap of {length_s} s at {begin_s} s lies outside the record",
+                remedy="Keep gaps within the line.",
+            )
+        record[:, first:last] = np.nan
+        gaps.append(Gap(int(first), int(last)))
+    return tuple(gaps)

@@ -1,0 +1,147 @@
+"""The earth of a made line: pieces, the decay over all of them, and what a source records of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+
+from deblend.errors import InputError
+from deblend.synth.arrivals import Decay, Piece, Positions, distance_m
+from deblend.synth.multiples import GuidedWaves
+from deblend.synth.pulses import add_pulses, pulse_table
+from deblend.synth.signature import Signature
+
+TAIL_S = 1.0
+SHOTS_AT_ONCE = 8
+
+
+@dataclass(frozen=True)
+class Geology:
+    """All pieces of an earth.
+
+    Parameters
+    ----------
+    pieces : tuple of Piece
+        Whatever yields arrivals: reflectors, diffractors, multiples, the direct wave.
+    decay : Decay
+        Of every arrival with its travel time.
+    guided : tuple of GuidedWaves
+        Dispersive waves in the water layer, which have no single travel time.
+    """
+
+    pieces: tuple[Piece, ...]
+    decay: Decay
+    guided: tuple[GuidedWaves, ...] = field(default=())
+
+    def events(
+        self, number: int, source: Positions, receiver: Positions
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Travel times in seconds and amplitudes of all arrivals that source `number` sees.
+
+        Returns
+        -------
+        time_s, amplitude : ndarray of float64, shape (event, shot, channel)
+        """
+        times, amplitudes = [], []
+        for piece in self.pieces:
+            if piece.seen_by and number not in piece.seen_by:
+                continue
+            for arrival in piece.arrivals(source, receiver):
+                times.append(arrival.time_s)
+                amplitudes.append(arrival.strength * self.decay(arrival.time_s))
+        if not times:
+            raise InputError(
+                f"source {number} sees no event", remedy="Give it at least a direct arrival."
+            )
+        return np.stack(times), np.stack(amplitudes)
+
+
+def record_source(
+    geology: Geology,
+    number: int,
+    signature: Signature,
+    source: Positions,
+    receiver: Positions,
+    *,
+    interval_s: float,
+    sample_count: int,
+    delay_s: NDArray[np.float64] | None = None,
+) -> NDArray[np.float32]:
+    """Noise-free traces of one source.
+
+    Parameters
+    ----------
+    geology : Geology
+        The earth.
+    number : int
+        Number of the source, for the events that only some sources see.
+    signature : Signature
+        Its far-field signature; the depth of the first receiver sets the receiver ghost.
+    source : ndarray of float64, shape (shot, 3)
+        Positions at the fire times.
+    receiver : ndarray of float64, shape (shot, channel, 3)
+        Positions of the groups at the same times.
+    interval_s : float
+        Sample interval.
+    sample_count : int
+        Length of the traces; what comes later is cut off.
+    delay_s : ndarray of float64, shape (shot,), optional
+        Fire times within the trace; 0 by default, so that sample 0 is the time break.
+
+    Returns
+    -------
+    ndarray of float32, shape (shot, channel, time)
+    """
+    length = next_fast_len(sample_count + round(TAIL_S / interval_s), real=True)
+    frequency = rfftfreq(length, interval_s)
+    response = signature.spectrum(frequency, interval_s, float(receiver[0, 0, 2]))
+    out = np.empty((*receiver.shape[:2], sample_count), dtype=np.float32)
+    for first in range(0, len(source), SHOTS_AT_ONCE):
+        rows = slice(first, first + SHOTS_AT_ONCE)
+        late = None if delay_s is None else delay_s[rows]
+        spectrum = _spectra(
+            geology, number, source[rows], receiver[rows], late, interval_s, length, frequency
+        )
+        traces = irfft(spectrum * response, length)[:, :sample_count]
+        out[rows] = traces.reshape(-1, receiver.shape[1], sample_count)
+    return out
+
+
+def _spectra(
+    geology: Geology,
+    number: int,
+    source: Positions,
+    receiver: Positions,
+    delay_s: NDArray[np.float64] | None,
+    interval_s: float,
+    length: int,
+    frequency: NDArray[np.float64],
+) -> NDArray[np.complex128]:
+    """Spectra of the impulse response, shape (shot * channel, frequency)."""
+    time, amplitude = geology.events(number, source, receiver)
+    if delay_s is not None:
+        time = time + delay_s[:, None]
+    traces = receiver.shape[0] * receiver.shape[1]
+    impulses = np.zeros((traces, length))
+    count = len(time)
+    add_pulses(
+        impulses,
+        time.reshape(count, -1) / interval_s,
+        amplitude.reshape(count, -1),
+        pulse_table(),
+    )
+    spectrum = np.asarray(rfft(impulses), np.complex128)
+    range_m = distance_m(source[:, None, :], receiver).ravel()
+    for guided in geology.guided:
+        if guided.seen_by and number not in guided.seen_by:
+            continue
+        part = np.zeros_like(spectrum)
+        guided.add_spectrum(part, frequency, range_m, geology.decay(range_m / guided.velocity_m_s))
+        if delay_s is not None:
+            late = np.repeat(delay_s, receiver.shape[1])
+            part *= np.exp(-2j * np.pi * frequency * late[:, None])
+        spectrum += part
+    return spectrum

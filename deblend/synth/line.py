@@ -1,0 +1,94 @@
+"""A made line: a recording together with the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError
+from deblend.model.geometry import Geometry
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+
+
+@dataclass(frozen=True)
+class NominalStreamer:
+    """What the survey plan says about the streamer; the true geometry may differ by feathering.
+
+    Parameters
+    ----------
+    nearest_offset_m, group_interval_m, depth_m, crossline_m : float
+        Inline distance from the sources to the first channel, distance between channels, depth,
+        and position of the head to starboard of the track.
+    """
+
+    nearest_offset_m: float
+    group_interval_m: float
+    depth_m: float
+    crossline_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A continuous recording whose separated sources are known.
+
+    Parameters
+    ----------
+    name, description : str
+        What the line is, in a word and in a sentence.
+    recording : Recording
+        The blended record with its noise.
+    shots : Shots
+        The shot table as a processor gets it: its fire times may be wrong (see
+        `true_fire_time_ns`), its misfires are marked ``live=False``.
+    geometry : Geometry
+        Positions at the fire times, one row a row of `shots`.
+    truth : mapping of source to ndarray of float32, shape (shot, channel, time)
+        What each source alone would have recorded without noise; rows in the order of that
+        source's rows in `shots`, sample 0 at the true fire time. Misfires are zero.
+    length_s : float
+        Length of the truth, in seconds.
+    noise_rms : mapping of str to float
+        Each noise that was added and its rms in the record.
+    true_fire_time_ns : ndarray of int64, shape (shot,)
+        When the shots really fired.
+    streamer : NominalStreamer, optional
+        As planned.
+    """
+
+    name: str
+    description: str
+    recording: Recording
+    shots: Shots
+    geometry: Geometry
+    truth: Mapping[int | str, NDArray[np.float32]]
+    length_s: float
+    noise_rms: Mapping[str, float]
+    true_fire_time_ns: NDArray[np.int64]
+    streamer: NominalStreamer | None = None
+
+    def __post_init__(self) -> None:
+        for source in self.shots.sources:
+            rows, held = len(self.shots.rows_of(source)), len(self.truth[source])
+            if rows != held:
+                raise InputError(
+                    f"source {source} has {rows} shots and truth for {held}",
+                    remedy="Give one row of truth a shot.",
+                )
+
+    @property
+    def gathers(self) -> NDArray[np.float32]:
+        """Truth of all sources, shape (shot, channel, time), in the order of the shot table."""
+        some = next(iter(self.truth.values()))
+        out = np.zeros((len(self.shots), *some.shape[1:]), dtype=np.float32)
+        for source in self.shots.sources:
+            out[self.shots.rows_of(source)] = self.truth[source]
+        return out
+
+    @property
+    def total_noise_rms(self) -> float:
+        """Rms of all noise together, its pieces taken as unrelated."""
+        return float(np.sqrt(sum(value**2 for value in self.noise_rms.values())))

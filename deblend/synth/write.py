@@ -1,0 +1,234 @@
+"""A made line on disk, as field data would come, with the answer in a folder beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, OutputError
+from deblend.files import replacing, write_text
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.records.segy_write import write_continuous_segy
+from deblend.records.shot_table import write_shots
+from deblend.synth.line import Line
+
+
+def write_line(line: Line, folder: str | Path, *, slice_s: float = 150.0) -> Path:
+    """Write a line: ``records/*.sgy``, ``shots.csv``, ``truth/`` and ``line.toml``.
+
+    Parameters
+    ----------
+    line : Line
+        What to write.
+    folder : str or Path
+        Made if absent; must be empty.
+    slice_s : float, optional
+        Length of the SEG-Y files; a file also ends at each gap.
+
+    Returns
+    -------
+    Path
+        The line file.
+
+    Raises
+    ------
+    OutputError
+        If the folder is not empty or cannot be written.
+    """
+    folder = empty_folder(folder)
+    (folder / "records").mkdir()
+    write_records(line.recording, folder / "records", line.name, slice_s=slice_s)
+    write_shots(folder / "shots.csv", line.shots)
+    write_truth(line, folder / "truth")
+    path = folder / "line.toml"
+    write_text(path, line_file_text(line))
+    return path
+
+
+def empty_folder(folder: str | Path) -> Path:
+    """The folder, made if absent.
+
+    Raises
+    ------
+    OutputError
+        If it holds something, or cannot be made.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        occupied = any(folder.iterdir())
+    except OSError as error:
+        raise OutputError(
+            f"the folder cannot be made ({error.strerror})",
+            where=str(folder),
+            remedy="Name a folder that can be written.",
+        ) from error
+    if occupied:
+        raise OutputError(
+            "the folder is not empty",
+            where=str(folder),
+            remedy="Name a new folder, or empty this one.",
+        )
+    return folder
+
+
+def write_records(
+    recording: Recording, folder: Path, name: str, *, slice_s: float = 150.0
+) -> list[Path]:
+    """Write a recording as time slices of continuous SEG-Y revision 2."""
+    step = max(1, round(slice_s / recording.interval_s))
+    paths = []
+    for number, (start, stop) in enumerate(_slices(recording, step), start=1):
+        path = folder / f"{name}-{number:03d}.sgy"
+        write_continuous_segy(
+            path,
+            recording.read(range(recording.shape[0]), start, stop),
+            interval_ns=recording.interval_ns,
+            start_ns=recording.start_ns + start * recording.interval_ns,
+            time_scale=recording.scale,
+            channel_numbers=recording.channel_numbers,
+            textual_lines=(
+                f"Continuous record of the made line {name}",
+                "One trace a channel; start to the nanosecond in trace header extension 1",
+            ),
+        )
+        paths.append(path)
+    return paths
+
+
+def _slices(recording: Recording, step: int) -> Iterator[tuple[int, int]]:
+    """Stretches of at most `step` samples that leave out the gaps."""
+    begin = 0
+    ends = [(gap.start, gap.stop) for gap in recording.gaps]
+    for stop, resume in [*sorted(ends), (recording.shape[1], recording.shape[1])]:
+        for start in range(begin, stop, step):
+            yield start, min(start + step, stop)
+        begin = resume
+
+
+def truth_path(folder: str | Path, source: int | str) -> Path:
+    """File with the true gathers of one source: float32, (shot, channel, time)."""
+    return Path(folder) / f"source-{source}.npy"
+
+
+def write_truth(line: Line, folder: Path) -> None:
+    """Write the answer: gathers of each source, noise levels, and fire times where those differ."""
+    folder.mkdir()
+    for source, gathers in line.truth.items():
+        with replacing(truth_path(folder, source)) as file:
+            np.save(file, gathers, allow_pickle=False)
+    levels = {"rms": dict(line.noise_rms), "total_rms": line.total_noise_rms}
+    write_text(folder / "noise.json", json.dumps(levels, indent=2) + "\n")
+    if not np.array_equal(line.true_fire_time_ns, line.shots.fire_time_ns):
+        exact = replace(line.shots, fire_time_ns=line.true_fire_time_ns)
+        write_shots(folder / "shots.csv", exact)
+
+
+def read_truth(folder: str | Path, shots: Shots) -> NDArray[np.float32]:
+    """True gathers of all shots, shape (shot, channel, time), in the order of the shot table.
+
+    Parameters
+    ----------
+    folder : str or Path
+        With one ``source-<name>.npy`` for each source of the table.
+    shots : Shots
+        The table that the truth belongs to.
+
+    Raises
+    ------
+    InputError
+        If a file is missing, is no such array, or does not fit the table.
+    """
+    parts = {source: _read_gathers(truth_path(folder, source)) for source in shots.sources}
+    shape = next(iter(parts.values())).shape[1:]
+    out = np.zeros((len(shots), *shape), dtype=np.float32)
+    for source, part in parts.items():
+        rows = shots.rows_of(source)
+        if part.shape != (len(rows), *shape):
+            raise InputError(
+                f"the truth has shape {part.shape}, the shot table and the other sources ask for "
+                f"{(len(rows), *shape)}",
+                where=str(truth_path(folder, source)),
+                remedy="Give one row a shot of that source, all of one length.",
+            )
+        out[rows] = part
+    return out
+
+
+def read_noise_rms(folder: str | Path) -> float | None:
+    """Rms of all noise that was added to the record; None where the folder does not say."""
+    path = Path(folder) / "noise.json"
+    if not path.exists():
+        return None
+    try:
+        return float(json.loads(path.read_text(encoding="utf-8"))["total_rms"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            "the noise levels cannot be read",
+            where=str(path),
+            remedy='Give a JSON object with "total_rms", or remove the file.',
+        ) from error
+
+
+def _read_gathers(path: Path) -> NDArray[np.float32]:
+    try:
+        array = np.load(path, allow_pickle=False, mmap_mode="r")
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "the true gathers cannot be read",
+            where=str(path),
+            remedy="Give a .npy file of float32, shape (shot, channel, time).",
+        ) from error
+    if array.ndim != 3 or array.dtype != np.float32:
+        raise InputError(
+            f"the true gathers are {array.dtype} of {array.ndim} dimension(s)",
+            where=str(path),
+            remedy="Give float32 of shape (shot, channel, time).",
+        )
+    return np.asarray(array)
+
+
+def line_file_text(line: Line) -> str:
+    """TOML text of the line file for a line written by `write_line`."""
+    parts = [
+        f"# {line.description}",
+        f"name = {json.dumps(line.name)}",
+        "",
+        "[records]",
+        'files = ["records/*.sgy"]',
+        f'time_scale = "{line.recording.scale}"',
+        "",
+        "[shots]",
+        'file = "shots.csv"',
+        "",
+        "[separation]",
+        f"length_s = {line.length_s!r}",
+        "",
+        *_geometry_text(line),
+        "[truth]",
+        'folder = "truth"',
+        "",
+        "[output]",
+        'folder = "separated"',
+    ]
+    return "\n".join(parts) + "\n"
+
+
+def _geometry_text(line: Line) -> list[str]:
+    """The planned streamer; nothing where unknown."""
+    if line.streamer is None:
+        return []
+    return [
+        "[geometry]",
+        f"nearest_offset_m = {line.streamer.nearest_offset_m!r}",
+        f"group_interval_m = {line.streamer.group_interval_m!r}",
+        f"streamer_depth_m = {line.streamer.depth_m!r}",
+        f"crossline_m = {line.streamer.crossline_m!r}",
+        "",
+    ]

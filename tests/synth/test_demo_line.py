@@ -1,0 +1,97 @@
+import numpy as np
+import pytest
+
+from deblend.blending.operator import make_operator
+from deblend.errors import InputError, OutputError
+from deblend.records.shot_table import read_shots
+from deblend.synth.acquisition import plan_shots
+from deblend.synth.demo_line import demo_plan, make_demo_line
+from deblend.synth.line import Line
+from deblend.synth.write import read_noise_rms, read_truth, truth_path, write_line
+
+
+@pytest.fixture(scope="module")
+def line() -> Line:
+    return make_demo_line(0)
+
+
+@pytest.fixture(scope="module")
+def folder(line: Line, tmp_path_factory: pytest.TempPathFactory):
+    where = tmp_path_factory.mktemp("demo") / "line"
+    write_line(line, where)
+    return where
+
+
+def test_four_sources_overlap_in_time(line: Line) -> None:
+    assert len(line.shots.sources) == 4
+    for source in line.shots.sources:
+        assert len(line.truth[source]) == 64
+    between = np.diff(np.sort(line.shots.fire_time_ns)) * 1e-9
+    assert between.mean() < line.length_s / 2
+    assert line.recording.interval_s == 0.004
+
+
+def test_the_record_is_the_blend_of_the_truth_and_the_noise(line: Line) -> None:
+    operator = make_operator(
+        line.shots,
+        start_ns=line.recording.start_ns,
+        interval_ns=line.recording.interval_ns,
+        sample_count=line.recording.shape[1],
+        length=line.gathers.shape[2],
+        dtype=np.float64,
+    )
+    record = line.recording.read([5], 0, line.recording.shape[1])
+    rest = record - operator.blend(line.gathers[:, 5:6].astype(np.float64))
+    # Two independent noises: the rms of one channel lies near that of the line.
+    assert np.sqrt(np.mean(rest**2)) == pytest.approx(line.total_noise_rms, rel=0.3)
+
+
+def test_same_seed_same_line_other_seed_other_dither(line: Line) -> None:
+    again, other = make_demo_line(0), plan_shots(demo_plan().acquisition, 1)
+    assert np.array_equal(again.shots.fire_time_ns, line.shots.fire_time_ns)
+    assert np.array_equal(again.recording.read([0], 0, 5000), line.recording.read([0], 0, 5000))
+    assert not np.array_equal(other.shots.fire_time_ns, line.shots.fire_time_ns)
+
+
+def test_truth_and_shots_come_back_from_disk(line: Line, folder) -> None:
+    shots = read_shots(folder / "shots.csv", time_scale="gps")
+    assert np.array_equal(shots.fire_time_ns, line.shots.fire_time_ns)
+    assert np.array_equal(shots.x_m, line.shots.x_m)
+    assert np.array_equal(read_truth(folder / "truth", shots), line.gathers)
+    assert read_noise_rms(folder / "truth") == pytest.approx(line.total_noise_rms)
+
+
+def test_the_record_comes_back_from_disk(line: Line, folder) -> None:
+    records = pytest.importorskip("deblend.records.open", reason="the reader is not there yet")
+    back = records.open_recording([folder / "records" / "*.sgy"], time_scale="gps")
+    assert back.start_ns == line.recording.start_ns
+    assert back.shape == line.recording.shape
+    stop = back.shape[1]
+    assert np.array_equal(back.read([0, 27], 0, stop), line.recording.read([0, 27], 0, stop))
+
+
+def test_the_line_file_is_accepted(folder) -> None:
+    reader = pytest.importorskip("deblend.run.line_file", reason="the reader is not there yet")
+    keys = reader.read_line_file(folder / "line.toml").keys
+    assert keys.separation.length_s == 3.1
+    assert keys.geometry.nearest_offset_m == 165.0
+    assert keys.truth.folder == "truth"
+
+
+def test_a_full_folder_is_refused(line: Line, folder) -> None:
+    with pytest.raises(OutputError, match="is not empty"):
+        write_line(line, folder)
+
+
+def test_missing_truth_is_named(folder, tmp_path) -> None:
+    shots = read_shots(folder / "shots.csv", time_scale="gps")
+    with pytest.raises(InputError, match=r"source-1\.npy: the true gathers cannot be read"):
+        read_truth(tmp_path, shots)
+
+
+def test_truth_of_another_line_is_refused(folder, tmp_path) -> None:
+    shots = read_shots(folder / "shots.csv", time_scale="gps")
+    for source in shots.sources:
+        np.save(truth_path(tmp_path, source), np.zeros((3, 2, 10), np.float32))
+    with pytest.raises(InputError, match=r"shape \(3, 2, 10\)"):
+        read_truth(tmp_path, shots)
