@@ -1,5 +1,70 @@
-"""Separation of simultaneous-source marine seismic lines recorded continuously."""
+"""Separation of simultaneous-source marine seismic lines recorded continuously.
+
+Nothing heavy is imported here: each public name is fetched from its room when it is first used.
+"""
 
 from __future__ import annotations
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from deblend.blending.operator import BlendingOperator, make_operator
+    from deblend.errors import DeblendError
+    from deblend.model.findings import Finding
+    from deblend.model.geometry import Geometry, towed_geometry
+    from deblend.model.recording import Recording
+    from deblend.model.shots import Shots, make_shots
+    from deblend.records.open import open_recording
+    from deblend.records.shot_table import read_shots
+    from deblend.separation.methods.fk import FkThreshold
+    from deblend.separation.separate import Separation, separate
+
 __version__ = "0.1.0"
+
+_ROOMS = {
+    "BlendingOperator": "deblend.blending.operator",
+    "DeblendError": "deblend.errors",
+    "Finding": "deblend.model.findings",
+    "FkThreshold": "deblend.separation.methods.fk",
+    "Geometry": "deblend.model.geometry",
+    "Recording": "deblend.model.recording",
+    "Separation": "deblend.separation.separate",
+    "Shots": "deblend.model.shots",
+    "make_operator": "deblend.blending.operator",
+    "make_shots": "deblend.model.shots",
+    "open_recording": "deblend.records.open",
+    "read_shots": "deblend.records.shot_table",
+    "separate": "deblend.separation.separate",
+    "towed_geometry": "deblend.model.geometry",
+}
+
+__all__ = [
+    "BlendingOperator",
+    "DeblendError",
+    "Finding",
+    "FkThreshold",
+    "Geometry",
+    "Recording",
+    "Separation",
+    "Shots",
+    "__version__",
+    "make_operator",
+    "make_shots",
+    "open_recording",
+    "read_shots",
+    "separate",
+    "towed_geometry",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ROOMS:
+        raise AttributeError(f"module 'deblend' has no attribute {name!r}")
+    value = getattr(import_module(_ROOMS[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,7 +103,8 @@ class Shots:
 
     def take(self, rows: NDArray[np.int64] | NDArray[np.bool_]) -> Shots:
         """The shots of some rows, in that order."""
-        return replace(self, **{name: column[rows] for name, column in self.columns()})
+        taken: dict[str, Any] = {name: column[rows] for name, column in self.columns()}
+        return replace(self, **taken)
 
     def with_flags(
         self,
@@ -136,7 +138,7 @@ def make_shots(
     count = len(source)
     unknown = np.full(count, np.nan)
     return Shots(
-        source=np.asarray(source),
+        source=source,
         shot_point=np.asarray(shot_point, dtype=np.int64),
         fire_time_ns=np.asarray(fire_time_ns, dtype=np.int64),
         time_scale=time_scale,

@@ -13,7 +13,7 @@ from __future__ import annotations
 import calendar
 import re
 import time
-from typing import Final, Literal, cast
+from typing import Final, Literal
 
 from deblend.errors import TimeError
 
@@ -42,7 +42,7 @@ def check_time_scale(value: str) -> TimeScale:
             remedy='Say "utc" or "gps"; there is no default, because the two differ by whole '
             "seconds.",
         )
-    return cast(TimeScale, value)
+    return value
 
 
 def parse_instant(text: str, time_scale: TimeScale) -> int:

@@ -1,1 +1,1 @@
-"""TODO."""
+"""Separator methods, one file each."""

@@ -1,0 +1,121 @@
+"""The array namespace: NumPy on the host or CuPy on a device, and the transforms of each.
+
+Kernels take the namespace as an argument and never import one. On the host, transforms go to
+scipy.fft, which keeps float32 and is faster than numpy.fft; on a device to cupy.fft.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from types import ModuleType
+from typing import Any, Literal
+
+import numpy as np
+import scipy.fft
+
+from deblend.errors import MissingPackageError, SettingsError
+
+Device = Literal["auto", "cpu", "gpu"]
+Array = Any
+"""An array of whichever namespace is in use; shapes and types are stated where it is used."""
+
+
+def namespace_for(device: str) -> ModuleType:
+    """Array namespace of a device.
+
+    Parameters
+    ----------
+    device : {"auto", "cpu", "gpu"}
+        ``"auto"`` takes a CUDA device where CuPy finds one, and the CPU otherwise.
+
+    Returns
+    -------
+    module
+        ``numpy`` or ``cupy``.
+
+    Raises
+    ------
+    SettingsError
+        If the device is not known, or no CUDA device answers and one was asked for.
+    MissingPackageError
+        If a GPU was asked for and CuPy is not installed.
+    """
+    if device not in ("auto", "cpu", "gpu"):
+        raise SettingsError(
+            f"device {device!r} is not known", remedy='Choose "auto", "cpu" or "gpu".'
+        )
+    if device == "cpu":
+        return np
+    try:
+        import cupy
+
+        count = int(cupy.cuda.runtime.getDeviceCount())
+    except ImportError as error:
+        if device == "auto":
+            return np
+        raise MissingPackageError(
+            "CuPy is not installed, and device='gpu' needs it",
+            remedy="Install the CuPy build of your CUDA version, or use device='cpu'.",
+        ) from error
+    except Exception as error:  # CuPy reports a missing driver with types of its own
+        if device == "auto":
+            return np
+        raise SettingsError(
+            f"no CUDA device answers ({error})", remedy="Use device='cpu'."
+        ) from error
+    if count:
+        module: ModuleType = cupy
+        return module
+    return np
+
+
+def is_host(xp: ModuleType) -> bool:
+    """Whether the namespace is NumPy."""
+    return xp is np
+
+
+def to_host(array: Array) -> Any:
+    """NumPy array of an array of any namespace."""
+    return array.get() if hasattr(array, "get") else np.asarray(array)
+
+
+def fast_length(length: int) -> int:
+    """Smallest transform length of at least `length` that is a product of small primes."""
+    return int(scipy.fft.next_fast_len(length, real=True))
+
+
+def thread_count() -> int:
+    """Threads for transforms and kernels: NUMBA_NUM_THREADS where set, else all usable cores."""
+    stated = os.environ.get("NUMBA_NUM_THREADS", "")
+    if stated.isdigit() and int(stated) > 0:
+        return int(stated)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def rfft(xp: ModuleType, array: Array, length: int) -> Array:
+    """Transform of real samples along the last axis, zero-padded to `length`."""
+    if is_host(xp):
+        return scipy.fft.rfft(array, length, axis=-1, workers=thread_count())
+    return xp.fft.rfft(array, length, axis=-1)
+
+
+def irfft(xp: ModuleType, spectrum: Array, length: int) -> Array:
+    """Inverse of `rfft`."""
+    if is_host(xp):
+        return scipy.fft.irfft(spectrum, length, axis=-1, workers=thread_count())
+    return xp.fft.irfft(spectrum, length, axis=-1)
+
+
+def rfftn(xp: ModuleType, array: Array, axes: Sequence[int]) -> Array:
+    """Transform of real samples along `axes`; the last of them is halved."""
+    if is_host(xp):
+        return scipy.fft.rfftn(array, axes=tuple(axes), workers=1)
+    return xp.fft.rfftn(array, axes=tuple(axes))
+
+
+def irfftn(xp: ModuleType, spectrum: Array, shape: Sequence[int], axes: Sequence[int]) -> Array:
+    """Inverse of `rfftn` to the lengths `shape` along `axes`."""
+    if is_host(xp):
+        return scipy.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes), workers=1)
+    return xp.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes))

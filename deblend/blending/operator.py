@@ -1,0 +1,326 @@
+r"""The blending operator of one line: delay, add, and the exact adjoint.
+
+For one channel, with shots k fired at t_k,
+
+.. math:: d(t) = \sum_k m_k(t - t_k), \qquad d = \Gamma m .
+
+Each trace is padded, delayed by the fractional part of t_k / dt with a phase ramp, and added at
+the integer part. Fire times are never rounded to samples: on a 4 ms line that alone limits the
+separation to some 13 dB.
+
+References
+----------
+.. [1] A. J. Berkhout, 2008, Changing the mindset in seismic data acquisition, The Leading Edge 27,
+   924-938, doi:10.1190/1.2954035.
+.. [2] P. Doulgeris, K. Bube, G. Hampson and G. Blacquiere, 2012, Convergence analysis of a
+   coherency-constrained inversion for the separation of blended data, Geophysical Prospecting 60,
+   769-781.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+from deblend.arrays import Array, fast_length, irfft, is_host, rfft, thread_count, to_host
+from deblend.errors import InputError
+from deblend.model.shots import Shots
+
+LEAD = 16
+"""Samples that a delayed trace may write before its first one."""
+PAD = 32
+"""Least number of samples by which a trace is lengthened for the delay filter."""
+_CHUNK_VALUES = {True: 1 << 18, False: 1 << 25}
+"""Values transformed at a time: on the host what stays in cache, on a device what fills it."""
+
+
+@dataclass(frozen=True, eq=False)
+class BlendingOperator:
+    """Linear map from gathers (shot, channel, time) to a record (channel, time).
+
+    Build it with `make_operator`.
+
+    Parameters
+    ----------
+    first_sample : ndarray of int64, shape (shot,)
+        Record sample at which the padded window of each shot begins; may lie outside the record.
+    ramp : ndarray of complex, shape (shot, frequency)
+        Phase ramp of the fractional delay.
+    live : ndarray of bool, shape (shot,)
+        Shots that left energy; the others blend to nothing and read back as zeros.
+    length : int
+        Samples of a gather trace.
+    padded_length : int
+        Samples of the window that a delayed trace can write.
+    sample_count : int
+        Samples of the record.
+    dtype : dtype
+        float32 or float64, of gathers and record.
+    xp : module
+        Array namespace.
+    """
+
+    first_sample: NDArray[np.int64]
+    ramp: Array
+    live: NDArray[np.bool_]
+    length: int
+    padded_length: int
+    sample_count: int
+    dtype: np.dtype[Any]
+    xp: ModuleType
+
+    @cached_property
+    def fold(self) -> NDArray[np.int32]:
+        """Blending fold: shots whose padded window covers each record sample, shape (time,).
+
+        The pad counts, because the delay filter writes there; only then is the largest eigenvalue
+        of pseudo-inverse times operator at most one.
+        """
+        edges = np.zeros(self.sample_count + 1, dtype=np.int32)
+        first = np.clip(self.first_sample[self.live], 0, self.sample_count)
+        last = np.clip(self.first_sample[self.live] + self.padded_length, 0, self.sample_count)
+        np.add.at(edges, first, 1)
+        np.add.at(edges, last, -1)
+        return np.cumsum(edges[:-1], dtype=np.int32)
+
+    @cached_property
+    def _inverse_fold(self) -> Array:
+        return self.xp.asarray(1.0 / np.maximum(self.fold, 1), dtype=self.dtype)
+
+    def blend(self, gathers: Array) -> Array:
+        """Record that the gathers add up to.
+
+        Parameters
+        ----------
+        gathers : array, shape (shot, channel, length)
+            Of the operator's namespace.
+
+        Returns
+        -------
+        array, shape (channel, sample_count)
+
+        Raises
+        ------
+        InputError
+            If the shape does not fit.
+        """
+        if gathers.ndim != 3 or (gathers.shape[0], gathers.shape[2]) != (
+            len(self.first_sample),
+            self.length,
+        ):
+            raise InputError(
+                f"gathers have shape {tuple(gathers.shape)}",
+                remedy=f"Give ({len(self.first_sample)}, channel, {self.length}).",
+            )
+        record = self.xp.zeros((gathers.shape[1], self.sample_count), dtype=self.dtype)
+        self._by_channels(
+            gathers.shape[1], lambda part: self._blend_part(gathers[:, part], record[part])
+        )
+        return record
+
+    def pseudo_deblend(self, record: Array) -> Array:
+        """Gathers cut from the record at the fire times: the exact adjoint of `blend`.
+
+        Parameters
+        ----------
+        record : array, shape (channel, sample_count)
+            Finite samples, of the operator's namespace.
+
+        Returns
+        -------
+        array, shape (shot, channel, length)
+            Zeros for shots that are not live and for times outside the record.
+
+        Raises
+        ------
+        InputError
+            If the shape does not fit.
+        """
+        if record.ndim != 2 or record.shape[1] != self.sample_count:
+            raise InputError(
+                f"the record has shape {tuple(record.shape)}",
+                remedy=f"Give (channel, {self.sample_count}).",
+            )
+        shape = (len(self.first_sample), record.shape[0], self.length)
+        gathers = self.xp.zeros(shape, dtype=self.dtype)
+        self._by_channels(
+            record.shape[0], lambda part: self._cut_part(record[part], gathers[:, part])
+        )
+        return gathers
+
+    def pseudo_inverse(self, record: Array) -> Array:
+        """Gathers cut from the record divided by the blending fold.
+
+        For delays of whole samples this is the minimum-norm solution; in general it makes an
+        iteration with a step below 2 stable. Shapes as in `pseudo_deblend`.
+        """
+        return self.pseudo_deblend(record * self._inverse_fold)
+
+    def _by_channels(self, count: int, work: Callable[[slice], None]) -> None:
+        """Run `work` on slices of channels, one a thread: channels never meet in this operator."""
+        threads = min(thread_count(), count) if is_host(self.xp) else 1
+        bounds = np.linspace(0, count, threads + 1).astype(int)
+        parts = [slice(a, b) for a, b in pairwise(bounds)]
+        if threads <= 1:
+            for part in parts:
+                work(part)
+            return
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, parts))
+
+    def _chunks(self, channel_count: int) -> Iterator[NDArray[np.int64]]:
+        """Live shots, as many at a time as should be transformed together."""
+        rows = np.flatnonzero(self.live)
+        values = max(1, channel_count * self.padded_length)
+        step = max(1, _CHUNK_VALUES[is_host(self.xp)] // values)
+        for begin in range(0, len(rows), step):
+            yield rows[begin : begin + step]
+
+    def _overlap(self, row: int) -> tuple[slice, slice]:
+        """Samples of the record, and of the padded window, where the two coincide."""
+        first = int(self.first_sample[row])
+        begin = min(max(first, 0), self.sample_count)
+        end = min(max(first + self.padded_length, begin), self.sample_count)
+        return slice(begin, end), slice(begin - first, end - first)
+
+    def _blend_part(self, gathers: Array, record: Array) -> None:
+        xp = self.xp
+        for rows in self._chunks(gathers.shape[1]):
+            window = xp.zeros((len(rows), gathers.shape[1], self.padded_length), dtype=self.dtype)
+            window[:, :, LEAD : LEAD + self.length] = gathers[_take(xp, rows)]
+            spectrum = rfft(xp, window, self.padded_length)
+            spectrum *= self.ramp[_take(xp, rows)][:, None, :]
+            delayed = irfft(xp, spectrum, self.padded_length)
+            for index, row in enumerate(rows):
+                in_record, in_window = self._overlap(row)
+                record[:, in_record] += delayed[index, :, in_window]
+
+    def _cut_part(self, record: Array, gathers: Array) -> None:
+        xp = self.xp
+        for rows in self._chunks(record.shape[0]):
+            window = xp.zeros((len(rows), record.shape[0], self.padded_length), dtype=self.dtype)
+            for index, row in enumerate(rows):
+                in_record, in_window = self._overlap(row)
+                window[index, :, in_window] = record[:, in_record]
+            spectrum = rfft(xp, window, self.padded_length)
+            spectrum *= self.ramp[_take(xp, rows)][:, None, :].conj()
+            advanced = irfft(xp, spectrum, self.padded_length)
+            gathers[_take(xp, rows)] = advanced[:, :, LEAD : LEAD + self.length]
+
+
+def _take(xp: ModuleType, rows: NDArray[np.int64]) -> Any:
+    """Index for `rows`: a slice where they are consecutive, which copies less."""
+    if len(rows) and rows[-1] - rows[0] == len(rows) - 1:
+        return slice(int(rows[0]), int(rows[-1]) + 1)
+    return xp.asarray(rows)
+
+
+def make_operator(
+    shots: Shots,
+    *,
+    start_ns: int,
+    interval_ns: int,
+    sample_count: int,
+    length: int,
+    dtype: DTypeLike = np.float32,
+    xp: ModuleType = np,
+) -> BlendingOperator:
+    """Blending operator of a table of shots and a record.
+
+    Parameters
+    ----------
+    shots : Shots
+        All shots that put energy into the record, delivered or not, in any order.
+    start_ns : int
+        Instant of the record's sample 0, in the time scale of the shots.
+    interval_ns : int
+        Sample interval in nanoseconds.
+    sample_count : int
+        Samples of the record.
+    length : int
+        Samples of a gather trace.
+    dtype : {float32, float64}, optional
+        Type of gathers and record.
+    xp : module, optional
+        Array namespace.
+
+    Returns
+    -------
+    BlendingOperator
+
+    Raises
+    ------
+    InputError
+        If a length or the interval is not positive.
+    """
+    for name, value in (
+        ("interval_ns", interval_ns),
+        ("sample_count", sample_count),
+        ("length", length),
+    ):
+        if value < 1:
+            raise InputError(f"{name} is {value}", remedy="Give a positive number.")
+    sample, remainder_ns = np.divmod(shots.fire_time_ns - start_ns, interval_ns)
+    padded_length = fast_length(length + PAD)
+    return BlendingOperator(
+        first_sample=sample - LEAD,
+        ramp=xp.asarray(
+            fractional_delay(remainder_ns / interval_ns, padded_length),
+            dtype=np.result_type(dtype, np.complex64),
+        ),
+        live=shots.live.copy(),
+        length=length,
+        padded_length=padded_length,
+        sample_count=sample_count,
+        dtype=np.dtype(dtype),
+        xp=xp,
+    )
+
+
+def fractional_delay(fraction: NDArray[np.float64], padded_length: int) -> NDArray[np.complex128]:
+    """Transfer function of delays by a fraction of a sample.
+
+    Parameters
+    ----------
+    fraction : ndarray of float64, shape (shot,)
+        Delay in samples, at least 0 and below 1.
+    padded_length : int
+        Length of the real transform.
+
+    Returns
+    -------
+    ndarray of complex128, shape (shot, padded_length // 2 + 1)
+        Real at the Nyquist frequency, where a real signal can carry no other phase.
+    """
+    frequency = np.arange(padded_length // 2 + 1) / padded_length
+    ramp = np.exp(-2j * np.pi * fraction[:, None] * frequency[None, :])
+    if padded_length % 2 == 0:
+        ramp[:, -1] = np.cos(np.pi * fraction)
+    return np.asarray(ramp, dtype=np.complex128)
+
+
+def largest_eigenvalue(
+    operator: BlendingOperator, *, channel_count: int = 1, iterations: int = 200, seed: int = 0
+) -> float:
+    """Largest eigenvalue of pseudo-inverse times operator, by power iteration.
+
+    At most 1 (to rounding) for a sound operator; a step below 2 over it cannot diverge.
+    """
+    xp = operator.xp
+    shape = (len(operator.first_sample), channel_count, operator.length)
+    vector = xp.asarray(np.random.default_rng(seed).standard_normal(shape), dtype=operator.dtype)
+    value = 0.0
+    for _ in range(iterations):
+        vector = vector / xp.sqrt(xp.sum(vector * vector))
+        image = operator.pseudo_inverse(operator.blend(vector))
+        value = float(to_host(xp.sum(vector * image)))
+        vector = image
+    return value

@@ -1,0 +1,178 @@
+"""Separation of one block of channels: all shots, all iterations, plain arrays in and out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from deblend.arrays import Array
+from deblend.blending.operator import BlendingOperator
+from deblend.errors import SeparationError
+from deblend.separation.loop import Callback, IterationRecord, run_loop
+from deblend.separation.patches import (
+    PatchGrid,
+    Separator,
+    coherent_part,
+    largest_coefficient,
+    patch_grid,
+)
+from deblend.separation.schedule import Schedule
+
+ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
+RESIDUAL_CHOICES: Final[dict[str, str]] = {
+    "leave_out": "The unexplained part of the record is left out: quiet gathers, but weak signal "
+    "that was not recognised is lost, and the estimate does not re-blend to the record.",
+    "share_by_fold": "The unexplained part is divided by the blending fold and added to every shot "
+    "that covers it: the estimate re-blends to the record, and its noise is lower than recorded.",
+    "add_to_each_shot": "The unexplained part is added whole to every shot that covers it: each "
+    "shot keeps its recorded noise, interference that was missed comes back, and the estimate "
+    "does not re-blend.",
+}
+"""What can be done with the unexplained part, and the consequence of each choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """What `separate_block` needs beside the record, operator, method and origin.
+
+    Parameters
+    ----------
+    source_count, slot_count : int
+        The operator's shots are sources times slots, source after source.
+    interval_s : float
+        Sample interval in seconds.
+    reference : float
+        Largest coefficient of the whole line, in the method's units.
+    schedule : Schedule
+        Iterations, thresholds, step, momentum.
+    seed : int
+        Of the patch origins.
+    residual : str
+        One of `RESIDUAL_CHOICES`.
+    """
+
+    source_count: int
+    slot_count: int
+    interval_s: float
+    reference: float
+    schedule: Schedule
+    seed: int
+    residual: ResidualChoice
+
+
+def separate_block(
+    record: Array,
+    operator: BlendingOperator,
+    method: Separator,
+    origin: tuple[int, int, int],
+    *,
+    block: Block,
+    callback: Callback | None = None,
+) -> tuple[Array, Array, tuple[IterationRecord, ...]]:
+    """Separate some channels of a line.
+
+    Parameters
+    ----------
+    record : array of float32, shape (channel, time)
+        NaN and Inf mark unknown samples. Of the operator's namespace.
+    operator : BlendingOperator
+        Shots in slot order, source after source.
+    method : Separator
+        Coherence filter.
+    origin : tuple of int
+        Slot, channel and sample of the line at which the block begins.
+    block : Block
+        Everything else that is the same for all blocks of a line.
+    callback : callable, optional
+        Sees every iteration; returning True ends the loop.
+
+    Returns
+    -------
+    estimate : array of float32, shape (shot, channel, time)
+        In slot order.
+    residual : array of float32, shape (channel, time)
+        What the estimate does not explain; zero on unknown samples.
+    history : tuple of IterationRecord
+
+    Raises
+    ------
+    SeparationError
+        If the method returns another shape, or values that are not finite.
+    """
+    xp = operator.xp
+    samples, known = split_unknown(record, operator)
+    live = live_traces(operator, block.source_count, record.shape[0])
+
+    def coherent(update: Array, iteration: int, strictness: float) -> Array:
+        patches = _by_source(update, block.source_count)
+        grid = _grid(patches, method, origin, block.seed, iteration)
+        kept = coherent_part(
+            method, patches, live, grid, block.interval_s, strictness, block.reference, xp
+        )
+        return kept.reshape(update.shape)
+
+    estimate, residual, history = run_loop(
+        samples, known, operator, coherent, block.schedule, xp, callback
+    )
+    if block.residual != "leave_out":
+        share = block.residual == "share_by_fold"
+        back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
+        estimate = estimate + back
+        residual = (samples - operator.blend(estimate)) * known
+    return estimate, residual, history
+
+
+def block_reference(
+    record: Array,
+    operator: BlendingOperator,
+    method: Separator,
+    origin: tuple[int, int, int],
+    *,
+    source_count: int,
+    interval_s: float,
+    seed: int,
+) -> float:
+    """Largest coefficient of the first back-projection of a block, in the method's units.
+
+    Raises
+    ------
+    SeparationError
+        If the method gives no finite, non-negative number.
+    """
+    samples, _ = split_unknown(record, operator)
+    patches = _by_source(operator.pseudo_inverse(samples), source_count)
+    grid = _grid(patches, method, origin, seed, 0)
+    live = live_traces(operator, source_count, record.shape[0])
+    largest = largest_coefficient(method, patches, live, grid, interval_s, operator.xp)
+    if not (np.isfinite(largest) and largest >= 0):
+        raise SeparationError(
+            f"the separator method gives {largest} as its largest coefficient",
+            remedy="`largest` must return a finite number, zero or above.",
+        )
+    return largest
+
+
+def split_unknown(record: Array, operator: BlendingOperator) -> tuple[Array, Array]:
+    """Record with zeros for unknown samples, and 1 where samples are known, 0 elsewhere."""
+    xp = operator.xp
+    known = xp.isfinite(record)
+    samples = xp.where(known, record, operator.dtype.type(0)).astype(operator.dtype)
+    return samples, known.astype(operator.dtype)
+
+
+def live_traces(operator: BlendingOperator, source_count: int, channel_count: int) -> Array:
+    """Traces that exist, shape (source, slot, channel)."""
+    live = operator.live.reshape(source_count, -1, 1)
+    return operator.xp.asarray(np.repeat(live, channel_count, axis=2))
+
+
+def _by_source(gathers: Array, source_count: int) -> Array:
+    return gathers.reshape(source_count, -1, *gathers.shape[1:])
+
+
+def _grid(
+    patches: Array, method: Separator, origin: tuple[int, int, int], seed: int, iteration: int
+) -> PatchGrid:
+    return patch_grid(patches.shape[1:], method, origin, seed=seed, iteration=iteration)

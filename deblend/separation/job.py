@@ -1,0 +1,369 @@
+"""Preparation of a line: everything that is settled before the first block is separated."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, is_dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+from types import ModuleType
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array, is_host, namespace_for, to_host
+from deblend.blending.operator import BlendingOperator, make_operator
+from deblend.errors import InputError, SettingsError, TimeError
+from deblend.model.findings import Finding
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.separation.block import (
+    RESIDUAL_CHOICES,
+    Block,
+    ResidualChoice,
+    block_reference,
+    separate_block,
+    split_unknown,
+)
+from deblend.separation.choose import MethodChoice, choose_method, method_name
+from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.patches import Separator
+from deblend.separation.schedule import Schedule
+from deblend.separation.slots import SlotLayout, pair_shots
+
+HALO = 8
+"""Channels on each side of a block that are separated with it and thrown away."""
+MEMORY_BYTES = 1_200_000_000
+"""What the arrays of one block may take."""
+_COPIES = 6
+"""Arrays of the size of the gathers that live at the same time in the loop."""
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A line that is ready to be separated, block by block.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record.
+    shots : Shots
+        As given, in table order.
+    delivered : ndarray of bool, shape (shot,)
+        Live, wanted, and wholly inside the record.
+    layout : SlotLayout
+        Shots paired along the line.
+    length : int
+        Samples of a gather trace.
+    method : Separator
+        Coherence filter.
+    schedule : Schedule
+        Iterations, thresholds, step, momentum.
+    seed : int
+        Of the patch origins.
+    residual : str
+        What to do with the unexplained part.
+    xp : module
+        Array namespace.
+    blocks : tuple of range
+        Channel rows of each block; together all channels.
+    findings : tuple of Finding
+        What was noticed while preparing.
+    """
+
+    recording: Recording
+    shots: Shots
+    delivered: NDArray[np.bool_]
+    layout: SlotLayout
+    length: int
+    method: Separator
+    schedule: Schedule
+    seed: int
+    residual: ResidualChoice
+    xp: ModuleType
+    blocks: tuple[range, ...]
+    findings: tuple[Finding, ...]
+
+    @cached_property
+    def operator(self) -> BlendingOperator:
+        """Blending operator of the shots in slot order."""
+        return make_operator(
+            self.layout.order(self.shots),
+            start_ns=self.recording.start_ns,
+            interval_ns=self.recording.interval_ns,
+            sample_count=self.recording.shape[1],
+            length=self.length,
+            xp=self.xp,
+        )
+
+    @cached_property
+    def reference(self) -> float:
+        """Largest coefficient of the whole line; reads every sample once."""
+        return max(
+            block_reference(
+                self.read(self.with_halo(block)),
+                self.operator,
+                self.method,
+                (0, self.with_halo(block).start, 0),
+                source_count=self.layout.source_count,
+                interval_s=self.recording.interval_s,
+                seed=self.seed,
+            )
+            for block in self.blocks
+        )
+
+    @property
+    def settings(self) -> dict[str, str | int | float | bool]:
+        """Every setting by name, for manifests and reports."""
+        stated: dict[str, str | int | float | bool] = {
+            "method": method_name(self.method),
+            "length_s": self.length * self.recording.interval_s,
+            "seed": self.seed,
+            "residual": self.residual,
+            "device": "cpu" if is_host(self.xp) else "gpu",
+        }
+        stated.update(asdict(self.schedule))
+        method: Any = self.method
+        if is_dataclass(method):
+            for name, value in asdict(method).items():
+                plain = isinstance(value, str | int | float | bool)
+                stated[f"method.{name}"] = value if plain else str(value)
+        return stated
+
+    def with_halo(self, block: range) -> range:
+        """Channel rows of a block and its neighbours, where the method looks across channels."""
+        halo = HALO if self.method.patch[1] > 1 else 0
+        return range(max(0, block.start - halo), min(self.recording.shape[0], block.stop + halo))
+
+    def read(self, channels: range) -> Array:
+        """All samples of some channels, in the namespace of the job."""
+        return self.xp.asarray(self.recording.read(channels, 0, self.recording.shape[1]))
+
+
+@dataclass(frozen=True, eq=False)
+class BlockResult:
+    """What came out of one block of channels; shots in table order.
+
+    Parameters
+    ----------
+    channels : range
+        Channel rows.
+    estimate : ndarray of float32, shape (shot, channel, time)
+        Separated gathers; zeros for shots that are not delivered.
+    pseudo_deblended : ndarray of float32, shape (shot, channel, time)
+        The record cut at the fire times, for comparison; zeros likewise.
+    residual, record : ndarray of float32, shape (channel, time)
+        Unexplained part, and the record with zeros for unknown samples.
+    known : ndarray of bool, shape (channel, time)
+        Samples that are known.
+    history : tuple of IterationRecord
+        What each iteration did.
+    """
+
+    channels: range
+    estimate: NDArray[np.float32]
+    pseudo_deblended: NDArray[np.float32]
+    residual: NDArray[np.float32]
+    record: NDArray[np.float32]
+    known: NDArray[np.bool_]
+    history: tuple[IterationRecord, ...]
+
+
+def prepare(
+    recording: Recording,
+    shots: Shots,
+    *,
+    length_s: float,
+    method: MethodChoice = "auto",
+    iterations: int = 60,
+    seed: int = 0,
+    refine_times: bool = False,
+    residual: str = "leave_out",
+    device: str = "auto",
+    memory_bytes: int = MEMORY_BYTES,
+) -> Job:
+    """Check the input, settle which shots can be delivered, and plan the blocks.
+
+    Parameters as in `deblend.separate`, and
+
+    Parameters
+    ----------
+    memory_bytes : int, optional
+        What the arrays of one block may take; sets the channels of a block.
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    TimeError
+        If shots and recording are in different time scales.
+    SettingsError
+        If a setting makes no sense.
+    InputError
+        If no shot can be delivered.
+    """
+    if shots.time_scale != recording.scale:
+        raise TimeError(
+            f"the shots are in {shots.time_scale.upper()} and the record in "
+            f"{recording.scale.upper()}",
+            remedy="Read both in the same time scale; at present they differ by 18 s.",
+        )
+    length = _length_in_samples(length_s, recording)
+    schedule = Schedule(iterations=_whole("iterations", iterations, 1))
+    if residual not in RESIDUAL_CHOICES:
+        raise SettingsError(
+            f"residual {residual!r} is not known",
+            remedy=f"Choose one of {', '.join(RESIDUAL_CHOICES)}.",
+        )
+    if refine_times:
+        raise SettingsError("refine_times is not part of this version", remedy="Leave it off.")
+    delivered, findings = _settle_delivery(recording, shots, length)
+    job = Job(
+        recording=recording,
+        shots=shots,
+        delivered=delivered,
+        layout=pair_shots(shots),
+        length=length,
+        method=choose_method(method),
+        schedule=schedule,
+        seed=_whole("seed", seed, 0),
+        residual=cast(ResidualChoice, residual),
+        xp=namespace_for(device),
+        blocks=(),
+        findings=tuple(findings),
+    )
+    return replace(job, blocks=_plan_blocks(job, memory_bytes))
+
+
+def separate_channels(job: Job, block: range, callback: Callback | None = None) -> BlockResult:
+    """Separate one block of a prepared line.
+
+    Parameters
+    ----------
+    job : Job
+        From `prepare`.
+    block : range
+        One of ``job.blocks``.
+    callback : callable, optional
+        Sees every iteration; returning True ends the loop of this block.
+
+    Returns
+    -------
+    BlockResult
+    """
+    wide = job.with_halo(block)
+    inner = slice(block.start - wide.start, block.stop - wide.start)
+    record = job.read(wide)
+    estimate, residual, history = separate_block(
+        record,
+        job.operator,
+        job.method,
+        (0, wide.start, 0),
+        block=Block(
+            source_count=job.layout.source_count,
+            slot_count=job.layout.slot_count,
+            interval_s=job.recording.interval_s,
+            reference=job.reference,
+            schedule=job.schedule,
+            seed=job.seed,
+            residual=job.residual,
+        ),
+        callback=callback,
+    )
+    samples, known = split_unknown(record[inner], job.operator)
+    return BlockResult(
+        channels=block,
+        estimate=_in_table_order(job, estimate[:, inner]),
+        pseudo_deblended=_in_table_order(job, job.operator.pseudo_deblend(samples)),
+        residual=to_host(residual[inner]),
+        record=to_host(samples),
+        known=to_host(known) > 0,
+        history=history,
+    )
+
+
+def _in_table_order(job: Job, gathers: Array) -> NDArray[np.float32]:
+    """Rows of the shot table out of slot order; zeros where a shot is not delivered."""
+    host = to_host(gathers)
+    row = job.layout.row.ravel()
+    ordered = np.zeros((len(job.shots), *host.shape[1:]), dtype=np.float32)
+    filled = np.flatnonzero(row >= 0)
+    wanted = filled[job.delivered[row[filled]]]
+    ordered[row[wanted]] = host[wanted]
+    return ordered
+
+
+def _whole(name: str, value: Any, least: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
+        raise SettingsError(
+            f"{name} is {value!r}", remedy=f"Give a whole number of at least {least}."
+        )
+    return int(value)
+
+
+def _length_in_samples(length_s: float, recording: Recording) -> int:
+    length = round(length_s / recording.interval_s) if np.isfinite(length_s) else 0
+    if length < 1:
+        raise SettingsError(
+            f"length_s is {length_s}", remedy="Give the length of a gather trace in seconds."
+        )
+    if length > recording.shape[1]:
+        raise InputError(
+            f"gathers of {length_s} s were asked of a record of {recording.duration_s:.3f} s",
+            remedy="Shorten length_s, or give more of the record.",
+        )
+    return length
+
+
+def _settle_delivery(
+    recording: Recording, shots: Shots, length: int
+) -> tuple[NDArray[np.bool_], list[Finding]]:
+    """Which shots can be delivered, and a finding for each reason why others cannot."""
+    window_end = shots.fire_time_ns + (length - 1) * recording.interval_ns
+    before = shots.fire_time_ns < recording.start_ns
+    after = window_end > recording.last_ns
+    outside = before | after
+    wholly = (window_end < recording.start_ns) | (shots.fire_time_ns > recording.last_ns)
+    delivered = shots.live & shots.deliver & ~outside
+    if not delivered.any():
+        raise InputError(
+            f"none of the {len(shots)} shots is live, wanted and wholly inside the record "
+            f"({int(wholly.sum())} lie wholly outside)",
+            remedy="Check the time scale, the start of the record and length_s.",
+        )
+    reasons: list[tuple[str, NDArray[np.bool_], str]] = [
+        ("shots_wholly_outside", wholly, "Wholly outside the record: not delivered."),
+        (
+            "shots_partly_outside",
+            outside & ~wholly,
+            "Partly outside the record: used to explain it, not delivered.",
+        ),
+        ("shots_misfired", ~shots.live, "Not live: takes no part, not delivered."),
+        (
+            "shots_not_wanted",
+            ~shots.deliver & shots.live,
+            "deliver is false: used to explain the record, not delivered.",
+        ),
+    ]
+    findings = [
+        Finding(name, float(which.sum()), "shots", "look", message)
+        for name, which, message in reasons
+        if which.any()
+    ]
+    return delivered, findings
+
+
+def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
+    """Channels in blocks of about equal size whose arrays fit into the memory allowed."""
+    channel_count, sample_count = job.recording.shape
+    gathers = job.layout.row.size * job.length * _COPIES
+    per_channel = 4 * (gathers + 5 * sample_count)
+    halo = 2 * HALO if job.method.patch[1] > 1 else 0
+    fitting = max(1, int(memory_bytes / per_channel))
+    if fitting >= channel_count:
+        return (range(channel_count),)
+    count = -(-channel_count // max(1, fitting - halo))
+    bounds = np.linspace(0, channel_count, count + 1).astype(int).tolist()
+    return tuple(range(a, b) for a, b in pairwise(bounds))

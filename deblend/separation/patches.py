@@ -1,0 +1,367 @@
+"""Patches: overlapping windows of (slot, channel, time) that a separator works on.
+
+Every axis is covered by windows of one size on a grid that starts somewhere else in each
+iteration, which moves the window edges about. Tapered windows are used for analysis and for
+synthesis and their squares add up to one: a tight frame, so that keeping everything changes
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import product
+from types import ModuleType
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array, is_host, thread_count
+from deblend.errors import SeparationError
+
+WindowKind = Literal["tapered", "flat"]
+_COLOURS = 3
+"""Windows of one axis whose numbers differ by a multiple of this never overlap."""
+_BATCH_VALUES = {True: 1 << 18, False: 1 << 27}
+"""Values handed to a separator at a time: on the host what stays in cache."""
+
+
+@dataclass(frozen=True, eq=False)
+class PatchBatch:
+    """What a separator sees: patches of all sources, and nothing about fire times.
+
+    Parameters
+    ----------
+    amplitude : array of float32, shape (patch, source, shot, channel, time)
+        Tapered or flat, as the separator asks.
+    live : array of bool, shape (patch, source, shot, channel)
+        False where there is no trace.
+    interval_s : float
+        Sample interval in seconds.
+    xp : module
+        Array namespace of the arrays.
+    """
+
+    amplitude: Array
+    live: Array
+    interval_s: float
+    xp: ModuleType
+
+
+class Separator(Protocol):
+    """A separator method: knows coherence, and neither fire times nor files nor iterations.
+
+    `patch` is its window in (shot, channel, time) samples, `overlap` the part of a window that it
+    shares with the next one (at most a half), `window` how it wants the edges.
+    """
+
+    @property
+    def patch(self) -> tuple[int, int, int]:
+        """Window size in shots, channels and time samples."""
+        ...
+
+    @property
+    def overlap(self) -> float:
+        """Part of a window shared with the next, above 0 and at most 0.5."""
+        ...
+
+    @property
+    def window(self) -> WindowKind:
+        """``"tapered"`` or ``"flat"`` analysis windows."""
+        ...
+
+    def largest(self, batch: PatchBatch) -> float:
+        """Largest coefficient of the batch, in the method's own units."""
+        ...
+
+    def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
+        """Coherent part of the batch at a threshold of `strictness` times `reference`."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class AxisWindows:
+    """Windows along one axis.
+
+    Parameters
+    ----------
+    start : ndarray of int64, shape (window,)
+        First sample of each, increasing.
+    size : int
+        Samples of each.
+    analysis, synthesis : ndarray of float32, shape (window, size)
+        Weights; the sum of their products over all windows is one everywhere.
+    """
+
+    start: NDArray[np.int64]
+    size: int
+    analysis: NDArray[np.float32]
+    synthesis: NDArray[np.float32]
+
+
+def axis_windows(
+    length: int, size: int, overlap: float, offset: int, kind: WindowKind = "tapered"
+) -> AxisWindows:
+    """Windows that cover an axis.
+
+    Parameters
+    ----------
+    length : int
+        Samples of the axis.
+    size : int
+        Samples of a window; shrinks to `length` where that is less.
+    overlap : float
+        Part of a window shared with the next.
+    offset : int
+        Where the grid starts, modulo its step. At the ends of the axis windows are moved inwards,
+        so that each one is full of data.
+    kind : {"tapered", "flat"}, optional
+        Flat windows take data as they are and cross-fade only on the way back.
+
+    Returns
+    -------
+    AxisWindows
+    """
+    size = min(size, length)
+    taper = min(round(overlap * size), size // 2)
+    step = size - taper
+    if step == 0 or size == length:
+        start = np.zeros(1, dtype=np.int64)
+    else:
+        grid = np.arange(offset % step - step, length, step)
+        start = np.unique(np.clip(grid, 0, length - size))
+    weight = np.ones((len(start), size))
+    ramp = np.sin(0.5 * np.pi * (np.arange(taper) + 0.5) / max(taper, 1))
+    for window, begin in enumerate(start):
+        if begin > 0:
+            weight[window, :taper] = ramp
+        if begin + size < length:
+            weight[window, size - taper :] *= ramp[::-1]
+    total = np.zeros(length)
+    for window, begin in enumerate(start):
+        total[begin : begin + size] += weight[window] ** 2
+    for window, begin in enumerate(start):
+        weight[window] /= np.sqrt(total[begin : begin + size])
+    if kind == "flat":
+        return AxisWindows(
+            start, size, np.ones_like(weight, np.float32), (weight**2).astype(np.float32)
+        )
+    return AxisWindows(start, size, weight.astype(np.float32), weight.astype(np.float32))
+
+
+@dataclass(frozen=True, eq=False)
+class PatchGrid:
+    """Windows along slots, channels and time for one iteration."""
+
+    slot: AxisWindows
+    channel: AxisWindows
+    time: AxisWindows
+
+    @property
+    def count(self) -> int:
+        """Number of patches."""
+        return len(self.slot.start) * len(self.channel.start) * len(self.time.start)
+
+
+def patch_grid(
+    shape: tuple[int, int, int],
+    method: Separator,
+    origin: tuple[int, int, int],
+    *,
+    seed: int,
+    iteration: int,
+) -> PatchGrid:
+    """Grid of patches whose origin depends on seed and iteration alone.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Slots, channels and time samples of the block.
+    method : Separator
+        Gives size, overlap and kind of window.
+    origin : tuple of int
+        Slot, channel and time sample of the whole line at which the block begins; blocks of one
+        line share one grid.
+    seed, iteration : int
+        What the random origin is made of.
+
+    Returns
+    -------
+    PatchGrid
+    """
+    random = np.random.default_rng([seed, iteration]).integers(0, 1 << 20, size=3)
+    axes = [
+        axis_windows(length, size, method.overlap, int(shift) - begin, method.window)
+        for length, size, shift, begin in zip(shape, method.patch, random, origin, strict=True)
+    ]
+    return PatchGrid(*axes)
+
+
+def largest_coefficient(
+    method: Separator,
+    amplitude: Array,
+    live: Array,
+    grid: PatchGrid,
+    interval_s: float,
+    xp: ModuleType,
+) -> float:
+    """Largest coefficient that `method` finds in any patch; shapes as in `coherent_part`."""
+
+    def measure(patches: _PatchRun) -> float:
+        return method.largest(_cut(amplitude, live, grid, patches, interval_s, xp))
+
+    return max(_map_runs(measure, grid, amplitude, xp), default=0.0)
+
+
+def coherent_part(
+    method: Separator,
+    amplitude: Array,
+    live: Array,
+    grid: PatchGrid,
+    interval_s: float,
+    strictness: float,
+    reference: float,
+    xp: ModuleType,
+) -> Array:
+    """What `method` keeps of every patch, added back together.
+
+    Parameters
+    ----------
+    method : Separator
+        The method.
+    amplitude : array of float32, shape (source, slot, channel, time)
+        Gathers of a block.
+    live : array of bool, shape (source, slot, channel)
+        Traces that exist.
+    grid : PatchGrid
+        Where the patches are.
+    interval_s : float
+        Sample interval in seconds.
+    strictness, reference : float
+        Handed to the method.
+    xp : module
+        Array namespace.
+
+    Returns
+    -------
+    array of float32, shape of `amplitude`
+        Independent of the number of threads, bit for bit.
+
+    Raises
+    ------
+    SeparationError
+        If the method returns another shape than it was given.
+    """
+    total = xp.zeros_like(amplitude)
+
+    def work(patches: _PatchRun) -> float:
+        batch = _cut(amplitude, live, grid, patches, interval_s, xp)
+        kept = method.keep(batch, strictness, reference)
+        if tuple(kept.shape) != tuple(batch.amplitude.shape):
+            raise SeparationError(
+                f"the separator method returned shape {tuple(kept.shape)} for patches of shape "
+                f"{tuple(batch.amplitude.shape)}",
+                remedy="`keep` must return the shape it was given.",
+            )
+        _add(total, kept, grid, patches, xp)
+        return 0.0
+
+    _map_runs(work, grid, amplitude, xp)
+    return total
+
+
+@dataclass(frozen=True)
+class _PatchRun:
+    """Patches that share slots and channels: windows `begin` to `end` along time."""
+
+    slot: int
+    channel: int
+    begin: int
+    end: int
+
+
+def _map_runs(
+    work: Callable[[_PatchRun], float], grid: PatchGrid, amplitude: Array, xp: ModuleType
+) -> list[float]:
+    """Call `work` on every run of patches, in parallel where they cannot overlap."""
+    threads = thread_count() if is_host(xp) else 1
+    results: list[float] = []
+    if threads == 1:
+        for column in product(range(len(grid.slot.start)), range(len(grid.channel.start))):
+            results += _along_time(work, column, grid, amplitude, xp)
+        return results
+    with ThreadPoolExecutor(threads) as pool:
+        for columns in _colours(grid):
+            for part in pool.map(
+                lambda column: _along_time(work, column, grid, amplitude, xp), columns
+            ):
+                results += part
+    return results
+
+
+def _colours(grid: PatchGrid) -> Iterator[list[tuple[int, int]]]:
+    """Groups of (slot window, channel window) whose patches do not overlap within a group."""
+    for slot, channel in product(range(_COLOURS), range(_COLOURS)):
+        columns = list(
+            product(
+                range(slot, len(grid.slot.start), _COLOURS),
+                range(channel, len(grid.channel.start), _COLOURS),
+            )
+        )
+        if columns:
+            yield columns
+
+
+def _along_time(
+    work: Callable[[_PatchRun], float],
+    column: tuple[int, int],
+    grid: PatchGrid,
+    amplitude: Array,
+    xp: ModuleType,
+) -> list[float]:
+    values = amplitude.shape[0] * grid.slot.size * grid.channel.size * grid.time.size
+    step = max(1, _BATCH_VALUES[is_host(xp)] // values)
+    count = len(grid.time.start)
+    return [
+        work(_PatchRun(*column, begin, min(begin + step, count))) for begin in range(0, count, step)
+    ]
+
+
+def _axes_of(grid: PatchGrid, run: _PatchRun) -> tuple[slice, slice]:
+    slot, channel = grid.slot.start[run.slot], grid.channel.start[run.channel]
+    return slice(slot, slot + grid.slot.size), slice(channel, channel + grid.channel.size)
+
+
+def _cut(
+    amplitude: Array,
+    live: Array,
+    grid: PatchGrid,
+    run: _PatchRun,
+    interval_s: float,
+    xp: ModuleType,
+) -> PatchBatch:
+    slots, channels = _axes_of(grid, run)
+    count = run.end - run.begin
+    cut = amplitude[:, slots, channels]
+    patches = xp.empty((count, *cut.shape[:3], grid.time.size), dtype=amplitude.dtype)
+    across = xp.asarray(
+        grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel][None, :]
+    )[:, :, None]
+    along = xp.asarray(grid.time.analysis[run.begin : run.end])
+    for index, start in enumerate(grid.time.start[run.begin : run.end]):
+        patches[index] = cut[..., start : start + grid.time.size] * (across * along[index])
+    alive = xp.broadcast_to(live[:, slots, channels], patches.shape[:4])
+    return PatchBatch(patches, alive, interval_s, xp)
+
+
+def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleType) -> None:
+    slots, channels = _axes_of(grid, run)
+    place = total[:, slots, channels]
+    across = xp.asarray(
+        grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel][None, :]
+    )[:, :, None]
+    along = xp.asarray(grid.time.synthesis[run.begin : run.end])
+    for index, start in enumerate(grid.time.start[run.begin : run.end]):
+        place[..., start : start + grid.time.size] += kept[index] * (across * along[index])

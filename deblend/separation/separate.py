@@ -1,0 +1,166 @@
+"""`separate`: a line in, labelled gathers out, all in memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from deblend.model.findings import Finding
+from deblend.model.gathers import make_gathers
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.separation.choose import MethodChoice
+from deblend.separation.job import Job, prepare, separate_channels
+from deblend.separation.loop import Callback, IterationRecord
+
+if TYPE_CHECKING:
+    import xarray
+
+
+@dataclass(frozen=True, eq=False)
+class Separation:
+    """Result of a separation.
+
+    Parameters
+    ----------
+    estimate : xarray.DataArray of float32, dimensions (shot, channel, time)
+        One row for every shot of the table, in its order; rows of shots that are not delivered
+        are zero and their coordinate ``live`` is False.
+    residual : xarray.DataArray of float32, dimensions (channel, time)
+        What the blended estimates of all shots, delivered or not, leave of the record; zero on
+        unknown samples. Small is necessary, and proves nothing alone.
+    history : tuple of IterationRecord
+        What each iteration did, all channels together.
+    settings : dict
+        Every setting that was used.
+    findings : tuple of Finding
+        What was noticed on the way.
+    """
+
+    estimate: xarray.DataArray
+    residual: xarray.DataArray
+    history: tuple[IterationRecord, ...]
+    settings: dict[str, str | int | float | bool]
+    findings: tuple[Finding, ...]
+
+
+def separate(
+    recording: Recording,
+    shots: Shots,
+    *,
+    length_s: float,
+    method: MethodChoice = "auto",
+    iterations: int = 60,
+    seed: int = 0,
+    refine_times: bool = False,
+    residual: str = "leave_out",
+    device: str = "auto",
+    callback: Callback | None = None,
+) -> Separation:
+    """Separate the sources of a continuous record.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record; NaN and Inf mark unknown samples.
+    shots : Shots
+        Every shot whose energy is in the record, in the time scale of the record. Shots just
+        before and after the span belong here too, or their energy has nowhere to go.
+    length_s : float
+        Length of a gather trace in seconds.
+    method : str, Separator or callable, optional
+        Name of a separator method, its settings object, or a function of a patch
+        (source, shot, channel, time) and a threshold.
+    iterations : int, optional
+        Number of iterations.
+    seed : int, optional
+        Of the patch origins; the same seed gives the same result.
+    refine_times : bool, optional
+        Must be False in this version.
+    residual : {"leave_out", "share_by_fold", "add_to_each_shot"}, optional
+        What becomes of the part of the record that is not explained.
+    device : {"auto", "cpu", "gpu"}, optional
+        Where to compute.
+    callback : callable, optional
+        Sees an `IterationRecord` after each iteration; returning True ends the loop.
+
+    Returns
+    -------
+    Separation
+
+    Raises
+    ------
+    InputError
+        If the input cannot be used (`TimeError` and `SettingsError` are kinds of it).
+    SeparationError
+        If the method breaks its contract.
+    """
+    job = prepare(
+        recording,
+        shots,
+        length_s=length_s,
+        method=method,
+        iterations=iterations,
+        seed=seed,
+        refine_times=refine_times,
+        residual=residual,
+        device=device,
+    )
+    estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
+    left = np.zeros(recording.shape, dtype=np.float32)
+    histories = []
+    for block in job.blocks:
+        part = separate_channels(job, block, callback)
+        estimate[:, block.start : block.stop] = part.estimate
+        left[block.start : block.stop] = part.residual
+        histories.append(part.history)
+    return Separation(
+        estimate=make_gathers(
+            estimate,
+            shots,
+            recording.channel_numbers,
+            recording.interval_s,
+            kind="estimate",
+            live=job.delivered,
+            amplitude_unit=recording.amplitude_unit,
+        ),
+        residual=_label_residual(left, job),
+        history=merge_histories(histories),
+        settings=job.settings,
+        findings=job.findings,
+    )
+
+
+def merge_histories(
+    histories: list[tuple[IterationRecord, ...]],
+) -> tuple[IterationRecord, ...]:
+    """One history of several blocks: energies added, up to the last iteration that all ran."""
+    return tuple(
+        IterationRecord(
+            rows[0].iteration,
+            rows[0].strictness,
+            sum(row.residual_energy for row in rows),
+            sum(row.record_energy for row in rows),
+            any(row.restarted for row in rows),
+        )
+        for rows in zip(*histories, strict=False)
+    )
+
+
+def _label_residual(residual: np.ndarray, job: Job) -> xarray.DataArray:
+    import xarray
+
+    return xarray.DataArray(
+        residual,
+        dims=("channel", "time"),
+        coords={"channel": job.recording.channel_numbers},
+        name="residual",
+        attrs={
+            "units": job.recording.amplitude_unit,
+            "start_ns": job.recording.start_ns,
+            "interval_ns": job.recording.interval_ns,
+            "time_scale": job.recording.scale,
+        },
+    )
