@@ -109,7 +109,7 @@ class Acquisition:
     Raises
     ------
     InputError
-        If the columns differ in length or the interval is not positive.
+        If the columns differ in length, the fold is negative or its interval is not positive.
     """
 
     source: NDArray[np.int64] | NDArray[np.str_]
@@ -132,6 +132,7 @@ class Acquisition:
             if column is not None:
                 _require(column.shape == count, f"{name} is {column.shape}, source is {count}")
         _require(self.fold.ndim == 1, f"the blending fold has shape {self.fold.shape}")
+        _require(int(self.fold.min(initial=0)) >= 0, "the blending fold is negative somewhere")
         _require(self.fold_interval_s > 0, f"the fold interval is {self.fold_interval_s} s")
 
     @property

@@ -1,0 +1,101 @@
+"""What all pictures share: figures without global state, labels, colours, small PNG files."""
+
+from __future__ import annotations
+
+import io
+from functools import cache
+from typing import Final, Literal
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from numpy.typing import NDArray
+from PIL import Image
+
+DOTS_PER_INCH: Final = 100
+WIDTH_IN: Final = 14.0
+"""About 1400 pixels: sharp on a wide screen and on paper."""
+
+COLOURS: Final = (
+    "#0072B2",
+    "#D55E00",
+    "#009E73",
+    "#CC79A7",
+    "#56B4E9",
+    "#E69F00",
+    "#000000",
+)
+"""Told apart with any colour vision: M. Okabe and K. Ito, Color Universal Design, 2008."""
+
+_GREYS: Final = 193
+LINES: Final = ("-", "--", "-.", ":")
+MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X")
+
+
+def new_figure(height_in: float, *, fitted: bool = True) -> Figure:
+    """An empty figure that draws itself without any window system; `fitted` places its axes."""
+    layout: Literal["constrained"] | None = "constrained" if fitted else None
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DOTS_PER_INCH, layout=layout)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """The figure as a PNG file in the colours of this module, a quarter of a full-colour one."""
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[..., :3]
+    nearest = Image.fromarray(pixels).quantize(palette=_palette(), dither=Image.Dither.NONE)
+    grey = (pixels[..., :1] == pixels).all(axis=2)  # exact; the nearest of Pillow is not
+    index = np.where(grey, (pixels[..., 0] * (_GREYS - 1.0) / 255).round(), np.asarray(nearest))
+    few = Image.fromarray(index.astype(np.uint8), "P")
+    few.putpalette(_palette().getpalette() or [])
+    stream = io.BytesIO()
+    few.save(stream, "PNG", compress_level=7)
+    return stream.getvalue()
+
+
+@cache
+def _palette() -> Image.Image:
+    """Greys, and each colour in tints down to white for smooth edges."""
+    greys = np.linspace(0, 255, _GREYS).round()[:, None].repeat(3, axis=1)
+    hues = np.array([to_rgb(colour) for colour in COLOURS[:-1]]) * 255
+    tint = np.linspace(0, 1, 10, endpoint=False)[:, None, None]
+    tints = (hues + tint * (255 - hues)).reshape(-1, 3).round()
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(np.concatenate([greys, tints]).astype(np.uint8).tobytes())
+    return palette
+
+
+def plain(text: object) -> str:
+    """Any text as a one-line label: no formulas, and a box for what the font cannot show."""
+    shown = " ".join(str(text).split())
+    return "".join(letter if _has_glyph(letter) else "\u25a1" for letter in shown).replace(
+        "$", r"\$"
+    )
+
+
+@cache
+def _has_glyph(letter: str) -> bool:
+    return bool(get_font(findfont(FontProperties())).get_char_index(ord(letter)))
+
+
+def tidy(axes: Axes) -> None:
+    """Light grid, no box around the curves."""
+    axes.grid(True, color="0.88", linewidth=0.8)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+
+
+def padded_limits(values: NDArray[np.float64], share: float = 0.06) -> tuple[float, float]:
+    """Axis limits around the finite values; (0, 1) when there are none."""
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return 0.0, 1.0
+    low, high = float(finite.min()), float(finite.max())
+    pad = share * (high - low) or 0.5
+    return low - pad, high + pad

@@ -1,0 +1,236 @@
+"""Before, after and removed of one gather, side by side at one amplitude scale."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import scipy.fft
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.colorbar import Colorbar
+from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from deblend.report.contents import Section
+from deblend.report.drawing import COLOURS, new_figure, plain, tidy
+
+CLIP_PERCENTILE: Final = 98.0
+_GREYS: Final = 33
+"""Shades of grey, zero in the middle of one: more are not told apart, fewer make smaller files."""
+_FLOOR_DB: Final = -70.0
+_TIME_PIXELS: Final = 450
+_PANEL_IN: Final = 5.6
+_SCALE_IN: Final = 1.2
+
+
+def section_title(section: Section) -> str:
+    """What a section shows, in words: ``source 2, common channel 17``."""
+    kind = "common channel" if section.kind == "common channel" else "shot point"
+    return f"source {section.source}, {kind} {section.number}"
+
+
+def display_clip(section: Section, percentile: float = CLIP_PERCENTILE) -> float:
+    """Amplitude at which all panels are clipped: a percentile of ``|before|`` on live traces.
+
+    The other panels step in where `before` holds nothing; 1 where all of them are empty.
+    """
+    for amplitude in (section.before, section.after, section.truth):
+        if amplitude is None:
+            continue
+        size = np.abs(amplitude[section.live])
+        size = size[np.isfinite(size) & (size > 0)]
+        if size.size:
+            return float(np.percentile(size, percentile))
+    return 1.0
+
+
+def section_figure(
+    section: Section,
+    amplitude_unit: str = "recorded unit",
+    *,
+    percentile: float = CLIP_PERCENTILE,
+    gain_db: float = 0.0,
+) -> Figure:
+    """Panels of one section at one amplitude scale, with their amplitude spectra.
+
+    Time runs down, positive amplitudes are dark. Traces without an estimate are hatched, unknown
+    samples are left white.
+
+    Parameters
+    ----------
+    section : Section
+        What to draw.
+    amplitude_unit : str, optional
+        Unit of its amplitudes.
+    percentile : float, optional
+        Percentile of ``|before|`` at which all panels are clipped.
+    gain_db : float, optional
+        Draws all panels so much louder, for weak and deep events.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Three panels and the spectra; with a known truth, two more panels.
+    """
+    clip = display_clip(section, percentile) / 10 ** (gain_db / 20)
+    panels = _panels(section)
+    rows = 2 if section.truth is not None else 1
+    height_in = _PANEL_IN * rows + _SCALE_IN
+    figure = new_figure(height_in, fitted=False)
+    cells = figure.add_gridspec(
+        rows,
+        3 if rows == 2 else 4,
+        left=0.045,
+        right=0.99,
+        top=1 - 0.95 / height_in,
+        bottom=_SCALE_IN / height_in,
+        hspace=0.2,
+        wspace=0.15,
+    )
+    pictures = [figure.add_subplot(cells[k // 3, k % 3]) for k in range(len(panels))]
+    for axes, (label, amplitude) in zip(pictures, panels.items(), strict=True):
+        image = _draw_panel(axes, section, amplitude, clip)
+        axes.set_title(label, fontsize=11, loc="left", fontweight="bold")
+        if axes not in pictures[::3]:
+            axes.set_ylabel("")
+    _draw_spectra(figure.add_subplot(cells[-1, -1]), section, panels)
+    bar = figure.add_axes((0.1, 0.72 / height_in, 0.48, 0.12 / height_in))
+    _draw_scale(figure.colorbar(image, cax=bar, orientation="horizontal"), clip)
+    louder = f", {gain_db:g} dB louder" if gain_db else ""
+    bar.set_xlabel(
+        f"amplitude ({plain(amplitude_unit)}), one scale for all panels: clipped at percentile "
+        f"{percentile:g} of |before|{louder}; positive dark, negative light\n"
+        "hatched: traces without an estimate; white: unknown samples"
+    )
+    title = plain(section_title(section)).capitalize() + louder
+    figure.suptitle(title, fontsize=13, x=0.01, ha="left", y=1 - 0.1 / height_in)
+    return figure
+
+
+def _panels(section: Section) -> dict[str, NDArray[np.float32]]:
+    panels = {
+        "Before (pseudo-deblended)": section.before,
+        "After (separated)": section.after,
+        "Removed (before − after)": section.removed,
+    }
+    if section.truth is not None:
+        panels["Truth"] = section.truth
+        panels["Error (after − truth)"] = section.after - section.truth
+    return panels
+
+
+def _draw_panel(
+    axes: Axes, section: Section, amplitude: NDArray[np.float32], clip: float
+) -> AxesImage:
+    traces, samples = amplitude.shape
+    known = np.isfinite(amplitude) & section.live[:, None]
+    shown = _fewer_samples(np.where(known, amplitude, 0.0), _TIME_PIXELS)
+    shown[_fewer_samples(known.astype(np.float64), _TIME_PIXELS) < 0.5] = np.nan
+    half = 0.5 * section.interval_s
+    image = axes.imshow(
+        np.ma.masked_invalid(np.clip(shown, -clip, clip)).T,
+        aspect="auto",
+        cmap=colormaps["gray_r"].resampled(_GREYS).with_extremes(bad="white"),
+        vmin=-clip,
+        vmax=clip,
+        interpolation="nearest",
+        extent=(-0.5, traces - 0.5, samples * section.interval_s - half, -half),
+    )
+    _hatch(axes, ~section.live, axes.get_ylim())
+    axes.xaxis.tick_top()
+    axes.xaxis.set_label_position("top")
+    axes.set_xlabel(plain(section.axis_label))
+    axes.set_xticks(*_trace_ticks(section.axis))
+    axes.set_ylabel("time after firing (s)")
+    return image
+
+
+def _fewer_samples(amplitude: NDArray[np.floating], count: int) -> NDArray[np.float64]:
+    """Means over `count` equal spans of time, which do not alias as picked samples would."""
+    samples = amplitude.shape[1]
+    if samples <= count:
+        return amplitude.astype(np.float64)
+    edges = np.linspace(0, samples, count + 1)
+    whole = np.minimum(edges.astype(np.int64), samples - 1)
+    total = np.pad(np.cumsum(amplitude, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    integral = total[:, whole] + (edges - whole) * amplitude[:, whole]
+    means: NDArray[np.float64] = np.diff(integral, axis=1) / np.diff(edges)
+    return means
+
+
+def _hatch(axes: Axes, empty: NDArray[np.bool_], time_limits: tuple[float, float]) -> None:
+    """Hatch each run of traces that hold no estimate."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], empty, [False]]).astype(np.int8)))
+    for first, stop in edges.reshape(-1, 2):
+        axes.add_patch(
+            Rectangle(
+                (first - 0.5, time_limits[0]),
+                stop - first,
+                time_limits[1] - time_limits[0],
+                facecolor="white",
+                edgecolor="#D55E00",
+                hatch="////",
+                linewidth=0,
+            )
+        )
+
+
+def _trace_ticks(axis: NDArray[np.float64]) -> tuple[list[float], list[str]]:
+    """Round axis values and where they fall among traces drawn at equal width."""
+    index = np.arange(axis.size)
+    step = np.diff(axis)
+    if axis.size > 1 and np.isfinite(axis).all() and ((step > 0).all() or (step < 0).all()):
+        low, high = float(axis.min()), float(axis.max())
+        locator = MaxNLocator(5, integer=True, steps=[1, 2, 5, 10])
+        values = np.asarray(locator.tick_values(low, high))
+        values = values[(values >= low) & (values <= high)]
+        order = np.argsort(axis)
+        places = np.interp(values, axis[order], index[order])
+    else:
+        places = np.unique(np.linspace(0, axis.size - 1, 5).round()).astype(np.int64)
+        values = axis[places]
+    return [float(place) for place in places], [f"{value:.10g}" for value in values]
+
+
+def _draw_scale(bar: Colorbar, clip: float) -> None:
+    bar.set_ticks([-clip, 0, clip])
+    bar.set_ticklabels([f"−{clip:.4g}", "0", f"+{clip:.4g}"])
+
+
+def _draw_spectra(axes: Axes, section: Section, panels: dict[str, NDArray[np.float32]]) -> None:
+    frequency, reference = _spectrum(section, section.before)
+    top = float(reference.max()) or 1.0
+    for (label, amplitude), style in zip(panels.items(), _SPECTRUM_STYLES, strict=False):
+        level = _spectrum(section, amplitude)[1] / top
+        decibels = 20 * np.log10(np.maximum(level, 10 ** (_FLOOR_DB / 20 - 1)))
+        axes.plot(frequency, decibels, label=label.split(" (")[0].lower(), **style)
+    axes.set_ylim(_FLOOR_DB, 5)
+    axes.set_xlim(0, frequency[-1])
+    axes.set_xlabel("frequency (Hz)\nlive traces; 0 dB: peak of before")
+    axes.set_title("Amplitude spectra (dB)", fontsize=11, loc="left", fontweight="bold")
+    axes.legend(frameon=False, fontsize=9)
+    tidy(axes)
+
+
+_SPECTRUM_STYLES: Final[tuple[dict[str, Any], ...]] = (
+    {"color": "black", "linestyle": "-", "linewidth": 1.6},
+    {"color": COLOURS[0], "linestyle": "-", "linewidth": 1.6},
+    {"color": COLOURS[1], "linestyle": "--", "linewidth": 1.4},
+    {"color": "0.75", "linestyle": "-", "linewidth": 4.5, "zorder": 1.5},
+    {"color": COLOURS[3], "linestyle": ":", "linewidth": 1.8},
+)
+
+
+def _spectrum(
+    section: Section, amplitude: NDArray[np.float32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frequencies and mean amplitude spectrum of the live traces; unknown samples count as 0."""
+    samples = amplitude.shape[1]
+    live = np.nan_to_num(amplitude[section.live], nan=0.0, posinf=0.0, neginf=0.0)
+    spectra = np.abs(scipy.fft.rfft(live.astype(np.float64), axis=1))
+    mean = spectra.mean(axis=0) if len(spectra) else np.zeros(samples // 2 + 1)
+    return scipy.fft.rfftfreq(samples, section.interval_s), mean

@@ -1,0 +1,69 @@
+"""Signal-to-noise ratio of each source and window, between its start and its cap."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import chain
+from math import isfinite
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
+from deblend.report.tables import SnrRow, window_text
+
+
+def snr_figure(rows: Sequence[SnrRow]) -> Figure:
+    """Bars of the ratio reached, from the starting value up; a line shows the cap.
+
+    Parameters
+    ----------
+    rows : sequence of SnrRow
+        From `deblend.report.tables.snr_rows`.
+    """
+    figure = new_figure(4.4)
+    axes = figure.subplots()
+    windows = list(dict.fromkeys(row.window_s for row in rows))
+    sources = list(dict.fromkeys(row.source for row in rows))
+    width = 0.8 / max(1, len(sources))
+    for row in rows:
+        if not isfinite(row.value):
+            continue
+        k = sources.index(row.source)
+        centre = windows.index(row.window_s) + (k - (len(sources) - 1) / 2) * width
+        start = row.start if isfinite(row.start) else 0.0
+        axes.bar(centre, row.value - start, 0.9 * width, start, color=COLOURS[k % len(COLOURS)])
+        reach = 0.45 * width
+        axes.hlines(row.cap, centre - reach, centre + reach, color="black", linewidth=2)
+        axes.plot(centre, row.start, marker="o", mfc="white", mec="black", linestyle="none")
+        axes.annotate(
+            f"{row.value:.1f}",
+            (centre, max(row.value, start)),
+            (0, 2),
+            textcoords="offset points",
+            ha="center",
+            fontsize=9,
+        )
+    axes.set_xticks(range(len(windows)), [window_text(window) for window in windows])
+    axes.set_xlabel("time after firing")
+    axes.set_ylabel("signal-to-noise ratio (dB)")
+    axes.axhline(0, color="0.4", linewidth=0.8)
+    levels = [(row.start, row.value, row.cap) for row in rows]
+    axes.set_ylim(padded_limits(np.array([0.0, *chain.from_iterable(levels)]), 0.08))
+    tidy(axes)
+    axes.xaxis.grid(False)
+    _key(figure, sources)
+    return figure
+
+
+def _key(figure: Figure, sources: Sequence[int | str]) -> None:
+    entries = [
+        Line2D([], [], color=COLOURS[k % len(COLOURS)], linewidth=7, label=f"source {plain(name)}")
+        for k, name in enumerate(sources)
+    ]
+    entries += [
+        Line2D([], [], marker="o", mfc="white", mec="black", ls="none", label="before separation"),
+        Line2D([], [], color="black", linewidth=2, label="cap set by noise in the truth"),
+    ]
+    figure.legend(handles=entries, loc="outside upper left", ncols=len(entries), frameon=False)

@@ -1,0 +1,159 @@
+"""Findings and shots as small tables: what the page prints and the bars show."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from typing import Final
+
+import numpy as np
+
+from deblend.model.findings import Finding, Verdict
+from deblend.report.contents import Acquisition
+
+SNR: Final = "snr"
+SNR_START: Final = "snr_start"
+SNR_CAP: Final = "snr_cap"
+"""Metrics of a line with known truth: ratio reached, before separation, and best possible."""
+
+ENERGY_REMOVED: Final = "energy_removed"
+RESIDUAL: Final = "reblend_residual"
+
+Window = tuple[float, float] | None
+SEVERITY: Final[tuple[Verdict, ...]] = ("fail", "look", "note", "pass")
+
+
+@dataclass(frozen=True)
+class ShotCount:
+    """How many shots of one source are in the output, and why the others are not."""
+
+    source: int | str
+    fired: int
+    delivered: int
+    reasons: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class SnrRow:
+    """Signal-to-noise ratio of one source in one window, in dB; NaN where not measured."""
+
+    source: int | str
+    window_s: Window
+    start: float
+    value: float
+    cap: float
+
+    @property
+    def gain(self) -> float:
+        """How much the separation added to the starting value, in dB."""
+        return self.value - self.start
+
+
+def shot_counts(acquisition: Acquisition) -> list[ShotCount]:
+    """Shots fired and delivered by each source, with the reasons given for the rest."""
+    rows = []
+    for source in acquisition.sources:
+        mine = acquisition.source == source
+        missing = mine & ~acquisition.delivered
+        said = [""] * int(missing.sum())
+        if acquisition.reason is not None:
+            said = [str(reason) for reason in acquisition.reason[missing]]
+        reasons = Counter(reason or "no reason given, see the findings" for reason in said)
+        rows.append(
+            ShotCount(
+                source=source,
+                fired=int(mine.sum()),
+                delivered=int(np.count_nonzero(mine & acquisition.delivered)),
+                reasons=tuple(reasons.most_common()),
+            )
+        )
+    return rows
+
+
+def snr_rows(findings: Iterable[Finding]) -> list[SnrRow]:
+    """Ratio, starting value and cap put together for each source and window.
+
+    Rows with a band, a channel or a shot point of their own are details and left out. Whole
+    gathers come before windows, windows in order of time.
+    """
+    cells: dict[tuple[int | str, Window], dict[str, float]] = {}
+    for finding in _whole(findings):
+        if finding.metric in (SNR, SNR_START, SNR_CAP) and finding.source is not None:
+            place = cells.setdefault((finding.source, finding.window_s), {})
+            place[finding.metric] = finding.value
+    nan = float("nan")
+    rows = [
+        SnrRow(source, window, cell.get(SNR_START, nan), cell[SNR], cell.get(SNR_CAP, nan))
+        for (source, window), cell in cells.items()
+        if SNR in cell
+    ]
+    return sorted(rows, key=lambda row: (row.window_s or (-1.0, -1.0), _natural(row.source)))
+
+
+def by_source_and_window(
+    findings: Iterable[Finding], metric: str
+) -> tuple[list[Window], dict[int | str, list[float]]]:
+    """One metric as a matrix: windows, and for each source its values in them."""
+    values = {
+        (finding.source, finding.window_s): finding.value
+        for finding in _whole(findings)
+        if finding.metric == metric and finding.source is not None
+    }
+    windows = sorted({window for _, window in values}, key=lambda w: w or (-1.0, -1.0))
+    sources = sorted({source for source, _ in values}, key=_natural)
+    matrix = {
+        source: [values.get((source, window), float("nan")) for window in windows]
+        for source in sources
+    }
+    return windows, matrix
+
+
+def by_severity(findings: Iterable[Finding]) -> list[Finding]:
+    """The worst first; the order within one verdict is kept."""
+    return sorted(findings, key=lambda finding: SEVERITY.index(finding.verdict))
+
+
+def verdict_counts(findings: Sequence[Finding]) -> dict[str, int]:
+    """How many rows carry each verdict, the worst first."""
+    counts = Counter(finding.verdict for finding in findings)
+    return {verdict: counts[verdict] for verdict in SEVERITY}
+
+
+def number(value: float | None, digits: int = 4) -> str:
+    """A number for people: so many significant digits, a dash for what is not there."""
+    if value is None or value != value:
+        return "–"
+    if not isfinite(value):
+        return "∞" if value > 0 else "−∞"
+    return f"{value:.{digits}g}".replace("-", "−")
+
+
+def decibels(value: float) -> str:
+    """A level with one decimal."""
+    return f"{value:.1f}".replace("-", "−") if isfinite(value) else number(value)
+
+
+def window_text(window: Window) -> str:
+    """``0–1.5 s``, or ``all times``."""
+    return "all times" if window is None else f"{window[0]:g}–{window[1]:g} s"
+
+
+def metric_text(metric: str) -> str:
+    """The name of a metric in words."""
+    return metric.replace("_", " ")
+
+
+def _whole(findings: Iterable[Finding]) -> Iterable[Finding]:
+    return (
+        finding
+        for finding in findings
+        if finding.band_hz is None and finding.channel is None and finding.shot_point is None
+    )
+
+
+def _natural(source: int | str | None) -> tuple[bool, int, str]:
+    """Numbers in order before names in order."""
+    is_name = isinstance(source, str)
+    return is_name, 0 if is_name or source is None else int(source), str(source)
