@@ -1,0 +1,211 @@
+"""What a recording and its shots hold and what is wrong with them, from headers and tables only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, TimeError
+from deblend.model.findings import Finding, Verdict
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S, format_instant
+from deblend.records.regularity import never_overlap, regularity_findings
+
+_NAMED_SHOTS = 8
+
+
+def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Finding]:
+    """Look at headers and tables of a line before any sample is read.
+
+    Parameters
+    ----------
+    recording : Recording
+        Its own findings (gaps, overlaps, clock steps) are part of the result.
+    shots : Shots
+        In the time scale of the recording.
+    length_s : float
+        Length of the gathers, in seconds after the time break.
+
+    Returns
+    -------
+    list of Finding
+        Contents first, then what deserves a look. Dead channels without a mark in the headers, NaN
+        and Inf show in the samples only, and are not found here.
+
+    Raises
+    ------
+    TimeError
+        If recording and shots have different time scales.
+    InputError
+        If `length_s` is shorter than one sample or not finite.
+    """
+    if shots.time_scale != recording.scale:
+        raise TimeError(
+            f"the record is in {recording.scale.upper()} and the shots are in "
+            f"{shots.time_scale.upper()}",
+            remedy="Read both in one time scale; at present GPS clocks read 18 s more than UTC.",
+        )
+    samples = gather_samples(recording, length_s)
+    length_ns = samples * recording.interval_ns
+    return [
+        *_contents(recording, shots),
+        *recording.findings,
+        *_outside(recording, shots, samples),
+        *_in_gaps(recording, shots, samples),
+        *_flags(shots),
+        *_same_instant(shots),
+        *never_overlap(shots, length_ns),
+        *regularity_findings(shots, length_ns),
+    ]
+
+
+def gather_samples(recording: Recording, length_s: float) -> int:
+    """Samples of a gather of `length_s` seconds.
+
+    Raises
+    ------
+    InputError
+        If that is less than one.
+    """
+    ratio = length_s / recording.interval_s
+    samples = round(ratio) if np.isfinite(ratio) else 0
+    if samples < 1:
+        raise InputError(
+            f"a gather of {length_s} s holds no sample of {recording.interval_s} s",
+            remedy="Give the length of the gathers in seconds.",
+        )
+    return samples
+
+
+def _contents(recording: Recording, shots: Shots) -> list[Finding]:
+    channels, samples = recording.shape
+    numbers = recording.channel_numbers
+    start, last = (
+        format_instant(instant, recording.scale, 6)
+        for instant in (recording.start_ns, recording.last_ns)
+    )
+    record = Finding(
+        "record_duration",
+        recording.duration_s,
+        "s",
+        "note",
+        f"{channels} channels ({numbers.min()} to {numbers.max()}) of {samples} samples of "
+        f"{recording.interval_ns / 1e6:g} ms, {recording.scale.upper()} {start} to {last}, in "
+        f"{recording.amplitude_unit}.",
+    )
+    return [record, *(_source_contents(shots, source) for source in shots.sources)]
+
+
+def _source_contents(shots: Shots, source: int | str) -> Finding:
+    rows = shots.rows_of(source)
+    intervals = np.diff(np.sort(shots.fire_time_ns[rows])) / NS_PER_S
+    spacing = (
+        f", {intervals.min():.3f} to {intervals.max():.3f} s apart (median "
+        f"{np.median(intervals):.3f} s)"
+        if intervals.size
+        else ""
+    )
+    points = shots.shot_point[rows]
+    message = (
+        f"Source {source}: {rows.size} shots, shot points {points.min()} to "
+        f"{points.max()}{spacing}."
+    )
+    return Finding("shots_of_source", float(rows.size), "shots", "note", message, source=source)
+
+
+def _outside(recording: Recording, shots: Shots, samples: int) -> list[Finding]:
+    """Shots of which the record does not hold every sample."""
+    begin = shots.fire_time_ns
+    end = begin + (samples - 1) * recording.interval_ns
+    wholly = (end < recording.start_ns) | (begin > recording.last_ns)
+    partly = ~wholly & ((begin < recording.start_ns) | (end > recording.last_ns))
+    if wholly.all():
+        times = [
+            format_instant(instant, recording.scale, 3)
+            for instant in (begin.min(), begin.max(), recording.start_ns, recording.last_ns)
+        ]
+        message = (
+            f"No shot falls into the record: shots from {times[0]} to {times[1]}, record from "
+            f"{times[2]} to {times[3]}. Check date and time scale of both."
+        )
+        return [Finding("shots_outside_record", float(len(shots)), "shots", "fail", message)]
+    return [
+        *_shots_finding(
+            shots,
+            np.flatnonzero(wholly),
+            "shots_outside_record",
+            "look",
+            "wholly outside the record and not delivered",
+        ),
+        *_shots_finding(
+            shots,
+            np.flatnonzero(partly),
+            "shots_partly_outside_record",
+            "look",
+            "partly outside the record and not delivered",
+        ),
+    ]
+
+
+def _in_gaps(recording: Recording, shots: Shots, samples: int) -> list[Finding]:
+    """Shots of which some samples fall into a gap."""
+    if not recording.gaps:
+        return []
+    first = (shots.fire_time_ns - recording.start_ns) / recording.interval_ns
+    starts = np.array([gap.start for gap in recording.gaps])
+    stops = np.array([gap.stop for gap in recording.gaps])
+    # Of the gaps that end after the shot fired, the first one is the nearest.
+    nearest = np.searchsorted(stops, first, side="right")
+    hit = np.zeros(len(shots), np.bool_)
+    inside = nearest < len(starts)
+    hit[inside] = starts[nearest[inside]] < first[inside] + samples
+    how = "recorded partly or wholly in a gap; unknown samples take no part"
+    return _shots_finding(shots, np.flatnonzero(hit), "shots_in_gap", "look", how)
+
+
+def _flags(shots: Shots) -> list[Finding]:
+    misfires = _shots_finding(
+        shots, np.flatnonzero(~shots.live), "misfires", "note", "not live; no energy is given to it"
+    )
+    undelivered = _shots_finding(
+        shots,
+        np.flatnonzero(shots.live & ~shots.deliver),
+        "shots_not_wanted",
+        "note",
+        "marked deliver = false; separated as interference only",
+    )
+    return [*misfires, *undelivered]
+
+
+def _same_instant(shots: Shots) -> list[Finding]:
+    """Shots that fire at one instant: legal, and inseparable in that pair."""
+    order = np.argsort(shots.fire_time_ns, kind="stable")
+    first = np.flatnonzero(np.diff(shots.fire_time_ns[order]) == 0)
+    if not first.size:
+        return []
+    rows = np.unique(np.concatenate([order[first], order[first + 1]]))
+    how = (
+        "fired at the same instant as another source; those pairs cannot be told apart by their "
+        "times, only by their neighbours"
+    )
+    return _shots_finding(shots, rows, "shots_at_one_instant", "look", how)
+
+
+def _shots_finding(
+    shots: Shots, rows: NDArray[np.intp], metric: str, verdict: Verdict, how: str
+) -> list[Finding]:
+    if not rows.size:
+        return []
+    named = _named(shots, rows.tolist())
+    message = f"{rows.size} of {len(shots)} shots are {how}: {named}."
+    return [Finding(metric, float(rows.size), "shots", verdict, message)]
+
+
+def _named(shots: Shots, rows: Sequence[int]) -> str:
+    """The first few shots by source and shot point."""
+    names = [f"source {shots.source[row]} shot point {shots.shot_point[row]}" for row in rows]
+    rest = f" and {len(names) - _NAMED_SHOTS} more" if len(names) > _NAMED_SHOTS else ""
+    return ", ".join(names[:_NAMED_SHOTS]) + rest

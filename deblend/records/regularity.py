@@ -1,0 +1,129 @@
+"""Whether fire times vary enough for one source to look incoherent in the gathers of another.
+
+In the common-channel gather of source a, the interference of source b arrives on every shot at the
+time that b fires after (or before) a. Where that difference changes little from shot to shot, the
+interference lines up like a reflection and no coherence filter can tell it apart.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations_with_replacement
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S
+
+_FEWEST_SHOTS: Final = 5
+_STRIDES: Final = (1, 2)
+"""Shots compared: the next one and, against alternating delays, the one after it."""
+
+_HALF_POWER_PRODUCT: Final = 0.6
+"""Coherent fraction of interference sinc(f D)^2 is -6 dB at f D = 0.6 (one shot of two dithered over
+a range D; from the Fourier transform of a uniform distribution)."""
+
+_CHANGE_PER_RANGE: Final = 1.0 - 0.5**0.5
+"""Median change between two independent delays that are uniform over a range of 1."""
+
+LOWEST_BAND_HZ: Final = 6.0
+"""Interference should be incoherent from here on (common practice, no source): the low end of the
+band of a towed line, where its period is 0.17 s."""
+
+
+def never_overlap(shots: Shots, length_ns: int) -> list[Finding]:
+    """A note for the line in which no gather holds energy of another shot."""
+    times = np.sort(shots.fire_time_ns[shots.live])
+    overlapping = int(np.count_nonzero(np.diff(times) < length_ns))
+    if not overlapping:
+        message = (
+            f"No two shots overlap within {length_ns / NS_PER_S:g} s: there is nothing to separate."
+        )
+        return [Finding("overlapping_shots", 0.0, "shots", "note", message)]
+    message = (
+        f"{overlapping} of {times.size} live shots are followed by another within "
+        f"{length_ns / NS_PER_S:g} s."
+    )
+    return [Finding("overlapping_shots", float(overlapping), "shots", "note", message)]
+
+
+def regularity_findings(shots: Shots, length_ns: int) -> list[Finding]:
+    """One finding for each pair of sources whose shots overlap.
+
+    The value is the range over which the difference of fire times varies from shot to shot (as of
+    a uniform distribution that changes as much); the verdict is ``look`` where the interference
+    stays coherent above `LOWEST_BAND_HZ`. A source is paired with itself where its next shot falls
+    into its own gather.
+    """
+    live = shots.take(shots.live) if shots.live.any() else None
+    if live is None:
+        return []
+    findings = []
+    for one, other in combinations_with_replacement(live.sources, 2):
+        times = [np.sort(live.fire_time_ns[live.rows_of(source)]) for source in (one, other)]
+        changes = _changes_ns(times[0], times[1], length_ns, itself=one == other)
+        if changes is not None:
+            findings.append(_finding(one, other, float(changes) / NS_PER_S))
+    return findings
+
+
+def _changes_ns(
+    one: NDArray[np.int64], other: NDArray[np.int64], length_ns: int, *, itself: bool
+) -> float | None:
+    """Median change of the difference to the overlapping shot, for the stride where it is least.
+
+    None where too few shots overlap to say.
+    """
+    if itself:
+        delay, rows = np.diff(one), np.arange(len(one) - 1)
+    else:
+        rows = np.arange(len(one))
+        delay = _nearest(other, one) - one
+    overlaps = np.abs(delay) < length_ns
+    delay, rows = delay[overlaps], rows[overlaps]
+    medians = []
+    for stride in _STRIDES:
+        within = rows + stride < len(one)
+        expected = one[rows[within] + stride] + delay[within]
+        if np.count_nonzero(within) >= _FEWEST_SHOTS:
+            medians.append(float(np.median(np.abs(_nearest(other, expected) - expected))))
+    return min(medians) if medians else None
+
+
+def _nearest(times: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For each instant wanted the nearest of sorted `times`."""
+    after = np.clip(np.searchsorted(times, wanted), 1, max(1, len(times) - 1))
+    before = after - 1
+    after = np.minimum(after, len(times) - 1)
+    closer = wanted - times[before] <= times[after] - wanted
+    return np.where(closer, times[before], times[after])
+
+
+def _finding(one: int | str, other: int | str, change_s: float) -> Finding:
+    range_s = change_s / _CHANGE_PER_RANGE
+    limit_s = _HALF_POWER_PRODUCT / LOWEST_BAND_HZ
+    regular = range_s < limit_s
+    coherent = (
+        f"below about {_HALF_POWER_PRODUCT / range_s:.1f} Hz" if range_s > 0 else "throughout"
+    )
+    pair = f"sources {one} and {other}" if one != other else f"source {one} and its own next shot"
+    message = (
+        f"Fire-time differences of {pair} vary by {range_s * 1e3:.1f} ms from shot to shot: their "
+        f"interference stays coherent {coherent}"
+        + (
+            "; expect a poor separation there. Fire with wider random delays."
+            if regular
+            else ", and separation has to rely on its neighbours there."
+        )
+    )
+    return Finding(
+        "fire_time_variation",
+        range_s,
+        "s",
+        "look" if regular else "note",
+        message,
+        source=one,
+        limit=limit_s,
+    )
