@@ -10,7 +10,8 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from pathlib import Path
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,45 @@ from numpy.typing import NDArray
 from deblend.errors import RecordError
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap
-from deblend.records.segy_slice import SegySlice
 
 _TOLERANCE_NS: Final = 1_000
 _TOLERANCE_SAMPLES: Final = 0.01
 _LONGEST_GAP_NS: Final = 86_400 * 1_000_000_000
+
+
+class TimeSlice(Protocol):
+    """One time slice of all channels, of whatever format: headers read, samples lazy."""
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        ...
+
+    @property
+    def start_ns(self) -> int:
+        """Instant of sample 0, in nanoseconds since 1970."""
+        ...
+
+    @property
+    def interval_ns(self) -> int:
+        """Sample interval."""
+        ...
+
+    @property
+    def sample_count(self) -> int:
+        """Number of samples."""
+        ...
+
+    @property
+    def channels(self) -> NDArray[np.int64]:
+        """Channel number of each trace."""
+        ...
+
+    def read_into(
+        self, out: NDArray[np.float32], rows: Sequence[int], start: int, stop: int
+    ) -> None:
+        """Put samples ``[start, stop)`` of the traces `rows` into `out`, NaN where unknown."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,7 +66,7 @@ class Piece:
 
     Parameters
     ----------
-    file : SegySlice
+    file : TimeSlice
         Where they are.
     start, stop : int
         Place in the record.
@@ -41,7 +76,7 @@ class Piece:
         Trace of the file for each row of the record.
     """
 
-    file: SegySlice
+    file: TimeSlice
     start: int
     stop: int
     skip: int
@@ -85,7 +120,7 @@ class JoinedSlices:
         return out
 
 
-def join(files: Sequence[SegySlice]) -> tuple[list[Piece], list[Gap], list[Finding]]:
+def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Finding]]:
     """Place files, sorted by start, on the grid of the first.
 
     Raises
@@ -103,7 +138,7 @@ def join(files: Sequence[SegySlice]) -> tuple[list[Piece], list[Gap], list[Findi
         _check_alike(first, file)
         start, off_grid = _position(first, file)
         findings += off_grid
-        stop = start + file.frame.sample_count
+        stop = start + file.sample_count
         if start > end:
             gaps.append(Gap(end, start))
             findings.append(_gap_finding(last, file, start - end))
@@ -116,7 +151,7 @@ def join(files: Sequence[SegySlice]) -> tuple[list[Piece], list[Gap], list[Findi
     return pieces, gaps, findings
 
 
-def _check_alike(first: SegySlice, file: SegySlice) -> None:
+def _check_alike(first: TimeSlice, file: TimeSlice) -> None:
     if file.interval_ns != first.interval_ns:
         problem = (
             "sample intervals differ",
@@ -138,7 +173,7 @@ def _check_alike(first: SegySlice, file: SegySlice) -> None:
     )
 
 
-def _traces(rows: dict[int, int], file: SegySlice) -> Sequence[int]:
+def _traces(rows: dict[int, int], file: TimeSlice) -> Sequence[int]:
     """Trace of `file` for each row of the record, by channel number."""
     traces = [0] * len(rows)
     for trace, number in enumerate(file.channels.tolist()):
@@ -146,7 +181,7 @@ def _traces(rows: dict[int, int], file: SegySlice) -> Sequence[int]:
     return traces if traces != list(range(len(traces))) else range(len(traces))
 
 
-def _position(first: SegySlice, file: SegySlice) -> tuple[int, list[Finding]]:
+def _position(first: TimeSlice, file: TimeSlice) -> tuple[int, list[Finding]]:
     """First sample of a file on the grid of the first file."""
     interval_ns = first.interval_ns
     elapsed_ns = file.start_ns - first.start_ns
@@ -166,7 +201,7 @@ def _position(first: SegySlice, file: SegySlice) -> tuple[int, list[Finding]]:
     return sample, [finding]
 
 
-def _gap_finding(before: SegySlice, after: SegySlice, samples: int) -> Finding:
+def _gap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
     length_ns = samples * after.interval_ns
     if length_ns > _LONGEST_GAP_NS:
         raise RecordError(
@@ -184,7 +219,7 @@ def _gap_finding(before: SegySlice, after: SegySlice, samples: int) -> Finding:
     )
 
 
-def _overlap_finding(before: SegySlice, after: SegySlice, samples: int) -> Finding:
+def _overlap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
     return Finding(
         "overlap",
         samples * after.interval_ns * 1e-9,

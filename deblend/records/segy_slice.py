@@ -72,6 +72,11 @@ class SegySlice:
     unit: str
     findings: tuple[Finding, ...]
 
+    @property
+    def sample_count(self) -> int:
+        """Samples a trace."""
+        return self.frame.sample_count
+
     def read_into(
         self, out: NDArray[np.float32], rows: Sequence[int], start: int, stop: int
     ) -> None:
