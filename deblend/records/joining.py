@@ -8,6 +8,7 @@ two files hold the same samples, the one that starts earlier is read.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 
 from deblend.errors import RecordError
 from deblend.model.findings import Finding
-from deblend.model.recording import Gap
+from deblend.model.recording import Gap, Recording, SourceFile
+from deblend.model.timebase import NS_PER_S, TimeScale
 
 _TOLERANCE_NS: Final = 1_000
 _TOLERANCE_SAMPLES: Final = 0.01
@@ -51,6 +53,16 @@ class TimeSlice(Protocol):
     @property
     def channels(self) -> NDArray[np.int64]:
         """Channel number of each trace."""
+        ...
+
+    @property
+    def dead(self) -> NDArray[np.bool_]:
+        """Traces that the file marks as no measurement."""
+        ...
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was noticed in this file alone."""
         ...
 
     def read_into(
@@ -118,6 +130,51 @@ class JoinedSlices:
                     end + shift,
                 )
         return out
+
+
+def recording_of(
+    files: Sequence[TimeSlice],
+    *,
+    time_scale: TimeScale,
+    amplitude_unit: str,
+    findings: Sequence[Finding],
+) -> Recording:
+    """Join time slices, in the order of their starts, into one recording.
+
+    Parameters
+    ----------
+    files : sequence of TimeSlice
+        At least one; of one time scale.
+    time_scale : {"utc", "gps"}
+        That scale.
+    amplitude_unit : str
+        Unit of the samples.
+    findings : sequence of Finding
+        What only shows over all files; what joining finds and what the files found is added.
+
+    Raises
+    ------
+    RecordError
+        If the files differ in interval or channels, or lie more than a day apart.
+    """
+    files = sorted(files, key=lambda file: (file.start_ns, str(file.path)))
+    pieces, gaps, joining = join(files)
+    return Recording(
+        JoinedSlices(pieces),
+        interval_s=files[0].interval_ns / NS_PER_S,
+        start=files[0].start_ns,
+        time_scale=time_scale,
+        channels=tuple(files[0].channels.tolist()),
+        gaps=tuple(gaps),
+        amplitude_unit=amplitude_unit,
+        files=tuple(SourceFile(piece.file.path, piece.start, piece.stop) for piece in pieces),
+        findings=(
+            *joining,
+            *(finding for file in files for finding in file.findings),
+            *_dead_traces(files),
+            *findings,
+        ),
+    )
 
 
 def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Finding]]:
@@ -228,3 +285,19 @@ def _overlap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Findi
         f"{samples} samples at the begin of {after.path.name} are also in {before.path.name}, "
         "which is read there; the two were not compared.",
     )
+
+
+def _dead_traces(files: Sequence[TimeSlice]) -> list[Finding]:
+    counts = Counter(int(number) for file in files for number in file.channels[file.dead])
+    return [
+        Finding(
+            "dead_trace",
+            float(count),
+            "files",
+            "look",
+            f"Channel {number} is marked dead or dummy in {count} of {len(files)} file(s); its "
+            "samples there are treated as unknown.",
+            channel=number,
+        )
+        for number, count in sorted(counts.items())
+    ]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import glob
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,15 +10,19 @@ from typing import Final
 
 import numpy as np
 
-from deblend.errors import RecordError, TimeError
+from deblend.errors import TimeError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
-from deblend.model.recording import Recording, SourceFile
-from deblend.model.timebase import NS_PER_S, TimeScale, check_time_scale, format_instant
-from deblend.records.joining import JoinedSlices, join
+from deblend.model.recording import Recording
+from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.records.find_files import find_files
+from deblend.records.joining import recording_of
+from deblend.records.segd.open import are_segd, open_segd
 from deblend.records.segy_slice import SegySlice, read_slice
+from deblend.records.starts import check_start_options, exact_start_ns
 
 UNKNOWN_UNIT: Final = "recorded unit"
+_FINER: Final = "no trace header extension 1"
 
 
 def open_recording(
@@ -30,7 +32,10 @@ def open_recording(
     start_is_exact: bool = False,
     start_offset_s: float | None = None,
 ) -> Recording:
-    """Open the continuous SEG-Y files of a line; only headers are read.
+    """Open the continuous SEG-Y or SEG-D files of a line; only headers are read.
+
+    SEG-D files, known by their first bytes, go to `deblend.records.segd.open.open_segd`, which has
+    further options; what follows is about SEG-Y.
 
     Each file holds one time slice of all channels, one trace a channel. Files are put in the order
     of their start instants on the sample grid of the first. What is missing between them reads as
@@ -64,71 +69,28 @@ def open_recording(
         If a start is known to the second only and nothing is said about it, or time scales differ.
     """
     scale = check_time_scale(time_scale)
-    _check_start_options(start_is_exact, start_offset_s)
-    files = [read_slice(path) for path in find_files(paths)]
+    check_start_options(start_is_exact, start_offset_s)
+    found = find_files(paths)
+    if are_segd(found):
+        return open_segd(
+            found,
+            time_scale=scale,
+            start_is_exact=start_is_exact,
+            start_offset_s=start_offset_s,
+        )
+    files = [read_slice(path) for path in found]
     for file in files:
         _check_scale(file, scale)
-    files = [_with_exact_start(file, start_is_exact, start_offset_s) for file in files]
-    files.sort(key=lambda file: (file.start_ns, str(file.path)))
-    pieces, gaps, findings = join(files)
-    return Recording(
-        JoinedSlices(pieces),
-        interval_s=files[0].interval_ns / NS_PER_S,
-        start=files[0].start_ns,
+    files = [
+        replace(file, start_ns=exact_start_ns(file, start_is_exact, start_offset_s, _FINER))
+        for file in files
+    ]
+    return recording_of(
+        files,
         time_scale=scale,
-        channels=tuple(files[0].channels.tolist()),
-        gaps=tuple(gaps),
         amplitude_unit=_common_unit(files) or UNKNOWN_UNIT,
-        files=tuple(SourceFile(piece.file.path, piece.start, piece.stop) for piece in pieces),
-        findings=(
-            *findings,
-            *(finding for file in files for finding in file.findings),
-            *_line_findings(files, scale),
-        ),
+        findings=_line_findings(files, scale),
     )
-
-
-def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
-    """Files that `paths` name, each once, in the order given; patterns are expanded.
-
-    Raises
-    ------
-    RecordError
-        If a name or pattern matches no file.
-    """
-    names = [paths] if isinstance(paths, str | Path) else list(paths)
-    if not names:
-        raise RecordError("no record file was given", remedy="Name at least one SEG-Y file.")
-    found: dict[Path, Path] = {}
-    for name in names:
-        matches = [Path(name)] if Path(name).exists() else _expand(str(name))
-        files = [path for path in matches if path.is_file()]
-        if not files:
-            reason = "is a folder" if Path(name).is_dir() else "no file matches"
-            raise RecordError(
-                f"{reason}: {name}",
-                remedy="Name files, or a pattern such as line/*.sgy, relative to the folder "
-                f"{Path.cwd()}.",
-            )
-        for path in files:
-            found.setdefault(path.resolve(), path)
-    return list(found.values())
-
-
-def _expand(pattern: str) -> list[Path]:
-    return [Path(name) for name in sorted(glob.glob(pattern, recursive=True))]  # noqa: PTH207
-
-
-def _check_start_options(start_is_exact: bool, start_offset_s: float | None) -> None:
-    if start_is_exact and start_offset_s is not None:
-        raise TimeError(
-            f"the starts are said to be exact and {start_offset_s} s is to be added to them",
-            remedy="Give start_is_exact or start_offset_s, not both.",
-        )
-    if start_offset_s is not None and not math.isfinite(start_offset_s):
-        raise TimeError(
-            f"a start offset of {start_offset_s} s cannot be used", remedy="Give a finite number."
-        )
 
 
 def _check_scale(file: SegySlice, scale: TimeScale) -> None:
@@ -143,31 +105,6 @@ def _check_scale(file: SegySlice, scale: TimeScale) -> None:
         )
 
 
-def _with_exact_start(
-    file: SegySlice, start_is_exact: bool, start_offset_s: float | None
-) -> SegySlice:
-    if file.start_to_ns:
-        if start_offset_s is not None:
-            raise TimeError(
-                f"{start_offset_s} s is to be added to a start that the file gives to the "
-                "nanosecond",
-                where=str(file.path),
-                remedy="Leave start_offset_s out; it is for starts known to the second only.",
-            )
-        return file
-    if start_offset_s is not None:
-        return replace(file, start_ns=file.start_ns + round(start_offset_s * NS_PER_S))
-    if start_is_exact:
-        return file
-    raise TimeError(
-        "the start of the record is known to the whole second only "
-        f"({format_instant(file.start_ns, 'gps', 0)}; no trace header extension 1)",
-        where=str(file.path),
-        remedy="Say start_is_exact=True if recording started exactly then, or give the seconds to "
-        "add as start_offset_s.",
-    )
-
-
 def _common_unit(files: Sequence[SegySlice]) -> str:
     units = {file.unit for file in files}
     return units.pop() if len(units) == 1 else ""
@@ -175,7 +112,7 @@ def _common_unit(files: Sequence[SegySlice]) -> str:
 
 def _line_findings(files: Sequence[SegySlice], scale: TimeScale) -> list[Finding]:
     """What only shows over all files."""
-    findings = _dead_traces(files)
+    findings: list[Finding] = []
     formats = Counter(layout.SAMPLE_FORMATS[file.frame.sample_format].name for file in files)
     if len(formats) > 1:
         text = " and ".join(f"{name} ({count} files)" for name, count in formats.items())
@@ -196,19 +133,3 @@ def _line_findings(files: Sequence[SegySlice], scale: TimeScale) -> list[Finding
         )
         findings.append(Finding("time_basis", float(unclear[0]), "", "look", message))
     return findings
-
-
-def _dead_traces(files: Sequence[SegySlice]) -> list[Finding]:
-    counts = Counter(int(number) for file in files for number in file.channels[file.dead])
-    return [
-        Finding(
-            "dead_trace",
-            float(count),
-            "files",
-            "look",
-            f"Channel {number} is marked dead or dummy in {count} of {len(files)} file(s); its "
-            "samples there are treated as unknown.",
-            channel=number,
-        )
-        for number, count in sorted(counts.items())
-    ]

@@ -1,0 +1,40 @@
+"""The files of a line: names and patterns to paths."""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Sequence
+from pathlib import Path
+
+from deblend.errors import RecordError
+
+
+def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
+    """Files that `paths` name, each once, in the order given; patterns are expanded.
+
+    Raises
+    ------
+    RecordError
+        If a name or pattern matches no file.
+    """
+    names = [paths] if isinstance(paths, str | Path) else list(paths)
+    if not names:
+        raise RecordError("no record file was given", remedy="Name at least one SEG-Y file.")
+    found: dict[Path, Path] = {}
+    for name in names:
+        matches = [Path(name)] if Path(name).exists() else _expand(str(name))
+        files = [path for path in matches if path.is_file()]
+        if not files:
+            reason = "is a folder" if Path(name).is_dir() else "no file matches"
+            raise RecordError(
+                f"{reason}: {name}",
+                remedy="Name files, or a pattern such as line/*.sgy, relative to the folder "
+                f"{Path.cwd()}.",
+            )
+        for path in files:
+            found.setdefault(path.resolve(), path)
+    return list(found.values())
+
+
+def _expand(pattern: str) -> list[Path]:
+    return [Path(name) for name in sorted(glob.glob(pattern, recursive=True))]  # noqa: PTH207

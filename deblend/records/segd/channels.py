@@ -1,0 +1,230 @@
+"""Which traces of a record are the channels of the line, when they start, and in what unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import RecordError, TimeError
+from deblend.model.findings import Finding
+from deblend.model.timebase import NS_PER_S
+from deblend.records.segd.channel_sets import ChannelSet
+from deblend.records.segd.gps_time import gps_us_to_ns
+from deblend.records.segd.read_headers import RecordHeader
+from deblend.records.segd.source import SegdSlice
+from deblend.records.segd.trace_headers import NO_TIME
+
+Choice = Literal["seismic", "auxiliary"] | Sequence[int]
+Amplitudes = Literal["physical", "descaled", "stored"]
+
+_LONGEST_US: Final = 86_400_000_000
+_TOLERANCE_SAMPLES: Final = 0.01
+_EDITED: Final = 3
+
+
+def slice_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> SegdSlice:
+    """The chosen channels of a record as one time slice.
+
+    Parameters
+    ----------
+    record : RecordHeader
+        Headers of the record.
+    choice : {"seismic", "auxiliary"} or sequence of int
+        Kind or numbers of the channel sets wanted; their traces are counted through from 1.
+    amplitudes : {"physical", "descaled", "stored"}
+        How far stored values are scaled, see `open_segd`.
+
+    Raises
+    ------
+    RecordError
+        If no channel set is chosen, the sets differ in interval, or a trace starts more than a day
+        away from its record.
+    """
+    rows = chosen_sets(record, choice)
+    sets = [record.sets[row] for row in rows]
+    interval_ns = _common_interval(record, sets)
+    trace = np.concatenate([np.flatnonzero(record.traces.channel_set == row) for row in rows])
+    starts_us = _trace_starts_us(record, trace)
+    first_us = int(starts_us.min())
+    offset = _samples((starts_us - first_us) * 1000, interval_ns)
+    return SegdSlice(
+        record=record,
+        trace=trace,
+        offset=offset,
+        factor=_factors(record, trace, amplitudes),
+        start_ns=_base_ns(record) + first_us * 1000,
+        start_to_ns=record.general.time_zero_us is not None,
+        time_scale="utc" if record.general.time_zero_us is None else "gps",
+        interval_ns=interval_ns,
+    )
+
+
+def chosen_sets(record: RecordHeader, choice: Choice) -> list[int]:
+    """Rows of the channel sets that `choice` names and that hold traces."""
+    rows = [row for row, of in enumerate(record.sets) if of.channels and _is_chosen(of, choice)]
+    if not rows:
+        held = ", ".join(f"{of.number} ({of.kind})" for of in record.sets if of.channels)
+        raise RecordError(
+            f"no channel set is {choice!r}",
+            where=record.name,
+            remedy=f"Name some of the sets that the record holds: {held}.",
+        )
+    return rows
+
+
+def amplitude_unit(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> str:
+    """Unit of the chosen channels; empty where it is not known or not one."""
+    sets = [record.sets[row] for row in chosen_sets(record, choice)]
+    units = {of.unit for of in sets}
+    if amplitudes == "stored" or len(units) != 1:
+        return ""
+    if amplitudes == "descaled" and bool((record.traces.sensitivity != 0).any()):
+        return "mV"
+    return units.pop()
+
+
+def slice_findings(piece: SegdSlice) -> Iterator[Finding]:
+    """What is noticed about the chosen traces of a record."""
+    record, traces = piece.record, piece.record.traces
+    edited = int((traces.edit[piece.trace] == _EDITED).sum())
+    if edited:
+        yield Finding(
+            "edited_trace",
+            float(edited),
+            "traces",
+            "note",
+            f"{record.name}: {edited} trace(s) are marked as edited; they are read as they are",
+        )
+    skew = traces.skew[piece.trace]
+    if skew.any():
+        longest_us = float(skew.max()) / 256 * record.general.base_interval_ns / 1000
+        yield Finding(
+            "sample_skew",
+            longest_us,
+            "µs",
+            "look",
+            f"{record.name}: samples are skewed by up to {longest_us:g} µs between channels; they "
+            "are not shifted",
+        )
+    yield from _off_grid(piece)
+    sensitivity = traces.sensitivity[piece.trace]
+    if 0 < np.count_nonzero(sensitivity) < len(sensitivity):
+        yield Finding(
+            "sensitivity",
+            float((sensitivity == 0).sum()),
+            "traces",
+            "look",
+            f"{record.name}: some traces give the sensitivity of their sensor and some do not; "
+            "their amplitudes are not in one unit",
+        )
+
+
+def numbering_finding(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
+    """How channels are counted through where they come from several sets."""
+    rows = chosen_sets(record, choice)
+    if len(rows) < 2:
+        return
+    parts, first = [], 1
+    for row in rows:
+        of = record.sets[row]
+        parts.append(
+            f"{first} to {first + of.channels - 1} are set {of.number} (streamer {of.streamer})"
+        )
+        first += of.channels
+    yield Finding(
+        "channel_numbers", float(len(rows)), "channel sets", "note", f"channels {', '.join(parts)}"
+    )
+
+
+def _is_chosen(of: ChannelSet, choice: Choice) -> bool:
+    if isinstance(choice, str):
+        return of.kind == choice
+    return of.number in choice
+
+
+def _common_interval(record: RecordHeader, sets: list[ChannelSet]) -> int:
+    intervals = {of.interval_ns for of in sets}
+    if len(intervals) > 1:
+        held = ", ".join(f"set {of.number} {of.interval_ns / 1e6:g} ms" for of in sets)
+        raise RecordError(
+            f"the channel sets differ in sample interval: {held}",
+            where=record.name,
+            remedy="Choose sets of one interval by their numbers.",
+        )
+    return intervals.pop()
+
+
+def _base_ns(record: RecordHeader) -> int:
+    """Instant from which `_trace_starts_us` counts."""
+    general = record.general
+    try:
+        if general.time_zero_us is not None:
+            return gps_us_to_ns(general.time_zero_us)
+    except TimeError as error:
+        raise TimeError(error.what, where=record.name, remedy=error.remedy) from error
+    if general.utc_s is None:
+        raise RecordError(
+            "general header 1 holds no date",
+            where=record.name,
+            remedy="The header is damaged; the record cannot be placed in time.",
+        )
+    return general.utc_s * NS_PER_S
+
+
+def _trace_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Start of each trace after that of its record: by its own timestamp, else by its set."""
+    traces = record.traces
+    nominal = np.array([of.start_us for of in record.sets], np.int64)[traces.channel_set[trace]]
+    own = traces.start_us[trace]
+    zero_us = record.general.time_zero_us or 0
+    # A timestamp of zero is the year 1980 in absolute time: a field that was not filled in.
+    given = (own != NO_TIME) & ((own != 0) | record.general.relative_time)
+    far = given & (np.abs(own.astype(np.float64) - zero_us) > _LONGEST_US)
+    if far.any():
+        row = int(np.flatnonzero(far)[0])
+        raise RecordError(
+            f"trace {row + 1} starts at {own[row]} µs, more than a day away from its record at "
+            f"{zero_us} µs",
+            where=record.name,
+            remedy="The timestamp of the trace or of the record is damaged.",
+        )
+    return np.where(given, own - zero_us, nominal)
+
+
+def _samples(elapsed_ns: NDArray[np.int64], interval_ns: int) -> NDArray[np.int64]:
+    return (elapsed_ns + interval_ns // 2) // interval_ns
+
+
+def _factors(
+    record: RecordHeader, trace: NDArray[np.int64], amplitudes: Amplitudes
+) -> NDArray[np.float32]:
+    if amplitudes == "stored":
+        return np.ones(len(trace), np.float32)
+    descale = np.array([of.descale if of.usable_descale else 1.0 for of in record.sets])
+    factor = descale[record.traces.channel_set[trace]]
+    sensitivity = record.traces.sensitivity[trace].astype(np.float64)
+    if amplitudes == "physical":
+        usable = np.isfinite(sensitivity) & (sensitivity != 0)
+        factor = factor / np.where(usable, sensitivity, 1.0)
+    with np.errstate(over="ignore"):
+        return factor.astype(np.float32)
+
+
+def _off_grid(piece: SegdSlice) -> Iterator[Finding]:
+    starts_us = _trace_starts_us(piece.record, piece.trace)
+    elapsed_ns = (starts_us - starts_us.min()) * 1000
+    deviation = np.abs(elapsed_ns - piece.offset * piece.interval_ns)
+    worst = int(deviation.max())
+    if worst > _TOLERANCE_SAMPLES * piece.interval_ns:
+        yield Finding(
+            "trace_start_off_grid",
+            worst / 1e6,
+            "ms",
+            "look",
+            f"{piece.record.name}: traces start up to {worst / 1e6:g} ms off each other's sample "
+            "grid; each is placed on the nearest sample",
+            limit=_TOLERANCE_SAMPLES * piece.interval_ns / 1e6,
+        )

@@ -1,0 +1,253 @@
+"""Source events in the general headers of revision 3: who fired, where and when.
+
+A source block (types 15 to 1F, hexadecimal) names the source, a block of type 20 gives the GPS
+microsecond of its event, blocks 50 and 51 its position. An event belongs to the nearest source
+block before it that has the same source id; where there is none before, to one behind it. A source
+block without an event describes a source that did not fire.
+
+Revision 2 knows no time of an event, and its records start at whole seconds: fire times of such a
+line come from a table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import ShotTableError, TimeError
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots, make_shots
+from deblend.model.timebase import format_instant
+from deblend.records.segd.gps_time import gps_us_to_ns
+from deblend.records.segd.layout import (
+    AIRGUN,
+    POSITION_2,
+    SOURCE_BLOCK_TYPES,
+    SOURCE_EVENT,
+    point_number,
+    unpack,
+)
+from deblend.records.segd.read_headers import RecordHeader
+
+STATUS: Final = {
+    0x00: "untested",
+    0x01: "fired as intended",
+    0x12: "timing error",
+    0x13: "mechanical error",
+    0x14: "software error",
+    0x15: "hydraulic error",
+    0x16: "air leak",
+    0x17: "power failure",
+    0x18: "communication failure",
+    0xFF: "unknown error",
+}
+_GOOD: Final = (0x00, 0x01)
+_GUNS: Final = (0x17, 0x18)
+_HAS_DEPTH: Final = (*_GUNS, 0x1F)
+_LARGEST_ANGLE: Final = 360.0
+
+
+@dataclass(frozen=True)
+class SourceEvent:
+    """One firing.
+
+    Parameters
+    ----------
+    source : int
+        Source id.
+    line, point : float
+        Source line and point number, with their fractions.
+    time_us : int
+        Microseconds since the GPS epoch, or since the start of the record in relative time mode.
+    status : int
+        Status byte, see `STATUS`.
+    x_m, y_m : float
+        Position; NaN where none is given, or where it may be degrees.
+    depth_m : float
+        Depth of a gun; NaN for other sources.
+    where : str
+        The record, for messages.
+    """
+
+    source: int
+    line: float
+    point: float
+    time_us: int
+    status: int
+    x_m: float
+    y_m: float
+    depth_m: float
+    where: str
+
+
+def source_events(record: RecordHeader) -> tuple[SourceEvent, ...]:
+    """Source events of one record, in the order of their blocks.
+
+    Raises
+    ------
+    ShotTableError
+        If an event names a source id of which there is no source block.
+    """
+    if not record.general.is_revision_3:
+        return ()
+    blocks = record.general.blocks[3:]
+    kinds = blocks[:, 31]
+    sources = [row for row, kind in enumerate(kinds) if int(kind) in SOURCE_BLOCK_TYPES]
+    return tuple(
+        _event(record, blocks, sources, row) for row in np.flatnonzero(kinds == 0x20).tolist()
+    )
+
+
+def _event(
+    record: RecordHeader, blocks: NDArray[np.uint8], sources: list[int], row: int
+) -> SourceEvent:
+    event = unpack(blocks[row].tobytes(), SOURCE_EVENT)
+    source_id = int(event["source_id"])
+    same = [source for source in sources if blocks[source, 18] == source_id]
+    if not same:
+        raise ShotTableError(
+            f"a source event names source id {source_id}, but no source block has it",
+            where=record.name,
+            remedy="The headers are damaged; give the fire times in a table.",
+        )
+    before = [source for source in same if source < row]
+    place = before[-1] if before else same[0]
+    block = unpack(blocks[place].tobytes(), AIRGUN)
+    has_depth = int(block["block_type"]) in _HAS_DEPTH
+    x_m, y_m = _position(blocks, place)
+    return SourceEvent(
+        source=source_id,
+        line=point_number(block["source_line"], block["source_line_fraction"]),
+        point=point_number(block["source_point"], block["source_point_fraction"]),
+        time_us=int(event["time_us"]),
+        status=int(event["status"]),
+        x_m=x_m,
+        y_m=y_m,
+        depth_m=int(block["depth_cm"]) / 100 if has_depth else np.nan,
+        where=record.name,
+    )
+
+
+def _position(blocks: NDArray[np.uint8], place: int) -> tuple[float, float]:
+    """Position in blocks that follow the source block, up to the next source block.
+
+    Coordinates within a full circle may be degrees; they are taken for unknown (own choice).
+    """
+    for block in blocks[place + 1 :]:
+        kind = int(block[31])
+        if kind in SOURCE_BLOCK_TYPES:
+            break
+        if kind == 0x51:
+            row: Any = unpack(block.tobytes(), POSITION_2)
+            x_m, y_m = float(row["coordinate"][0]), float(row["coordinate"][1])
+            metric = np.isfinite([x_m, y_m]).all() and max(abs(x_m), abs(y_m)) > _LARGEST_ANGLE
+            if row["valid"] == 1 and metric:
+                return x_m, y_m
+    return float("nan"), float("nan")
+
+
+def shots_of(records: Iterable[RecordHeader]) -> Shots:
+    """Shots of the source events of a line, in the order of their fire times.
+
+    The source is the source id; the shot point is the whole part of the source point number, the
+    line its number as text. All shots are live, whatever their status: a shot that is taken for a
+    misfire and did fire would stay in the record as noise, the opposite does no harm.
+    An event that two records carry counts once.
+
+    Raises
+    ------
+    ShotTableError
+        If the revision knows no source events, the records carry none, or they count from the
+        start of a record that is only known to the whole second.
+    TimeError
+        If a time lies outside 1980 to 2199.
+    """
+    events: dict[tuple[int, float, int], SourceEvent] = {}
+    records = tuple(records)
+    for record in records:
+        _refuse_without_times(record)
+        for event in source_events(record):
+            events.setdefault((event.source, event.point, event.time_us), event)
+    if not events:
+        raise ShotTableError(
+            f"the {len(records)} SEG-D record(s) carry no source event",
+            remedy="Give the fire times in a shot table.",
+        )
+    return _as_shots(sorted(events.values(), key=lambda event: event.time_us))
+
+
+def event_findings(records: Iterable[RecordHeader]) -> Iterator[Finding]:
+    """What is noticed about the source events: status other than good, point numbers cut."""
+    cut = 0
+    for record in records:
+        for event in source_events(record):
+            cut += event.point % 1 != 0
+            if event.status not in _GOOD:
+                yield Finding(
+                    "source_status",
+                    float(event.status),
+                    "",
+                    "look",
+                    f"{event.where}: the source reports {STATUS.get(event.status, 'a')!s} "
+                    f"(status {event.status:02X}); the shot is kept as live",
+                    source=event.source,
+                    shot_point=int(event.point // 1),
+                )
+    if cut:
+        yield Finding(
+            "fractional_shot_points",
+            float(cut),
+            "shots",
+            "note",
+            f"{cut} source point number(s) have a fraction; the shot table keeps the whole part",
+        )
+
+
+def _as_shots(events: list[SourceEvent]) -> Shots:
+    def column(name: str) -> NDArray[np.float64]:
+        return np.array([getattr(event, name) for event in events], np.float64)
+
+    return make_shots(
+        np.array([event.source for event in events], np.int64),
+        np.floor(column("point")).astype(np.int64),
+        np.array([_instant(event) for event in events], np.int64),
+        "gps",
+        line=np.array([f"{event.line:.10g}" for event in events]),
+        x_m=column("x_m"),
+        y_m=column("y_m"),
+        depth_m=column("depth_m"),
+    )
+
+
+def _instant(event: SourceEvent) -> int:
+    try:
+        return gps_us_to_ns(event.time_us)
+    except TimeError as error:
+        raise TimeError(error.what, where=event.where, remedy=error.remedy) from error
+
+
+def _refuse_without_times(record: RecordHeader) -> None:
+    general = record.general
+    if not general.is_revision_3:
+        major, minor = general.revision
+        start = (
+            ""
+            if general.utc_s is None
+            else (f" (this record starts at {format_instant(general.utc_s * 10**9, 'utc', 0)})")
+        )
+        raise ShotTableError(
+            f"SEG-D revision {major}.{minor} carries no time of a source event, only whole "
+            f"seconds of the record start{start}",
+            where=record.name,
+            remedy="Give the fire times in a shot table.",
+        )
+    if general.relative_time:
+        raise ShotTableError(
+            "the source events count from a record start that is only known to the whole second",
+            where=record.name,
+            remedy="Give the fire times in a shot table.",
+        )

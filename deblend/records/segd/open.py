@@ -1,0 +1,232 @@
+"""Opening the SEG-D files of a line as one recording, and their source events as shots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import RecordError, TimeError
+from deblend.model.findings import Finding
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.records.find_files import find_files
+from deblend.records.joining import recording_of
+from deblend.records.segd.channels import (
+    Amplitudes,
+    Choice,
+    amplitude_unit,
+    chosen_sets,
+    numbering_finding,
+    slice_findings,
+    slice_of,
+)
+from deblend.records.segd.events import event_findings, shots_of
+from deblend.records.segd.file_bytes import open_file
+from deblend.records.segd.layout import BLOCK, LABEL_SIZE
+from deblend.records.segd.read_headers import RecordHeader, read_records
+from deblend.records.segd.source import SegdSlice
+from deblend.records.starts import check_start_options, exact_start_ns
+
+FIRST_BYTES: Final = LABEL_SIZE + 2 * BLOCK
+"""How many bytes `looks_like_segd` wants to see."""
+
+_UNKNOWN_UNIT: Final = "recorded unit"
+_FINER: Final = "SEG-D before revision 3, or in relative time mode, does not give it finer"
+_FORMAT_CODES: Final = ("15", "22", "24", "36", "38", "42", "44", "48", "58", "80")
+
+
+def looks_like_segd(first_bytes: bytes) -> bool:
+    """Whether a file that starts with these bytes is SEG-D, of whatever revision.
+
+    A storage unit label says so itself; without one, the format code and the date of general
+    header 1 have to be packed decimal digits that make sense.
+
+    Parameters
+    ----------
+    first_bytes : bytes
+        The first `FIRST_BYTES` bytes of the file, or fewer where it is shorter.
+    """
+    if first_bytes[4:6] == b"SD" and first_bytes[6:7].isdigit():
+        return True
+    if len(first_bytes) < 2 * BLOCK:
+        return False
+    code, date = first_bytes[2:4].hex(), first_bytes[10:16].hex()
+    known = code[:2] in ("00", "80", "90") and code[2:] in _FORMAT_CODES
+    if not known or not (date[:2] + date[3:]).isdecimal():
+        return False
+    day, hour, minute, second = int(date[3:6]), int(date[6:8]), int(date[8:10]), int(date[10:])
+    return 1 <= day <= 366 and hour < 24 and minute < 60 and second <= 60
+
+
+def are_segd(paths: Sequence[Path]) -> bool:
+    """Whether files are SEG-D, by their first bytes.
+
+    Raises
+    ------
+    RecordError
+        If some are and some are not, or one cannot be read.
+    """
+    kinds = []
+    for path in paths:
+        with open_file(path) as file:
+            kinds.append(looks_like_segd(file.read(0, min(FIRST_BYTES, file.size), "the begin")))
+    if any(kinds) and not all(kinds):
+        raise RecordError(
+            f"the file is no SEG-D, but {paths[kinds.index(True)]} is",
+            where=str(paths[kinds.index(False)]),
+            remedy="Open files of one format at a time.",
+        )
+    return all(kinds)
+
+
+def open_segd(
+    paths: str | Path | Sequence[str | Path],
+    *,
+    time_scale: str,
+    start_is_exact: bool = False,
+    start_offset_s: float | None = None,
+    sets: Choice = "seismic",
+    amplitudes: Amplitudes = "physical",
+) -> Recording:
+    """Open the SEG-D files of a line; only headers are read.
+
+    Every record of every file is one time slice. They are put in the order of their starts on the
+    sample grid of the first. What is missing between them, and traces that the headers declare as
+    zeroed, read as NaN; where records overlap, the one that starts earlier is read. All of this is
+    in the findings of the result.
+
+    Parameters
+    ----------
+    paths : str, Path or sequence of them
+        Files, or patterns such as ``"line/*.segd"``.
+    time_scale : {"utc", "gps"}
+        Has to be the scale of the files: revision 3 counts GPS microseconds, so ``"gps"``; revision
+        2, and revision 3 in relative time mode, gives whole seconds of UTC, so ``"utc"``. Nothing
+        is converted.
+    start_is_exact : bool, optional
+        For starts known to the whole second only: they are that second exactly.
+    start_offset_s : float, optional
+        Or: seconds to add to the whole second of every record.
+    sets : {"seismic", "auxiliary"} or sequence of int, optional
+        Kind or numbers of the channel sets to open. Traces of several sets are counted through
+        from 1 in file order.
+    amplitudes : {"physical", "descaled", "stored"}, optional
+        ``"descaled"`` multiplies by the descale factor of the channel set, ``"physical"`` also
+        divides by the sensitivity of the sensor where a trace gives one, ``"stored"`` does neither.
+
+    Returns
+    -------
+    Recording
+        Lazy: samples are read when asked for.
+
+    Raises
+    ------
+    RecordError
+        If there is no file, a file is damaged, cut short or of a kind that is not read, or the
+        records do not fit together.
+    TimeError
+        If the scale is not that of the files, or a start is known to the second only and nothing
+        is said about it.
+    """
+    scale = check_time_scale(time_scale)
+    check_start_options(start_is_exact, start_offset_s)
+    records = _records_of(paths)
+    _check_alike(records, sets)
+    pieces = []
+    for record in records:
+        piece = slice_of(record, sets, amplitudes)
+        _check_scale(piece, scale)
+        start_ns = exact_start_ns(piece, start_is_exact, start_offset_s, _FINER)
+        pieces.append(replace(piece, start_ns=start_ns, findings=_findings_of(piece)))
+    units = {amplitude_unit(record, sets, amplitudes) for record in records}
+    return recording_of(
+        pieces,
+        time_scale=scale,
+        amplitude_unit=(units.pop() if len(units) == 1 else "") or _UNKNOWN_UNIT,
+        findings=[*numbering_finding(records[0], sets), *event_findings(records)],
+    )
+
+
+def read_segd_shots(paths: str | Path | Sequence[str | Path], *, time_scale: str) -> Shots:
+    """Shots from the source events in the headers of SEG-D revision 3.
+
+    Parameters
+    ----------
+    paths : str, Path or sequence of them
+        Files, or patterns.
+    time_scale : {"utc", "gps"}
+        Has to be ``"gps"``: source events count GPS microseconds.
+
+    Returns
+    -------
+    Shots
+        In the order of their fire times; see `deblend.records.segd.events.shots_of`.
+
+    Raises
+    ------
+    RecordError
+        If a file cannot be read.
+    ShotTableError
+        If the revision knows no source events or the records carry none.
+    TimeError
+        If another scale than GPS is stated.
+    """
+    scale = check_time_scale(time_scale)
+    shots = shots_of(_records_of(paths))
+    if scale != shots.time_scale:
+        raise TimeError(
+            f"source events of SEG-D count GPS time and the time scale stated is {scale!r}",
+            remedy='State "gps"; recording and shots must share one scale.',
+        )
+    return shots
+
+
+def _records_of(paths: str | Path | Sequence[str | Path]) -> list[RecordHeader]:
+    return [record for path in find_files(paths) for record in read_records(path)]
+
+
+def _check_alike(records: list[RecordHeader], sets: Choice) -> None:
+    """Refuse records whose chosen channel sets differ: channels are joined by their place."""
+
+    def layout(record: RecordHeader) -> list[tuple[int, int]]:
+        rows = chosen_sets(record, sets)
+        return [(record.sets[row].number, record.sets[row].channels) for row in rows]
+
+    first = layout(records[0])
+    for record in records[1:]:
+        if layout(record) != first:
+            raise RecordError(
+                f"channel sets differ: {_in_words(layout(record))} here, {_in_words(first)} in "
+                f"{records[0].name}",
+                where=record.name,
+                remedy="The records of one line must have the same channels; open them apart.",
+            )
+
+
+def _in_words(layout: list[tuple[int, int]]) -> str:
+    return ", ".join(f"set {number} of {channels} channels" for number, channels in layout[:5])
+
+
+def _check_scale(piece: SegdSlice, scale: TimeScale) -> None:
+    if piece.time_scale == scale:
+        return
+    if piece.time_scale == "gps":
+        what = "the record gives its start in GPS time (SEG-D revision 3)"
+    else:
+        what = "the record gives its start in UTC, in whole seconds (general header 1)"
+    raise TimeError(
+        f"{what} and the time scale stated is {scale!r}",
+        where=piece.record.name,
+        remedy=f'State "{piece.time_scale}" and give fire times in that scale.',
+    )
+
+
+def _findings_of(piece: SegdSlice) -> tuple[Finding, ...]:
+    def each() -> Iterator[Finding]:
+        yield from piece.record.findings
+        yield from slice_findings(piece)
+
+    return tuple(each())
