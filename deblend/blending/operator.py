@@ -233,14 +233,46 @@ def make_operator(
     dtype: DTypeLike = np.float32,
     xp: ModuleType = np,
 ) -> BlendingOperator:
-    """Blending operator of a table of shots and a record.
+    """Blending operator of a table of shots and a record; see `operator_at`.
 
     Parameters
     ----------
     shots : Shots
         All shots that put energy into the record, delivered or not, in any order.
+    """
+    return operator_at(
+        shots.fire_time_ns,
+        shots.live,
+        start_ns=start_ns,
+        interval_ns=interval_ns,
+        sample_count=sample_count,
+        length=length,
+        dtype=dtype,
+        xp=xp,
+    )
+
+
+def operator_at(
+    fire_time_ns: NDArray[np.int64],
+    live: NDArray[np.bool_],
+    *,
+    start_ns: int,
+    interval_ns: int,
+    sample_count: int,
+    length: int,
+    dtype: DTypeLike = np.float32,
+    xp: ModuleType = np,
+) -> BlendingOperator:
+    """Blending operator of fire times and a record.
+
+    Parameters
+    ----------
+    fire_time_ns : ndarray of int64, shape (shot,)
+        Time breaks, in nanoseconds of the record's time scale.
+    live : ndarray of bool, shape (shot,)
+        Shots that left energy.
     start_ns : int
-        Instant of the record's sample 0, in the time scale of the shots.
+        Instant of the record's sample 0.
     interval_ns : int
         Sample interval in nanoseconds.
     sample_count : int
@@ -268,7 +300,7 @@ def make_operator(
     ):
         if value < 1:
             raise InputError(f"{name} is {value}", remedy="Give a positive number.")
-    sample, remainder_ns = np.divmod(shots.fire_time_ns - start_ns, interval_ns)
+    sample, remainder_ns = np.divmod(fire_time_ns - start_ns, interval_ns)
     padded_length = fast_length(length + PAD)
     return BlendingOperator(
         first_sample=sample - LEAD,
@@ -276,7 +308,7 @@ def make_operator(
             fractional_delay(remainder_ns / interval_ns, padded_length),
             dtype=np.result_type(dtype, np.complex64),
         ),
-        live=shots.live.copy(),
+        live=live.copy(),
         length=length,
         padded_length=padded_length,
         sample_count=sample_count,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, is_dataclass, replace
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from types import ModuleType
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, namespace_for, to_host
-from deblend.blending.operator import BlendingOperator, make_operator
+from deblend.blending.operator import BlendingOperator, operator_at
 from deblend.errors import InputError, SettingsError, TimeError
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
@@ -87,8 +87,9 @@ class Job:
     @cached_property
     def operator(self) -> BlendingOperator:
         """Blending operator of the shots in slot order."""
-        return make_operator(
-            self.layout.order(self.shots),
+        return operator_at(
+            self.layout.in_slots(self.shots.fire_time_ns, 0),
+            self.layout.in_slots(self.shots.live, False),
             start_ns=self.recording.start_ns,
             interval_ns=self.recording.interval_ns,
             sample_count=self.recording.shape[1],
@@ -123,11 +124,9 @@ class Job:
             "device": "cpu" if is_host(self.xp) else "gpu",
         }
         stated.update(asdict(self.schedule))
-        method: Any = self.method
-        if is_dataclass(method):
-            for name, value in asdict(method).items():
-                plain = isinstance(value, str | int | float | bool)
-                stated[f"method.{name}"] = value if plain else str(value)
+        for name, value in _fields_of(self.method).items():
+            plain = isinstance(value, str | int | float | bool)
+            stated[f"method.{name}"] = value if plain else str(value)
         return stated
 
     def with_halo(self, block: range) -> range:
@@ -293,6 +292,13 @@ def _in_table_order(job: Job, gathers: Array) -> NDArray[np.float32]:
     wanted = filled[job.delivered[row[filled]]]
     ordered[row[wanted]] = host[wanted]
     return ordered
+
+
+def _fields_of(method: Any) -> dict[str, Any]:
+    """Settings of a method that is a dataclass, by name."""
+    if not is_dataclass(method):
+        return {}
+    return {field.name: getattr(method, field.name) for field in fields(method)}
 
 
 def _whole(name: str, value: Any, least: int) -> int:

@@ -288,15 +288,10 @@ def _map_runs(
     """Call `work` on every run of patches, in parallel where they cannot overlap."""
     threads = thread_count() if is_host(xp) else 1
     results: list[float] = []
-    if threads == 1:
-        for column in product(range(len(grid.slot.start)), range(len(grid.channel.start))):
-            results += _along_time(work, column, grid, amplitude, xp)
-        return results
     with ThreadPoolExecutor(threads) as pool:
+        run = pool.map if threads > 1 else map
         for columns in _colours(grid):
-            for part in pool.map(
-                lambda column: _along_time(work, column, grid, amplitude, xp), columns
-            ):
+            for part in run(lambda column: _along_time(work, column, grid, amplitude, xp), columns):
                 results += part
     return results
 

@@ -8,13 +8,15 @@ that neighbouring slots are neighbouring places for every source.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.model.shots import Shots, make_shots
+from deblend.model.shots import Shots
 
 _NEIGHBOURS = 9
+_Scalar = TypeVar("_Scalar", bound=np.generic)
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,32 +41,20 @@ class SlotLayout:
         """Number of slots along the line."""
         return int(self.row.shape[1])
 
-    def order(self, shots: Shots) -> Shots:
-        """Shots in slot order, source after source; an empty slot is a shot that is not live."""
-        flat = self.row.ravel()
-        empty = flat < 0
-        taken = shots.take(np.where(empty, 0, flat))
-        # Empty slots get instants of their own, all different, because a shot table refuses one
-        # source firing twice at one instant; they are not live, so nothing else sees them.
-        stand_in = taken.fire_time_ns.min() - 1 - np.arange(len(flat))
-        return make_shots(
-            np.repeat(np.arange(self.source_count), self.slot_count),
-            taken.shot_point,
-            np.where(empty, stand_in, taken.fire_time_ns),
-            shots.time_scale,
-            x_m=taken.x_m,
-            y_m=taken.y_m,
-            live=taken.live & ~empty,
-            deliver=taken.deliver & ~empty,
-        )
+    def in_slots(self, column: NDArray[_Scalar], empty: object) -> NDArray[_Scalar]:
+        """A column of the shot table in slot order, source after source; `empty` in empty slots."""
+        row = self.row.ravel()
+        filled = column[row]
+        filled[row < 0] = empty
+        return filled
 
 
 def pair_shots(shots: Shots) -> SlotLayout:
     """Slots of a table of shots, from fire times alone.
 
-    The source with most shots sets the slots: its shots follow each other, with empty slots where
-    the time between two of them is a multiple of the usual one. Every other shot goes to the slot
-    whose time is nearest after removing the usual phase of its source.
+    The source with most shots sets the clock: its shots follow each other, with empty slots where
+    the time between two of them is a multiple of the usual one. Every source then has a usual
+    phase against that clock, and a slot begins with the source that makes it shortest.
 
     Parameters
     ----------
@@ -83,21 +73,31 @@ def pair_shots(shots: Shots) -> SlotLayout:
     """
     by_source = [_in_fire_order(shots, source) for source in shots.sources]
     clock = max(by_source, key=len)
-    clock_slot = _own_slots(shots.fire_time_ns[clock])
-    slots = [
-        clock_slot
-        if rows is clock
-        else _nearest_slots(
-            shots.fire_time_ns[rows], shots.fire_time_ns[clock], clock_slot.astype(np.float64)
-        )
-        for rows in by_source
+    clock_ns = shots.fire_time_ns[clock]
+    clock_slot = _own_slots(clock_ns)
+    position = [
+        _against_clock(shots.fire_time_ns[rows], clock_ns, clock_slot) for rows in by_source
     ]
+    phase = np.array([_usual_phase(own) for own in position])
+    layouts = [_layout(by_source, position, phase, begin) for begin in phase]
+    return min(layouts, key=lambda layout: (round(layout[0], 1), layout[1].slot_count))[1]
+
+
+def _layout(
+    by_source: list[NDArray[np.int64]],
+    position: list[NDArray[np.float64]],
+    phase: NDArray[np.float64],
+    begin: float,
+) -> tuple[float, SlotLayout]:
+    """Length of a slot that begins at phase `begin`, as a part of the interval, and the slots."""
+    after = (phase - begin) % 1.0
+    slots = [_one_a_slot(own - begin - lag) for own, lag in zip(position, after, strict=True)]
     first = min(int(slot[0]) for slot in slots)
     count = max(int(slot[-1]) for slot in slots) - first + 1
     row = np.full((len(by_source), count), -1, dtype=np.int64)
     for index, (rows, slot) in enumerate(zip(by_source, slots, strict=True)):
         row[index, slot - first] = rows
-    return SlotLayout(row)
+    return float(after.max()), SlotLayout(row)
 
 
 def _in_fire_order(shots: Shots, source: int | str) -> NDArray[np.int64]:
@@ -122,23 +122,28 @@ def _usual(interval: NDArray[np.float64]) -> NDArray[np.float64]:
     )
 
 
-def _nearest_slots(
-    fire_time_ns: NDArray[np.int64],
-    clock_ns: NDArray[np.int64],
-    clock_slot: NDArray[np.float64],
-) -> NDArray[np.int64]:
+def _against_clock(
+    fire_time_ns: NDArray[np.int64], clock_ns: NDArray[np.int64], clock_slot: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Slot position, with its fraction, of instants on the clock of another source."""
     if len(clock_ns) == 1:
-        return np.arange(len(fire_time_ns), dtype=np.int64)
-    position = _interpolate_beyond(
+        return np.arange(len(fire_time_ns), dtype=np.float64)
+    return _interpolate_beyond(
         (fire_time_ns - clock_ns[0]).astype(np.float64),
         (clock_ns - clock_ns[0]).astype(np.float64),
-        clock_slot,
+        clock_slot.astype(np.float64),
     )
-    turn = np.exp(2j * np.pi * position).mean()
-    phase = np.angle(turn) / (2 * np.pi)
-    slot = np.rint(position - phase).astype(np.int64)
-    # Two shots never share a slot: the later one moves on.
-    return np.maximum.accumulate(slot - np.arange(len(slot))) + np.arange(len(slot))
+
+
+def _usual_phase(position: NDArray[np.float64]) -> float:
+    """Mean direction of the fractions of some positions, as a part of a turn."""
+    return float(np.angle(np.exp(2j * np.pi * position).mean()) / (2 * np.pi))
+
+
+def _one_a_slot(position: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Nearest whole slots; two shots never share one: the later one moves on."""
+    order = np.arange(len(position))
+    return np.maximum.accumulate(np.rint(position).astype(np.int64) - order) + order
 
 
 def _interpolate_beyond(

@@ -1,0 +1,54 @@
+"""The f-k threshold against a slow sum and against a plane wave."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from deblend.separation.methods.fk import FkThreshold
+from deblend.separation.patches import PatchBatch, coherent_part, patch_grid
+from deblend.separation.transforms.threshold import hard_threshold, hard_threshold_array
+
+
+def batch_of(amplitude):
+    return PatchBatch(amplitude, np.ones(amplitude.shape[:4], bool), 0.004, np)
+
+
+def test_patch_equals_a_brute_force_transform():
+    # Reference: the defining sum of the discrete Fourier transform, written out with numpy.
+    patch = np.random.default_rng(0).standard_normal((6, 2, 8))
+    size = patch.shape
+    axes = [np.exp(-2j * np.pi * np.outer(np.arange(n), np.arange(n)) / n) for n in size]
+    spectrum = np.einsum("ai,bj,ck,ijk->abc", *axes, patch)
+    method = FkThreshold(patch=size)
+    batch = batch_of(patch[None, None].astype(np.float32))
+    reference = method.largest(batch)
+    np.testing.assert_allclose(reference, np.abs(spectrum).max(), rtol=1e-5)
+    kept = np.where(np.abs(spectrum) >= 0.4 * reference, spectrum, 0)
+    back = [np.conj(axis) / n for axis, n in zip(axes, size, strict=True)]
+    expected = np.einsum("ai,bj,ck,abc->ijk", *back, kept).real
+    np.testing.assert_allclose(method.keep(batch, 0.4, reference)[0, 0], expected, atol=1e-5)
+
+
+def test_a_plane_wave_is_one_line_and_survives_where_noise_does_not():
+    shot, time = np.meshgrid(np.arange(64), np.arange(128), indexing="ij")
+    wave = np.cos(2 * np.pi * (shot / 16 + time / 8))[None, :, None].astype(np.float32)
+    noise = np.random.default_rng(3).standard_normal(wave.shape).astype(np.float32)
+    method = FkThreshold(patch=(16, 1, 32))
+    live = np.ones(wave.shape[:3], bool)
+    grid = patch_grid(wave.shape[1:], method, (0, 0, 0), seed=0, iteration=0)
+    batch = batch_of(wave[:, :16, :, :32][None])
+    reference = method.largest(batch)
+    np.testing.assert_allclose(reference, 16 * 32 / 2, rtol=1e-3)
+    kept = coherent_part(method, wave + noise, live, grid, 0.004, 0.25, reference, np)
+    error = np.linalg.norm(kept - wave) / np.linalg.norm(wave)
+    assert error < 0.35 < np.linalg.norm(noise) / np.linalg.norm(wave)
+
+
+def test_compiled_threshold_equals_its_array_form():
+    rng = np.random.default_rng(1)
+    spectrum = (rng.standard_normal((3, 50)) + 1j * rng.standard_normal((3, 50))).astype(
+        np.complex64
+    )
+    expected = hard_threshold_array(spectrum, 1.1, np)
+    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), 1.1, np), expected)
+    assert 0 < np.count_nonzero(expected) < expected.size
