@@ -18,12 +18,6 @@ from deblend.model.findings import Finding
 
 PACKAGES: Final = ("numpy", "scipy", "numba", "dask", "xarray", "segyio", "msgspec", "matplotlib")
 
-RESIDUAL_WORDS: Final[Mapping[str, str]] = {
-    "leave_out": "The unexplained residual was left out: quiet gathers; signal too weak to be "
-    "recognised is lost, and the gathers do not add up to the record.",
-}
-"""What each choice about the unexplained residual means for the reader of the gathers."""
-
 
 @dataclass(frozen=True)
 class FileRecord:

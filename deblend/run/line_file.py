@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import glob
 import math
 import re
 import textwrap
@@ -44,8 +45,12 @@ class Line:
 
     @property
     def record_patterns(self) -> list[Path]:
-        """Record files and patterns."""
-        return [self.resolve(name) for name in self.keys.records.files]
+        """Record files and patterns; brackets in the name of the folder are no pattern."""
+        folder = Path(glob.escape(str(self.path.parent)))
+        names = self.keys.records.files
+        return [
+            self.resolve(name) if self.resolve(name).exists() else folder / name for name in names
+        ]
 
     @property
     def shots_path(self) -> Path:
@@ -56,6 +61,11 @@ class Line:
     def output_folder(self) -> Path:
         """Where results go."""
         return self.resolve(self.keys.output.folder)
+
+    def with_output(self, folder: Path) -> Line:
+        """The same line with its results elsewhere."""
+        output = msgspec.structs.replace(self.keys.output, folder=str(folder.absolute()))
+        return Line(self.path, msgspec.structs.replace(self.keys, output=output))
 
 
 @dataclass(frozen=True)

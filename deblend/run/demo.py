@@ -1,0 +1,73 @@
+"""The demonstration: a made line on disk, then the same path as field data, truth scored."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import OutputError
+from deblend.run.line_file import read_line_file
+from deblend.run.pipeline import Outcome, run_line
+from deblend.run.progress import Progress, Step, silent
+
+LINE_FOLDER: Final = "line"
+SMALL_CHANNELS: Final = 4
+SMALL_SHOTS: Final = 16
+
+
+def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) -> Outcome:
+    """Make a line in ``folder/line`` and separate it into `folder`.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if absent; must be empty.
+    progress : callable, optional
+        Told where the run stands.
+    small : bool, optional
+        A short line of a few channels, to see the path work; its figures mean little.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    OutputError
+        If the folder is not empty or cannot be written.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OutputError(
+            "the folder of the demonstration is not empty",
+            where=str(folder),
+            remedy="Name a new folder, or empty this one.",
+        )
+    existed = folder.exists()
+    try:
+        progress(Step("make", 0, 0, "earth, shots and noise"))
+        line = read_line_file(_write_demo_line(folder / LINE_FOLDER, small=small))
+        return run_line(line.with_output(folder), progress)
+    except BaseException:
+        shutil.rmtree(folder / LINE_FOLDER, ignore_errors=True)
+        if not existed:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+
+
+def _write_demo_line(folder: Path, *, small: bool) -> Path:
+    from deblend.synth.build import build_line
+    from deblend.synth.demo_line import demo_plan, write_line
+
+    plan = demo_plan()
+    if small:
+        acquisition = plan.acquisition
+        streamer = replace(acquisition.streamer, channel_count=SMALL_CHANNELS)
+        firing = replace(acquisition.firing, shots_per_source=SMALL_SHOTS)
+        plan = replace(
+            plan,
+            name=f"{plan.name}-small",
+            acquisition=replace(acquisition, streamer=streamer, firing=firing),
+        )
+    return write_line(build_line(plan), folder)

@@ -1,0 +1,221 @@
+"""From separated gathers to files: SEG-Y per source, findings, manifest, contents of the report."""
+
+from __future__ import annotations
+
+import platform
+import re
+from collections import Counter
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from deblend import __version__
+from deblend.deliver.manifest import FileRecord, Manifest, file_record, write_manifest
+from deblend.deliver.segy import DeliveredFile, write_source_segy
+from deblend.deliver.trace_headers import SourceGathers
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry
+from deblend.model.timebase import NS_PER_S, format_instant
+from deblend.report.contents import Acquisition, Contents, Convergence
+from deblend.run.open_line import OpenLine, why_not_delivered
+from deblend.run.output_folder import DELIVERED
+from deblend.run.progress import Progress, Step
+from deblend.run.separate_blocks import Separated
+from deblend.separation.block import RESIDUAL_CHOICES
+from deblend.separation.job import Job
+
+MOST_FOLD_VALUES: Final = 20_000
+
+
+def deliver_sources(
+    opened: OpenLine, job: Job, separated: Separated, work: Path, progress: Progress
+) -> list[DeliveredFile]:
+    """Write one SEG-Y file for each source that has delivered shots.
+
+    Parameters
+    ----------
+    opened, job, separated
+        The line, its preparation and its result.
+    work : Path
+        Folder in which the folder of delivered files is made.
+    progress : callable
+        Told after every file.
+
+    Raises
+    ------
+    OutputError
+        If something does not fit the format or cannot be written.
+    """
+    folder = work / DELIVERED
+    folder.mkdir()
+    files = []
+    for number, (source, amplitude) in enumerate(separated.estimates.items()):
+        progress(Step("deliver", number, len(separated.estimates), f"source {source}"))
+        path = folder / file_name(source, number)
+        files.append(write_source_segy(path, amplitude, _describe(source, opened, job, separated)))
+    progress(Step("deliver", len(files), len(files)))
+    return files
+
+
+def file_name(source: int | str, number: int) -> str:
+    """Name of the SEG-Y file of a source; `number` keeps odd names apart."""
+    plain = re.sub(r"[^A-Za-z0-9_-]", "", str(source))
+    return f"source-{plain}.sgy" if plain == str(source) else f"source-{plain}-{number + 1}.sgy"
+
+
+def _describe(source: int | str, opened: OpenLine, job: Job, separated: Separated) -> SourceGathers:
+    rows = np.flatnonzero(job.delivered & (job.shots.source == source))
+    geometry = opened.geometry
+    return SourceGathers(
+        shots=job.shots.take(rows),
+        geometry=Geometry(
+            geometry.offset_m[rows],
+            geometry.receiver_x_m[rows],
+            geometry.receiver_y_m[rows],
+            geometry.receiver_depth_m,
+        ),
+        channel_numbers=job.recording.channel_numbers,
+        dead=separated.dead,
+        interval_ns=job.recording.interval_ns,
+        length=job.length,
+        amplitude_unit=job.recording.amplitude_unit,
+        line=opened.line.name,
+        history=history_sentences(job, separated),
+    )
+
+
+def history_sentences(job: Job, separated: Separated) -> tuple[str, ...]:
+    """What was done to the data, a sentence each."""
+    settings = ", ".join(
+        f"{name.removeprefix('method.')} {value}"
+        for name, value in job.settings.items()
+        if name.startswith("method.")
+    )
+    iterations = max(len(history) for history in separated.histories)
+    return (
+        "Cut from the continuous record at the fire times, with their fractions of a sample.",
+        f"Separated from the other sources by method {job.settings['method']} ({settings}), "
+        f"{iterations} iterations, seed {job.seed}.",
+        RESIDUAL_CHOICES[job.residual],
+        "No gain, filter, mute or static was applied.",
+    )
+
+
+def write_line_manifest(
+    path: Path,
+    opened: OpenLine,
+    job: Job,
+    files: list[DeliveredFile],
+    others: list[Path],
+    findings: tuple[Finding, ...],
+    times: tuple[str, str],
+) -> None:
+    """Write the manifest of a run.
+
+    Parameters
+    ----------
+    path : Path
+        The manifest, in the folder of the results.
+    opened, job
+        The line and its preparation.
+    files : list of DeliveredFile
+        Delivered SEG-Y.
+    others : list of Path
+        Other results.
+    findings : tuple of Finding
+        All findings.
+    times : tuple of str
+        Start and end of the run, UTC.
+    """
+    inputs = [opened.line.path, opened.line.shots_path]
+    inputs += dict.fromkeys(file.path for file in opened.recording.files)
+    outputs = [
+        FileRecord(file.path.relative_to(path.parent).as_posix(), file.size_bytes, file.sha256)
+        for file in files
+    ]
+    outputs += [file_record(other, relative_to=path.parent) for other in others]
+    write_manifest(
+        Manifest(
+            line=opened.line.name,
+            started_utc=times[0],
+            ended_utc=times[1],
+            time_scale=opened.recording.scale,
+            inputs=tuple(file_record(name) for name in inputs),
+            outputs=tuple(outputs),
+            settings=job.settings,
+            shots_delivered={str(file.source): file.shot_count for file in files},
+            shots_not_delivered=count_reasons(opened, job),
+            unexplained_residual={
+                "choice": job.residual,
+                "consequence": RESIDUAL_CHOICES[job.residual],
+            },
+            findings=findings,
+        ),
+        path,
+    )
+
+
+def count_reasons(opened: OpenLine, job: Job) -> dict[str, int]:
+    """Number of shots that are not delivered, by reason."""
+    reasons = why_not_delivered(job.shots, job.delivered, job.recording, job.length)
+    return dict(sorted(Counter(reason for reason in reasons.tolist() if reason).items()))
+
+
+def report_contents(
+    opened: OpenLine,
+    job: Job,
+    separated: Separated,
+    findings: tuple[Finding, ...],
+    started_utc: str,
+) -> Contents:
+    """What the report shows of a run."""
+    recording = job.recording
+    start = format_instant(recording.start_ns, recording.scale)
+    return Contents(
+        title=opened.line.name,
+        sections=separated.sections,
+        acquisition=_acquisition(job),
+        convergence=_convergence(job, separated),
+        findings=findings,
+        settings={name: str(value) for name, value in job.settings.items()},
+        provenance={
+            "record": f"{len(recording.files)} file(s), {recording.shape[0]} channels, "
+            f"{recording.duration_s:.1f} s from {start}",
+            "shots": f"{opened.line.shots_path.name}, {len(job.shots)} rows",
+            "time scale": recording.scale.upper(),
+            "run started": started_utc,
+            "made with": f"deblend {__version__}, Python {platform.python_version()}",
+        },
+        amplitude_unit=recording.amplitude_unit,
+    )
+
+
+def _acquisition(job: Job) -> Acquisition:
+    fold = job.operator.fold
+    step = -(-fold.size // MOST_FOLD_VALUES)
+    shots = job.shots
+    return Acquisition(
+        source=shots.source,
+        shot_point=shots.shot_point,
+        fire_time_ns=shots.fire_time_ns,
+        time_scale=shots.time_scale,
+        delivered=job.delivered,
+        fold=np.maximum.reduceat(fold, np.arange(0, fold.size, step)).astype(np.int32),
+        fold_interval_s=step * job.recording.interval_ns / NS_PER_S,
+        fold_start_ns=job.recording.start_ns,
+        reason=why_not_delivered(shots, job.delivered, job.recording, job.length),
+    )
+
+
+def _convergence(job: Job, separated: Separated) -> tuple[Convergence, ...]:
+    numbers = job.recording.channel_numbers
+    return tuple(
+        Convergence(
+            iteration=np.array([record.iteration for record in history]),
+            residual_db=np.array([record.residual_db for record in history]),
+            strictness=np.array([record.strictness for record in history]),
+            label=f"channels {numbers[block.start]} to {numbers[block.stop - 1]}",
+        )
+        for block, history in zip(job.blocks, separated.histories, strict=True)
+    )

@@ -1,0 +1,36 @@
+"""What a run tells about itself while it goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+Stage = Literal["make", "prepare", "separate", "deliver", "report"]
+
+
+@dataclass(frozen=True)
+class Step:
+    """Where a run stands.
+
+    Parameters
+    ----------
+    stage : str
+        What is being done.
+    done, total : float
+        Work of this stage so far and in all, in any unit; total 0 where it cannot be told.
+    note : str, optional
+        A few words beside the bar.
+    """
+
+    stage: Stage
+    done: float
+    total: float
+    note: str = ""
+
+
+Progress = Callable[[Step], None]
+
+
+def silent(step: Step) -> None:
+    """Tell nobody."""
