@@ -77,7 +77,7 @@ def regularity_findings(shots: Shots, length_ns: int) -> list[Finding]:
 def _overlapping(
     one: NDArray[np.int64], other: NDArray[np.int64], length_ns: int, *, itself: bool
 ) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
-    """Shots of `one` that overlap with `other`, and by how much the nearest of those fires later."""
+    """Shots of `one` that overlap with `other`, and how much later the nearest of those fires."""
     delay = np.diff(one) if itself else _nearest(other, one) - one
     rows = np.flatnonzero(np.abs(delay) < length_ns)
     return rows, delay[rows]
