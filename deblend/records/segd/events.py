@@ -46,8 +46,7 @@ STATUS: Final = {
     0xFF: "unknown error",
 }
 _GOOD: Final = (0x00, 0x01)
-_GUNS: Final = (0x17, 0x18)
-_HAS_DEPTH: Final = (*_GUNS, 0x1F)
+_HAS_DEPTH: Final = (0x17, 0x18, 0x1F)
 _LARGEST_ANGLE: Final = 360.0
 
 
@@ -68,7 +67,7 @@ class SourceEvent:
     x_m, y_m : float
         Position; NaN where none is given, or where it may be degrees.
     depth_m : float
-        Depth of a gun; NaN for other sources.
+        Depth of a gun; NaN for other sources, and where the field holds 0.
     where : str
         The record, for messages.
     """
@@ -117,7 +116,7 @@ def _event(
     before = [source for source in same if source < row]
     place = before[-1] if before else same[0]
     block = unpack(blocks[place].tobytes(), AIRGUN)
-    has_depth = int(block["block_type"]) in _HAS_DEPTH
+    depth_cm = int(block["depth_cm"]) if int(block["block_type"]) in _HAS_DEPTH else 0
     x_m, y_m = _position(blocks, place)
     return SourceEvent(
         source=source_id,
@@ -127,7 +126,7 @@ def _event(
         status=int(event["status"]),
         x_m=x_m,
         y_m=y_m,
-        depth_m=int(block["depth_cm"]) / 100 if has_depth else np.nan,
+        depth_m=depth_cm / 100 if depth_cm else np.nan,
         where=record.name,
     )
 
