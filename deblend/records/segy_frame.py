@@ -86,6 +86,7 @@ def read_frame(path: Path) -> tuple[Frame, list[Finding]]:
     binary = np.frombuffer(head, layout.BINARY_HEADER, 1, layout.TEXTUAL_HEADER_BYTES)[0]
     _check_byte_order(binary, path)
     sample_format = _sample_format(binary, path)
+    _check_byte_order_constant(binary, path)
     sample_count = _sample_count(binary, path)
     interval_ns = _interval_ns(binary, path)
     header_count = layout.additional_trace_header_count(binary)
@@ -128,6 +129,10 @@ def _check_byte_order(binary: np.void, path: Path) -> None:
             where=str(path),
             remedy="Only big-endian SEG-Y is read; have the file rewritten.",
         )
+
+
+def _check_byte_order_constant(binary: np.void, path: Path) -> None:
+    constant = int(binary["byte_order_constant"])
     if binary["major_revision"] >= 2 and constant not in (0, layout.BYTE_ORDER_CONSTANT):
         raise RecordError(
             f"the byte-order constant (bytes 3297-3300) reads {constant:#010x}",
@@ -243,15 +248,21 @@ def _trace_count(
 
 
 def _declared_traces(binary: np.void, frame: Frame, path: Path) -> list[Finding]:
-    """Compare the traces in the file with the number that the binary header gives an ensemble."""
-    declared = int(binary["data_traces"]) + int(binary["auxiliary_traces"])
-    if binary["major_revision"] >= 2 and binary["extended_data_traces"]:
-        declared = int(binary["extended_data_traces"]) + int(binary["extended_auxiliary_traces"])
-    if declared > frame.trace_count:
+    """Compare the traces in the file with the number that the binary header gives an ensemble.
+
+    Writers disagree on whether auxiliary traces count among the data traces: too few means fewer
+    than the data traces, too many means more than both together.
+    """
+    extended = (
+        "extended_" if binary["major_revision"] >= 2 and binary["extended_data_traces"] else ""
+    )
+    data = int(binary[f"{extended}data_traces"])
+    declared = data + int(binary[f"{extended}auxiliary_traces"])
+    if data > frame.trace_count:
         raise RecordError(
-            f"the binary header announces {declared} traces and the file holds {frame.trace_count}",
+            f"the binary header announces {data} traces and the file holds {frame.trace_count}",
             where=str(path),
-            remedy="The file is truncated, or bytes 3213-3216 or 3261-3268 are wrong.",
+            remedy="The file is truncated, or bytes 3213-3214 or 3261-3264 are wrong.",
         )
     if 0 < declared < frame.trace_count:
         return [
