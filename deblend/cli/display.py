@@ -1,0 +1,176 @@
+"""Tables and the progress bar of the command line."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import (
+    BarColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TaskID,
+    TaskProgressColumn,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+from rich.text import Text
+
+from deblend.model.findings import Finding
+from deblend.run.progress import Progress as Teller
+from deblend.run.progress import Stage, Step
+
+if TYPE_CHECKING:
+    from deblend.run.check import Check
+    from deblend.run.line_file import Key
+    from deblend.run.pipeline import Outcome
+
+STAGES: Final[dict[Stage, str]] = {
+    "make": "make the line",
+    "prepare": "prepare",
+    "separate": "separate",
+    "deliver": "deliver",
+    "report": "report",
+}
+MOST_FINDINGS: Final = 25
+
+
+class RateColumn(ProgressColumn):
+    """Sample-iterations a second, while separating."""
+
+    def render(self, task: Task) -> Text:
+        """The rate of one task."""
+        if task.fields["stage"] != "separate" or (not task.finished_speed and not task.speed):
+            return Text("")
+        rate = task.finished_speed or task.speed or 0.0
+        return Text(f"{rate / 1e6:.2f} million sample-iterations/s")
+
+
+@contextmanager
+def progress_bar() -> Iterator[Teller]:
+    """A progress display on the standard error stream, and the function to tell it."""
+    tasks: dict[Stage, TaskID] = {}
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        RateColumn(),
+        TextColumn("{task.fields[note]}"),
+        console=Console(stderr=True),
+    ) as display:
+
+        def tell(step: Step) -> None:
+            _finish_earlier(display, tasks, step.stage)
+            total = step.total or None
+            if step.stage not in tasks:
+                tasks[step.stage] = display.add_task(
+                    STAGES[step.stage], total=total, note="", stage=step.stage
+                )
+            display.update(
+                tasks[step.stage], completed=step.done, total=total, note=escape(step.note)
+            )
+
+        yield tell
+        _finish_earlier(display, tasks, None)
+
+
+def _finish_earlier(display: Progress, tasks: dict[Stage, TaskID], current: Stage | None) -> None:
+    for stage, task in tasks.items():
+        if stage != current and not display.tasks[task].finished:
+            display.update(task, total=1, completed=1, note="")
+
+
+def show_outcome(outcome: Outcome) -> None:
+    """Summary of a run."""
+    console = Console(soft_wrap=True)
+    delivered = Table("source", "shots", "traces", "file", title="delivered", title_justify="left")
+    for file in outcome.delivered:
+        delivered.add_row(
+            str(file.source), str(file.shot_count), str(file.trace_count), file.path.name
+        )
+    console.print(delivered)
+    for reason, count in outcome.shots_not_delivered.items():
+        console.print(f"not delivered: {count} shots {reason}")
+    _show_scores(console, outcome.findings)
+    _show_findings(console, outcome.findings)
+    console.print(f"results in {outcome.folder} after {outcome.elapsed_s:.1f} s", highlight=False)
+
+
+def show_check(result: Check) -> None:
+    """What is there, what would be done, what is wrong."""
+    console = Console(soft_wrap=True)
+    table = Table(show_header=False)
+    for name, value in result.rows:
+        table.add_row(name, escape(value))
+    console.print(table)
+    _show_findings(console, result.findings)
+
+
+def show_keys(keys: Sequence[Key]) -> None:
+    """Every key of the line file, table by table, as Markdown."""
+    print("| table | key | value | unit | default | meaning |")
+    print("|---|---|---|---|---|---|")
+    for key in keys:
+        table = f"[{key.table}]" if key.table else ""
+        cells = (table, key.name, key.kind, key.unit, key.default, key.description)
+        print(f"| {' | '.join(cells)} |")
+
+
+def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
+    """Signal-to-noise ratio against the truth, where it is known: start and result."""
+    whole = {
+        (finding.metric, finding.source): finding.value
+        for finding in findings
+        if finding.metric in ("snr", "snr_start")
+        and finding.window_s is None
+        and finding.band_hz is None
+    }
+    sources = [source for metric, source in whole if metric == "snr"]
+    if not sources:
+        return
+    table = Table("source", "before (dB)", "after (dB)", title_justify="left")
+    table.title = "truth over error, whole gathers (windows are in the report)"
+    for source in sources:
+        start = whole.get(("snr_start", source), float("nan"))
+        table.add_row(str(source), f"{start:.1f}", f"{whole['snr', source]:.1f}")
+    console.print(table)
+
+
+def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
+    wanted = [finding for finding in findings if finding.verdict in ("look", "fail")]
+    if wanted:
+        table = Table("finding", "where", "value", "meaning", title_justify="left")
+        table.title = "findings that want a look"
+        for finding in wanted[:MOST_FINDINGS]:
+            value = f"{finding.value:.4g} {finding.unit}" if finding.value == finding.value else ""
+            name = finding.metric.replace("_", " ")
+            table.add_row(name, _place(finding), value.strip(), escape(finding.message))
+        console.print(table)
+    verdicts = Counter(finding.verdict for finding in findings)
+    more = f", the first {MOST_FINDINGS} shown" if len(wanted) > MOST_FINDINGS else ""
+    console.print(
+        f"{len(findings)} findings: {len(wanted)} want a look{more}, "
+        f"{verdicts['note'] + verdicts['pass']} are notes",
+        highlight=False,
+    )
+
+
+def _place(finding: Finding) -> str:
+    parts = {
+        "source": finding.source,
+        "shot point": finding.shot_point,
+        "channel": finding.channel,
+    }
+    words = [f"{name} {value}" for name, value in parts.items() if value is not None]
+    if finding.window_s is not None:
+        words.append(f"{finding.window_s[0]:g} to {finding.window_s[1]:g} s")
+    if finding.band_hz is not None:
+        words.append(f"{finding.band_hz[0]:.3g} to {finding.band_hz[1]:.3g} Hz")
+    return escape(", ".join(words))

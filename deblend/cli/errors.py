@@ -1,0 +1,75 @@
+"""Errors as one line on the standard error stream, and an orderly stop."""
+
+from __future__ import annotations
+
+import functools
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import ParamSpec
+
+import click
+
+from deblend.errors import DeblendError
+
+P = ParamSpec("P")
+
+EXIT_ERROR = 2
+EXIT_STOPPED = 130
+
+
+def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
+    """A command that ends an error with one line and exit status 2, without a traceback.
+
+    The option ``--traceback`` of the group lets errors through as they are.
+    """
+
+    @functools.wraps(command)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> None:
+        context = click.get_current_context()
+        if context.find_root().params.get("traceback"):
+            command(*args, **kwargs)
+            return
+        try:
+            with _stop_when_terminated():
+                command(*args, **kwargs)
+        except DeblendError as error:
+            _end(context, f"error: {error}", EXIT_ERROR)
+        except KeyboardInterrupt:
+            _end(context, "stopped: no result was written", EXIT_STOPPED)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            kind = type(error).__name__
+            _end(
+                context,
+                f"error: {kind}: {error}. This was not foreseen; run `deblend --traceback "
+                f"{context.info_name} ...` to see where it arose.",
+                EXIT_ERROR,
+            )
+
+    return wrapped
+
+
+def _end(context: click.Context, message: str, status: int) -> None:
+    click.echo(" ".join(message.split()), err=True)
+    context.exit(status)
+
+
+@contextmanager
+def _stop_when_terminated() -> Iterator[None]:
+    """Let a request to terminate clean up as an interruption from the keyboard does."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        earlier = signal.signal(signal.SIGTERM, stop)
+    except ValueError:  # not the main thread, which alone may set handlers
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, earlier)

@@ -1,0 +1,91 @@
+"""The command `deblend`; each command makes one library call and shows what came of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend import __version__
+from deblend.cli.errors import plain_errors
+
+EXIT_LOOK = 1
+EXIT_CANNOT = 2
+
+line_argument = click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="deblend")
+@click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
+def main(traceback: bool) -> None:
+    """Separate the sources of a marine seismic line recorded continuously."""
+
+
+@main.command()
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="New folder for everything."
+)
+@click.option("--small", is_flag=True, help="A short line of a few channels.")
+@plain_errors
+def demo(out: Path, small: bool) -> None:
+    """Make a line with a known answer, separate it and score the result."""
+    from deblend.cli.display import progress_bar, show_outcome
+    from deblend.run.demo import run_demo
+
+    with progress_bar() as progress:
+        outcome = run_demo(out, progress, small=small)
+    show_outcome(outcome)
+
+
+@main.command()
+@line_argument
+@click.option("--overwrite", is_flag=True, help="Replace the results of an earlier run.")
+@plain_errors
+def separate(line_file: Path, overwrite: bool) -> None:
+    """Separate the line that LINE.toml describes."""
+    from deblend.cli.display import progress_bar, show_outcome
+    from deblend.run.line_file import read_line_file
+    from deblend.run.pipeline import run_line
+
+    line = read_line_file(line_file)
+    with progress_bar() as progress:
+        outcome = run_line(line, progress, overwrite=overwrite)
+    show_outcome(outcome)
+
+
+@main.command()
+@click.argument("line_file", metavar="LINE.toml", required=False, type=click.Path(path_type=Path))
+@click.option("--keys", is_flag=True, help="List every key of a line file instead.")
+@click.option("--overwrite", is_flag=True, help="As with separate.")
+@click.pass_context
+@plain_errors
+def check(context: click.Context, line_file: Path | None, keys: bool, overwrite: bool) -> None:
+    """Read headers only: what is there, what would be done, what is wrong.
+
+    Exit status 0: nothing to look at; 1: findings want a look; 2: cannot be run.
+    """
+    from deblend.cli.display import show_check, show_keys
+    from deblend.run.line_file import list_keys, read_line_file
+
+    if keys:
+        show_keys(list_keys())
+        return
+    if line_file is None:
+        raise click.UsageError("Name a line file, or ask for --keys.")
+    from deblend.run.check import check_line
+
+    result = check_line(read_line_file(line_file), overwrite=overwrite)
+    show_check(result)
+    if not result.clean:
+        context.exit(EXIT_LOOK)
+
+
+@main.command()
+@click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
+@plain_errors
+def report(out: Path) -> None:
+    """Draw the report of a finished run in folder OUT again."""
+    from deblend.run.pipeline import rebuild_report
+
+    click.echo(f"{rebuild_report(out)} written")

@@ -1,0 +1,119 @@
+"""What a run would do, from headers and tables alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from deblend.model.findings import Finding
+from deblend.model.timebase import format_instant
+from deblend.run.hand_over import count_reasons
+from deblend.run.line_file import Line
+from deblend.run.open_line import OpenLine, distinct, open_line
+from deblend.run.output_folder import check_output_folder
+from deblend.run.pipeline import prepare_line
+from deblend.separation.block import RESIDUAL_CHOICES
+from deblend.separation.job import Job
+
+
+@dataclass(frozen=True)
+class Check:
+    """Result of a look at a line before it is run.
+
+    Parameters
+    ----------
+    rows : tuple of (str, str)
+        What is there and what would be done.
+    findings : tuple of Finding
+        What was noticed.
+    """
+
+    rows: tuple[tuple[str, str], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing asks for a look."""
+        return all(finding.verdict in ("note", "pass") for finding in self.findings)
+
+
+def check_line(line: Line, *, overwrite: bool = False) -> Check:
+    """Read headers and tables of a line and say what a run would do.
+
+    Parameters
+    ----------
+    line : Line
+        From `read_line_file`.
+    overwrite : bool, optional
+        Whether results of an earlier run may be replaced.
+
+    Raises
+    ------
+    DeblendError
+        If the line cannot be run.
+    """
+    opened = open_line(line)
+    job = prepare_line(opened)
+    check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    return Check(
+        rows=(*_what_is_there(opened), *_what_is_done(opened, job)),
+        findings=distinct([*opened.findings, *job.findings]),
+    )
+
+
+def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
+    recording, shots = opened.recording, opened.shots
+    numbers = recording.channel_numbers
+    size = sum(path.stat().st_size for path in {file.path for file in recording.files})
+    start, last = (
+        format_instant(instant, recording.scale, 6)
+        for instant in (recording.start_ns, recording.last_ns)
+    )
+    geometry = "unknown"
+    if opened.line.keys.geometry is not None:
+        offset_m = np.abs(opened.geometry.offset_m)
+        geometry = f"offsets {np.nanmin(offset_m):.1f} to {np.nanmax(offset_m):.1f} m"
+    return [
+        ("line", opened.line.name),
+        ("records", f"{len(recording.files)} file(s), {size / 1e6:.1f} MB"),
+        ("channels", f"{len(numbers)}, numbers {numbers.min()} to {numbers.max()}"),
+        ("record", f"{start} to {last} ({recording.scale.upper()}), {recording.duration_s:.3f} s"),
+        ("sample interval", f"{recording.interval_ns / 1e6:g} ms"),
+        ("gaps", _gaps(opened)),
+        ("sources", ", ".join(str(source) for source in shots.sources)),
+        ("shots", f"{len(shots)}"),
+        ("geometry", geometry),
+    ]
+
+
+def _gaps(opened: OpenLine) -> str:
+    gaps = opened.recording.gaps
+    missing_s = sum(gap.stop - gap.start for gap in gaps) * opened.recording.interval_s
+    return f"{len(gaps)}, {missing_s:.3f} s" if gaps else "none"
+
+
+def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
+    delivered = job.shots.take(job.delivered)
+    by_source = ", ".join(
+        f"source {source}: {len(delivered.rows_of(source))}" for source in delivered.sources
+    )
+    reasons = ", ".join(f"{count} {reason}" for reason, count in count_reasons(opened, job).items())
+    fold = job.operator.fold
+    settings = ", ".join(
+        f"{name.removeprefix('method.')} {value}"
+        for name, value in job.settings.items()
+        if name.startswith("method.")
+    )
+    size = int(job.delivered.sum()) * job.recording.shape[0] * (240 + 4 * job.length)
+    return [
+        ("gathers", f"{job.length * job.recording.interval_s:g} s, {job.length} samples"),
+        ("delivered", by_source),
+        ("not delivered", reasons or "none"),
+        ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
+        ("method", f"{job.settings['method']} ({settings})"),
+        ("iterations", f"{job.schedule.iterations}, seed {job.seed}"),
+        ("unexplained part", RESIDUAL_CHOICES[job.residual]),
+        ("computed on", f"{job.settings['device']}, {len(job.blocks)} block(s) of channels"),
+        ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
+    ]
