@@ -95,6 +95,6 @@ def sample_findings(
             "channel; they were treated as unknown.",
             channel=int(channel_numbers[row]),
         )
-        for row in np.flatnonzero(counts.unusable > 0)
+        for row in np.flatnonzero((counts.unusable > 0) & ~counts.dead)
     ]
     return rows

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import glob
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from hypothesis import strategies as st
 
 from deblend.errors import SettingsError
 from deblend.run.line_file import Line, list_keys, read_line_file
+from deblend.run.method_settings import line_method
 
 GOOD = """\
 name = "Example"
@@ -121,3 +124,60 @@ def test_damaged_text_is_read_or_refused(
     path.write_text(GOOD[:start] + put + GOOD[start + removed :], "utf-8", errors="replace")
     with contextlib.suppress(SettingsError):  # and nothing else
         assert read_line_file(path).keys.separation.length_s > 0
+
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "line.toml"
+
+
+def test_the_example_names_every_key_once() -> None:
+    read_line_file(EXAMPLE)
+    named = []
+    table = ""
+    for row in EXAMPLE.read_text(encoding="utf-8").splitlines():
+        text = row.removeprefix("# ")
+        if heading := re.match(r"\[(\w+(?:\.\w+)?)\]", text):
+            table = heading[1]
+        elif key := re.match(r"(\w+) = ", text):
+            named.append((table, key[1]))
+    known = {(key.table, key.name) for key in list_keys() if key.kind != "table"}
+    plain = [place for place in named if place[0] != "separation.settings"]
+    assert sorted(plain) == sorted(known)
+
+
+def test_the_example_holds_when_every_key_is_used(tmp_path: Path) -> None:
+    rows = EXAMPLE.read_text(encoding="utf-8").splitlines()
+    bare = [re.sub(r"^# (?=\[|\w+ = )", "", row) for row in rows]
+    path = tmp_path / "line.toml"
+    path.write_text("\n".join(bare), encoding="utf-8")
+    read = read_line_file(path)
+    assert read.keys.truth is not None
+    assert line_method(read).patch == (32, 1, 64)
+
+
+def test_folder_names_are_no_patterns(tmp_path: Path) -> None:
+    home = tmp_path / "line[1]"
+    home.mkdir()
+    assert glob.glob(str(line(home).record_patterns[0])) == []  # noqa: PTH207
+    (home / "records").mkdir()
+    (home / "records" / "a.sgy").touch()
+    assert len(glob.glob(str(line(home).record_patterns[0]))) == 1  # noqa: PTH207
+
+
+@pytest.mark.parametrize(
+    ("settings_table", "message"),
+    [
+        ("overlpa = 0.5", r"no setting 'overlpa'. Did you mean 'overlap'\?"),
+        ('overlap = "half"', r"setting overlap is 'half'. Expected `float`"),
+        ("patch = [3, 4]", r"setting patch is \[3, 4\]. Expected `array` of length 3"),
+        ("overlap = 0.9", r"overlap is 0.9"),
+    ],
+)
+def test_method_settings(tmp_path: Path, settings_table: str, message: str) -> None:
+    text = f'length_s = 4\nmethod = "fk"\n[separation.settings]\n{settings_table}'
+    with pytest.raises(SettingsError, match=message):
+        line_method(line(tmp_path, "length_s = 4", text))
+
+
+def test_method_settings_take_effect(tmp_path: Path) -> None:
+    text = "length_s = 4\n[separation.settings]\npatch = [8, 1, 16]"
+    assert line_method(line(tmp_path, "length_s = 4", text)).patch == (8, 1, 16)

@@ -1,0 +1,110 @@
+"""The output folder: never overwritten unasked, never half-written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from deblend.errors import OutputError
+from deblend.run.output_folder import (
+    DELIVERED,
+    RESULTS,
+    UNFINISHED,
+    check_output_folder,
+    publish,
+    unfinished,
+)
+
+
+def fill(folder: Path, word: str) -> None:
+    for name in RESULTS:
+        if name == DELIVERED:
+            (folder / name).mkdir()
+            (folder / name / "source-1.sgy").write_text(word)
+        else:
+            (folder / name).write_text(word)
+
+
+def words(folder: Path) -> set[str]:
+    return {path.read_text() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_absent_and_empty_folders_will_do(tmp_path: Path) -> None:
+    check_output_folder(tmp_path / "absent", tmp_path / "line.toml", overwrite=False)
+    (tmp_path / "empty").mkdir()
+    check_output_folder(tmp_path / "empty", tmp_path / "line.toml", overwrite=False)
+
+
+def test_a_full_folder_is_refused(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "thesis.txt").touch()
+    for overwrite in (False, True):
+        with pytest.raises(OutputError, match=r"out: .*not empty: it holds thesis\.txt"):
+            check_output_folder(out, tmp_path / "line.toml", overwrite=overwrite)
+
+
+def test_earlier_results_need_a_word(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    fill(out, "old")
+    with pytest.raises(OutputError, match=r"delivered, findings\.csv.* and 2 more.*--overwrite"):
+        check_output_folder(out, tmp_path / "line.toml", overwrite=False)
+    check_output_folder(out, tmp_path / "line.toml", overwrite=True)
+
+
+def test_the_folder_of_the_line_is_no_obstacle(tmp_path: Path) -> None:
+    home = tmp_path / "out" / "line"
+    home.mkdir(parents=True)
+    check_output_folder(tmp_path / "out", home / "line.toml", overwrite=False)
+    with pytest.raises(OutputError, match="not empty"):
+        check_output_folder(tmp_path / "out", tmp_path / "line.toml", overwrite=False)
+
+
+def test_a_file_is_no_folder(tmp_path: Path) -> None:
+    (tmp_path / "out").touch()
+    with pytest.raises(OutputError, match="Not a directory"):
+        check_output_folder(tmp_path / "out", tmp_path / "line.toml", overwrite=True)
+    with pytest.raises(OutputError, match="cannot be made"), unfinished(tmp_path / "out"):
+        pass
+
+
+def test_nothing_stays_behind_an_error(tmp_path: Path) -> None:
+    out = tmp_path / "a" / "b"
+
+    def interrupted() -> None:
+        with unfinished(out) as work:
+            fill(work, "half")
+            raise KeyboardInterrupt("stop")
+
+    with pytest.raises(KeyboardInterrupt, match="stop"):
+        interrupted()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_was_there_stays(tmp_path: Path) -> None:
+    with unfinished(tmp_path):
+        assert (tmp_path / UNFINISHED).is_dir()
+    assert tmp_path.is_dir()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_results_replace_earlier_ones(tmp_path: Path) -> None:
+    fill(tmp_path, "old")
+    with unfinished(tmp_path) as work:
+        fill(work, "new")
+        publish(work, tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(RESULTS)
+    assert words(tmp_path) == {"new"}
+
+
+def test_a_failed_move_restores_what_was_there(tmp_path: Path) -> None:
+    fill(tmp_path, "old")
+    with unfinished(tmp_path) as work:
+        fill(work, "new")
+        (work / RESULTS[-1]).unlink()
+        with pytest.raises(OutputError, match=r"cannot be moved .*No such file"):
+            publish(work, tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(RESULTS)
+    assert words(tmp_path) == {"old"}
