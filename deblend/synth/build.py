@@ -123,6 +123,7 @@ def truth_gathers(plan: Plan, shot_plan: ShotPlan, length: int) -> NDArray[np.fl
     gathers[..., length - fade :] *= (
         np.cos(0.5 * np.pi * np.arange(1, fade + 1) / fade) ** 2
     ).astype(np.float32)
+    gathers[..., -1] = 0.0
     gathers[~shots.live] = 0.0
     return gathers
 

@@ -120,6 +120,11 @@ class Trouble:
 
     def live(self, shot_count: int, seed: int) -> NDArray[np.bool_]:
         """Which shots leave energy, shape (shot,)."""
+        if not 0 <= self.misfires <= shot_count:
+            raise InputError(
+                f"{self.misfires} misfires among {shot_count} shots are impossible",
+                remedy="Give a number from 0 to the number of shots.",
+            )
         live = np.ones(shot_count, dtype=np.bool_)
         random = np.random.default_rng((seed, 0x0FF))
         live[random.choice(shot_count, self.misfires, replace=False)] = False

@@ -159,16 +159,15 @@ class SwellBursts:
     channels: int = 3
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
-        """Bursts until their share is reached."""
+        """Bursts until their share is reached, each over at least one sample not yet covered."""
         _check_share(self.share)
         out = record.zeros()
         covered = np.zeros(out.shape, dtype=np.bool_)
-        wanted = self.share * covered.size
-        reached = 0
-        while reached < wanted:
-            rows, columns = self._place(record, random)
-            reached += int(np.count_nonzero(~covered[rows, columns]))
+        left = np.full(record.channel_count, record.sample_count)
+        while left.sum() > (1.0 - self.share) * covered.size:
+            rows, columns = self._place(record, covered, left, random)
             covered[rows, columns] = True
+            left[rows] = np.count_nonzero(~covered[rows], axis=1)
             length = columns.stop - columns.start
             envelope = np.sqrt(8.0 / 3.0) * np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
             for channel in out[rows]:
@@ -176,12 +175,21 @@ class SwellBursts:
                 channel[columns] += (self.level * record.signal_rms * burst).astype(np.float32)
         return out
 
-    def _place(self, record: Record, random: np.random.Generator) -> tuple[slice, slice]:
-        first = int(random.integers(record.channel_count))
+    def _place(
+        self,
+        record: Record,
+        covered: NDArray[np.bool_],
+        left: NDArray[np.int64],
+        random: np.random.Generator,
+    ) -> tuple[slice, slice]:
+        """Channels and samples of a burst around a random sample that none covers yet."""
+        first = int(random.choice(len(left), p=left / left.sum()))
         last = min(record.channel_count, first + int(random.integers(1, self.channels + 1)))
         length = round(random.uniform(*self.length_s) / record.interval_s)
         length = min(max(length, 8), record.sample_count)
-        begin = int(random.integers(record.sample_count - length + 1))
+        inside = int(random.choice(np.flatnonzero(~covered[first])))
+        begin = inside - int(random.integers(length))
+        begin = min(max(begin, 0), record.sample_count - length)
         return slice(first, last), slice(begin, begin + length)
 
 

@@ -130,7 +130,8 @@ class Signature:
         low = 1j * frequency_hz / self.low_cut_hz
         butterworth = low**2 / (low**2 + np.sqrt(2.0) * low + 1.0)
         into = (frequency_hz - self.high_cut_hz) / (self.stop_hz - self.high_cut_hz)
-        high = np.cos(0.5 * np.pi * np.clip(into, 0.0, 1.0)) ** 2
+        smooth = np.sin(0.5 * np.pi * np.clip(into, 0.0, 1.0)) ** 2
+        high = np.cos(0.5 * np.pi * smooth) ** 2  # twice smoothed: precursors die within 0.1 s
         return np.asarray(butterworth * high, dtype=np.complex128)
 
     def _peak(self, interval_s: float) -> float:
