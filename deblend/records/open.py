@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -14,7 +15,7 @@ from deblend.errors import TimeError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
-from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.model.timebase import NS_PER_S, TimeScale, check_time_scale
 from deblend.records.find_files import find_files
 from deblend.records.joining import recording_of
 from deblend.records.segd.open import are_segd, open_segd
@@ -112,7 +113,7 @@ def _common_unit(files: Sequence[SegySlice]) -> str:
 
 def _line_findings(files: Sequence[SegySlice], scale: TimeScale) -> list[Finding]:
     """What only shows over all files."""
-    findings: list[Finding] = []
+    findings = _cut_starts(files)
     formats = Counter(layout.SAMPLE_FORMATS[file.frame.sample_format].name for file in files)
     if len(formats) > 1:
         text = " and ".join(f"{name} ({count} files)" for name, count in formats.items())
@@ -133,3 +134,20 @@ def _line_findings(files: Sequence[SegySlice], scale: TimeScale) -> list[Finding
         )
         findings.append(Finding("time_basis", float(unclear[0]), "", "look", message))
     return findings
+
+
+def _cut_starts(files: Sequence[SegySlice]) -> list[Finding]:
+    """Say where starts cut to the second may pass for gaps or overlaps of less than a second."""
+    ordered = sorted(files, key=lambda file: file.start_ns)
+    suspects = 0
+    for before, after in pairwise(ordered):
+        end_ns = before.start_ns + before.sample_count * before.interval_ns
+        suspects += not after.start_to_ns and 0 < abs(after.start_ns - end_ns) < NS_PER_S
+    if not suspects:
+        return []
+    message = (
+        f"{suspects} of {len(files)} files start less than a second before or after the end of the "
+        "one before, and starts are known to the second only: likely the fraction of their starts "
+        "is missing, and samples lie at wrong times."
+    )
+    return [Finding("starts_cut_to_the_second", float(suspects), "files", "fail", message)]

@@ -250,29 +250,30 @@ def _trace_count(
 def _declared_traces(binary: np.void, frame: Frame, path: Path) -> list[Finding]:
     """Compare the traces in the file with the number that the binary header gives an ensemble.
 
-    Writers disagree on whether auxiliary traces count among the data traces: too few means fewer
-    than the data traces, too many means more than both together.
+    Writers disagree on whether auxiliary traces count among the data traces, and files cut from
+    others keep the old number in bytes 3213-3214: fewer traces than that are a finding only. A file
+    that breaks off just behind a trace is rare, and one of several has fewer channels then.
     """
-    extended = (
-        "extended_" if binary["major_revision"] >= 2 and binary["extended_data_traces"] else ""
-    )
-    data = int(binary[f"{extended}data_traces"])
-    declared = data + int(binary[f"{extended}auxiliary_traces"])
-    if data > frame.trace_count:
+    extended = binary["major_revision"] >= 2 and binary["extended_data_traces"] > 0
+    prefix = "extended_" if extended else ""
+    data = int(binary[f"{prefix}data_traces"])
+    declared = data + int(binary[f"{prefix}auxiliary_traces"])
+    if extended and data > frame.trace_count:
         raise RecordError(
             f"the binary header announces {data} traces and the file holds {frame.trace_count}",
             where=str(path),
-            remedy="The file is truncated, or bytes 3213-3214 or 3261-3264 are wrong.",
+            remedy="The file is truncated, or bytes 3261-3264 are wrong.",
         )
-    if 0 < declared < frame.trace_count:
-        return [
-            Finding(
-                "traces_beyond_header",
-                float(frame.trace_count - declared),
-                "traces",
-                "look",
-                f"{path.name}: the binary header announces {declared} traces and the file holds "
-                f"{frame.trace_count}; all of them are read.",
-            )
-        ]
-    return []
+    if data <= frame.trace_count <= declared or data <= 0:
+        return []
+    return [
+        Finding(
+            "trace_count_against_header",
+            float(frame.trace_count - data),
+            "traces",
+            "fail" if frame.trace_count < data else "look",
+            f"{path.name}: the binary header announces {data} traces and the file holds "
+            f"{frame.trace_count}, which are read"
+            + (": is the file complete?" if frame.trace_count < data else "."),
+        )
+    ]

@@ -1,8 +1,9 @@
 """One continuous SEG-Y file: a time slice of all channels, headers read and checked, samples lazy.
 
 Samples and headers are read through a memory map that lives only as long as one call, so that
-neither file handles nor memory add up over a line of many files. Byte positions come from
-`deblend.model.segy_layout`.
+neither file handles nor memory add up over a line of many files. The size of the file is compared
+first with what it was on opening; a file that another program shortens while it is being read is
+beyond that check. Byte positions come from `deblend.model.segy_layout`.
 """
 
 from __future__ import annotations

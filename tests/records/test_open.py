@@ -196,6 +196,25 @@ def test_whole_second_starts_need_a_word(write, samples):
         open_recording(path, time_scale="utc", start_offset_s=float("nan"))
 
 
+def test_starts_that_lost_their_fraction_are_noticed(write, samples, tmp_path):
+    """Files of 300 samples, 0.6 s each: the second really starts at .6, its header says .0."""
+    for number, second in enumerate([0, 0, 1, 1]):
+        start_ns = WHOLE_SECOND_NS + second * 10**9
+        write(f"{number}.sgy", samples, start_ns=start_ns, revision=1)
+    recording = open_recording(str(tmp_path / "*.sgy"), time_scale="utc", start_is_exact=True)
+    (finding,) = [f for f in recording.findings if f.metric == "starts_cut_to_the_second"]
+    assert (finding.value, finding.verdict) == (3.0, "fail")
+
+
+def test_whole_second_files_that_fit_are_joined(write, tmp_path):
+    for second in range(3):
+        start_ns = WHOLE_SECOND_NS + second * 10**9
+        write(f"{second}.sgy", np.full((2, 500), second, np.float32), start_ns=start_ns, revision=1)
+    recording = open_recording(str(tmp_path / "*.sgy"), time_scale="utc", start_is_exact=True)
+    assert recording.findings == ()
+    assert recording.read([1], 499, 501).tolist() == [[0.0, 1.0]]
+
+
 def test_nothing_is_added_to_an_exact_start(write, samples):
     path = write("a.sgy", samples)
     assert open_recording(path, time_scale="utc", start_is_exact=True).start_ns == START_NS
@@ -286,8 +305,8 @@ def test_odd_headers_are_findings(write, samples, patch, patch_traces):
     assert sorted(metrics(recording)) == [
         "auxiliary_traces",
         "channel_numbers_missing",
+        "trace_count_against_header",
         "trace_header_sample_count",
-        "traces_beyond_header",
     ]
     assert recording.channel_numbers.tolist() == [1, 2, 3, 4]
     np.testing.assert_array_equal(everything(recording), samples)

@@ -57,11 +57,21 @@ def test_truncation_names_expected_and_found_bytes(write, samples):
         open_recording(path, time_scale="utc")
 
 
-def test_file_that_ends_behind_a_whole_trace(write, samples):
+def test_file_that_ends_behind_a_whole_trace(write, samples, patch):
+    path = write("a.sgy", samples)
+    patch(path, 3513, bytes(8))
+    path.write_bytes(path.read_bytes()[: -(480 + 1200)])
+    with pytest.raises(RecordError, match="announces 4 traces and the file holds 3"):
+        open_recording(path, time_scale="utc")
+
+
+def test_in_revision_1_that_is_a_finding(write, samples):
     path = write("a.sgy", samples, revision=1, start_ns=START_NS - START_NS % 10**9)
     path.write_bytes(path.read_bytes()[: -(240 + 1200)])
-    with pytest.raises(RecordError, match="announces 4 traces and the file holds 3"):
-        open_recording(path, time_scale="utc", start_is_exact=True)
+    recording = open_recording(path, time_scale="utc", start_is_exact=True)
+    (finding,) = recording.findings
+    assert (finding.metric, finding.value) == ("trace_count_against_header", -1.0)
+    assert (finding.verdict, recording.shape) == ("fail", (3, 300))
 
 
 BINARY_DAMAGE = {
