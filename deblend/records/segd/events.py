@@ -11,8 +11,10 @@ line come from a table.
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -94,59 +96,73 @@ def source_events(record: RecordHeader) -> tuple[SourceEvent, ...]:
     if not record.general.is_revision_3:
         return ()
     blocks = record.general.blocks[3:]
-    kinds = blocks[:, 31]
-    sources = [row for row, kind in enumerate(kinds) if int(kind) in SOURCE_BLOCK_TYPES]
-    return tuple(
-        _event(record, blocks, sources, row) for row in np.flatnonzero(kinds == 0x20).tolist()
-    )
+    sources = _sources(blocks)
+    rows = np.flatnonzero(blocks[:, 31] == 0x20).tolist()
+    return tuple(_event(record, blocks[row], row, sources) for row in rows)
+
+
+@dataclass(frozen=True)
+class _Source:
+    """A source block: where it stands, its fields, and the position that follows it."""
+
+    row: int
+    fields: Any
+    x_m: float
+    y_m: float
+
+
+def _sources(blocks: NDArray[np.uint8]) -> dict[int, list[_Source]]:
+    """Source blocks by source id, in order."""
+    found: dict[int, list[_Source]] = {}
+    latest: _Source | None = None
+    for row, block in enumerate(blocks):
+        kind = int(block[31])
+        if kind in SOURCE_BLOCK_TYPES:
+            latest = _Source(row, unpack(block.tobytes(), AIRGUN), math.nan, math.nan)
+            found.setdefault(int(block[18]), []).append(latest)
+        elif kind == 0x51 and latest is not None and math.isnan(latest.x_m):
+            x_m, y_m = _position(unpack(block.tobytes(), POSITION_2))
+            same = found[int(latest.fields["source_id"])]
+            same[-1] = latest = replace(latest, x_m=x_m, y_m=y_m)
+    return found
+
+
+def _position(fields: Any) -> tuple[float, float]:
+    """Coordinates in metres; those within a full circle may be degrees: unknown (own choice)."""
+    x_m, y_m = float(fields["coordinate"][0]), float(fields["coordinate"][1])
+    finite = math.isfinite(x_m) and math.isfinite(y_m)
+    if fields["valid"] == 1 and finite and max(abs(x_m), abs(y_m)) > _LARGEST_ANGLE:
+        return x_m, y_m
+    return math.nan, math.nan
 
 
 def _event(
-    record: RecordHeader, blocks: NDArray[np.uint8], sources: list[int], row: int
+    record: RecordHeader, block: NDArray[np.uint8], row: int, sources: dict[int, list[_Source]]
 ) -> SourceEvent:
-    event = unpack(blocks[row].tobytes(), SOURCE_EVENT)
+    event = unpack(block.tobytes(), SOURCE_EVENT)
     source_id = int(event["source_id"])
-    same = [source for source in sources if blocks[source, 18] == source_id]
-    if not same:
+    same = sources.get(source_id)
+    if same is None:
         raise ShotTableError(
             f"a source event names source id {source_id}, but no source block has it",
             where=record.name,
             remedy="The headers are damaged; give the fire times in a table.",
         )
-    before = [source for source in same if source < row]
-    place = before[-1] if before else same[0]
-    block = unpack(blocks[place].tobytes(), AIRGUN)
-    depth_cm = int(block["depth_cm"]) if int(block["block_type"]) in _HAS_DEPTH else 0
-    x_m, y_m = _position(blocks, place)
+    before = bisect_left(same, row, key=lambda source: source.row)
+    source = same[max(0, before - 1)]
+    fields = source.fields
+    depth_cm = int(fields["depth_cm"]) if int(fields["block_type"]) in _HAS_DEPTH else 0
     return SourceEvent(
         source=source_id,
-        line=point_number(block["source_line"], block["source_line_fraction"]),
-        point=point_number(block["source_point"], block["source_point_fraction"]),
+        line=point_number(fields["source_line"], fields["source_line_fraction"]),
+        point=point_number(fields["source_point"], fields["source_point_fraction"]),
         time_us=int(event["time_us"]),
         status=int(event["status"]),
-        x_m=x_m,
-        y_m=y_m,
-        depth_m=depth_cm / 100 if depth_cm else np.nan,
+        x_m=source.x_m,
+        y_m=source.y_m,
+        depth_m=depth_cm / 100 if depth_cm else math.nan,
         where=record.name,
     )
-
-
-def _position(blocks: NDArray[np.uint8], place: int) -> tuple[float, float]:
-    """Position in blocks that follow the source block, up to the next source block.
-
-    Coordinates within a full circle may be degrees; they are taken for unknown (own choice).
-    """
-    for block in blocks[place + 1 :]:
-        kind = int(block[31])
-        if kind in SOURCE_BLOCK_TYPES:
-            break
-        if kind == 0x51:
-            row: Any = unpack(block.tobytes(), POSITION_2)
-            x_m, y_m = float(row["coordinate"][0]), float(row["coordinate"][1])
-            metric = np.isfinite([x_m, y_m]).all() and max(abs(x_m), abs(y_m)) > _LARGEST_ANGLE
-            if row["valid"] == 1 and metric:
-                return x_m, y_m
-    return float("nan"), float("nan")
 
 
 def shots_of(records: Iterable[RecordHeader]) -> Shots:
