@@ -42,14 +42,14 @@ MOST_FINDINGS: Final = 25
 
 
 class RateColumn(ProgressColumn):
-    """Sample-iterations a second, while separating."""
+    """Millions of sample-iterations a second, while separating."""
 
     def render(self, task: Task) -> Text:
         """The rate of one task."""
         if task.fields["stage"] != "separate" or (not task.finished_speed and not task.speed):
             return Text("")
         rate = task.finished_speed or task.speed or 0.0
-        return Text(f"{rate / 1e6:.2f} million sample-iterations/s")
+        return Text(f"{rate / 1e6:.1f} M sample-it./s", no_wrap=True)
 
 
 @contextmanager
@@ -58,7 +58,7 @@ def progress_bar() -> Iterator[Teller]:
     tasks: dict[Stage, TaskID] = {}
     with Progress(
         TextColumn("{task.description}"),
-        BarColumn(bar_width=24),
+        BarColumn(bar_width=12),
         TaskProgressColumn(),
         TimeRemainingColumn(),
         RateColumn(),

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from deblend.deliver.segy import DeliveredFile
+from deblend.errors import SettingsError
 from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.report.contents import Contents, read_contents, write_contents
@@ -33,7 +34,7 @@ from deblend.run.output_folder import (
 from deblend.run.progress import Progress, Step, silent
 from deblend.run.separate_blocks import sample_windows, separate_blocks
 from deblend.run.truth import TruthScores
-from deblend.separation.job import Job, prepare
+from deblend.separation.job import MEMORY_BYTES, Job, prepare
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,15 @@ class Outcome:
     elapsed_s: float
 
 
-def prepare_line(opened: OpenLine) -> Job:
+def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
     """Settle method, delivered shots and blocks of channels; reads no samples.
+
+    Parameters
+    ----------
+    opened : OpenLine
+        The line.
+    memory_bytes : int, optional
+        What the arrays of one block may take.
 
     Raises
     ------
@@ -70,20 +78,33 @@ def prepare_line(opened: OpenLine) -> Job:
         If line file, records and shots do not fit together.
     """
     keys = opened.line.keys.separation
-    return prepare(
-        opened.recording,
-        opened.shots,
-        length_s=keys.length_s,
-        method=line_method(opened.line),
-        iterations=keys.iterations,
-        seed=keys.seed,
-        refine_times=keys.refine_times,
-        residual=keys.residual,
-        device=keys.device,
-    )
+    try:
+        return prepare(
+            opened.recording,
+            opened.shots,
+            length_s=keys.length_s,
+            method=line_method(opened.line),
+            iterations=keys.iterations,
+            seed=keys.seed,
+            refine_times=keys.refine_times,
+            residual=keys.residual,
+            device=keys.device,
+            memory_bytes=memory_bytes,
+        )
+    except SettingsError as error:
+        if error.where:
+            raise
+        where = f"{opened.line.path}, table [separation]"
+        raise SettingsError(error.what, where=where, remedy=error.remedy) from error
 
 
-def run_line(line: Line, progress: Progress = silent, *, overwrite: bool = False) -> Outcome:
+def run_line(
+    line: Line,
+    progress: Progress = silent,
+    *,
+    overwrite: bool = False,
+    memory_bytes: int = MEMORY_BYTES,
+) -> Outcome:
     """Separate a line and write its results.
 
     Results appear in the output folder only when all of them are complete; an error or an
@@ -97,6 +118,8 @@ def run_line(line: Line, progress: Progress = silent, *, overwrite: bool = False
         Told where the run stands.
     overwrite : bool, optional
         Replace the results of an earlier run.
+    memory_bytes : int, optional
+        What the arrays of one block of channels may take.
 
     Returns
     -------
@@ -117,7 +140,7 @@ def run_line(line: Line, progress: Progress = silent, *, overwrite: bool = False
     check_output_folder(folder, line.path, overwrite=overwrite)
     progress(Step("prepare", 0, 0, "reading headers"))
     opened = open_line(line)
-    job = prepare_line(opened)
+    job = prepare_line(opened, memory_bytes)
     truth = None
     if line.keys.truth is not None:
         folder_of_truth = line.resolve(line.keys.truth.folder)

@@ -207,7 +207,7 @@ def _told(job: Job, block: range, progress: Progress) -> Callback:
                 "separate",
                 done * traces,
                 total * traces,
-                f"iteration {record.iteration}, residual {record.residual_db:.1f} dB",
+                f"iteration {record.iteration}: {record.residual_db:.1f} dB",
             )
         )
 

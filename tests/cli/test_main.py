@@ -1,0 +1,129 @@
+"""The command line itself: help, keys, errors, exit status; the library behind it is faked."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from deblend import __version__
+from deblend.cli.main import main
+from deblend.errors import OutputError
+from deblend.model.findings import Finding
+from deblend.run.check import Check
+from deblend.run.line_file import list_keys
+from deblend.run.output_folder import UNFINISHED
+
+
+def call(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(part) for part in arguments])
+
+
+def test_help_names_the_commands() -> None:
+    result = call("--help")
+    assert result.exit_code == 0
+    for command in ("demo", "check", "separate", "report"):
+        assert re.search(rf"^  {command} ", result.output, re.MULTILINE)
+        assert call(command, "--help").exit_code == 0
+    assert __version__ in call("--version").output
+
+
+def test_help_loads_no_numerical_package() -> None:
+    code = """
+import sys
+from deblend.cli.main import main
+try:
+    main(["--help"])
+except SystemExit:
+    pass
+heavy = {"numpy", "scipy", "matplotlib", "xarray", "numba", "rich", "msgspec"} & set(sys.modules)
+sys.exit(str(sorted(heavy)) if heavy else 0)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_keys_are_listed() -> None:
+    result = call("check", "--keys")
+    assert result.exit_code == 0
+    for key in list_keys():
+        assert f"| {key.name} |" in result.output
+        assert key.description in result.output
+
+
+def test_check_wants_a_line_file() -> None:
+    result = call("check")
+    assert result.exit_code == 2
+    assert "Name a line file" in result.stderr
+
+
+@pytest.mark.parametrize("command", ["check", "separate"])
+def test_missing_line_file(command: str, tmp_path: Path) -> None:
+    result = call(command, tmp_path / "absent.toml")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr.count("\n") == 1
+    assert result.stderr.startswith(f"error: {tmp_path}/absent.toml: the line file cannot be read")
+
+
+def test_traceback_on_request(tmp_path: Path) -> None:
+    result = call("--traceback", "separate", tmp_path / "absent.toml")
+    assert "absent.toml" in str(result.exception)
+    assert type(result.exception).__name__ == "SettingsError"
+
+
+def test_what_was_not_foreseen_is_one_line_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fault(path: Path) -> Path:
+        raise ZeroDivisionError("division\nby zero")
+
+    monkeypatch.setattr("deblend.run.pipeline.rebuild_report", fault)
+    result = call("report", "somewhere")
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1
+    assert "ZeroDivisionError: division by zero" in result.stderr
+    assert "--traceback report" in result.stderr
+
+
+@pytest.mark.parametrize(("verdict", "status"), [("note", 0), ("look", 1), ("fail", 1)])
+def test_status_of_check(monkeypatch: pytest.MonkeyPatch, verdict: str, status: int) -> None:
+    finding = Finding("some_thing", 3.0, "shots", verdict, "Look [here].", shot_point=12)  # type: ignore[arg-type]
+    found = Check(rows=(("line", "a [b]"),), findings=(finding,))
+    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite: found)
+    result = call("check", "line.toml")
+    assert result.exit_code == status
+    assert "a [b]" in result.stdout
+    if status:
+        assert "Look [here]." in result.stdout
+        assert "shot point 12" in result.stdout
+
+
+def test_demo_refuses_a_full_folder(tmp_path: Path) -> None:
+    (tmp_path / "mine").touch()
+    result = call("demo", "--out", tmp_path)
+    assert result.exit_code == 2
+    assert f"error: {tmp_path}: the folder of the demonstration is not empty" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["mine"]
+
+
+def test_a_demo_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fault(*arguments: object) -> None:
+        raise OutputError("no space", remedy="Make some.")
+
+    monkeypatch.setattr("deblend.run.pipeline.separate_blocks", fault)
+    out = tmp_path / "demo"
+    result = call("demo", "--out", out, "--small")
+    assert result.exit_code == 2
+    assert "no space" in result.stderr
+    assert not out.exists()
+
+
+def test_report_of_an_unfinished_run(tmp_path: Path) -> None:
+    (tmp_path / UNFINISHED).mkdir()
+    result = call("report", tmp_path)
+    assert result.exit_code == 2
+    assert "report-samples.npz: does not exist" in result.stderr

@@ -1,0 +1,178 @@
+"""A small line through the command line, from records to report."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import segyio
+from conftest import Call
+from numpy.typing import NDArray
+from segyio import TraceField
+from small_line import CHANNEL_COUNT, LENGTH, SHOT_COUNT, SmallLine, make_small_line
+
+from deblend.model.shots import make_shots
+from deblend.records.shot_table import write_shots
+from deblend.run.line_file import read_line_file
+from deblend.run.output_folder import RESULTS
+from deblend.run.pipeline import run_line
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def delivered(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Samples (trace, time) and shot points, read by segyio."""
+    with segyio.open(path, ignore_geometry=True) as file:
+        return file.trace.raw[:], file.attributes(TraceField.ShotPoint)[:].astype(np.int64)
+
+
+def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("deblend.run.report_samples.CHANNELS_SHOWN", 1)
+    monkeypatch.setattr("deblend.run.report_samples.SHOTS_SHOWN", 1)
+    assert call("check", line.line_file).exit_code == 0
+    assert not line.out.exists()
+    result = call("separate", line.line_file)
+    assert result.exit_code == 0, result.stderr
+    assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
+    page = (line.out / "report.html").read_text()
+    assert "Small line" in page
+    for source in (1, 2):
+        samples, points = delivered(line.out / "delivered" / f"source-{source}.sgy")
+        np.testing.assert_array_equal(
+            points, np.repeat(1000 + np.arange(SHOT_COUNT), CHANNEL_COUNT)
+        )
+        truth = line.gathers[line.shots.source == source].reshape(-1, LENGTH)
+        snr_db = 10 * np.log10(np.sum(truth**2) / np.sum((samples - truth) ** 2))
+        told = {
+            row["metric"]: float(row["value"])
+            for row in rows_of(line.out / "findings.csv")
+            if row["source"] == str(source) and not row["window_s"] and not row["band_hz"]
+        }
+        assert told["snr"] == pytest.approx(snr_db, abs=0.01)
+        assert abs(told["snr_start"]) < 3  # two sources of about equal strength
+        assert told["snr"] > 15
+    check_manifest(line)
+    again = line.out / "report.html"
+    again.unlink()
+    assert call("report", line.out).exit_code == 0
+    assert again.exists()
+
+
+def check_manifest(line: SmallLine) -> None:
+    manifest = json.loads((line.out / "manifest.json").read_text())
+    assert manifest["time_scale"] == "utc"
+    assert manifest["shots_delivered"] == {"1": SHOT_COUNT, "2": SHOT_COUNT}
+    assert manifest["unexplained_residual"]["choice"] == "leave_out"
+    names = {Path(entry["path"]).name for entry in manifest["inputs"]}
+    assert names == {"line.toml", "shots.csv", "0.sgy", "1.sgy"}
+    assert len(manifest["outputs"]) == 5
+    for entry in manifest["inputs"] + manifest["outputs"]:
+        path = line.out / entry["path"]  # absolute for inputs
+        assert entry["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert entry["size_bytes"] == path.stat().st_size
+
+
+def trouble(line: SmallLine) -> None:
+    """A dead channel, samples that are no numbers, a misfire, shots outside, a double instant."""
+    samples = line.samples.copy()
+    samples[2] = 0.0
+    samples[3, 300:310] = np.nan
+    samples[3, 310] = np.inf
+    shots = line.shots
+    last = shots.fire_time_ns.max()
+    live = np.ones(2 * SHOT_COUNT + 2, bool)
+    live[6] = False
+    missing = line.gathers.copy()
+    fire_time_ns = np.concatenate([shots.fire_time_ns, [last + 10**9, last + 10**11]])
+    fire_time_ns[1] = fire_time_ns[0]
+    line.write_records(samples)
+    write_shots(
+        line.folder / "shots.csv",
+        make_shots(
+            np.append(shots.source, [1, 2]),
+            np.append(shots.shot_point, [1800, 1900]),
+            fire_time_ns,
+            "utc",
+            live=live,
+            deliver=np.arange(live.size) != 9,
+        ),
+    )
+    for source in (1, 2):
+        rows = shots.rows_of(source)
+        padded = np.concatenate([missing[rows], np.zeros_like(missing[:1])])
+        np.save(line.folder / "truth" / f"source-{source}.npy", padded)
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_troubles_are_findings(line: SmallLine, call: Call) -> None:
+    trouble(line)
+    line.rewrite("iterations = 25", "iterations = 3")
+    assert call("check", line.line_file).exit_code == 1
+    result = call("separate", line.line_file)
+    assert result.exit_code == 0, result.stderr
+    rows = rows_of(line.out / "findings.csv")
+    found = {(row["metric"], row["channel"]) for row in rows if row["verdict"] == "look"}
+    assert {("dead_channel", "3"), ("unusable_samples", "4")} <= found
+    assert ("shots_at_one_instant", "") in found
+    unusable = next(row for row in rows if row["metric"] == "unusable_samples")
+    assert float(unusable["value"]) == 11
+    manifest = json.loads((line.out / "manifest.json").read_text())
+    assert manifest["shots_delivered"] == {"1": SHOT_COUNT - 1, "2": SHOT_COUNT - 1}
+    assert manifest["shots_not_delivered"] == {
+        "misfire": 1,
+        "not wanted": 1,
+        "outside the record": 2,
+    }
+    with segyio.open(line.out / "delivered" / "source-1.sgy", ignore_geometry=True) as file:
+        identity = file.attributes(TraceField.TraceIdentificationCode)[:]
+        np.testing.assert_array_equal(identity[:4], [1, 1, 2, 1])
+        assert not file.trace.raw[:][identity == 2].any()
+        assert np.isfinite(file.trace.raw[:]).all()
+        assert 1003 not in file.attributes(TraceField.ShotPoint)[:]
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_blocks_and_one_piece_deliver_the_same(tmp_path: Path) -> None:
+    delivered_bytes = []
+    for name, memory_bytes in (("whole", 10**9), ("blocks", 1)):
+        line = make_small_line(tmp_path / name)
+        line.rewrite("iterations = 25", "iterations = 3")
+        outcome = run_line(read_line_file(line.line_file), memory_bytes=memory_bytes)
+        delivered_bytes.append([file.path.read_bytes() for file in outcome.delivered])
+    assert delivered_bytes[0] == delivered_bytes[1]
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_results_are_replaced_only_on_request(line: SmallLine, call: Call) -> None:
+    line.rewrite("iterations = 25", "iterations = 2")
+    assert call("separate", line.line_file).exit_code == 0
+    before = (line.out / "manifest.json").read_bytes()
+    refused = call("separate", line.line_file)
+    assert refused.exit_code == 2
+    assert "not empty" in refused.stderr
+    assert (line.out / "manifest.json").read_bytes() == before
+    assert call("separate", line.line_file, "--overwrite").exit_code == 0
+    assert (line.out / "manifest.json").read_bytes() != before
+    assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
+
+
+def test_an_interruption_leaves_nothing(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("deblend.run.pipeline.write_line_manifest", interrupt)
+    monkeypatch.setattr("deblend.report.page.write_report", lambda contents, path: path.touch())
+    line.rewrite("iterations = 25", "iterations = 1")
+    result = call("separate", line.line_file)
+    assert result.exit_code == 130
+    assert "stopped" in result.stderr
+    assert not line.out.exists()
