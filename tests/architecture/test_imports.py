@@ -40,6 +40,11 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "report": {"qc", "stack", "plan", "model"},
     "testing": {"separation", "records", "model", "arrays", *METHODS},
 }
+CONTRACTS: Final = {
+    "separation.methods": {"deblend.separation.patches"},
+    "separation.transforms": {"deblend.separation.patches"},
+}
+"""Single modules that a room may use though it may not know the room: what a method is handed."""
 EVERY_ROOM: Final = {*ALLOWED, "run"}
 ALLOWED["run"] = EVERY_ROOM
 ALLOWED["cli"] = EVERY_ROOM
@@ -92,6 +97,8 @@ def is_module(name: str) -> bool:
 
 def rooms_imported(path: Path) -> set[str]:
     names = {name for name in imports_of(path) if name.split(".")[0] == "deblend"}
+    if path.is_relative_to(ROOT):
+        names -= CONTRACTS.get(room_of(module_of(path)), set())
     return {room_of(name.removeprefix("deblend.")) for name in names if "." in name}
 
 

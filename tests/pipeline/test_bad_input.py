@@ -139,7 +139,7 @@ def unknown_residual(line: SmallLine) -> None:
         (unknown_key, r"'itterations' in table \[separation\]. Did you mean 'iterations'"),
         (
             unknown_method,
-            r"line\.toml, table \[separation\]: separator method 'fkk' is not known. Did you mean 'fk'",
+            r"line\.toml, table \[separation\]: separator method 'fkk' .* Did you mean 'fk'",
         ),
         (unknown_residual, r"line\.toml, table \[separation\]: residual 'leaveout' is not known"),
     ],
