@@ -193,6 +193,15 @@ def _descriptors(sets: tuple[ChannelSet, ...], traces: TraceTable) -> Iterator[F
                 f"channel set {channel_set.number} has a descale multiplier of "
                 f"{channel_set.descale:g}; its samples are left as stored",
             )
+        if channel_set.vertical_stack == 0:
+            yield _finding(
+                "vertical_stack",
+                0.0,
+                "",
+                "look",
+                f"channel set {channel_set.number} states a vertical stack of 0, which stands for "
+                "zeroed data; its samples are read as they are",
+            )
         number = traces.number[rows]
         if bool((number[1:] != number[:-1] + 1).any()) or number[0] != 1:
             yield _finding(

@@ -29,7 +29,10 @@ from deblend.records.segd.layout import (
 NO_TIME: Final = int(np.iinfo(np.int64).min)
 """Entry of `TraceTable.start_us` where a trace carries no timestamp of its own."""
 
-_ZEROED_EDITS: Final = (1, 2)
+DEAD: Final = 1
+ZEROED: Final = 2
+"""Trace edit codes of samples that are no measurement: dead or rolled on, and zeroed on purpose."""
+
 _WHOLE_READ: Final = 1 << 20
 _SHORT_STRIDE: Final = 4096
 
@@ -135,7 +138,7 @@ class _SetReader:
             raw = self._gather(position, stride, of.channels, header_size)
             if self._all_alike(raw, of, samples):
                 starts = position + stride * np.arange(of.channels, dtype=np.int64)
-                return [self._table(raw, row, of, starts, samples)], position + stride * of.channels
+                return [self._table(raw, row, starts, samples)], position + stride * of.channels
         return self._walk(row, of, position)
 
     def _walk(self, row: int, of: ChannelSet, position: int) -> tuple[list[TraceTable], int]:
@@ -172,7 +175,7 @@ class _SetReader:
                 where=f"{self.file.path}, byte {position}",
                 remedy="Leave the record out, or correct its channel set descriptor.",
             )
-        return self._table(raw, row, of, np.array([position]), int(samples))
+        return self._table(raw, row, np.array([position]), int(samples))
 
     def _samples_of_set(self, of: ChannelSet, position: int, header_size: int) -> int:
         """Samples a trace where the trace does not say: from the descriptor, proved by the file."""
@@ -246,7 +249,6 @@ class _SetReader:
         self,
         raw: NDArray[np.uint8],
         row: int,
-        of: ChannelSet,
         starts: NDArray[np.int64],
         samples: int,
     ) -> TraceTable:
@@ -258,15 +260,15 @@ class _SetReader:
         if self.header.is_revision_3:
             _extend_numbers(raw, number)
             _read_extensions(raw, start_us, sensitivity)
-        zeroed = np.isin(header["edit"], _ZEROED_EDITS) | (of.vertical_stack == 0)
+        edit = header["edit"].copy()
         return TraceTable(
             position=starts + raw.shape[1],
             samples=np.full(count, samples, np.int64),
             channel_set=np.full(count, row, np.int64),
             number=number,
-            edit=header["edit"].copy(),
+            edit=edit,
             skew=header["skew"].copy(),
-            zeroed=zeroed,
+            zeroed=(edit == DEAD) | (edit == ZEROED),
             start_us=start_us,
             sensitivity=sensitivity,
         )

@@ -117,8 +117,14 @@ def test_zeroed_traces_are_unknown_and_edited_ones_are_read(tmp_path: Path) -> N
     np.testing.assert_array_equal(all_of(recording), [[1, 2], [nan, nan], [nan, nan], [3, 4]])
     assert metrics(recording) == ["edited_trace", "dead_trace", "dead_trace"]
     assert [f.channel for f in recording.findings[1:]] == [2, 3]
-    stacked = Record((replace(of, stack=0),)).bytes()
-    assert np.isnan(all_of(open_recording(line(tmp_path, stacked), time_scale="gps"))).all()
+
+
+def test_vertical_stack_of_zero_is_said(tmp_path: Path) -> None:
+    recording = open_recording(
+        line(tmp_path, Record((replace(ONE, stack=0),)).bytes()), time_scale="gps"
+    )
+    np.testing.assert_array_equal(all_of(recording)[0], [1, 2, 3, 4])
+    assert metrics(recording) == ["vertical_stack"]
 
 
 def test_seismic_and_auxiliary_sets(tmp_path: Path) -> None:
