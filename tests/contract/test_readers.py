@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from deblend.errors import RecordError
 from deblend.model.recording import Gap, Recording
 from deblend.model.segy_layout import ibm_from_ieee, ieee_from_ibm
 from deblend.records.open import open_recording
+from deblend.records.segd.write import write_continuous_segd
 from deblend.records.segy_write import write_continuous_segy
 from deblend.testing.check_reader import check_reader
 
@@ -57,6 +59,30 @@ def test_continuous_segy(tmp_path, sample_format):
         truth,
         **FACTS,
         rewrite=rewrite,
+    )
+
+
+def test_continuous_segd(tmp_path):
+    def write(truth):
+        for start, stop in PARTS:
+            write_continuous_segd(
+                tmp_path / f"{start}.segd",
+                truth[:, start:stop],
+                interval_ns=INTERVAL_NS,
+                start_ns=START_NS + start * INTERVAL_NS,
+                time_scale="gps",
+                streamer_channels=(4, 2),
+            )
+        # This reader refuses a file that has changed: leave no trace of it.
+        for path in tmp_path.iterdir():
+            os.utime(path, ns=(START_NS, START_NS))
+        return truth
+
+    check_reader(
+        lambda: open_recording(str(tmp_path / "*.segd"), time_scale="gps"),
+        write(some_truth()),
+        **(FACTS | {"channel_numbers": np.arange(1, 7)}),
+        rewrite=lambda: write(some_truth(seed=1)),
     )
 
 
