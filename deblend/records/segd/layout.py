@@ -106,21 +106,6 @@ GENERAL_HEADER_2_REV_3: Final = _table(
     ("block_type", 32, "u1"),
 )
 
-GENERAL_HEADER_N_REV_2: Final = _table(
-    BLOCK,
-    ("file_number", 1, "3u1"),
-    ("source_line", 4, "3u1"),
-    ("source_line_fraction", 7, ">u2"),
-    ("source_point", 9, "3u1"),
-    ("source_point_fraction", 12, ">u2"),
-    ("source_point_index", 14, "u1"),
-    ("phase_control", 15, "u1"),
-    ("vibrator_type", 16, "u1"),
-    ("phase_angle", 17, ">i2"),
-    ("block_number", 19, "u1"),
-    ("source_set", 20, "u1"),
-)
-
 GENERAL_HEADER_3: Final = _table(
     BLOCK,
     ("time_zero_us", 1, ">i8"),
