@@ -19,7 +19,7 @@ from rich.progress import (
     TextColumn,
     TimeRemainingColumn,
 )
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from deblend.model.findings import Finding
@@ -44,12 +44,15 @@ MOST_FINDINGS: Final = 25
 class RateColumn(ProgressColumn):
     """Millions of sample-iterations a second, while separating."""
 
+    def __init__(self) -> None:
+        super().__init__(table_column=Column(no_wrap=True))
+
     def render(self, task: Task) -> Text:
         """The rate of one task."""
         if task.fields["stage"] != "separate" or (not task.finished_speed and not task.speed):
             return Text("")
         rate = task.finished_speed or task.speed or 0.0
-        return Text(f"{rate / 1e6:.1f} M sample-it./s", no_wrap=True)
+        return Text(f"{rate / 1e6:.1f} M sample-it./s")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
 from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
-from deblend.run.open_line import OpenLine, distinct, open_line
+from deblend.run.open_line import OpenLine, open_line, with_new
 from deblend.run.output_folder import check_output_folder
 from deblend.run.pipeline import prepare_line
 from deblend.separation.block import RESIDUAL_CHOICES
@@ -58,7 +58,7 @@ def check_line(line: Line, *, overwrite: bool = False) -> Check:
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
     return Check(
         rows=(*_what_is_there(opened), *_what_is_done(opened, job)),
-        findings=distinct([*opened.findings, *job.findings]),
+        findings=with_new(opened.findings, job.findings),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,13 +85,10 @@ def line_geometry(line: Line, shots: Shots, channel_count: int) -> Geometry:
     )
 
 
-def distinct(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """The findings in order, the first of those that are about the same thing."""
-    about: dict[tuple[object, ...], Finding] = {}
-    for finding in findings:
-        place = (finding.source, finding.shot_point, finding.channel, finding.window_s)
-        about.setdefault((finding.metric, *place, finding.band_hz), finding)
-    return tuple(about.values())
+def with_new(findings: tuple[Finding, ...], others: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """`findings`, and those of `others` that are about something else."""
+    said = {finding.metric for finding in findings}
+    return (*findings, *(other for other in others if other.metric not in said))
 
 
 def why_not_delivered(

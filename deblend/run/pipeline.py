@@ -20,7 +20,7 @@ from deblend.run.hand_over import (
 )
 from deblend.run.line_file import Line
 from deblend.run.method_settings import line_method
-from deblend.run.open_line import OpenLine, distinct, open_line
+from deblend.run.open_line import OpenLine, open_line, with_new
 from deblend.run.output_folder import (
     DELIVERED,
     FINDINGS,
@@ -149,7 +149,7 @@ def run_line(
         separated = separate_blocks(opened, job, truth, work, progress)
         files = deliver_sources(opened, job, separated, work, progress)
         progress(Step("report", 0, 0, "findings, manifest and report"))
-        findings = distinct([*opened.findings, *job.findings, *separated.findings])
+        findings = (*with_new(opened.findings, job.findings), *separated.findings)
         write_text(work / FINDINGS, findings_csv(findings))
         contents = report_contents(opened, job, separated, findings, started_utc)
         _write_report(contents, work)

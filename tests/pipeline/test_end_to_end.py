@@ -5,7 +5,11 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import os
+import signal
+from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -163,16 +167,53 @@ def test_results_are_replaced_only_on_request(line: SmallLine, call: Call) -> No
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
 
-def test_an_interruption_leaves_nothing(
-    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def interrupt(*arguments: object) -> None:
-        raise KeyboardInterrupt
+def from_keyboard(*arguments: object) -> None:
+    raise KeyboardInterrupt
 
+
+def from_outside(*arguments: object) -> None:
+    os.kill(os.getpid(), signal.SIGTERM)
+
+
+@pytest.mark.usefixtures("plain_page")
+@pytest.mark.parametrize("interrupt", [from_keyboard, from_outside])
+def test_an_interruption_leaves_nothing(
+    line: SmallLine,
+    call: Call,
+    monkeypatch: pytest.MonkeyPatch,
+    interrupt: Callable[..., None],
+) -> None:
     monkeypatch.setattr("deblend.run.pipeline.write_line_manifest", interrupt)
-    monkeypatch.setattr("deblend.report.page.write_report", lambda contents, path: path.touch())
     line.rewrite("iterations = 25", "iterations = 1")
     result = call("separate", line.line_file)
     assert result.exit_code == 130
     assert "stopped" in result.stderr
     assert not line.out.exists()
+
+
+def test_too_little_space_is_said_before_any_work(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = SimpleNamespace(free=1_000)
+    monkeypatch.setattr("deblend.run.separate_blocks.shutil.disk_usage", lambda path: usage)
+    result = call("separate", line.line_file)
+    assert result.exit_code == 2
+    assert "GB are free" in result.stderr
+    assert not line.out.exists()
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_the_demonstration(tmp_path: Path, call: Call) -> None:
+    out = tmp_path / "demo"
+    result = call("demo", "--out", out, "--small")
+    assert result.exit_code == 0, result.stderr
+    assert sorted(path.name for path in out.iterdir()) == sorted([*RESULTS, "line"])
+    assert len(list((out / "delivered").glob("*.sgy"))) == 4
+    assert "truth over error" in result.stdout
+    scored = {row["source"] for row in rows_of(out / "findings.csv") if row["metric"] == "snr"}
+    assert scored == {"1", "2", "3", "4"}
+    assert call("check", out / "line" / "line.toml").exit_code in (
+        0,
+        1,
+    )  # the same path as field data
+    assert call("demo", "--out", out).exit_code == 2
