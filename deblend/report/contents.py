@@ -77,8 +77,9 @@ class Section:
 
     @property
     def removed(self) -> NDArray[np.float32]:
-        """What the separation took away: before less after."""
-        return self.before - self.after
+        """What the separation took away: before less after; NaN where both are infinite."""
+        with np.errstate(invalid="ignore"):
+            return self.before - self.after
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,6 +31,7 @@ COLOURS: Final = (
 """Told apart with any colour vision: M. Okabe and K. Ito, Color Universal Design, 2008."""
 
 _GREYS: Final = 193
+_GREY_INDEX: Final = (np.arange(256) * (_GREYS - 1) / 255).round().astype(np.uint8)
 LINES: Final = ("-", "--", "-.", ":")
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X")
 
@@ -50,8 +51,7 @@ def png_bytes(figure: Figure) -> bytes:
     pixels = np.asarray(canvas.buffer_rgba())[..., :3]
     nearest = Image.fromarray(pixels).quantize(palette=_palette(), dither=Image.Dither.NONE)
     grey = (pixels[..., :1] == pixels).all(axis=2)  # exact; the nearest of Pillow is not
-    index = np.where(grey, (pixels[..., 0] * (_GREYS - 1.0) / 255).round(), np.asarray(nearest))
-    few = Image.fromarray(index.astype(np.uint8), "P")
+    few = Image.fromarray(np.where(grey, _GREY_INDEX[pixels[..., 0]], np.asarray(nearest)), "P")
     few.putpalette(_palette().getpalette() or [])
     stream = io.BytesIO()
     few.save(stream, "PNG", compress_level=7)

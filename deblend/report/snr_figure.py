@@ -11,11 +11,11 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
-from deblend.report.tables import SnrRow, window_text
+from deblend.report.tables import SnrRow
 
 
 def snr_figure(rows: Sequence[SnrRow]) -> Figure:
-    """Bars of the ratio reached, from the starting value up; a line shows the cap.
+    """Bars of the ratio reached, from the starting value up; a line shows the noise limit.
 
     Parameters
     ----------
@@ -24,18 +24,18 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
     """
     figure = new_figure(4.4)
     axes = figure.subplots()
-    windows = list(dict.fromkeys(row.window_s for row in rows))
+    places = list(dict.fromkeys(row.place for row in rows))
     sources = list(dict.fromkeys(row.source for row in rows))
     width = 0.8 / max(1, len(sources))
     for row in rows:
         if not isfinite(row.value):
             continue
         k = sources.index(row.source)
-        centre = windows.index(row.window_s) + (k - (len(sources) - 1) / 2) * width
+        centre = places.index(row.place) + (k - (len(sources) - 1) / 2) * width
         start = row.start if isfinite(row.start) else 0.0
         axes.bar(centre, row.value - start, 0.9 * width, start, color=COLOURS[k % len(COLOURS)])
         reach = 0.45 * width
-        axes.hlines(row.cap, centre - reach, centre + reach, color="black", linewidth=2)
+        axes.hlines(row.limit, centre - reach, centre + reach, color="black", linewidth=2)
         axes.plot(centre, row.start, marker="o", mfc="white", mec="black", linestyle="none")
         axes.annotate(
             f"{row.value:.1f}",
@@ -43,27 +43,30 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
             (0, 2),
             textcoords="offset points",
             ha="center",
-            fontsize=9,
+            fontsize=9 if len(sources) <= 4 else 7,
         )
-    axes.set_xticks(range(len(windows)), [window_text(window) for window in windows])
-    axes.set_xlabel("time after firing")
+    axes.set_xticks(range(len(places)), places)
+    axes.set_xlabel("frequency band" if rows and rows[0].band_hz else "time after firing")
     axes.set_ylabel("signal-to-noise ratio (dB)")
     axes.axhline(0, color="0.4", linewidth=0.8)
-    levels = [(row.start, row.value, row.cap) for row in rows]
+    levels = [(row.start, row.value, row.limit) for row in rows]
     axes.set_ylim(padded_limits(np.array([0.0, *chain.from_iterable(levels)]), 0.08))
     tidy(axes)
     axes.xaxis.grid(False)
-    _key(figure, sources)
+    _key(figure, sources, has_limit=any(isfinite(row.limit) for row in rows))
     return figure
 
 
-def _key(figure: Figure, sources: Sequence[int | str]) -> None:
+def _key(figure: Figure, sources: Sequence[int | str], *, has_limit: bool) -> None:
     entries = [
         Line2D([], [], color=COLOURS[k % len(COLOURS)], linewidth=7, label=f"source {plain(name)}")
         for k, name in enumerate(sources)
     ]
-    entries += [
-        Line2D([], [], marker="o", mfc="white", mec="black", ls="none", label="before separation"),
-        Line2D([], [], color="black", linewidth=2, label="cap set by noise in the truth"),
-    ]
-    figure.legend(handles=entries, loc="outside upper left", ncols=len(entries), frameon=False)
+    entries.append(
+        Line2D([], [], marker="o", mfc="white", mec="black", ls="none", label="before separation")
+    )
+    if has_limit:
+        entries.append(Line2D([], [], color="black", linewidth=2, label="noise limit"))
+    figure.legend(
+        handles=entries, loc="outside upper left", ncols=min(len(entries), 9), frameon=False
+    )

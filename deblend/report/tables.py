@@ -14,14 +14,13 @@ from deblend.model.findings import Finding, Verdict
 from deblend.report.contents import Acquisition
 
 SNR: Final = "snr"
-SNR_START: Final = "snr_start"
-SNR_CAP: Final = "snr_cap"
-"""Metrics of a line with known truth: ratio reached, before separation, and best possible."""
+DIFFERENCE_SNR: Final = "difference_snr"
+"""Ratios of a line with known truth; ``_start`` and ``_noise_limit`` are added for the others."""
 
 ENERGY_REMOVED: Final = "energy_removed"
 RESIDUAL: Final = "reblend_residual"
 
-Window = tuple[float, float] | None
+Range = tuple[float, float] | None
 SEVERITY: Final[tuple[Verdict, ...]] = ("fail", "look", "note", "pass")
 
 
@@ -37,18 +36,24 @@ class ShotCount:
 
 @dataclass(frozen=True)
 class SnrRow:
-    """Signal-to-noise ratio of one source in one window, in dB; NaN where not measured."""
+    """Signal-to-noise ratio of one source in one window and band, in dB; NaN where not measured."""
 
     source: int | str
-    window_s: Window
-    start: float
-    value: float
-    cap: float
+    window_s: Range
+    band_hz: Range
+    start: float = float("nan")
+    value: float = float("nan")
+    limit: float = float("nan")
 
     @property
     def gain(self) -> float:
         """How much the separation added to the starting value, in dB."""
         return self.value - self.start
+
+    @property
+    def place(self) -> str:
+        """Window or band in words."""
+        return band_text(self.band_hz) or window_text(self.window_s)
 
 
 def shot_counts(acquisition: Acquisition) -> list[ShotCount]:
@@ -72,34 +77,53 @@ def shot_counts(acquisition: Acquisition) -> list[ShotCount]:
     return rows
 
 
-def snr_rows(findings: Iterable[Finding]) -> list[SnrRow]:
-    """Ratio, starting value and cap put together for each source and window.
+def snr_rows(findings: Iterable[Finding], metric: str = SNR) -> list[SnrRow]:
+    """Ratio, starting value and noise limit put together for each source, window and band.
 
-    Rows with a band, a channel or a shot point of their own are details and left out. Whole
-    gathers come before windows, windows in order of time.
+    Rows of a single channel or shot point are left out. Whole gathers come before windows, windows
+    in order of time before bands in order of frequency.
     """
-    cells: dict[tuple[int | str, Window], dict[str, float]] = {}
+    parts = {metric: "value", f"{metric}_start": "start", f"{metric}_noise_limit": "limit"}
+    cells: dict[tuple[int | str, Range, Range], dict[str, float]] = {}
     for finding in _whole(findings):
-        if finding.metric in (SNR, SNR_START, SNR_CAP) and finding.source is not None:
-            place = cells.setdefault((finding.source, finding.window_s), {})
-            place[finding.metric] = finding.value
+        if finding.metric in parts and finding.source is not None:
+            place = finding.source, finding.window_s, finding.band_hz
+            cells.setdefault(place, {})[parts[finding.metric]] = finding.value
     nan = float("nan")
     rows = [
-        SnrRow(source, window, cell.get(SNR_START, nan), cell[SNR], cell.get(SNR_CAP, nan))
-        for (source, window), cell in cells.items()
-        if SNR in cell
+        SnrRow(*place, cell.get("start", nan), cell["value"], cell.get("limit", nan))
+        for place, cell in cells.items()
+        if "value" in cell
     ]
-    return sorted(rows, key=lambda row: (row.window_s or (-1.0, -1.0), _natural(row.source)))
+    nothing = (-1.0, -1.0)
+    return sorted(
+        rows,
+        key=lambda row: (
+            row.band_hz or nothing,
+            row.window_s or nothing,
+            _natural(row.source),
+        ),
+    )
+
+
+def snr_matrix(rows: Sequence[SnrRow]) -> dict[int | str, list[SnrRow]]:
+    """For each source its row in each place that occurs; an empty row where there is none."""
+    places = list(dict.fromkeys((row.window_s, row.band_hz) for row in rows))
+    cells = {(row.source, row.window_s, row.band_hz): row for row in rows}
+    return {
+        source: [cells.get((source, *place), SnrRow(source, *place)) for place in places]
+        for source in sorted({row.source for row in rows}, key=_natural)
+    }
 
 
 def by_source_and_window(
     findings: Iterable[Finding], metric: str
-) -> tuple[list[Window], dict[int | str, list[float]]]:
+) -> tuple[list[Range], dict[int | str, list[float]]]:
     """One metric as a matrix: windows, and for each source its values in them."""
     values = {
         (finding.source, finding.window_s): finding.value
         for finding in _whole(findings)
-        if finding.metric == metric and finding.source is not None
+        if finding.metric == metric and finding.source is not None and finding.band_hz is None
     }
     windows = sorted({window for _, window in values}, key=lambda w: w or (-1.0, -1.0))
     sources = sorted({source for source, _ in values}, key=_natural)
@@ -135,9 +159,14 @@ def decibels(value: float) -> str:
     return f"{value:.1f}".replace("-", "−") if isfinite(value) else number(value)
 
 
-def window_text(window: Window) -> str:
+def window_text(window: Range) -> str:
     """``0–1.5 s``, or ``all times``."""
     return "all times" if window is None else f"{window[0]:g}–{window[1]:g} s"
+
+
+def band_text(band_hz: tuple[float, float] | None) -> str:
+    """``5–10 Hz``, or nothing."""
+    return "" if band_hz is None else f"{band_hz[0]:g}–{band_hz[1]:g} Hz"
 
 
 def metric_text(metric: str) -> str:
@@ -146,11 +175,7 @@ def metric_text(metric: str) -> str:
 
 
 def _whole(findings: Iterable[Finding]) -> Iterable[Finding]:
-    return (
-        finding
-        for finding in findings
-        if finding.band_hz is None and finding.channel is None and finding.shot_point is None
-    )
+    return (one for one in findings if one.channel is None and one.shot_point is None)
 
 
 def _natural(source: int | str | None) -> tuple[bool, int, str]:

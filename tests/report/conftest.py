@@ -52,7 +52,11 @@ def invented_findings() -> tuple[Finding, ...]:
     rows = [Finding("dead_channel", float("nan"), "", "look", "Channel 3 is dead.", channel=3)]
     for source in (1, 2, 3, 4):
         for window in (None, (0.0, 0.2), (0.2, 0.4)):
-            for metric, value in (("snr", 20.123 + source), ("snr_start", -4.7), ("snr_cap", 35.5)):
+            for metric, value in (
+                ("snr", 20.123 + source),
+                ("snr_start", -4.7),
+                ("snr_noise_limit", 35.5),
+            ):
                 rows.append(
                     Finding(metric, value, "dB", "note", "made up", source=source, window_s=window)
                 )

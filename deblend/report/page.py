@@ -1,0 +1,208 @@
+"""One self-contained page for a line, which opens without a network."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import jinja2
+from matplotlib.figure import Figure
+
+from deblend.model.timebase import format_instant
+from deblend.report import tables
+from deblend.report.archive import replacing
+from deblend.report.contents import Acquisition, Contents, Section
+from deblend.report.drawing import png_bytes
+from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure
+from deblend.report.section_figure import panel_names, section_figure, section_title
+from deblend.report.snr_figure import snr_figure
+
+MOST_FINDINGS: Final = 1000
+"""Rows printed; the worst come first and the whole table is in a file of its own."""
+
+LOUDER_DB: Final = 18.0
+"""Gain of the second picture of the first gather of each source, for weak and late events."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure inside the page."""
+
+    uri: str
+    width: int
+    height: int
+    alt: str
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class SourceGroup:
+    """The gathers of one source."""
+
+    source: int | str
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
+class Ratios:
+    """A table of signal-to-noise ratios and its bars."""
+
+    title: str
+    whose: str
+    places: tuple[str, ...]
+    matrix: dict[int | str, list[tables.SnrRow]]
+    has_limit: bool
+    picture: Picture
+
+
+def write_report(contents: Contents, path: Path) -> None:
+    """Write the page; the final name appears only when it is complete.
+
+    Parameters
+    ----------
+    contents : Contents
+        What to show.
+    path : Path
+        The HTML file.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    html = render_report(contents)
+    with replacing(Path(path)) as stream:
+        stream.write(html.encode("utf-8", "replace"))
+
+
+def render_report(contents: Contents) -> str:
+    """The page as text: style and pictures inside, no reference to anything outside."""
+    findings = tables.by_severity(contents.findings)
+    shots = tables.shot_counts(contents.acquisition)
+    first, last = _span(contents.acquisition)
+    return (
+        _environment()
+        .get_template("page.html")
+        .render(
+            contents=contents,
+            shots=shots,
+            fired=sum(row.fired for row in shots),
+            delivered=sum(row.delivered for row in shots),
+            first=first,
+            last=last,
+            snr=list(_ratios(contents)),
+            removed=tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
+            residual=tables.by_source_and_window(findings, tables.RESIDUAL),
+            groups=list(_groups(contents)),
+            convergence_picture=_convergence_picture(contents) if contents.convergence else None,
+            dither_picture=_dither_picture(contents.acquisition),
+            fold_picture=_fold_picture(contents.acquisition),
+            findings=findings[:MOST_FINDINGS],
+            left_out=max(0, len(findings) - MOST_FINDINGS),
+            counts=tables.verdict_counts(findings),
+            verdicts=tables.SEVERITY,
+        )
+    )
+
+
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("deblend.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": tables.number,
+        "decibels": tables.decibels,
+        "window_text": tables.window_text,
+        "band_text": tables.band_text,
+        "metric_text": tables.metric_text,
+        "label": lambda value: "" if value is None else str(value),
+    }
+    return environment
+
+
+def _span(acquisition: Acquisition) -> tuple[str, str]:
+    """First and last fire time in words, with the scale."""
+    times = (acquisition.fire_time_ns.min(), acquisition.fire_time_ns.max())
+    scale = acquisition.time_scale
+    first, last = (format_instant(int(time), scale, 3).removesuffix("Z") for time in times)
+    return first, f"{last} {scale.upper()}"
+
+
+def _picture(figure: Figure, alt: str, caption: str = "") -> Picture:
+    width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
+    uri = "data:image/png;base64," + base64.b64encode(png_bytes(figure)).decode("ascii")
+    return Picture(uri, width, height, alt, caption)
+
+
+def _groups(contents: Contents) -> Iterator[SourceGroup]:
+    """Sections by source: common-channel gathers first, the first gather twice."""
+    for source in dict.fromkeys(section.source for section in contents.sections):
+        mine = [section for section in contents.sections if section.source == source]
+        mine.sort(key=lambda section: section.kind != "common channel")
+        pictures = [_section_picture(section, contents.amplitude_unit) for section in mine]
+        louder = _section_picture(mine[0], contents.amplitude_unit, LOUDER_DB)
+        yield SourceGroup(source, (pictures[0], louder, *pictures[1:]))
+
+
+def _section_picture(section: Section, unit: str, gain_db: float = 0.0) -> Picture:
+    figure = section_figure(section, unit, gain_db=gain_db)
+    names = ", ".join(panel_names(section))
+    title = section_title(section) + (f", {gain_db:g} dB louder" if gain_db else "")
+    return _picture(figure, f"{names} and amplitude spectra of {title}; time runs down.")
+
+
+def _ratios(contents: Contents) -> Iterator[Ratios]:
+    """Signal-to-noise ratios by time and by octave, of sources and of their differences."""
+    for metric, whose, of in (
+        (tables.SNR, "Source", ""),
+        (tables.DIFFERENCE_SNR, "Sources", "Differences between sources, "),
+    ):
+        rows = tables.snr_rows(contents.findings, metric)
+        for title, chosen in (
+            (f"{of}by time after firing", [row for row in rows if row.band_hz is None]),
+            (f"{of}by frequency band", [row for row in rows if row.band_hz is not None]),
+        ):
+            if chosen:
+                yield Ratios(
+                    title=title[0].upper() + title[1:],
+                    whose=whose,
+                    places=tuple(dict.fromkeys(row.place for row in chosen)),
+                    matrix=tables.snr_matrix(chosen),
+                    has_limit=any(row.limit == row.limit for row in chosen),
+                    picture=_picture(
+                        snr_figure(chosen),
+                        f"Bars of the signal-to-noise ratio, {title}, with start; the same "
+                        "numbers as in the table.",
+                    ),
+                )
+
+
+def _convergence_picture(contents: Contents) -> Picture:
+    return _picture(
+        convergence_figure(contents.convergence),
+        "Re-blend residual in dB and threshold against iteration, one curve a block of channels.",
+    )
+
+
+def _dither_picture(acquisition: Acquisition) -> Picture:
+    return _picture(
+        dither_figure(acquisition),
+        "Time between shots against shot point for each source, and histograms of its deviations.",
+        "An interval holds the dither of two shots, so its deviations spread wider than the "
+        "dither itself. Fire times that repeat a pattern make interference look like signal.",
+    )
+
+
+def _fold_picture(acquisition: Acquisition) -> Picture:
+    return _picture(
+        fold_figure(acquisition),
+        "Blending fold against time along the record, and its distribution.",
+        "Blending fold: the number of shots whose records overlap at an instant.",
+    )
