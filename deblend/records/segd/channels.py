@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -25,8 +26,8 @@ _TOLERANCE_SAMPLES: Final = 0.01
 _EDITED: Final = 3
 
 
-def slice_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> SegdSlice:
-    """The chosen channels of a record as one time slice.
+def slices_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> list[SegdSlice]:
+    """The chosen channels of a record as time slices: one, or one for each time window.
 
     Parameters
     ----------
@@ -43,9 +44,40 @@ def slice_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> Se
         If no channel set is chosen, the sets differ in interval, or a trace starts more than a day
         away from its record.
     """
+    return [_slice(record, rows, amplitudes) for rows in windows_of(record, choice)]
+
+
+def windows_of(record: RecordHeader, choice: Choice) -> list[list[int]]:
+    """Rows of the chosen channel sets, one list for each time window of the same channels.
+
+    In extended recording mode a recorder may open a new channel set for a new stretch of time. Sets
+    of one streamer with as many channels that follow each other in time are taken for that; sets
+    that overlap in time are channels beside each other.
+    """
     rows = chosen_sets(record, choice)
-    sets = [record.sets[row] for row in rows]
-    interval_ns = _common_interval(record, sets)
+    alike: dict[tuple[int, int], list[int]] = {}
+    for row in rows:
+        of = record.sets[row]
+        alike.setdefault((of.streamer, of.channels), []).append(row)
+    counts = {len(group) for group in alike.values()}
+    if counts == {1} or len(counts) > 1 or not all(_follow(record, g) for g in alike.values()):
+        return [rows]
+    return [sorted(window) for window in zip(*alike.values(), strict=True)]
+
+
+def _follow(record: RecordHeader, rows: list[int]) -> bool:
+    """Whether channel sets follow each other in time, in the order of the file."""
+    spans = []
+    for row in rows:
+        trace = np.flatnonzero(record.traces.channel_set == row)
+        starts_us = _trace_starts_us(record, trace)
+        length_us = record.traces.samples[trace].max() * record.sets[row].interval_ns // 1000
+        spans.append((int(starts_us.min()), int(starts_us.max() + length_us)))
+    return all(after[0] >= before[1] for before, after in pairwise(spans))
+
+
+def _slice(record: RecordHeader, rows: list[int], amplitudes: Amplitudes) -> SegdSlice:
+    interval_ns = _common_interval(record, [record.sets[row] for row in rows])
     trace = np.concatenate([np.flatnonzero(record.traces.channel_set == row) for row in rows])
     starts_us = _trace_starts_us(record, trace)
     first_us = int(starts_us.min())
@@ -122,20 +154,31 @@ def slice_findings(piece: SegdSlice) -> Iterator[Finding]:
         )
 
 
-def numbering_finding(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
-    """How channels are counted through where they come from several sets."""
-    rows = chosen_sets(record, choice)
-    if len(rows) < 2:
+def numbering_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
+    """How channels are counted through, and which sets are joined in time."""
+    windows = windows_of(record, choice)
+    if len(windows) > 1:
+        yield Finding(
+            "time_windows",
+            float(len(windows)),
+            "channel sets",
+            "note",
+            "channel sets of the same streamer follow each other in time and are joined: "
+            + ", then ".join(
+                " and ".join(str(record.sets[row].number) for row in rows) for rows in windows
+            ),
+        )
+    if len(windows[0]) < 2:
         return
     parts, first = [], 1
-    for row in rows:
+    for row in windows[0]:
         of = record.sets[row]
         parts.append(
             f"{first} to {first + of.channels - 1} are set {of.number} (streamer {of.streamer})"
         )
         first += of.channels
     yield Finding(
-        "channel_numbers", float(len(rows)), "channel sets", "note", f"channels {', '.join(parts)}"
+        "channel_numbers", float(len(parts)), "channel sets", "note", f"channels {', '.join(parts)}"
     )
 
 

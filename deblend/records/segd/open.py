@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from deblend.errors import RecordError, TimeError
-from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import TimeScale, check_time_scale
@@ -18,10 +17,10 @@ from deblend.records.segd.channels import (
     Amplitudes,
     Choice,
     amplitude_unit,
-    chosen_sets,
-    numbering_finding,
+    numbering_findings,
     slice_findings,
-    slice_of,
+    slices_of,
+    windows_of,
 )
 from deblend.records.segd.events import event_findings, shots_of
 from deblend.records.segd.file_bytes import open_file
@@ -93,10 +92,10 @@ def open_segd(
 ) -> Recording:
     """Open the SEG-D files of a line; only headers are read.
 
-    Every record of every file is one time slice. They are put in the order of their starts on the
-    sample grid of the first. What is missing between them, and traces that the headers declare as
-    zeroed, read as NaN; where records overlap, the one that starts earlier is read. All of this is
-    in the findings of the result.
+    Every record of every file is one time slice, or several where its channel sets follow each
+    other in time. Slices are put in the order of their starts on the sample grid of the first. What
+    is missing between them, and traces that the headers declare as zeroed, read as NaN; where they
+    overlap, the one that starts earlier is read. All of this is in the findings of the result.
 
     Parameters
     ----------
@@ -137,16 +136,19 @@ def open_segd(
     _check_alike(records, sets)
     pieces = []
     for record in records:
-        piece = slice_of(record, sets, amplitudes)
-        _check_scale(piece, scale)
-        start_ns = exact_start_ns(piece, start_is_exact, start_offset_s, _FINER)
-        pieces.append(replace(piece, start_ns=start_ns, findings=_findings_of(piece)))
+        noticed = record.findings
+        for piece in slices_of(record, sets, amplitudes):
+            _check_scale(piece, scale)
+            start_ns = exact_start_ns(piece, start_is_exact, start_offset_s, _FINER)
+            findings = (*noticed, *slice_findings(piece))
+            pieces.append(replace(piece, start_ns=start_ns, findings=findings))
+            noticed = ()
     units = {amplitude_unit(record, sets, amplitudes) for record in records}
     return recording_of(
         pieces,
         time_scale=scale,
         amplitude_unit=(units.pop() if len(units) == 1 else "") or _UNKNOWN_UNIT,
-        findings=[*numbering_finding(records[0], sets), *event_findings(records)],
+        findings=[*numbering_findings(records[0], sets), *event_findings(records)],
     )
 
 
@@ -192,7 +194,7 @@ def _check_alike(records: list[RecordHeader], sets: Choice) -> None:
     """Refuse records whose chosen channel sets differ: channels are joined by their place."""
 
     def layout(record: RecordHeader) -> list[tuple[int, int]]:
-        rows = chosen_sets(record, sets)
+        rows = windows_of(record, sets)[0]
         return [(record.sets[row].number, record.sets[row].channels) for row in rows]
 
     first = layout(records[0])
@@ -222,11 +224,3 @@ def _check_scale(piece: SegdSlice, scale: TimeScale) -> None:
         where=piece.record.name,
         remedy=f'State "{piece.time_scale}" and give fire times in that scale.',
     )
-
-
-def _findings_of(piece: SegdSlice) -> tuple[Finding, ...]:
-    def each() -> Iterator[Finding]:
-        yield from piece.record.findings
-        yield from slice_findings(piece)
-
-    return tuple(each())

@@ -16,26 +16,11 @@ from deblend.records.segd.gps_time import (
     ns_to_gps_us,
 )
 
-LEAP_DATES = [
-    "1981-07",
-    "1982-07",
-    "1983-07",
-    "1985-07",
-    "1988-01",
-    "1990-01",
-    "1991-01",
-    "1992-07",
-    "1993-07",
-    "1994-07",
-    "1996-01",
-    "1997-07",
-    "1999-01",
-    "2006-01",
-    "2009-01",
-    "2012-07",
-    "2015-07",
-    "2017-01",
-]
+LEAP_YEARS_JULY = (1981, 1982, 1983, 1985, 1992, 1993, 1994, 1997, 2012, 2015)
+LEAP_YEARS_JANUARY = (1988, 1990, 1991, 1996, 1999, 2006, 2009, 2017)
+LEAP_DATES = sorted(
+    [(year, 7) for year in LEAP_YEARS_JULY] + [(year, 1) for year in LEAP_YEARS_JANUARY]
+)
 
 
 @pytest.mark.parametrize(
@@ -57,9 +42,8 @@ def test_timestamps(timestamp: str, utc: tuple[int, ...]) -> None:
 
 
 def test_every_leap_second() -> None:
-    for count, month in enumerate(LEAP_DATES, start=1):
-        year, number = (int(part) for part in month.split("-"))
-        gps_s = calendar.timegm((year, number, 1, 0, 0, 0)) - 315_964_800 + count
+    for count, (year, month) in enumerate(LEAP_DATES, start=1):
+        gps_s = calendar.timegm((year, month, 1, 0, 0, 0)) - 315_964_800 + count
         assert NEW_OFFSET_GPS_S[count - 1] == gps_s
         assert (gps_minus_utc_s(gps_s - 1), gps_minus_utc_s(gps_s)) == (count - 1, count)
     assert len(NEW_OFFSET_GPS_S) == len(LEAP_DATES) == 18

@@ -88,6 +88,37 @@ def test_extended_recording_with_timestamps_of_the_traces(tmp_path: Path) -> Non
     np.testing.assert_array_equal(recording.read([1, 0], 1, 3), [[np.nan, 5], [2, 3]])
 
 
+@pytest.mark.parametrize("own", [True, False])
+def test_channel_sets_that_follow_each_other_are_time_windows(own: bool, tmp_path: Path) -> None:
+    def window(number: int, value: float, streamer: int, after_us: int) -> Set:
+        of = Set(
+            (floats(value, value + 1), floats(value + 2, value + 3)),
+            2,
+            number=number,
+            streamer=streamer,
+            start_us=0 if own else after_us,
+        )
+        return replace(of, own_start_us=(START_US + after_us,) * 2) if own else of
+
+    sets = (
+        window(1, 10, 1, 0),
+        window(2, 20, 2, 0),
+        window(3, 30, 1, 4000),
+        window(4, 40, 2, 4000),
+    )
+    paths = line(tmp_path, Record(sets, minor=1, extended=1).bytes())
+    recording = open_recording(paths, time_scale="gps")
+    np.testing.assert_array_equal(
+        all_of(recording),
+        [[10, 11, 30, 31], [12, 13, 32, 33], [20, 21, 40, 41], [22, 23, 42, 43]],
+    )
+    assert metrics(recording) == ["time_windows", "channel_numbers"]
+    assert "1 and 2, then 3 and 4" in recording.findings[0].message
+    overlapping = (*sets[:2], window(3, 30, 1, 2000), window(4, 40, 2, 2000))
+    paths = line(tmp_path, Record(overlapping, minor=1, extended=1).bytes())
+    assert open_recording(paths, time_scale="gps").shape == (8, 3)
+
+
 def test_unset_timestamp_of_a_trace_means_the_record(tmp_path: Path) -> None:
     of = replace(ONE, own_start_us=(None, 0), start_us=2000)
     recording = open_recording(line(tmp_path, Record((of,)).bytes()), time_scale="gps")
