@@ -114,6 +114,8 @@ def main() -> int:
                 signal.alarm(0)
             slowest = max(slowest, time.perf_counter() - start)
             outcomes[outcome] += 1
+            if number % 20_000 == 19_999:
+                print(f"{number + 1} files, {len(corpus) - known} mutants kept", flush=True)
     seconds = time.perf_counter() - begin
     print(f"{options.files} files in {seconds:.0f} s, slowest {slowest:.2f} s, seed {options.seed}")
     print(f"{len(corpus) - known} mutants joined the {known} seeds; {len(reached)} lines reached")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +39,10 @@ def seeds() -> list[bytes]:
     )
     shots = (air_gun(1, "0003E98000", "0000050000"), event(1, START_US + 5), place(5e5, 6e6))
     near_field = Set((floats(7, 8),), 2, number=2, kind=0x92)
+    windows = tuple(
+        replace(plain, number=number, own_start_us=(START_US + 6000 * number,) * 2)
+        for number in (1, 2)
+    )
     exponents = bytes.fromhex("12304000BFFF20000000")
     records = (
         Record((plain,), blocks=shots).bytes(),
@@ -45,6 +50,7 @@ def seeds() -> list[bytes]:
         Record((uneven,)).bytes(),
         Record((timed, near_field), extended=1, minor=1).bytes(),
         Record((plain,)).bytes() + Record((plain,)).but(start_us=START_US + 6000),
+        Record(windows, extended=1, minor=1).bytes(),
         Record((Set((exponents,), 4),), code="8015").bytes(),
         Record((Set((bytes(6), bytes(6)), 2),), code="9036", minor=1).bytes(),
         Record((plain,), start_us=0, relative=1, skew_blocks=1).bytes(),
