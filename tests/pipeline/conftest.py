@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
-from small_line import SmallLine, make_small_line
+from click.testing import CliRunner
+from small_line import Call, SmallLine, make_small_line
 
 from deblend.cli.main import main
 from deblend.report.contents import Contents
-
-Call = Callable[..., Result]
 
 
 @pytest.fixture

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from click.testing import Result
 from numpy.typing import NDArray
 
 from deblend.blending.operator import make_operator
@@ -13,6 +15,9 @@ from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import parse_instant
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
+
+Call = Callable[..., Result]
+"""Calls the command line with arguments."""
 
 INTERVAL_NS = 4_000_000
 LENGTH = 160  # 0.64 s

@@ -8,8 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from click.testing import Result
-from conftest import Call
-from small_line import CHANNEL_COUNT, INTERVAL_NS, SmallLine
+from small_line import CHANNEL_COUNT, INTERVAL_NS, Call, SmallLine
 
 from deblend.records.segy_write import write_continuous_segy
 

@@ -14,10 +14,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import segyio
-from conftest import Call
 from numpy.typing import NDArray
 from segyio import TraceField
-from small_line import CHANNEL_COUNT, LENGTH, SHOT_COUNT, SmallLine, make_small_line
+from small_line import CHANNEL_COUNT, LENGTH, SHOT_COUNT, Call, SmallLine, make_small_line
 
 from deblend.model.shots import make_shots
 from deblend.records.shot_table import write_shots
@@ -63,10 +62,15 @@ def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyP
         assert abs(told["snr_start"]) < 3  # two sources of about equal strength
         assert told["snr"] > 15
     check_manifest(line)
-    again = line.out / "report.html"
-    again.unlink()
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_the_report_can_be_drawn_again(line: SmallLine, call: Call) -> None:
+    line.rewrite("iterations = 25", "iterations = 1")
+    assert call("separate", line.line_file).exit_code == 0
+    (line.out / "report.html").unlink()
     assert call("report", line.out).exit_code == 0
-    assert again.exists()
+    assert (line.out / "report.html").read_text() == "Small line"
 
 
 def check_manifest(line: SmallLine) -> None:
