@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +22,8 @@ from deblend.records.segd.trace_headers import TraceTable, read_trace_headers
 
 SMALLEST_RECORD: Final = 4 * BLOCK
 """Bytes below which a remainder of the file is no record."""
+
+_LONGEST_PADDING: Final = 1 << 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,10 +89,24 @@ def read_records(path: str | Path) -> tuple[RecordHeader, ...]:
 
 def _each_record(file: OpenFile) -> Iterator[RecordHeader]:
     position = 0
-    while position == 0 or file.size - position >= SMALLEST_RECORD:
+    while position == 0 or position < file.size:
         record = _read_record(file, position)
-        yield record
         position = record.end
+        rest = file.size - position
+        if rest and _is_no_record(file, position):
+            message = f"{file.path}: {rest} bytes after the last record are no record; left out"
+            finding = _finding("bytes_after_record", rest, "bytes", "look", message)
+            yield replace(record, findings=(*record.findings, finding))
+            return
+        yield record
+
+
+def _is_no_record(file: OpenFile, position: int) -> bool:
+    """Whether the rest of the file is too short for a record, or filled up with zeros."""
+    rest = file.size - position
+    if rest < SMALLEST_RECORD:
+        return True
+    return rest <= _LONGEST_PADDING and not any(file.read(position, rest, "the rest of the file"))
 
 
 def _read_record(file: OpenFile, position: int) -> RecordHeader:
@@ -102,11 +118,6 @@ def _read_record(file: OpenFile, position: int) -> RecordHeader:
     file.require(end, trailer, "the general trailer")
     end += trailer
     found = [*_sizes(general, end), *_clock(general), *_descriptors(sets, traces)]
-    rest = file.size - end
-    if 0 < rest < SMALLEST_RECORD:
-        found.append(
-            _finding("bytes_after_record", rest, "bytes", "look", "bytes after the last record")
-        )
     named = tuple(
         Finding(f.metric, f.value, f.unit, f.verdict, f"{file.path}: {f.message}") for f in found
     )

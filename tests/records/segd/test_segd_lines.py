@@ -229,11 +229,16 @@ def test_stated_sizes_that_disagree_are_said(tmp_path: Path) -> None:
     )
 
 
-def test_few_bytes_behind_the_last_record_are_said(tmp_path: Path) -> None:
-    recording = open_recording(
-        line(tmp_path, Record((ONE,)).bytes() + bytes(100)), time_scale="gps"
-    )
-    assert [(f.metric, f.value) for f in recording.findings] == [("bytes_after_record", 100.0)]
+@pytest.mark.parametrize("rest", [b"x" * 100, bytes(100), bytes(5000)])
+def test_what_is_no_record_behind_the_last_is_said(rest: bytes, tmp_path: Path) -> None:
+    recording = open_recording(line(tmp_path, Record((ONE,)).bytes() + rest), time_scale="gps")
+    assert [(f.metric, f.value) for f in recording.findings] == [("bytes_after_record", len(rest))]
+
+
+def test_damage_behind_the_last_record_is_an_error(tmp_path: Path) -> None:
+    rest = bytes(4000) + b"x"
+    with pytest.raises(RecordError, match=r"byte 328: .*gives the revision 0\.0"):
+        open_recording(line(tmp_path, Record((ONE,)).bytes() + rest), time_scale="gps")
 
 
 @pytest.mark.parametrize("extra", [0, 1])
