@@ -196,10 +196,18 @@ def shots_of(records: Iterable[RecordHeader]) -> Shots:
 
 
 def event_findings(records: Iterable[RecordHeader]) -> Iterator[Finding]:
-    """What is noticed about the source events: status other than good, point numbers cut."""
+    """What is noticed about the source events: status other than good, point numbers cut.
+
+    Events that cannot be read are a finding here: the samples can be read without them.
+    """
     cut = 0
     for record in records:
-        for event in source_events(record):
+        try:
+            events = source_events(record)
+        except ShotTableError as error:
+            yield Finding("source_events", math.nan, "", "look", str(error))
+            continue
+        for event in events:
             cut += event.point % 1 != 0
             if event.status not in _GOOD:
                 yield Finding(

@@ -102,3 +102,9 @@ def test_what_cannot_become_shots(tmp_path: Path) -> None:
         read_segd_shots(
             written(tmp_path, gun, event(1, 5), relative=1, start_us=0), time_scale="utc"
         )
+
+
+def test_damaged_events_do_not_keep_the_samples_from_being_read(tmp_path: Path) -> None:
+    recording = open_recording(written(tmp_path, event(7, START_US)), time_scale="gps")
+    assert [f.metric for f in recording.findings] == ["source_events"]
+    assert recording.read([0], 0, 2).tolist() == [[1, 2]]
