@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from deblend.report.contents import Section
 from deblend.report.drawing import COLOURS, new_figure, plain, tidy
 
-CLIP_PERCENTILE: Final = 98.0
+CLIP_PERCENTILE: Final = 95.0
 _GREYS: Final = 25
 """Shades of grey, zero in the middle of one: more are not told apart, fewer make smaller files."""
 _FLOOR_DB: Final = -70.0
@@ -193,7 +193,7 @@ def _trace_ticks(axis: NDArray[np.float64]) -> tuple[list[float], list[str]]:
     step = np.diff(axis)
     if axis.size > 1 and np.isfinite(axis).all() and ((step > 0).all() or (step < 0).all()):
         low, high = float(axis.min()), float(axis.max())
-        locator = MaxNLocator(5, integer=True, steps=[1, 2, 5, 10])
+        locator = MaxNLocator(7, integer=True, steps=[1, 2, 5, 10])
         values = np.asarray(locator.tick_values(low, high))
         values = values[(values >= low) & (values <= high)]
         order = np.argsort(axis)

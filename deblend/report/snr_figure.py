@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import chain
 from math import isfinite
 
 import numpy as np
@@ -27,6 +26,9 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
     places = list(dict.fromkeys(row.place for row in rows))
     sources = list(dict.fromkeys(row.source for row in rows))
     width = 0.8 / max(1, len(sources))
+    levels = [level for row in rows for level in (row.start, row.value, row.limit)]
+    low, high = padded_limits(np.array([0.0, *levels]), 0.08)
+    span = high - low
     for row in rows:
         if not isfinite(row.value):
             continue
@@ -39,7 +41,7 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
         axes.plot(centre, row.start, marker="o", mfc="white", mec="black", linestyle="none")
         axes.annotate(
             f"{row.value:.1f}",
-            (centre, max(row.value, start)),
+            (centre, _label_height(row, start, span)),
             (0, 2),
             textcoords="offset points",
             ha="center",
@@ -49,12 +51,17 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
     axes.set_xlabel("frequency band" if rows and rows[0].band_hz else "time after firing")
     axes.set_ylabel("signal-to-noise ratio (dB)")
     axes.axhline(0, color="0.4", linewidth=0.8)
-    levels = [(row.start, row.value, row.limit) for row in rows]
-    axes.set_ylim(padded_limits(np.array([0.0, *chain.from_iterable(levels)]), 0.08))
+    axes.set_ylim(low, high)
     tidy(axes)
     axes.xaxis.grid(False)
     _key(figure, sources, has_limit=any(isfinite(row.limit) for row in rows))
     return figure
+
+
+def _label_height(row: SnrRow, start: float, span: float) -> float:
+    """Above the bar, and above the noise limit where that lies just over the bar."""
+    top = max(row.value, start)
+    return row.limit if top <= row.limit < top + 0.06 * span else top
 
 
 def _key(figure: Figure, sources: Sequence[int | str], *, has_limit: bool) -> None:

@@ -161,12 +161,12 @@ def decibels(value: float) -> str:
 
 def window_text(window: Range) -> str:
     """``0–1.5 s``, or ``all times``."""
-    return "all times" if window is None else f"{window[0]:g}–{window[1]:g} s"
+    return "all times" if window is None else f"{window[0]:.4g}–{window[1]:.4g} s"
 
 
 def band_text(band_hz: tuple[float, float] | None) -> str:
     """``5–10 Hz``, or nothing."""
-    return "" if band_hz is None else f"{band_hz[0]:g}–{band_hz[1]:g} Hz"
+    return "" if band_hz is None else f"{band_hz[0]:.3g}–{band_hz[1]:.3g} Hz"
 
 
 def metric_text(metric: str) -> str:

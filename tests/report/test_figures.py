@@ -55,7 +55,7 @@ def test_clip_is_the_percentile_of_before_on_live_traces(contents: Contents) -> 
     wild = section.before.copy()
     wild[7] = 1e9  # not live
     live = np.abs(section.before[section.live])
-    expected = np.percentile(live, 98)  # numpy's definition of the percentile
+    expected = np.percentile(live, 95)  # numpy's definition of the percentile
     assert display_clip(dataclasses.replace(section, before=wild)) == pytest.approx(expected)
     louder = section_figure(section, gain_db=20.0).axes[0].images[0].get_clim()[1]
     assert louder == pytest.approx(expected / 10)
@@ -101,8 +101,9 @@ def test_fewer_rows_than_samples_keep_means_and_times(contents: Contents) -> Non
     )
 
 
-@pytest.mark.parametrize("live", [True, False])
-@pytest.mark.parametrize("fill", [np.nan, np.inf, 0.0])
+@pytest.mark.parametrize(
+    ("fill", "live"), [(np.nan, True), (np.inf, True), (0.0, True), (1.0, False)]
+)
 def test_nothing_to_see_is_drawn_without_complaint(fill: float, live: bool) -> None:
     empty = np.full((1, 1), fill, np.float32)
     section = Section(
@@ -126,11 +127,13 @@ def test_unknown_samples_do_not_spread(contents: Contents) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["$x^2$", "a $ b", r"\frac{", "50 % <b>", "水深 \x00\n", "Ü–µ", "{}%s", "\ud800"]
+    "texts",
+    [("$x^2$", "a $ b", r"\frac{"), ("50 % <b>", "水深 \x00\n", "Ü–µ"), ("{}%s", "\ud800", "$")],
 )
-def test_any_text_can_be_a_label(contents: Contents, text: str) -> None:
-    section = dataclasses.replace(contents.sections[1], axis_label=text, source=text)
-    png_bytes(section_figure(section, text))
+def test_any_text_can_be_a_label(contents: Contents, texts: tuple[str, str, str]) -> None:
+    axis_label, source, unit = texts
+    section = dataclasses.replace(contents.sections[1], axis_label=axis_label, source=source)
+    png_bytes(section_figure(section, unit))
 
 
 @settings(derandomize=True, max_examples=50, deadline=None)
