@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from deblend.blending.operator import make_operator
 from deblend.errors import InputError
 from deblend.model.recording import Gap, Recording
+from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S, interval_to_ns
 from deblend.synth.acquisition import Acquisition, ShotPlan, plan_shots
 from deblend.synth.geology import Geology, record_source
@@ -75,7 +76,8 @@ def build_line(plan: Plan, seed: int = 0) -> Line:
     shot_plan = plan_shots(plan.acquisition, seed)
     gathers = truth_gathers(plan, shot_plan, length)
     start_ns, sample_count = record_span(shot_plan.true_fire_time_ns, length, interval_ns)
-    record = blend_at(shot_plan, gathers, start_ns, interval_ns, sample_count)
+    exact = replace(shot_plan.shots, fire_time_ns=shot_plan.true_fire_time_ns)
+    record = blend_at(exact, gathers, start_ns, interval_ns, sample_count)
     noise_rms = _add_noise(record, plan, seed)
     gaps = _cut_gaps(record, plan.acquisition, start_ns, interval_ns)
     shots, streamer = shot_plan.shots, plan.acquisition.streamer
@@ -137,14 +139,13 @@ def record_span(fire_time_ns: NDArray[np.int64], length: int, interval_ns: int) 
 
 
 def blend_at(
-    shot_plan: ShotPlan,
+    shots: Shots,
     gathers: NDArray[np.float32],
     start_ns: int,
     interval_ns: int,
     sample_count: int,
 ) -> NDArray[np.float32]:
-    """Noise-free record of the gathers fired at their true times, shape (channel, time)."""
-    shots = replace(shot_plan.shots, fire_time_ns=shot_plan.true_fire_time_ns)
+    """Record of gathers fired at the times of `shots`, shape (channel, time), in float64 inside."""
     operator = make_operator(
         shots,
         start_ns=start_ns,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
+from deblend.arrays import thread_count
 from deblend.errors import InputError
 from deblend.synth.arrivals import Decay, Piece, Positions, distance_m
 from deblend.synth.multiples import GuidedWaves
@@ -15,7 +17,7 @@ from deblend.synth.pulses import add_pulses, pulse_table
 from deblend.synth.signature import Signature
 
 TAIL_S = 1.0
-SHOTS_AT_ONCE = 8
+TRACES_AT_ONCE = 512
 
 
 @dataclass(frozen=True)
@@ -98,50 +100,56 @@ def record_source(
     length = next_fast_len(sample_count + round(TAIL_S / interval_s), real=True)
     frequency = rfftfreq(length, interval_s)
     response = signature.spectrum(frequency, interval_s, float(receiver[0, 0, 2]))
+    late_s = np.zeros(len(source)) if delay_s is None else delay_s
     out = np.empty((*receiver.shape[:2], sample_count), dtype=np.float32)
-    for first in range(0, len(source), SHOTS_AT_ONCE):
-        rows = slice(first, first + SHOTS_AT_ONCE)
-        late = None if delay_s is None else delay_s[rows]
-        spectrum = _spectra(
-            geology, number, source[rows], receiver[rows], late, interval_s, length, frequency
+
+    def record_block(rows: slice) -> None:
+        time, amplitude = geology.events(number, source[rows], receiver[rows])
+        samples = (time + late_s[rows, None]) / interval_s
+        spectrum = _impulse_spectra(samples, amplitude, length)
+        used = frequency <= signature.stop_hz
+        spectrum[:, used] += _guided_spectra(
+            geology, number, source[rows], receiver[rows], late_s[rows], frequency[used]
         )
-        traces = irfft(spectrum * response, length)[:, :sample_count]
+        spectrum *= response
+        traces = irfft(spectrum, length, overwrite_x=True)[:, :sample_count]
         out[rows] = traces.reshape(-1, receiver.shape[1], sample_count)
+
+    step = max(1, TRACES_AT_ONCE // receiver.shape[1])
+    blocks = [slice(k, k + step) for k in range(0, len(source), step)]
+    with ThreadPoolExecutor(thread_count()) as pool:
+        list(pool.map(record_block, blocks))
     return out
 
 
-def _spectra(
+def _impulse_spectra(
+    time_samples: NDArray[np.float64], amplitude: NDArray[np.float64], length: int
+) -> NDArray[np.complex128]:
+    """Spectra of all impulses, shape (shot * channel, frequency)."""
+    count = len(time_samples)
+    impulses = np.zeros((time_samples[0].size, length))
+    add_pulses(
+        impulses, time_samples.reshape(count, -1), amplitude.reshape(count, -1), pulse_table()
+    )
+    return np.asarray(rfft(impulses), np.complex128)
+
+
+def _guided_spectra(
     geology: Geology,
     number: int,
     source: Positions,
     receiver: Positions,
-    delay_s: NDArray[np.float64] | None,
-    interval_s: float,
-    length: int,
+    late_s: NDArray[np.float64],
     frequency: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
-    """Spectra of the impulse response, shape (shot * channel, frequency)."""
-    time, amplitude = geology.events(number, source, receiver)
-    if delay_s is not None:
-        time = time + delay_s[:, None]
-    traces = receiver.shape[0] * receiver.shape[1]
-    impulses = np.zeros((traces, length))
-    count = len(time)
-    add_pulses(
-        impulses,
-        time.reshape(count, -1) / interval_s,
-        amplitude.reshape(count, -1),
-        pulse_table(),
-    )
-    spectrum = np.asarray(rfft(impulses), np.complex128)
+    """Spectra of the guided waves, shape (shot * channel, frequency)."""
     range_m = distance_m(source[:, None, :], receiver).ravel()
+    total = np.zeros((range_m.size, len(frequency)), np.complex128)
     for guided in geology.guided:
-        if guided.seen_by and number not in guided.seen_by:
-            continue
-        part = np.zeros_like(spectrum)
-        guided.add_spectrum(part, frequency, range_m, geology.decay(range_m / guided.velocity_m_s))
-        if delay_s is not None:
-            late = np.repeat(delay_s, receiver.shape[1])
-            part *= np.exp(-2j * np.pi * frequency * late[:, None])
-        spectrum += part
-    return spectrum
+        if not guided.seen_by or number in guided.seen_by:
+            strength = geology.decay(range_m / guided.velocity_m_s)
+            guided.add_spectrum(total, frequency, range_m, strength)
+    if late_s.any():
+        late = np.repeat(late_s, receiver.shape[1])
+        total *= np.exp(-2j * np.pi * frequency * late[:, None])
+    return total

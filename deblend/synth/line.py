@@ -51,8 +51,9 @@ class Line:
         source's rows in `shots`, sample 0 at the true fire time. Misfires are zero.
     length_s : float
         Length of the truth, in seconds.
-    noise_rms : mapping of str to float
-        Each noise that was added and its rms in the record.
+    noise_rms : mapping of str to float, or None
+        Each noise that was added and its rms in the record; None where the truth is recorded data
+        with a noise of its own.
     true_fire_time_ns : ndarray of int64, shape (shot,)
         When the shots really fired.
     streamer : NominalStreamer, optional
@@ -66,7 +67,7 @@ class Line:
     geometry: Geometry
     truth: Mapping[int | str, NDArray[np.float32]]
     length_s: float
-    noise_rms: Mapping[str, float]
+    noise_rms: Mapping[str, float] | None
     true_fire_time_ns: NDArray[np.int64]
     streamer: NominalStreamer | None = None
 
@@ -89,6 +90,8 @@ class Line:
         return out
 
     @property
-    def total_noise_rms(self) -> float:
-        """Rms of all noise together, its pieces taken as unrelated."""
+    def total_noise_rms(self) -> float | None:
+        """Rms of all noise together, its pieces taken as unrelated; None where unknown."""
+        if self.noise_rms is None:
+            return None
         return float(np.sqrt(sum(value**2 for value in self.noise_rms.values())))

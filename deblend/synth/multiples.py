@@ -159,7 +159,7 @@ def _add_modes(
                     continue
                 phase = -2.0 * np.pi * frequency * slowing * direct_s
                 size = strength[trace] * np.exp(-late / leak_s)
-                out[trace, k] += size * np.exp(1j * phase)
+                out[trace, k] += complex(size * np.cos(phase), size * np.sin(phase))
 
 
-add_modes = numba.njit(nogil=True, error_model="numpy", cache=True)(_add_modes)
+add_modes = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)(_add_modes)

@@ -118,13 +118,14 @@ def truth_path(folder: str | Path, source: int | str) -> Path:
 
 
 def write_truth(line: Line, folder: Path) -> None:
-    """Write the answer: gathers of each source, noise levels, and fire times where those differ."""
+    """Write the answer: gathers of each source, noise levels and true fire times where known."""
     folder.mkdir()
     for source, gathers in line.truth.items():
         with replacing(truth_path(folder, source)) as file:
             np.save(file, gathers, allow_pickle=False)
-    levels = {"rms": dict(line.noise_rms), "total_rms": line.total_noise_rms}
-    write_text(folder / "noise.json", json.dumps(levels, indent=2) + "\n")
+    if line.noise_rms is not None:
+        levels = {"rms": dict(line.noise_rms), "total_rms": line.total_noise_rms}
+        write_text(folder / "noise.json", json.dumps(levels, indent=2) + "\n")
     if not np.array_equal(line.true_fire_time_ns, line.shots.fire_time_ns):
         exact = replace(line.shots, fire_time_ns=line.true_fire_time_ns)
         write_shots(folder / "shots.csv", exact)

@@ -55,7 +55,7 @@ def test_blended_truth_is_what_direct_evaluation_in_the_record_gives(
     shots = plan_shots(plan.acquisition, 0)
     gathers = truth_gathers(plan, shots, round(LENGTH_S / 0.004))
     start, count = record_span(shots.true_fire_time_ns, gathers.shape[2], 4_000_000)
-    blended = blend_at(shots, gathers, start, 4_000_000, count)
+    blended = blend_at(shots.shots, gathers, start, 4_000_000, count)
     direct = np.zeros(blended.shape)
     for number, towed in enumerate(plan.acquisition.sources, start=1):
         rows = shots.shots.rows_of(number)
@@ -72,9 +72,8 @@ def test_blended_truth_is_what_direct_evaluation_in_the_record_gives(
     error = np.abs(blended - direct).max() / np.abs(direct).max()
     assert 20 * np.log10(error) < limit_db
     # Whole-sample fire times would miss that by far.
-    rounded = replace(
-        shots, true_fire_time_ns=(shots.true_fire_time_ns - start) // 4_000_000 * 4_000_000 + start
-    )
+    whole = (shots.true_fire_time_ns - start) // 4_000_000 * 4_000_000 + start
+    rounded = replace(shots.shots, fire_time_ns=whole)
     coarse = blend_at(rounded, gathers, start, 4_000_000, count)
     assert np.abs(coarse - direct).max() > 0.1 * np.abs(direct).max()
 

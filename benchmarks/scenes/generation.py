@@ -1,0 +1,37 @@
+"""Time to make a line of 3 x 240 shots x 48 channels x 2,000 samples, and the demonstration line.
+
+python benchmarks/scenes/generation.py
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+from deblend.synth.build import Plan, build_line
+from deblend.synth.demo_line import demo_plan
+
+
+def large_plan() -> Plan:
+    plan = demo_plan()
+    acquisition = replace(
+        plan.acquisition,
+        sources=plan.acquisition.sources[:3],
+        streamer=replace(plan.acquisition.streamer, channel_count=48),
+        firing=replace(plan.acquisition.firing, shots_per_source=240),
+    )
+    return replace(plan, acquisition=acquisition, length_s=8.0)
+
+
+def main() -> None:
+    build_line(demo_plan())  # compiles the kernels
+    for name, plan in (("demonstration", demo_plan()), ("large", large_plan())):
+        started = time.perf_counter()
+        line = build_line(plan)
+        seconds = time.perf_counter() - started
+        shots, channels, samples = line.gathers.shape
+        print(f"{name}: {shots} shots x {channels} channels x {samples} samples in {seconds:.1f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,34 @@
+"""The command `deblend blend`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend.cli.errors import plain_errors
+
+
+@click.command()
+@click.argument("plan_file", metavar="PLAN.toml", type=click.Path(path_type=Path))
+@plain_errors
+def blend(plan_file: Path) -> None:
+    """Blend unblended SEG-Y gathers as PLAN.toml says, and keep the answer.
+
+    Writes continuous records, a shot table, the true gathers and a line file, ready for
+    `deblend separate`.
+    """
+    from deblend.synth.blend_keys import read_blend_plan
+    from deblend.synth.blend_plan import blend_gathers
+    from deblend.synth.write import empty_folder, write_line
+
+    plan = read_blend_plan(plan_file)
+    folder = plan_file.parent / plan.output.folder
+    empty_folder(folder)
+    line = blend_gathers(plan, plan_file.parent)
+    written = write_line(line, folder, slice_s=plan.output.slice_s)
+    click.echo(
+        f"{line.description} {len(line.shots)} shots, {line.recording.shape[0]} channels, "
+        f"{line.recording.duration_s:.1f} s of record.\n"
+        f"Next: deblend separate {written}"
+    )

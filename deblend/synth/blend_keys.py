@@ -1,0 +1,180 @@
+"""The plan file of `deblend blend`: which gathers play which source, and when they fire."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from deblend.errors import SettingsError
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """A table of the plan file; a key that is not listed is refused."""
+
+
+class SourceTable(_Table, frozen=True, kw_only=True):
+    """One source and the unblended traces that play it."""
+
+    source: Annotated[int | str, Meta(description="Number or name of the source.")]
+    files: Annotated[
+        list[str],
+        Meta(min_length=1, description="SEG-Y files of its gathers, relative to the plan file."),
+    ]
+    shot_word: Annotated[
+        str,
+        Meta(description="Trace header word that tells its shots apart."),
+    ] = "source_point"
+    channel_word: Annotated[
+        str,
+        Meta(description="Trace header word that tells channels apart; none for a single channel."),
+    ] = "channel"
+    keep: Annotated[
+        dict[str, int],
+        Meta(description="Header words and the value that a trace must have to take part."),
+    ] = {}
+
+
+class FiringTable(_Table, frozen=True, kw_only=True):
+    """When the shots fire: drawn from a law, or taken from a table."""
+
+    table: Annotated[
+        str | None,
+        Meta(description="Shot table (CSV) in place of all other keys, relative to the plan file."),
+    ] = None
+    order: Annotated[
+        Literal["near-simultaneous", "sequential", "random"],
+        Meta(description="All sources at every shot point, one after the other, or at random."),
+    ] = "near-simultaneous"
+    interval_s: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(description="From one shot point to the next.", extra={"unit": "s"}),
+    ] = None
+    dither_s: Annotated[
+        float, Meta(ge=0, description="Range of the random delays.", extra={"unit": "s"})
+    ] = 0.0
+    dither_law: Annotated[
+        Literal["uniform", "normal", "two-valued"], Meta(description="Their distribution.")
+    ] = "uniform"
+    seed: Annotated[int, Meta(ge=0, description="Of the random delays.")] = 0
+    start: Annotated[str, Meta(description="Instant of the nominal first shot, ISO 8601.")] = (
+        "2000-01-01T00:00:00"
+    )
+
+
+class OutputTable(_Table, frozen=True, kw_only=True):
+    """Where the blended line goes."""
+
+    folder: Annotated[
+        str,
+        Meta(min_length=1, description="New or empty folder, relative to the plan file."),
+    ]
+    slice_s: Annotated[
+        float, Meta(gt=0, description="Length of the SEG-Y files.", extra={"unit": "s"})
+    ] = 150.0
+
+
+class BlendPlan(_Table, frozen=True, kw_only=True):
+    """A whole plan file."""
+
+    name: Annotated[str, Meta(pattern=r"^[\w.-]+$", description="Of the line and its files.")]
+    time_scale: Annotated[
+        Literal["utc", "gps"], Meta(description="Of all instants; there is no default.")
+    ]
+    sources: Annotated[list[SourceTable], Meta(min_length=1)]
+    firing: FiringTable
+    output: OutputTable
+
+
+def read_blend_plan(path: str | Path) -> BlendPlan:
+    """Read and check a plan file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be read, is no TOML, holds an unknown key, lacks a needed one, or a value
+        is of the wrong type or out of range.
+    """
+    path = Path(path)
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(
+            f"the plan file cannot be read ({error.strerror})",
+            where=str(path),
+            remedy="Give the path of a TOML plan file.",
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"this is no TOML text: {str(error).rstrip('.')}",
+            where=str(path),
+            remedy="Correct the text at that place; strings need quotes.",
+        ) from error
+    try:
+        plan = msgspec.convert(content, BlendPlan)
+    except msgspec.ValidationError as error:
+        raise _explained(str(error), path) from error
+    _check(plan, path)
+    return plan
+
+
+_TABLES: dict[str, type[msgspec.Struct]] = {
+    "": BlendPlan,
+    "sources": SourceTable,
+    "firing": FiringTable,
+    "output": OutputTable,
+}
+
+
+def _explained(message: str, path: Path) -> SettingsError:
+    """The reader's message with the place in words and, for a wrong key, the nearest right one."""
+    text, _, place = message.partition(" - at `$")
+    table = next(iter(re.findall(r"\.(\w+)", place)), "")
+    known = [field.name for field in msgspec.structs.fields(_TABLES.get(table, BlendPlan))]
+    where = f"{path}, {place.strip('.`') or 'top of the file'}"
+    unknown = re.fullmatch(r"Object contains unknown field `(.+)`", text)
+    if unknown is None:
+        return SettingsError(
+            f"the plan cannot be used: {text[:1].lower()}{text[1:]}",
+            where=where,
+            remedy=f"Keys here: {', '.join(known)}.",
+        )
+    near = difflib.get_close_matches(unknown[1], known, n=1)
+    return SettingsError(
+        f"unknown key {unknown[1]!r}",
+        where=where,
+        remedy=f"Did you mean {near[0]!r}?" if near else f"Keys here: {', '.join(known)}.",
+    )
+
+
+def _check(plan: BlendPlan, path: Path) -> None:
+    """What types alone cannot say."""
+    names = [source.source for source in plan.sources]
+    if len(set(map(str, names))) < len(names):
+        raise SettingsError(
+            "a source is described twice",
+            where=str(path),
+            remedy="Name all its files in one [[sources]] table.",
+        )
+    if len({type(name) for name in names}) > 1:
+        raise SettingsError(
+            "some sources are numbers and some are names",
+            where=str(path),
+            remedy="Use one kind.",
+        )
+    if (plan.firing.table is None) == (plan.firing.interval_s is None):
+        raise SettingsError(
+            "the firing needs either an interval or a table",
+            where=f"{path}, firing",
+            remedy="Give interval_s, in seconds, or table, the name of a CSV file.",
+        )

@@ -1,0 +1,268 @@
+"""The standard scenes: named lines with the answer, from easy to hard, small and full."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final, Literal, get_args
+
+from deblend.errors import InputError
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
+from deblend.synth.arrivals import Diffractor
+from deblend.synth.build import Plan, build_line
+from deblend.synth.earths import EarthLimits, varied_earth
+from deblend.synth.firing import Dither, Firing, Order, Trouble
+from deblend.synth.line import Line
+from deblend.synth.noise import Noise, Spikes, SwellBursts, White
+from deblend.synth.reflectors import Reflector, Surface
+from deblend.synth.signature import Signature
+
+Size = Literal["small", "full"]
+
+
+@dataclass(frozen=True)
+class Extent:
+    """How large a scene is.
+
+    Parameters
+    ----------
+    shots_per_source, channels : int
+        Counts.
+    length_s : float
+        Of the gathers.
+    """
+
+    shots_per_source: int
+    channels: int
+    length_s: float
+
+
+EXTENTS: Final[dict[Size, Extent]] = {
+    "small": Extent(48, 8, 2.4),
+    "full": Extent(108, 20, 3.2),
+}
+SPEED_M_S: Final = 2.3
+QUIET_END_S: Final = 0.35
+"""From the deepest event to the end of the gathers, for the tail of the signature."""
+
+
+def make_scene(name: str, size: Size = "small", seed: int = 0) -> Line:
+    """Make a standard scene.
+
+    Parameters
+    ----------
+    name : str
+        One of `scene_names`.
+    size : {"small", "full"}, optional
+        Small takes seconds to separate, full about a minute.
+    seed : int, optional
+        Of dither, noise and trouble; the earth belongs to the scene.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    InputError
+        If the name or the size is not known.
+    """
+    return build_line(scene_plan(name, size), seed)
+
+
+def scene_names() -> tuple[str, ...]:
+    """Names of the standard scenes."""
+    return tuple(_SCENES)
+
+
+def signal_windows_s(line: Line, count: int = 6) -> list[tuple[float, float]]:
+    """Equal windows from the time break to the deepest event of a standard scene, in seconds."""
+    step = (line.length_s - QUIET_END_S) / count
+    return [(k * step, (k + 1) * step) for k in range(count)]
+
+
+def scene_plan(name: str, size: Size = "small") -> Plan:
+    """What a standard scene is made of, for scenes that differ from it in one thing.
+
+    Raises
+    ------
+    InputError
+        If the name or the size is not known.
+    """
+    if name not in _SCENES:
+        near = difflib.get_close_matches(name, _SCENES, n=1)
+        hint = f"Did you mean {near[0]!r}?" if near else f"Scenes: {', '.join(_SCENES)}."
+        raise InputError(f"scene {name!r} is not known", remedy=hint)
+    if size not in get_args(Size):
+        raise InputError(f"size {size!r} is not known", remedy="Use small or full.")
+    return replace(_SCENES[name](EXTENTS[size]), name=name)
+
+
+def _plan(
+    extent: Extent,
+    description: str,
+    sources: tuple[TowedSource, ...],
+    *,
+    order: Order = "near-simultaneous",
+    interval_s: float = 5.4,
+    dither_s: float = 0.3,
+    loss_db: float = 50.0,
+    trouble: Trouble | None = None,
+    noise: tuple[Noise, ...] = (),
+    feather_deg: float = 1.5,
+) -> Plan:
+    """A line over the standard earth, cut to the extent."""
+    turn = len(sources) if order == "sequential" else 1
+    limits = EarthLimits(
+        last_s=extent.length_s - QUIET_END_S,
+        line_m=SPEED_M_S * interval_s * turn * extent.shots_per_source,
+        loss_db=loss_db,
+        layers=round(4.5 * extent.length_s),
+        diffractors=round(48 * extent.length_s),
+    )
+    return Plan(
+        name="",
+        description=description,
+        geology=varied_earth(limits, seed=4),
+        acquisition=Acquisition(
+            sources=sources,
+            streamer=Streamer(extent.channels, 12.5, 140.0, 8.0, feather_deg=feather_deg),
+            firing=Firing(order, interval_s, extent.shots_per_source, Dither(dither_s)),
+            trouble=Trouble() if trouble is None else trouble,
+            speed_m_s=SPEED_M_S,
+        ),
+        noise=noise,
+        length_s=extent.length_s,
+    )
+
+
+def _abreast(count: int, separation_m: float = 50.0) -> tuple[TowedSource, ...]:
+    """Like sources side by side, centred on the track."""
+    signature = Signature(4.0, 45.0, 105.0, 6.0, bubble_period_s=0.13)
+    return tuple(
+        TowedSource((number - 0.5 * (count - 1)) * separation_m, signature=signature)
+        for number in range(count)
+    )
+
+
+def _two_sources(extent: Extent) -> Plan:
+    return _plan(extent, "Two sources near-simultaneous, dither 0.3 s either way.", _abreast(2))
+
+
+def _three_sources(extent: Extent) -> Plan:
+    return _plan(extent, "Three sources near-simultaneous, dither 0.3 s either way.", _abreast(3))
+
+
+def _five_in_turn(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Five sources in turn at blending fold 6, dither 0.2 s either way.",
+        _abreast(5, 25.0),
+        order="sequential",
+        interval_s=extent.length_s / 6.0,
+        dither_s=0.2,
+    )
+
+
+def _long_records(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous, records 1.5 times the shot interval, 60 dB from the "
+        "direct arrival to the deepest event.",
+        _abreast(3),
+        interval_s=extent.length_s / 1.5,
+        loss_db=60.0,
+    )
+
+
+def _unlike_sources(extent: Extent) -> Plan:
+    signatures = (
+        Signature(4.0, 45.0, 105.0, 6.0, bubble_period_s=0.130),
+        Signature(6.0, 60.0, 108.0, 5.0, bubble_period_s=0.092, primary_to_bubble=9.0, gain=0.5),
+        Signature(3.0, 30.0, 90.0, 9.0, bubble_period_s=0.171, primary_to_bubble=25.0, gain=0.25),
+    )
+    sources = tuple(
+        TowedSource(crossline, inline, signature)
+        for crossline, inline, signature in zip(
+            (-90.0, 15.0, 110.0), (0.0, 4.0, -3.0), signatures, strict=True
+        )
+    )
+    plan = _plan(
+        extent,
+        "Three sources of other strength, depth, bandwidth and bubble, far apart; one reflector "
+        "and one diffractor are seen by a single source each.",
+        sources,
+    )
+    only = (
+        Reflector(Surface(640.0, 0.06, -0.12), 0.6, 1780.0, seen_by=(2,)),
+        Diffractor(250.0, 180.0, 980.0, 1.2, 1850.0, seen_by=(3,)),
+    )
+    geology = replace(plan.geology, pieces=(*plan.geology.pieces, *only))
+    return replace(plan, geology=geology)
+
+
+def _white_noise(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous under white noise of 10 % of the signal rms.",
+        _abreast(3),
+        loss_db=40.0,
+        noise=(White(0.1),),
+    )
+
+
+def _swell_and_spikes(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous; swell bursts of 2 to 10 Hz on 15 % of the traces and "
+        "spikes on 0.5 % of the samples, over white noise of 2 %.",
+        _abreast(3),
+        loss_db=40.0,
+        noise=(White(0.02), SwellBursts(2.0, 0.15), Spikes(10.0, 0.005)),
+    )
+
+
+def _wrong_times(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous; the fire times of the table are wrong by 0.5 ms rms.",
+        _abreast(3),
+        trouble=Trouble(timing_error_rms_s=0.0005),
+    )
+
+
+def _small_dither(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous with a dither of only 0.05 s either way.",
+        _abreast(3),
+        dither_s=0.05,
+    )
+
+
+def _gaps_and_misfires(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Four sources that fire at random, each on its own; misfires, two gaps in the record, "
+        "six degrees of feathering, white noise of 1 %.",
+        _abreast(4, 40.0),
+        order="random",
+        trouble=Trouble(misfires=5, gaps_s=((41.0, 0.8), (97.3, 2.5))),
+        noise=(White(0.01),),
+        feather_deg=6.0,
+    )
+
+
+_SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
+    "two-sources": _two_sources,
+    "three-sources": _three_sources,
+    "five-in-turn": _five_in_turn,
+    "long-records": _long_records,
+    "unlike-sources": _unlike_sources,
+    "white-noise": _white_noise,
+    "swell-and-spikes": _swell_and_spikes,
+    "wrong-times": _wrong_times,
+    "small-dither": _small_dither,
+    "gaps-and-misfires": _gaps_and_misfires,
+}
