@@ -17,29 +17,13 @@ from bisect import bisect_right
 from typing import Final
 
 from deblend.errors import TimeError
+from deblend.model.time_scales import FIRST_UTC_S, STEPS_UTC_S
 
-EPOCH_S: Final = 315_964_800
+EPOCH_S: Final = FIRST_UTC_S
 """Calendar seconds from 1970-01-01 to 1980-01-06."""
 
-NEW_OFFSET_GPS_S: Final = (
-    46828801,
-    78364802,
-    109900803,
-    173059204,
-    252028805,
-    315187206,
-    346723207,
-    393984008,
-    425520009,
-    457056010,
-    504489611,
-    551750412,
-    599184013,
-    820108814,
-    914803215,
-    1025136016,
-    1119744017,
-    1167264018,
+NEW_OFFSET_GPS_S: Final = tuple(
+    step - FIRST_UTC_S + ahead for ahead, step in enumerate(STEPS_UTC_S, start=1)
 )
 """GPS seconds at which GPS minus UTC became 1, 2, 3, ... s; none since 2017 up to 2026."""
 
