@@ -7,7 +7,7 @@ first shot, crossline to starboard, depth down from the sea surface.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -177,7 +177,6 @@ class Decay:
     loss_db: float
     first_s: float
     last_s: float
-    absorption: float = field(init=False)
 
     def __post_init__(self) -> None:
         if not 0.0 < self.first_s < self.last_s:
@@ -192,8 +191,13 @@ class Decay:
                 f"spherical spreading takes from {self.first_s} s to {self.last_s} s",
                 remedy="Ask for more loss or for a later first time.",
             )
-        rest = np.log(10.0) / 20.0 * (self.loss_db - spreading_db)
-        object.__setattr__(self, "absorption", float(rest / (self.last_s - self.first_s)))
+
+    @property
+    def absorption(self) -> float:
+        """Of the exponential, in 1/s."""
+        spreading = np.log(self.last_s / self.first_s)
+        rest = np.log(10.0) / 20.0 * self.loss_db - spreading
+        return float(rest / (self.last_s - self.first_s))
 
     def __call__(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Factor at some travel times; 1 before `first_s`."""

@@ -1,0 +1,41 @@
+"""The command `deblend make`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend.cli.errors import plain_errors
+
+
+@click.command()
+@click.argument("scene", required=False)
+@click.option("--out", type=click.Path(path_type=Path), help="New folder for the line.")
+@click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
+@click.option("--scenes", is_flag=True, help="List the standard scenes instead.")
+@plain_errors
+def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool) -> None:
+    """Make a line with a known answer: a standard SCENE by name, or a scene file (TOML).
+
+    Writes continuous records, a shot table, the true gathers and a line file, ready for
+    `deblend separate`.
+    """
+    from deblend.synth.build import build_line
+    from deblend.synth.scene_file import read_scene_file
+    from deblend.synth.scenes import scene_names, scene_plan
+    from deblend.synth.write import empty_folder, write_line
+
+    if scenes:
+        for name in scene_names():
+            click.echo(f"{name:20s}{scene_plan(name).description}")
+        return
+    if scene is None or out is None:
+        raise click.UsageError("Name a scene and a folder (--out), or ask for --scenes.")
+    if scene.endswith(".toml"):
+        plan = read_scene_file(scene)
+    else:
+        plan = scene_plan(scene, "full" if size == "full" else "small")
+    empty_folder(out)
+    click.echo(f"Next: deblend separate {write_line(build_line(plan, seed), out)}")
