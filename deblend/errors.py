@@ -40,6 +40,10 @@ class ShotTableError(InputError):
     """A shot table cannot be read or contradicts itself."""
 
 
+class NavigationError(InputError):
+    """A navigation file cannot be read, or does not fit the shots."""
+
+
 class TimeError(InputError):
     """An instant, an interval or a time scale cannot be used."""
 

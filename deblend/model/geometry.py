@@ -114,11 +114,25 @@ def _track(
     shots: Shots, known: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Unit vector of the shooting direction, and a point on the track."""
-    position = np.stack([shots.x_m[known], shots.y_m[known]], axis=1)
-    seconds = (shots.fire_time_ns[known] - shots.fire_time_ns[known].min()) * 1e-9
-    origin = position.mean(axis=0)
-    velocity = (seconds - seconds.mean()) @ (position - origin)
+    origin = np.array([shots.x_m[known].mean(), shots.y_m[known].mean()])
+    forward = shooting_direction(shots)
+    return (np.array([1.0, 0.0]) if forward is None else forward), origin
+
+
+def shooting_direction(shots: Shots) -> NDArray[np.float64] | None:
+    """Unit vector (east, north) along which the sources move; None where positions do not tell.
+
+    Each source is taken relative to its own mean: sources side by side that fire in turn would
+    otherwise turn a short line by degrees.
+    """
+    known = np.isfinite(shots.x_m) & np.isfinite(shots.y_m)
+    velocity = np.zeros(2)
+    for source in shots.sources:
+        rows = np.flatnonzero(known & (shots.source == source))
+        if rows.size < 2:
+            continue
+        position = np.stack([shots.x_m[rows], shots.y_m[rows]], axis=1)
+        seconds = (shots.fire_time_ns[rows] - shots.fire_time_ns[rows].min()) * 1e-9
+        velocity += (seconds - seconds.mean()) @ (position - position.mean(axis=0))
     speed = float(np.linalg.norm(velocity))
-    if speed == 0.0:
-        return np.array([1.0, 0.0]), origin
-    return velocity / speed, origin
+    return velocity / speed if speed > 0.0 else None

@@ -1,0 +1,69 @@
+"""Open a navigation file, whatever its format."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import NavigationError
+from deblend.records.navigation.p111 import read_p111
+from deblend.records.navigation.p190 import read_p190
+from deblend.records.navigation.positions import Positions
+from deblend.records.navigation.sps import read_sps
+from deblend.records.navigation.text_rows import TextRow, read_text_rows
+
+_SPS_POINT_COLUMNS: Final = slice(1, 21)
+
+
+def read_positions(path: str | Path, *more: str | Path) -> Positions:
+    """Read positions from P1/11, P1/90 or SPS revision 2.1, told apart by their content.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file with the sources.
+    *more : str or Path
+        SPS only: files with its receiver and relation records.
+
+    Raises
+    ------
+    NavigationError
+        If the file is of none of the formats, or breaks its own.
+    """
+    path = Path(path)
+    first, told_by = None, None
+    for row in read_text_rows(path):
+        first = first or row
+        if row.text[0] != "H" or row.text.startswith("HC,"):
+            told_by = row
+            break
+    if first is not None and first.text.startswith(("OGP,", "IOGP,")):
+        return _alone(read_p111(path), more)
+    if told_by is not None and _is_sps(told_by):
+        return read_sps(path, *more)
+    if told_by is not None and told_by.text[0] in "SVTACQGREZ" and "," not in told_by.text[:20]:
+        return _alone(read_p190(path), more)
+    raise NavigationError(
+        f"the format is not known; the file begins with {first.text[:30] if first else ''!r}",
+        where=str(path),
+        remedy="P1/11, P1/90 and SPS revision 2.1 are read.",
+    )
+
+
+def _is_sps(row: TextRow) -> bool:
+    """Whether line and point are written with decimals, as SPS 2.1 does and P1/90 does not."""
+    numbers = row.text[_SPS_POINT_COLUMNS]
+    line, point = numbers[:10].strip(), numbers[10:].strip()
+    return row.text[0] in "SRX" and all(
+        "." in text and text.replace(".", "", 1).isdigit() for text in (line, point)
+    )
+
+
+def _alone(positions: Positions, more: tuple[str | Path, ...]) -> Positions:
+    if more:
+        raise NavigationError(
+            f"{positions.format_name} takes one file, and {1 + len(more)} were given",
+            where=str(positions.path),
+            remedy="Give one file; only SPS comes in several.",
+        )
+    return positions

@@ -1,0 +1,143 @@
+"""Receivers of a navigation file as the geometry of the channels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, NavigationError
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry, shooting_direction, unknown_geometry
+from deblend.model.midpoints import feathering_deg
+from deblend.model.shots import Shots
+from deblend.records.navigation.positions import Positions
+
+
+def receiver_geometry(
+    shots: Shots,
+    positions: Positions,
+    row: NDArray[np.int64],
+    channel_numbers: NDArray[np.int64],
+    first_channel: Mapping[str, int] | None,
+) -> tuple[Geometry, list[Finding]]:
+    """Geometry of the channels, the streamers where they were recorded.
+
+    Parameters
+    ----------
+    shots : Shots
+        With positions.
+    positions : Positions
+        With receivers or without.
+    row : ndarray of int64, shape (shot,)
+        Row of `positions` for each shot, -1 for none.
+    channel_numbers : ndarray of int64, shape (channel,)
+        Of the record.
+    first_channel : mapping of str to int or None
+        Channel of the lowest receiver number of each streamer.
+
+    Raises
+    ------
+    NavigationError
+        If a streamer has no channels, or no receiver has a channel of the record.
+    """
+    receivers = positions.receivers
+    shape = len(shots), len(channel_numbers)
+    if not len(receivers.row):
+        return unknown_geometry(*shape), []
+    channel = _channels(positions, first_channel)
+    order = np.argsort(channel_numbers)
+    place = np.searchsorted(channel_numbers, channel, sorter=order)
+    column = order[np.minimum(place, shape[1] - 1)]
+    shot_of_row = np.full(len(positions), -1, dtype=np.int64)
+    shot_of_row[row[row >= 0]] = np.flatnonzero(row >= 0)
+    shot = shot_of_row[receivers.row]
+    wanted = (channel_numbers[column] == channel) & (shot >= 0)
+    if not wanted.any():
+        raise NavigationError(
+            f"receivers have channels {channel.min()} to {channel.max()} and the record "
+            f"{channel_numbers.min()} to {channel_numbers.max()}",
+            where=str(positions.path),
+            remedy="State the first channel of each streamer.",
+        )
+    x_m, y_m = np.full(shape, np.nan), np.full(shape, np.nan)
+    depth = np.full(shape, np.nan)
+    at = shot[wanted], column[wanted]
+    x_m[at], y_m[at] = receivers.x_m[wanted], receivers.y_m[wanted]
+    depth[at] = receivers.depth_m[wanted]
+    geometry = Geometry(_offsets(shots, x_m, y_m), x_m, y_m, _median_of(depth))
+    return geometry, _noticed(shots, geometry, positions)
+
+
+def _channels(positions: Positions, first_channel: Mapping[str, int] | None) -> NDArray[np.int64]:
+    """Channel number of each receiver entry."""
+    receivers = positions.receivers
+    if (receivers.channel >= 0).all():
+        return receivers.channel
+    streamers = [str(name) for name in np.unique(receivers.streamer)]
+    if first_channel is None:
+        if len(streamers) > 1:
+            raise NavigationError(
+                f"the file holds {len(streamers)} streamers ({', '.join(streamers[:8])}) and does "
+                "not state their channels",
+                where=str(positions.path),
+                remedy="State the first channel of each streamer.",
+            )
+        return receivers.receiver
+    channel = np.empty(len(receivers.row), dtype=np.int64)
+    for streamer in streamers:
+        if streamer not in first_channel:
+            raise NavigationError(
+                f"streamer {streamer!r} has no first channel; {', '.join(first_channel)} have",
+                where=str(positions.path),
+                remedy="State the first channel of each streamer of the file.",
+            )
+        entries = receivers.streamer == streamer
+        numbers = receivers.receiver[entries]
+        channel[entries] = first_channel[streamer] + numbers - numbers.min()
+    return channel
+
+
+def _offsets(
+    shots: Shots, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Distances, negative behind the source."""
+    east, north = x_m - shots.x_m[:, None], y_m - shots.y_m[:, None]
+    distance = np.hypot(east, north)
+    ahead = shooting_direction(shots)
+    if ahead is None:
+        return -distance  # A towed streamer is behind.
+    return np.where(east * ahead[0] + north * ahead[1] > 0.0, distance, -distance)
+
+
+def _median_of(depth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """One depth a channel."""
+    known = np.isfinite(depth).any(axis=0)
+    out = np.full(depth.shape[1], np.nan)
+    out[known] = np.nanmedian(depth[:, known], axis=0)
+    return out
+
+
+def _noticed(shots: Shots, geometry: Geometry, positions: Positions) -> list[Finding]:
+    findings = []
+    unknown = np.count_nonzero(~np.isfinite(geometry.offset_m))
+    if unknown:
+        message = (
+            f"{unknown} of {geometry.offset_m.size} pairs of shot and channel have no receiver "
+            f"position in {positions.path.name}; their offsets are unknown."
+        )
+        findings.append(Finding("receivers_missing", float(unknown), "traces", "look", message))
+    try:
+        feathering = feathering_deg(shots, geometry)
+    except InputError:
+        return findings
+    known = feathering[np.isfinite(feathering)]
+    if known.size:
+        message = (
+            f"The streamer lies {known.min():.1f} to {known.max():.1f} degrees to starboard of the "
+            "line behind the vessel."
+        )
+        middle = float(np.median(known))
+        findings.append(Finding("feathering", middle, "degrees", "note", message))
+    return findings
