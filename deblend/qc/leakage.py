@@ -1,0 +1,291 @@
+"""Leakage and loss of a separation without a known answer, block by block, as rows and as maps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.qc.crosstalk import CrosstalkEnergy, crosstalk_energy
+from deblend.qc.likeness_maps import (
+    AlikeGroups,
+    WindowProducts,
+    alike_groups,
+    join_products,
+    likeness_maps,
+    window_products,
+)
+from deblend.qc.limits import Limit, judged
+from deblend.qc.measure_plan import LEAST_SHOTS, Gathers, MeasurePlan, cut_low
+from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
+from deblend.qc.removed_signal import RemovedSignal, removed_signal
+from deblend.qc.significance import flag
+
+if TYPE_CHECKING:
+    import xarray
+
+WORST_WINDOWS: Final = 5
+_SHOTS_AT_ONCE: Final = 64
+
+
+@dataclass(frozen=True, eq=False)
+class Leakage:
+    """What was measured of some consecutive channels; add blocks in the order of channels.
+
+    Parameters
+    ----------
+    crosstalk : CrosstalkEnergy
+        Between sources.
+    removed : RemovedSignal
+        Signal in the removed part.
+    products : tuple of WindowProducts
+        Likeness of kept and removed part, one a block.
+    octaves : OctaveEnergy
+        Spectra.
+    """
+
+    crosstalk: CrosstalkEnergy
+    removed: RemovedSignal
+    products: tuple[WindowProducts, ...]
+    octaves: OctaveEnergy
+
+    def __add__(self, other: Leakage) -> Leakage:
+        return Leakage(
+            self.crosstalk + other.crosstalk,
+            self.removed + other.removed,
+            self.products + other.products,
+            self.octaves + other.octaves,
+        )
+
+
+def measure_leakage(
+    plan: MeasurePlan,
+    channels: range,
+    pseudo_deblended: Gathers,
+    estimate: Gathers,
+    alive: NDArray[np.bool_] | None = None,
+) -> Leakage:
+    """Measure one block of channels.
+
+    Parameters
+    ----------
+    plan : MeasurePlan
+        The line.
+    channels : range
+        Rows of the block.
+    pseudo_deblended, estimate : ndarray of float32, shape (shot, channel, time)
+        Gathers before and after separation; rows in the order of the plan's shots.
+    alive : ndarray of bool, shape (channel,), optional
+        False for dead channels, which take no part.
+
+    Returns
+    -------
+    Leakage
+    """
+    working = np.ones(len(channels), np.bool_) if alive is None else alive
+    looked_at = np.flatnonzero(np.isin(np.asarray(channels), plan.channels) & working)
+    kept_there, removed_there = (
+        np.zeros((len(estimate), len(looked_at), plan.length), np.float32) for _ in range(2)
+    )
+    products = []
+    for begin in range(0, len(estimate), _SHOTS_AT_ONCE):  # bounds the memory of filtered copies
+        some = slice(begin, begin + _SHOTS_AT_ONCE)
+        kept = cut_low(estimate[some], plan)
+        removed = cut_low(pseudo_deblended[some] - estimate[some], plan)
+        kept[:, ~working] = removed[:, ~working] = 0.0
+        kept_there[some], removed_there[some] = kept[:, looked_at], removed[:, looked_at]
+        products.append(window_products(kept, removed, plan))
+    joined = WindowProducts(
+        *(
+            np.concatenate([getattr(part, name) for part in products])
+            for name in ("kept", "removed", "product")
+        )
+    )
+    return Leakage(
+        crosstalk_energy(kept_there, plan),
+        removed_signal(kept_there, removed_there, plan),
+        (joined,),
+        octave_energy(pseudo_deblended[:, working], estimate[:, working], plan.interval_s),
+    )
+
+
+def leakage_maps(
+    plan: MeasurePlan, leakage: Leakage, channel_numbers: NDArray[np.int64]
+) -> xarray.Dataset:
+    """Maps (shot, channel, window) of all channels; see `likeness_maps`."""
+    return likeness_maps(join_products(list(leakage.products)), plan, channel_numbers)
+
+
+def leakage_findings(
+    plan: MeasurePlan,
+    leakage: Leakage,
+    limits: Mapping[str, Limit],
+    channel_numbers: NDArray[np.int64],
+) -> list[Finding]:
+    """Rows of the findings table.
+
+    Parameters
+    ----------
+    plan : MeasurePlan
+        The line.
+    leakage : Leakage
+        Of all channels.
+    limits : mapping of str to Limit
+        From `deblend.qc.limits`.
+    channel_numbers : ndarray of int64, shape (channel,)
+        Labels of the channels.
+    """
+    return [
+        *_about_the_measures(plan),
+        *_crosstalk_rows(plan, leakage.crosstalk, limits),
+        *_removed_rows(plan, leakage.removed, limits),
+        *_alike_rows(
+            plan, alike_groups(join_products(list(leakage.products)), plan), limits, channel_numbers
+        ),
+        *octave_findings(leakage.octaves, plan.shots, plan.counted, plan.interval_s),
+    ]
+
+
+def _about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
+    yield Finding(
+        "lowest_frequency_measured",
+        plan.low_cut_hz,
+        "Hz",
+        "note",
+        "Below it the dither is too small for interference to scatter from shot to shot; leakage "
+        "and loss are measured above.",
+    )
+    for source in plan.sources:
+        if not plan.groups[source]:
+            yield Finding(
+                "too_few_shots",
+                float(len(plan.rows[source])),
+                "shots",
+                "look",
+                f"Leakage and loss of this source are not measured: at least {LEAST_SHOTS} "
+                "delivered shots are needed.",
+                source=source,
+                limit=float(LEAST_SHOTS),
+            )
+
+
+def _crosstalk_rows(
+    plan: MeasurePlan, energy: CrosstalkEnergy, limits: Mapping[str, Limit]
+) -> Iterator[Finding]:
+    flagged = flag(energy.chance)
+    for i, j, w in np.argwhere(np.isfinite(energy.chance)).tolist():
+        found = bool(flagged[i, j, w])
+        part = energy.leaked[i, j, w] if found else energy.detectable[i, j, w]
+        first, second = plan.sources[i], plan.sources[j]
+        message = (
+            f"Left of source {second} in the gathers of source {first}, relative to source {second}"
+            if found
+            else f"Nothing of source {second} found in the gathers of source {first}: less than "
+            "this, relative to it"
+        )
+        yield judged(
+            limits,
+            "crosstalk",
+            _decibels(part),
+            f"{message}; windows count from its firing.",
+            beyond_chance=found,
+            source=first,
+            window_s=plan.windows_s[w],
+        )
+    flagged = flag(energy.copied_chance)
+    for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
+        first, second = plan.sources[i], plan.sources[j]
+        yield judged(
+            limits,
+            "interference_left",
+            100.0 * float(energy.copied[i, j, w]),
+            f"Amplitude of source {second} that is found, in its own waveform, in the gathers of "
+            f"source {first}, give or take {100 * energy.copied_error[i, j, w]:.2g} %; windows "
+            "count from its firing.",
+            beyond_chance=bool(flagged[i, j, w]),
+            source=first,
+            window_s=plan.windows_s[w],
+        )
+
+
+def _removed_rows(
+    plan: MeasurePlan, signal: RemovedSignal, limits: Mapping[str, Limit]
+) -> Iterator[Finding]:
+    lost, coherent = flag(signal.lost_chance), flag(signal.coherent_chance)
+    for i, source in enumerate(plan.sources):
+        for w, window_s in enumerate(plan.windows_s):
+            if np.isfinite(signal.lost_fraction[i, w]):
+                error = 100 * signal.lost_error[i, w]
+                yield judged(
+                    limits,
+                    "signal_removed",
+                    100 * float(signal.lost_fraction[i, w]),
+                    "Amplitude of the kept events that is found in the removed part, give or take "
+                    f"{error:.2g} %.",
+                    beyond_chance=bool(lost[i, w]),
+                    source=source,
+                    window_s=window_s,
+                )
+            if np.isfinite(signal.coherent_chance[i, w]):
+                found = bool(coherent[i, w])
+                values = signal.coherent_over_kept if found else signal.coherent_detectable
+                yield judged(
+                    limits,
+                    "coherent_removed",
+                    _decibels(values[i, w]),
+                    "Energy in the removed part that lines up from shot to shot, relative to the "
+                    "energy kept."
+                    if found
+                    else "Nothing that lines up was found in the removed part: less than this, "
+                    "relative to the energy kept.",
+                    beyond_chance=found,
+                    source=source,
+                    window_s=window_s,
+                )
+
+
+def _alike_rows(
+    plan: MeasurePlan,
+    groups: AlikeGroups,
+    limits: Mapping[str, Limit],
+    channel_numbers: NDArray[np.int64],
+) -> Iterator[Finding]:
+    for source in plan.sources:
+        own = groups.source == source
+        tested = np.isfinite(groups.correlation[own])
+        for w, window_s in enumerate(plan.windows_s):
+            if tested[..., w].any():
+                share = groups.flagged[own][..., w].sum() / tested[..., w].sum()
+                yield judged(
+                    limits,
+                    "alike_windows",
+                    100.0 * float(share),
+                    "Windows (16 shots of a channel) in which kept and removed part are alike "
+                    "beyond chance: signal was removed or interference left.",
+                    source=source,
+                    window_s=window_s,
+                )
+    ranked = np.where(groups.flagged, groups.correlation, -np.inf).ravel()
+    for flat in np.argsort(-ranked, kind="stable")[:WORST_WINDOWS]:
+        if np.isfinite(ranked[flat]):
+            g, c, w = np.unravel_index(flat, groups.correlation.shape)
+            yield Finding(
+                "worst_alike_window",
+                float(ranked[flat]),
+                "",
+                "note",
+                f"Correlation of kept and removed part over {plan.group_shots} shots from here; "
+                f"the removed part holds {100 * groups.weight[g, c, w]:.2g} % of the kept one.",
+                source=groups.source[g].item(),
+                shot_point=int(plan.shots.shot_point[groups.first_shot[g]]),
+                channel=int(channel_numbers[c]),
+                window_s=plan.windows_s[w],
+            )
+
+
+def _decibels(ratio: float) -> float:
+    return float(10.0 * np.log10(max(float(ratio), 1e-12)))

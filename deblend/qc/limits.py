@@ -1,0 +1,194 @@
+"""Limits of the findings, and the verdict that follows from them."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from deblend.errors import SettingsError
+from deblend.model.findings import Finding, Verdict
+
+NO_SOURCE: Final = "common practice, no source"
+RESIDUAL: Final = frozenset({"reblend_residual", "reblend_residual_worst_shot"})
+"""Rows that ask for a look and never decide: what re-blends may still be wrong."""
+_ORDER: Final[tuple[Verdict, ...]] = ("note", "pass", "look", "fail")
+_KEYS: Final = {"unit", "worse", "look", "fail", "source"}
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Limit of one metric.
+
+    Parameters
+    ----------
+    unit : str
+        Of `look` and `fail`.
+    worse : {"above", "below"}
+        Which side is bad.
+    look, fail : float
+        Values beyond which the verdict changes.
+    source : str
+        Where the limit comes from.
+    """
+
+    unit: str
+    worse: str
+    look: float
+    fail: float
+    source: str
+
+    def verdict(self, value: float) -> Verdict:
+        """Verdict of a value in the unit of the limit; NaN is a note."""
+        if math.isnan(value):
+            return "note"
+        sign = 1.0 if self.worse == "above" else -1.0
+        if sign * value > sign * self.fail:
+            return "fail"
+        return "look" if sign * value > sign * self.look else "pass"
+
+
+def default_limits() -> dict[str, Limit]:
+    """The limits that come with the package."""
+    text = files("deblend.qc").joinpath("limits.toml").read_text(encoding="utf-8")
+    return _parse(text, "deblend/qc/limits.toml", {})
+
+
+def read_limits(path: str | Path) -> dict[str, Limit]:
+    """The default limits, with those of a file in their place.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file, one table a metric; keys that are left out keep their defaults, but a table that
+        changes a limit states its `source`.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be read, or names a metric, a key or a value that cannot be used.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"the limits cannot be read ({error})", where=str(path), remedy="Name a TOML file."
+        ) from error
+    return _parse(text, str(path), default_limits())
+
+
+def _parse(text: str, where: str, known: Mapping[str, Limit]) -> dict[str, Limit]:
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(
+            f"this is no TOML text: {error}", where=where, remedy="Correct it at that place."
+        ) from error
+    limits = dict(known)
+    for metric, table in tables.items():
+        if known and metric not in known:
+            near = difflib.get_close_matches(metric, known, n=1)
+            hint = f"Did you mean {near[0]!r}?" if near else f"Metrics: {', '.join(known)}."
+            raise SettingsError(f"no metric is called {metric!r}", where=where, remedy=hint)
+        limits[metric] = _limit(metric, table, known.get(metric), where)
+    return limits
+
+
+def _limit(metric: str, table: Any, default: Limit | None, where: str) -> Limit:
+    place = f"{where}, table [{metric}]"
+    if not isinstance(table, dict) or not table.keys() <= _KEYS or "source" not in table:
+        raise SettingsError(
+            f"the limit of {metric} cannot be used",
+            where=place,
+            remedy=f"Write a table with {', '.join(sorted(_KEYS))}; source is needed and says "
+            f'where the limit comes from ("{NO_SOURCE}" will do).',
+        )
+    merged = {**(vars(default) if default else {"fail": math.inf}), **table}
+    for name in ("look", "fail"):
+        value = merged.get(name)
+        if not isinstance(value, int | float) or isinstance(value, bool) or math.isnan(value):
+            raise SettingsError(
+                f"{name} is {value!r}", where=place, remedy=f"Give a number in {merged['unit']}."
+            )
+    if merged["worse"] not in ("above", "below") or (
+        default is not None and (merged["unit"], merged["worse"]) != (default.unit, default.worse)
+    ):
+        raise SettingsError(
+            "unit and sense of a metric cannot be changed",
+            where=place,
+            remedy="Leave out unit and worse.",
+        )
+    sign = 1.0 if merged["worse"] == "above" else -1.0
+    if sign * merged["fail"] < sign * merged["look"]:
+        raise SettingsError(
+            f"fail ({merged['fail']}) is stricter than look ({merged['look']})",
+            where=place,
+            remedy="Let fail be the worse of the two.",
+        )
+    return Limit(
+        str(merged["unit"]),
+        str(merged["worse"]),
+        float(merged["look"]),
+        float(merged["fail"]),
+        str(merged["source"]),
+    )
+
+
+def judged(
+    limits: Mapping[str, Limit],
+    metric: str,
+    value: float,
+    message: str,
+    *,
+    beyond_chance: bool = True,
+    source: int | str | None = None,
+    shot_point: int | None = None,
+    channel: int | None = None,
+    window_s: tuple[float, float] | None = None,
+    band_hz: tuple[float, float] | None = None,
+) -> Finding:
+    """A finding whose verdict follows from its limit.
+
+    Parameters
+    ----------
+    limits : mapping of str to Limit
+        From `default_limits` or `read_limits`.
+    metric, value, message
+        As in `Finding`; the unit is that of the limit.
+    beyond_chance : bool, optional
+        False where the value may be chance: it passes whatever it is.
+    source, shot_point, channel, window_s, band_hz : optional
+        As in `Finding`.
+    """
+    limit = limits[metric]
+    verdict = limit.verdict(value)
+    if not beyond_chance and verdict in ("look", "fail"):
+        verdict = "pass"
+    return Finding(
+        metric,
+        value,
+        limit.unit,
+        verdict,
+        message,
+        source=source,
+        shot_point=shot_point,
+        channel=channel,
+        window_s=window_s,
+        band_hz=band_hz,
+        limit=limit.fail if verdict == "fail" else limit.look,
+    )
+
+
+def overall_verdict(findings: Iterable[Finding]) -> Verdict:
+    """The worst verdict of a table, the re-blend residual left aside.
+
+    ``note`` where nothing but notes and residuals is there: nothing was judged then.
+    """
+    deciding = [finding.verdict for finding in findings if finding.metric not in RESIDUAL]
+    return max(deciding, key=_ORDER.index, default="note")

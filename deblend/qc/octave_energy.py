@@ -1,0 +1,79 @@
+"""Spectra in, out and removed: energy of every octave, per shot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import next_fast_len, rfft, rfftfreq
+
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+from deblend.qc.bands import band_weights, octave_bands
+from deblend.qc.residual import decibels
+
+Gathers = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class OctaveEnergy:
+    """Energies of whole traces; add them over blocks of channels.
+
+    Parameters
+    ----------
+    before, kept, removed : ndarray of float64, shape (shot, band)
+        Of pseudo-deblended gathers, of estimates, and of their difference.
+    """
+
+    before: NDArray[np.float64]
+    kept: NDArray[np.float64]
+    removed: NDArray[np.float64]
+
+    def __add__(self, other: OctaveEnergy) -> OctaveEnergy:
+        return OctaveEnergy(
+            self.before + other.before, self.kept + other.kept, self.removed + other.removed
+        )
+
+
+def octave_energy(before: Gathers, kept: Gathers, interval_s: float) -> OctaveEnergy:
+    """Energies of gathers (shot, channel, time) in the octaves of `octave_bands`."""
+    length = before.shape[-1]
+    padded = next_fast_len(length, real=True)
+    frequency = rfftfreq(padded, interval_s)
+    weight = band_weights(frequency, octave_bands(interval_s)) ** 2
+    twice = np.where((frequency == 0) | (2 * frequency * interval_s > 1 - 1e-9), 1.0, 2.0) / padded
+    out = np.zeros((3, len(before), len(weight)))
+    for shot in range(len(before)):  # a shot at a time bounds the memory of the spectra
+        spectra = rfft(np.stack([before[shot], kept[shot]]), padded, axis=-1)
+        for part, spectrum in enumerate((spectra[0], spectra[1], spectra[0] - spectra[1])):
+            power = np.square(spectrum.real) + np.square(spectrum.imag)
+            out[part, shot] = weight @ (twice * power.sum(axis=0, dtype=np.float64))
+    return OctaveEnergy(*out)
+
+
+def octave_findings(
+    energy: OctaveEnergy, shots: Shots, counted: NDArray[np.bool_], interval_s: float
+) -> list[Finding]:
+    """Rows ``octave_kept`` and ``octave_removed`` of each source, relative to pseudo-deblended."""
+    rows = []
+    for source in shots.sources:
+        chosen = counted & (shots.source == source)
+        for band, band_hz in enumerate(octave_bands(interval_s)):
+            whole = energy.before[chosen, band].sum()
+            for name, part in (("octave_kept", energy.kept), ("octave_removed", energy.removed)):
+                value = decibels(part[chosen, band].sum(), whole)
+                if np.isfinite(value):
+                    rows.append(
+                        Finding(
+                            name,
+                            value,
+                            "dB",
+                            "note",
+                            f"Energy {name.removeprefix('octave_')} in the octave, relative to "
+                            "pseudo-deblended.",
+                            source=source,
+                            band_hz=band_hz,
+                        )
+                    )
+    return rows

@@ -1,0 +1,127 @@
+"""Is a number more than chance: nulls made from the data itself, and many tests at once."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+Floats = NDArray[np.float64]
+
+FALSE_DISCOVERY_RATE: Final = 0.05
+"""Expected part of the flagged rows that is flagged by chance."""
+
+
+def exceeds_null(value: Floats, null: Floats) -> Floats:
+    """Chance of a value at least this large, given draws of its null.
+
+    Logarithms are compared, because energies are skewed; the draws give mean and spread of a
+    normal law, and Student's t allows for their number.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (...)
+        Energies, not negative.
+    null : ndarray of float64, shape (draw, ...)
+        The same quantity where there is nothing to find; at least two draws.
+
+    Returns
+    -------
+    ndarray of float64, shape (...)
+        1 where value and null are both zero.
+    """
+    tiny = np.finfo(np.float64).tiny
+    logs = np.log(np.maximum(null, tiny))
+    count = len(null)
+    spread = logs.std(axis=0, ddof=1) * np.sqrt(1.0 + 1.0 / count)
+    above = np.log(np.maximum(value, tiny)) - logs.mean(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.where(spread > 0, above / spread, np.where(above > 0, np.inf, -np.inf))
+    return np.asarray(stats.t.sf(score, count - 1), dtype=np.float64)
+
+
+def exceeds_symmetric_null(value: Floats, null: Floats) -> Floats:
+    """Chance of a value at least this large where the null lies evenly around zero.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (...)
+        Sums of products, of either sign.
+    null : ndarray of float64, shape (draw, ...)
+        The same sums with random signs.
+    """
+    count = len(null)
+    spread = np.sqrt(np.mean(null**2, axis=0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.where(spread > 0, value / spread, np.where(value > 0, np.inf, -np.inf))
+    return np.asarray(stats.t.sf(score, count), dtype=np.float64)
+
+
+def mean_above_zero(sample: Floats, axis: int) -> Floats:
+    """Chance of a mean at least this large if the true one were zero: Student's t, one-sided.
+
+    Parameters
+    ----------
+    sample : ndarray of float64
+        Independent values along `axis`; NaN where there is none.
+    axis : int
+        Which axis the mean is taken over.
+
+    Returns
+    -------
+    ndarray of float64
+        Without `axis`; 1 where fewer than two values are there.
+    """
+    count = np.isfinite(sample).sum(axis=axis)
+    filled = np.where(np.isfinite(sample), sample, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = filled.sum(axis=axis) / count
+        off = np.where(np.isfinite(sample), sample - np.expand_dims(mean, axis), 0.0)
+        error = np.sqrt(np.square(off).sum(axis=axis) / (count - 1) / count)
+        chance = stats.t.sf(mean / error, np.maximum(count - 1, 1))
+    return np.asarray(np.where(count < 2, 1.0, np.nan_to_num(chance, nan=1.0)), dtype=np.float64)
+
+
+def flag(chance: Floats, rate: float = FALSE_DISCOVERY_RATE) -> NDArray[np.bool_]:
+    """Which of many tests stand out, at a bounded share of false ones among them.
+
+    Parameters
+    ----------
+    chance : ndarray of float64
+        Of each test under its null; NaN takes no part.
+    rate : float, optional
+        False-discovery rate.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape of `chance`.
+
+    References
+    ----------
+    .. [1] Y. Benjamini and Y. Hochberg, 1995, Controlling the false discovery rate: a practical
+       and powerful approach to multiple testing, Journal of the Royal Statistical Society B 57(1),
+       289-300.
+    """
+    flagged = np.zeros(chance.shape, dtype=np.bool_)
+    tested = np.isfinite(chance)
+    if tested.any():
+        flagged[tested] = stats.false_discovery_control(chance[tested]) <= rate
+    return flagged
+
+
+def correlation_null(bandwidth_hz: float, window_s: float, traces: int) -> float:
+    """Three standard deviations of the correlation of unrelated traces.
+
+    Parameters
+    ----------
+    bandwidth_hz : float
+        Effective bandwidth of the traces.
+    window_s : float
+        Length of the window.
+    traces : int
+        Independent traces in the window.
+    """
+    return float(3.0 / np.sqrt(2.0 * bandwidth_hz * window_s * traces))

@@ -1,0 +1,129 @@
+"""Calibration of leakage and loss: known interference left, known signal taken, nothing wrong."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from qc_line import QcLine, layered_gathers, make_qc_line
+
+from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, measure_leakage
+from deblend.qc.likeness_maps import alike_groups, join_products
+from deblend.qc.limits import default_limits, overall_verdict
+from deblend.qc.significance import flag
+
+
+@pytest.fixture(scope="module")
+def line() -> QcLine:
+    return make_qc_line(1)
+
+
+def measured(line: QcLine, estimate: NDArray[np.float32]) -> Leakage:
+    return measure_leakage(line.plan, range(4), line.pseudo_deblended, estimate)
+
+
+@pytest.mark.parametrize("level", [0.1, 0.3])
+def test_interference_left_is_read_within_a_fifth(line: QcLine, level: float) -> None:
+    leakage = measured(line, line.truth + np.float32(level) * line.interference)
+    between = ~np.eye(3, dtype=bool)
+    copied = leakage.crosstalk.copied[between]
+    np.testing.assert_allclose(copied.mean(), level, rtol=0.2)
+    assert flag(leakage.crosstalk.copied_chance)[between].all()
+    amplitude = np.sqrt(leakage.crosstalk.leaked[between].mean())
+    np.testing.assert_allclose(amplitude, level, rtol=0.2)
+    # ... and is not taken for lost signal.
+    assert not flag(leakage.removed.lost_chance).any()
+
+
+@pytest.mark.parametrize("level", [0.1, 0.3])
+def test_signal_removed_is_read_within_a_fifth(line: QcLine, level: float) -> None:
+    leakage = measured(line, np.float32(1 - level) * line.truth)
+    np.testing.assert_allclose(leakage.removed.lost_fraction.mean(), level, rtol=0.2)
+    assert flag(leakage.removed.lost_chance).all()
+    assert not flag(leakage.crosstalk.chance).any()
+    assert not flag(leakage.crosstalk.copied_chance).any()
+
+
+@pytest.mark.parametrize("level", [0.3, 1.0])
+def test_events_taken_whole_are_seen_as_coherent(line: QcLine, level: float) -> None:
+    # Other layers, unlike those that are kept, are in the record and missing from the estimate.
+    others = layered_gathers(np.random.default_rng(9), 3, 48, 4, 400)
+    before = line.pseudo_deblended + np.float32(level) * others
+    signal = measure_leakage(line.plan, range(4), before, line.truth).removed
+    assert flag(signal.coherent_chance).all()
+    amplitude = np.sqrt(signal.coherent_over_kept.mean())
+    np.testing.assert_allclose(amplitude, level, rtol=0.2)
+    assert not flag(signal.lost_chance).all()
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_nothing_wrong_is_not_flagged(seed: int) -> None:
+    line = make_qc_line(seed)
+    findings = leakage_findings(
+        line.plan, measured(line, line.truth), default_limits(), np.arange(1, 5)
+    )
+    assert overall_verdict(findings) == "pass"
+    assert {row.verdict for row in findings} == {"note", "pass"}
+
+
+def test_fewer_than_one_in_twenty_discoveries_is_false_where_some_are_true(line: QcLine) -> None:
+    estimate = line.truth.copy()
+    estimate[: len(estimate) // 3] *= np.float32(0.7)  # source 1 only
+    groups = alike_groups(join_products(list(measured(line, estimate).products)), line.plan)
+    assert groups.flagged[groups.source == 1].mean() > 0.9
+    assert groups.flagged[groups.source != 1].mean() < 0.05
+
+
+def test_blocks_of_channels_add_up(line: QcLine) -> None:
+    estimate = np.float32(0.9) * line.truth
+    whole = measured(line, estimate)
+    parts = [
+        measure_leakage(
+            line.plan,
+            channels,
+            line.pseudo_deblended[:, channels.start : channels.stop],
+            estimate[:, channels.start : channels.stop],
+        )
+        for channels in (range(0, 1), range(1, 4))
+    ]
+    joined = parts[0] + parts[1]
+    np.testing.assert_allclose(joined.crosstalk.null, whole.crosstalk.null, rtol=1e-4)
+    np.testing.assert_allclose(joined.removed.lost_fraction, whole.removed.lost_fraction, rtol=1e-4)
+    maps, maps_of_parts = (
+        leakage_maps(line.plan, leakage, np.arange(4)) for leakage in (whole, joined)
+    )
+    np.testing.assert_allclose(
+        maps_of_parts.local_similarity, maps.local_similarity, rtol=1e-4, atol=1e-6
+    )
+
+
+def test_maps_read_the_weight_of_a_known_loss(line: QcLine) -> None:
+    # 0.2 removed of everything and no interference: w = 0.2 / 0.8 and a similarity of one.
+    estimate = np.float32(0.8) * line.truth
+    leakage = measure_leakage(line.plan, range(4), line.truth, estimate)
+    maps = leakage_maps(line.plan, leakage, np.arange(11, 15))
+    assert maps.local_similarity.dims == ("shot", "channel", "window")
+    np.testing.assert_allclose(maps.orthogonalisation_weight, 0.25, rtol=1e-3)
+    np.testing.assert_allclose(maps.local_similarity, 1.0, rtol=1e-3)
+    np.testing.assert_allclose(maps.correlation, 1.0, rtol=1e-3)
+    assert maps.channel.values.tolist() == [11, 12, 13, 14]
+
+
+def test_dead_channels_take_no_part(line: QcLine) -> None:
+    estimate = line.truth.copy()
+    estimate[:, 2] = 1e6
+    alive = np.array([True, True, False, True])
+    leakage = measure_leakage(line.plan, range(4), line.pseudo_deblended, estimate, alive)
+    assert not flag(leakage.crosstalk.chance).any()
+    assert np.isnan(leakage_maps(line.plan, leakage, np.arange(4)).correlation[:, 2]).all()
+
+
+def test_too_few_shots_are_said_and_not_measured() -> None:
+    line = make_qc_line(5, slots=5)
+    findings = leakage_findings(
+        line.plan, measured(line, line.truth), default_limits(), np.arange(4)
+    )
+    few = [row for row in findings if row.metric == "too_few_shots"]
+    assert [row.value for row in few] == [5.0] * 3
+    assert {row.verdict for row in few} == {"look"}
+    assert not [row for row in findings if row.metric in ("crosstalk", "signal_removed")]
