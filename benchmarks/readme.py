@@ -1,0 +1,145 @@
+"""The generated tables of README.md: the keys of the line file, and the measured numbers.
+
+    python -m benchmarks.readme            # writes them anew
+    python -m benchmarks.readme --check    # ends with status 1 where they differ
+
+The keys come from the code that reads line files, the numbers from ``benchmarks/results``. Each
+table stands between two marks, ``<!-- NAME -->`` and ``<!-- end of NAME -->``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import re
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from benchmarks.result import RESULTS
+from deblend.cli.display import show_keys
+from deblend.run.line_file import list_keys
+
+README: Final = Path(__file__).parents[1] / "README.md"
+Numbers = dict[str, Any]
+
+
+def joined(values: list[float]) -> str:
+    """Values side by side, one a source."""
+    return ", ".join(f"{value:.1f}" for value in values)
+
+
+ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
+    (
+        "adjoint of the operator, relative error in float32 and float64",
+        "operator.dot_test",
+        lambda n: (
+            f"{n['largest_relative_error_float32']:.1e}, {n['largest_relative_error_float64']:.1e}"
+        ),
+    ),
+    (
+        "largest eigenvalue of pseudo-inverse times operator (with the pad left out of the fold)",
+        "operator.largest_eigenvalue",
+        lambda n: f"{n['largest_eigenvalue']:.6f} ({n['largest_eigenvalue_pad_not_counted']:.2f})",
+    ),
+    (
+        "cutting into patches and adding back, relative error in float32",
+        "operator.tight_frame",
+        lambda n: f"{n['largest_relative_error']:.1e}",
+    ),
+    (
+        "two recorded shots, fully overlapped, ±0.3 s, method `fk`: before, after (dB; mean of "
+        "eight draws of delays; lowest and highest draw)",
+        "quality.real_shots",
+        lambda n: (
+            f"{n['start_mean_db']:.1f}, {n['snr_mean_db']:.1f} "
+            f"({n['snr_lowest_seed_db']:.1f} to {n['snr_highest_seed_db']:.1f})"
+        ),
+    ),
+    (
+        "demonstration, whole gathers, sources 1 to 4: before (dB)",
+        "speed.demo",
+        lambda n: joined(n["snr_start_db"]),
+    ),
+    ("after (dB)", "speed.demo", lambda n: joined(n["snr_db"])),
+    (
+        "noise limit (dB): what a perfect separation that leaves the noise in would score",
+        "speed.demo",
+        lambda n: joined(n["snr_noise_limit_db"]),
+    ),
+    (
+        "demonstration, deepest quarter of the gathers: before (dB)",
+        "speed.demo",
+        lambda n: joined(n["snr_start_deepest_window_db"]),
+    ),
+    ("after (dB)", "speed.demo", lambda n: joined(n["snr_deepest_window_db"])),
+    ("noise limit (dB)", "speed.demo", lambda n: joined(n["snr_noise_limit_deepest_window_db"])),
+    (
+        "demonstration, wall time (s) and peak memory (GB)",
+        "speed.demo",
+        lambda n: f"{n['wall_s']:.0f}, {n['peak_gb']:.2f}",
+    ),
+    (
+        "`import deblend`; fetching `separate` with all it needs (s)",
+        "speed.import_time",
+        lambda n: f"{n['import_deblend_s']:.2f}; {n['with_separate_s']:.2f}",
+    ),
+)
+
+
+def numbers_table() -> str:
+    """Measured numbers with the command that prints each, and the machines they come from."""
+    results = {
+        name: json.loads((RESULTS / f"{name}.json").read_text(encoding="utf-8"))
+        for _, name, _ in ROWS
+    }
+    lines = ["| what | measured | command |", "|---|---|---|"]
+    lines += [
+        f"| {what} | {show(results[name]['numbers'])} | `{results[name]['command']}` |"
+        for what, name, show in ROWS
+    ]
+    machines = {
+        f"{result['machine']['processor']}, {result['machine']['cores']} cores"
+        for result in results.values()
+    }
+    dates = sorted({result["date"] for result in results.values()})
+    load = max(result["machine"]["load_average_1_min"] for result in results.values())
+    lines += [
+        "",
+        f"Measured {' to '.join({dates[0]: 0, dates[-1]: 0})} on {'; '.join(sorted(machines))}, "
+        f"shared with other work (load average up to {load:.0f}), so the timings are upper bounds.",
+    ]
+    return "\n".join(lines)
+
+
+def keys_table() -> str:
+    """What ``deblend check --keys`` prints."""
+    stream = io.StringIO()
+    with contextlib.redirect_stdout(stream):
+        show_keys(list_keys())
+    return stream.getvalue().strip()
+
+
+def with_tables(text: str) -> str:
+    """The text of README.md with its tables made anew."""
+    for name, table in (("keys", keys_table()), ("numbers", numbers_table())):
+        begin, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
+        if text.count(begin) != 1 or text.count(end) != 1:
+            sys.exit(f"README.md needs the marks {begin} and {end} once")
+        pattern = re.escape(begin) + ".*" + re.escape(end)
+        text = re.sub(pattern, lambda _: f"{begin}\n{table}\n{end}", text, flags=re.DOTALL)  # noqa: B023
+    return text
+
+
+def main() -> None:
+    found = README.read_text(encoding="utf-8")
+    wanted = with_tables(found)
+    if sys.argv[1:] == ["--check"]:
+        sys.exit("run python -m benchmarks.readme" if found != wanted else 0)
+    README.write_text(wanted, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
