@@ -14,7 +14,16 @@ from deblend.synth.build import Plan, build_line
 from deblend.synth.earths import EarthLimits, varied_earth
 from deblend.synth.firing import Dither, Firing, Order, Trouble
 from deblend.synth.line import Line
-from deblend.synth.noise import Noise, Spikes, SwellBursts, White
+from deblend.synth.noise import (
+    Background,
+    Noise,
+    OtherVessel,
+    PropellerTone,
+    Spikes,
+    SwellBursts,
+    Tugging,
+    White,
+)
 from deblend.synth.reflectors import Reflector, Surface
 from deblend.synth.signature import Signature
 
@@ -254,6 +263,22 @@ def _gaps_and_misfires(extent: Extent) -> Plan:
     )
 
 
+def _traffic(extent: Extent) -> Plan:
+    return _plan(
+        extent,
+        "Three sources near-simultaneous; ambient noise, tugging on the front channels, propeller "
+        "tones and the shots of another vessel.",
+        _abreast(3),
+        loss_db=40.0,
+        noise=(
+            Background(0.02),
+            Tugging(0.5, reach_channels=3.0),
+            PropellerTone(0.05),
+            OtherVessel(0.08, interval_s=9.7),
+        ),
+    )
+
+
 _SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
     "two-sources": _two_sources,
     "three-sources": _three_sources,
@@ -265,4 +290,5 @@ _SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
     "wrong-times": _wrong_times,
     "small-dither": _small_dither,
     "gaps-and-misfires": _gaps_and_misfires,
+    "traffic": _traffic,
 }
