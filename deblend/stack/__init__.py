@@ -1,0 +1,1 @@
+"""As an interpreter would look: common-midpoint sort, moveout and stack."""

@@ -1,0 +1,164 @@
+"""Stacks of midpoint bins, added up block by block, and how much noise is in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.stack.bins import BinGrid
+from deblend.stack.moveout import STRETCH_LIMIT, flatten
+from deblend.stack.velocity import VelocityTable
+
+Traces = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class StackSums:
+    """Sums over the traces of each bin in two halves; add them over blocks.
+
+    Parameters
+    ----------
+    total : ndarray of float32, shape (2, bin, time)
+        Sum of the flattened traces of each half.
+    fold : ndarray of int32, shape (2, bin, time)
+        Traces that were not muted.
+    """
+
+    total: Traces
+    fold: NDArray[np.int32]
+
+    def __add__(self, other: StackSums) -> StackSums:
+        return StackSums(self.total + other.total, self.fold + other.fold)
+
+    @property
+    def stack(self) -> Traces:
+        """Mean over the traces that were not muted; zero where there is none, (bin, time)."""
+        return _mean(self.total.sum(axis=0), self.fold.sum(axis=0))
+
+    @property
+    def halves(self) -> Traces:
+        """The same of each half, shape (2, bin, time)."""
+        return _mean(self.total, self.fold)
+
+
+def _mean(total: Traces, fold: NDArray[np.int32]) -> Traces:
+    mean: Traces = np.zeros_like(total)
+    np.divide(total, fold, out=mean, where=fold > 0)
+    return mean
+
+
+def no_stack(grid: BinGrid, length: int) -> StackSums:
+    """Sums before the first block."""
+    shape = (2, grid.count, length)
+    return StackSums(np.zeros(shape, np.float32), np.zeros(shape, np.int32))
+
+
+def add_to_stack(
+    sums: StackSums,
+    traces: Traces,
+    bins: NDArray[np.int64],
+    offset_m: Floats,
+    grid: BinGrid,
+    velocities: VelocityTable,
+    interval_s: float,
+    *,
+    stretch_limit: float = STRETCH_LIMIT,
+) -> None:
+    """Flatten traces and add them to the sums, in place.
+
+    Parameters
+    ----------
+    sums : StackSums
+        From `no_stack`, or with earlier blocks in it.
+    traces : ndarray of float32, shape (trace, time)
+        Any traces of the line.
+    bins : ndarray of int64, shape (trace,)
+        Bin of each trace; -1 takes no part.
+    offset_m : ndarray of float64, shape (trace,)
+        Offsets; unknown ones take no part.
+    grid : BinGrid
+        The bins.
+    velocities : VelocityTable
+        Positions count along the line from the first bin.
+    interval_s : float
+        Sample interval in seconds.
+    stretch_limit : float, optional
+        As in `flatten`.
+    """
+    usable = (bins >= 0) & np.isfinite(offset_m)
+    order = np.flatnonzero(usable)
+    order = order[np.argsort(bins[order], kind="stable")]
+    first = np.flatnonzero(np.diff(bins[order], prepend=-1))
+    time_s = np.arange(traces.shape[-1], dtype=np.float64) * interval_s
+    along_m = grid.along_m
+    for rows in np.split(order, first[1:]) if len(order) else []:
+        number = int(bins[rows[0]])
+        flat, kept = flatten(
+            traces[rows],
+            offset_m[rows],
+            velocities.at(float(along_m[number]), time_s),
+            interval_s,
+            stretch_limit=stretch_limit,
+        )
+        # Alternate traces go to alternate halves, going on from those of earlier blocks.
+        begin = int(sums.fold[:, number, -1].sum())
+        for half in (0, 1):
+            some = slice((half + begin) % 2, None, 2)
+            sums.total[half, number] += flat[some].sum(axis=0)
+            sums.fold[half, number] += kept[some].sum(axis=0, dtype=np.int32)
+
+
+def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:
+    """Signal over noise of the stack in dB, from its two halves.
+
+    Both halves hold the signal and each its own noise: the mean product of the two is the power of
+    the signal, a quarter of the mean squared difference that of the noise in the whole stack.
+
+    Parameters
+    ----------
+    sums : StackSums
+        The stack.
+    start, stop : int
+        Samples.
+
+    Returns
+    -------
+    float
+        NaN where there is no noise, or no signal above it. Interference that adds up in both
+        halves counts as signal.
+    """
+    both = (sums.fold[0] > 0) & (sums.fold[1] > 0)
+    first, second = (
+        np.where(both, half, 0)[:, start:stop].astype(np.float64) for half in sums.halves
+    )
+    return _decibels(float(np.sum(first * second)), 0.25 * float(np.sum((first - second) ** 2)))
+
+
+def snr_of_neighbours(section: Traces, start: int, stop: int) -> float:
+    """Signal over noise of a section in dB, from the correlation of neighbouring traces.
+
+    With r the correlation, pooled over the section, signal over noise is r / (1 - r): neighbours
+    hold the same signal and each its own noise. Dip and faults count as noise.
+
+    Parameters
+    ----------
+    section : ndarray of float32, shape (trace, time)
+        Neighbours in order; empty traces are left out.
+    start, stop : int
+        Samples.
+    """
+    window = section[np.any(section, axis=1), start:stop].astype(np.float64)
+    if len(window) < 2:
+        return float("nan")
+    product = float(np.sum(window[:-1] * window[1:]))
+    energy = 0.5 * float(np.sum(window[:-1] ** 2) + np.sum(window[1:] ** 2))
+    return _decibels(product, energy - product)
+
+
+def _decibels(signal: float, noise: float) -> float:
+    if not (signal > 0 and noise > 0):
+        return float("nan")
+    return float(10.0 * np.log10(signal / noise))

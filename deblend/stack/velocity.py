@@ -1,0 +1,142 @@
+"""Velocities for moveout, from a table of time, rms velocity and position along the line."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError
+
+Floats = NDArray[np.float64]
+COLUMNS = ("position_m", "time_s", "rms_velocity_m_s")
+
+
+@dataclass(frozen=True, eq=False)
+class VelocityTable:
+    """Rms velocity as a function of two-way time, at positions along the line.
+
+    Parameters
+    ----------
+    position_m : ndarray of float64, shape (position,)
+        Along the line, rising; one position makes it the same everywhere.
+    time_s, velocity_m_s : tuple of ndarray of float64
+        Knots at each position, times rising.
+
+    Raises
+    ------
+    InputError
+        If positions or times do not rise, or a velocity is not positive.
+    """
+
+    position_m: Floats
+    time_s: tuple[Floats, ...]
+    velocity_m_s: tuple[Floats, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.position_m) == 0 or np.any(np.diff(self.position_m) <= 0):
+            raise InputError(
+                f"positions {self.position_m} of the velocity table do not rise",
+                remedy="Give at least one position, each once.",
+            )
+        for position, time, velocity in zip(
+            self.position_m, self.time_s, self.velocity_m_s, strict=True
+        ):
+            where = f"velocity table, position {position:g} m"
+            falling = np.flatnonzero(np.diff(time) <= 0)
+            if falling.size:
+                first = int(falling[0])
+                raise InputError(
+                    f"time goes from {time[first]:g} to {time[first + 1]:g} s",
+                    where=where,
+                    remedy="Let times rise from row to row.",
+                )
+            wrong = velocity[~(np.isfinite(velocity) & (velocity > 0))]
+            if wrong.size or len(time) == 0 or not np.all(np.isfinite(time)):
+                raise InputError(
+                    f"velocity {wrong[0]:g} m/s" if wrong.size else "a time is missing",
+                    where=where,
+                    remedy="Give finite times in seconds and positive velocities in m/s.",
+                )
+
+    def at(self, position_m: float, time_s: Floats) -> Floats:
+        """Velocity in m/s: linear in time and position, constant beyond the first and last."""
+        profiles = np.stack(
+            [
+                np.interp(time_s, time, velocity)
+                for time, velocity in zip(self.time_s, self.velocity_m_s, strict=True)
+            ]
+        )
+        if len(self.position_m) == 1:
+            return np.asarray(profiles[0], dtype=np.float64)
+        upper = int(np.clip(np.searchsorted(self.position_m, position_m), 1, len(profiles) - 1))
+        left, right = self.position_m[upper - 1], self.position_m[upper]
+        part = float(np.clip((position_m - left) / (right - left), 0.0, 1.0))
+        return np.asarray((1 - part) * profiles[upper - 1] + part * profiles[upper], np.float64)
+
+    def check_covers(self, first_m: float, last_m: float) -> None:
+        """Refuse a table that misses the line.
+
+        A table of several positions may end short of the line by the distance between its last
+        two; one position is meant for the whole line.
+
+        Raises
+        ------
+        InputError
+            If it ends farther away.
+        """
+        if len(self.position_m) == 1:
+            return
+        low = self.position_m[0] - (self.position_m[1] - self.position_m[0])
+        high = self.position_m[-1] + (self.position_m[-1] - self.position_m[-2])
+        if first_m < low or last_m > high:
+            raise InputError(
+                f"the velocity table runs from {self.position_m[0]:g} to "
+                f"{self.position_m[-1]:g} m and the line from {first_m:g} to {last_m:g} m",
+                remedy="Give positions in metres along the line, from its first midpoint.",
+            )
+
+
+def read_velocities(path: str | Path) -> VelocityTable:
+    """Read a CSV table with the columns position_m, time_s, rms_velocity_m_s.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or makes no velocity table.
+    """
+    path = Path(path)
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            reader = csv.DictReader(file)
+            missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
+            if missing:
+                raise InputError(
+                    f"column {missing[0]} is missing",
+                    where=str(path),
+                    remedy=f"Give the columns {', '.join(COLUMNS)}.",
+                )
+            rows = [tuple(float(row[name]) for name in COLUMNS) for row in reader]
+    except (OSError, UnicodeDecodeError, ValueError, TypeError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(
+            f"the velocity table cannot be read ({error})",
+            where=str(path),
+            remedy=f"Give a CSV file of numbers with the columns {', '.join(COLUMNS)}.",
+        ) from error
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    positions = np.array(sorted(set(table[:, 0].tolist())))
+    try:
+        return VelocityTable(
+            positions,
+            tuple(table[table[:, 0] == position, 1] for position in positions),
+            tuple(table[table[:, 0] == position, 2] for position in positions),
+        )
+    except InputError as error:
+        raise InputError(
+            error.what, where=f"{path}, {error.where}".rstrip(", "), remedy=error.remedy
+        ) from error
