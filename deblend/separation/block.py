@@ -11,6 +11,7 @@ from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.loop import Callback, IterationRecord, run_loop
+from deblend.separation.noise import NoiseFloor
 from deblend.separation.patches import (
     PatchGrid,
     Separator,
@@ -105,11 +106,15 @@ def separate_block(
     samples, known = split_unknown(record, operator)
     live = live_traces(operator, block.source_count, record.shape[0])
 
-    def coherent(update: Array, iteration: int, strictness: float) -> Array:
+    shape = (block.source_count, block.slot_count, record.shape[0], operator.length)
+    noise = NoiseFloor(method, shape, xp)
+
+    def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
         patches = _by_source(update, block.source_count)
+        noise.observe(_by_source(unexplained, block.source_count), strictness * block.reference)
         grid = _grid(patches, method, origin, block.seed, iteration)
         kept = coherent_part(
-            method, patches, live, grid, block.interval_s, strictness, block.reference, xp
+            method, patches, live, grid, noise, block.interval_s, strictness, block.reference, xp
         )
         return kept.reshape(update.shape)
 
@@ -145,7 +150,8 @@ def block_reference(
     patches = _by_source(operator.pseudo_inverse(samples), source_count)
     grid = _grid(patches, method, origin, seed, 0)
     live = live_traces(operator, source_count, record.shape[0])
-    largest = largest_coefficient(method, patches, live, grid, interval_s, operator.xp)
+    noise = NoiseFloor(method, patches.shape, operator.xp)
+    largest = largest_coefficient(method, patches, live, grid, noise, interval_s, operator.xp)
     if not (np.isfinite(largest) and largest >= 0):
         raise SeparationError(
             f"the separator method gives {largest} as its largest coefficient",

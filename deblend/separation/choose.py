@@ -14,8 +14,12 @@ from deblend.separation.patches import Separator
 
 METHODS: Final[dict[str, str]] = {
     "fk": "deblend.separation.methods.fk:FkThreshold",
+    "joint": "deblend.separation.methods.joint:JointThreshold",
 }
 """Built-in methods: name and where its settings class is."""
+
+LEAST_SOURCES, LEAST_CHANNELS = 2, 8
+"""What the joint method needs to be the default."""
 
 MethodChoice = str | Separator | Callable[[Array, float], Array]
 
@@ -40,8 +44,10 @@ def method_class(name: str) -> type[Separator]:
     return found
 
 
-def choose_method(choice: MethodChoice) -> Separator:
+def choose_method(choice: MethodChoice, source_count: int, channel_count: int) -> Separator:
     """Separator of a name, a settings object or a function.
+
+    ``"auto"`` is ``"joint"`` where there are two sources and eight channels, ``"fk"`` otherwise.
 
     Raises
     ------
@@ -49,7 +55,9 @@ def choose_method(choice: MethodChoice) -> Separator:
         If it is none of these, or its settings make no sense.
     """
     if isinstance(choice, str):
-        chosen: object = method_class("fk" if choice == "auto" else choice)()
+        joint = source_count >= LEAST_SOURCES and channel_count >= LEAST_CHANNELS
+        usual = "joint" if joint else "fk"
+        chosen: object = method_class(usual if choice == "auto" else choice)()
     elif not hasattr(choice, "keep") and callable(choice):
         chosen = LiftedFunction(choice)
     else:

@@ -27,7 +27,7 @@ from deblend.separation.block import (
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.loop import Callback, IterationRecord
-from deblend.separation.patches import Separator
+from deblend.separation.patches import Separator, margin
 from deblend.separation.schedule import Schedule
 from deblend.separation.slots import SlotLayout, pair_shots
 
@@ -130,13 +130,25 @@ class Job:
         return stated
 
     def with_halo(self, block: range) -> range:
-        """Channel rows of a block and its neighbours, where the method looks across channels."""
-        halo = HALO if self.method.patch[1] > 1 else 0
-        return range(max(0, block.start - halo), min(self.recording.shape[0], block.stop + halo))
+        """Channel rows of a block and its neighbours, where the method looks across channels.
+
+        At the ends of the streamer the range goes on a little, see `patches.margin`.
+        """
+        halo, beyond = (HALO, margin(self.method, 1)) if self.method.patch[1] > 1 else (0, 0)
+        return range(
+            max(-beyond, block.start - halo),
+            min(self.recording.shape[0] + beyond, block.stop + halo),
+        )
 
     def read(self, channels: range) -> Array:
-        """All samples of some channels, in the namespace of the job."""
-        return self.xp.asarray(self.recording.read(channels, 0, self.recording.shape[1]))
+        """All samples of some channels, in the namespace of the job; NaN beyond the streamer."""
+        inside = range(max(0, channels.start), min(self.recording.shape[0], channels.stop))
+        samples = self.recording.read(inside, 0, self.recording.shape[1])
+        beyond = (inside.start - channels.start, channels.stop - inside.stop)
+        padded = (
+            np.pad(samples, (beyond, (0, 0)), constant_values=np.nan) if any(beyond) else samples
+        )
+        return self.xp.asarray(padded)
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,13 +231,15 @@ def prepare(
     if refine_times:
         raise SettingsError("refine_times is not part of this version", remedy="Leave it off.")
     delivered, findings = _settle_delivery(recording, shots, length)
+    layout = pair_shots(shots)
+    chosen = choose_method(method, layout.source_count, recording.shape[0])
     job = Job(
         recording=recording,
         shots=shots,
         delivered=delivered,
-        layout=pair_shots(shots),
+        layout=layout.widened(margin(chosen, 0)),
         length=length,
-        method=choose_method(method),
+        method=chosen,
         schedule=schedule,
         seed=_whole("seed", seed, 0),
         residual=cast(ResidualChoice, residual),
@@ -340,13 +354,13 @@ def _settle_delivery(
             remedy="Check the time scale, the start of the record and length_s.",
         )
     reasons: list[tuple[str, NDArray[np.bool_], str]] = [
-        ("shots_wholly_outside", wholly, "Wholly outside the record: not delivered."),
+        ("shots_outside_record", wholly, "Wholly outside the record: not delivered."),
         (
-            "shots_partly_outside",
+            "shots_partly_outside_record",
             outside & ~wholly,
             "Partly outside the record: used to explain it, not delivered.",
         ),
-        ("shots_misfired", ~shots.live, "Not live: takes no part, not delivered."),
+        ("misfires", ~shots.live, "Not live: takes no part, not delivered."),
         (
             "shots_not_wanted",
             ~shots.deliver & shots.live,
@@ -354,7 +368,7 @@ def _settle_delivery(
         ),
     ]
     findings = [
-        Finding(name, float(which.sum()), "shots", "look", message)
+        Finding(name, float(which.sum()), "shots", "note", message)
         for name, which, message in reasons
         if which.any()
     ]

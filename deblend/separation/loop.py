@@ -55,7 +55,7 @@ def run_loop(
     record: Array,
     known: Array,
     operator: BlendingOperator,
-    coherent: Callable[[Array, int, float], Array],
+    coherent: Callable[[Array, Array, int, float], Array],
     schedule: Schedule,
     xp: ModuleType,
     callback: Callback | None = None,
@@ -75,8 +75,8 @@ def run_loop(
     operator : BlendingOperator
         Of this record.
     coherent : callable
-        ``coherent(update, iteration, strictness)`` gives the coherent part of gathers
-        (shot, channel, time).
+        ``coherent(update, unexplained, iteration, strictness)`` gives the coherent part of
+        gathers (shot, channel, time); `unexplained` is the back-projected residual.
     schedule : Schedule
         Iterations, thresholds, step and momentum.
     xp : module
@@ -105,8 +105,9 @@ def run_loop(
             ahead = estimate
             residual = (record - operator.blend(ahead)) * known
         last = level
-        update = ahead + schedule.step * operator.pseudo_inverse(residual)
-        following = coherent(update, iteration, strictness)
+        unexplained = operator.pseudo_inverse(residual)
+        update = ahead + schedule.step * unexplained
+        following = coherent(update, unexplained, iteration, strictness)
         ahead = following
         if schedule.momentum > 0:
             ahead = following + schedule.momentum * (following - estimate)

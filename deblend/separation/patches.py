@@ -38,6 +38,9 @@ class PatchBatch:
         Tapered or flat, as the separator asks.
     live : array of bool, shape (patch, source, shot, channel)
         False where there is no trace.
+    noise : array of float32, shape (patch, frequency)
+        Rms magnitude of the ambient noise in a coefficient of the patch: of its transform over
+        shots, channels and time, not normalised, halved along time. Zero while it is not known.
     interval_s : float
         Sample interval in seconds.
     xp : module
@@ -46,8 +49,17 @@ class PatchBatch:
 
     amplitude: Array
     live: Array
+    noise: Array
     interval_s: float
     xp: ModuleType
+
+
+class NoiseMap(Protocol):
+    """What is known of the noise in every place of a block."""
+
+    def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
+        """Noise of the patches that begin at a slot, a channel and some time samples."""
+        ...
 
 
 class Separator(Protocol):
@@ -151,6 +163,17 @@ def axis_windows(
     return AxisWindows(start, size, weight.astype(np.float32), weight.astype(np.float32))
 
 
+def margin(method: Separator, axis: int) -> int:
+    """Places without data that a line wants at either end of an axis (0 slots, 1 channels).
+
+    A window cut off at the end of the line smears every event over many coefficients. With room
+    for half a taper beyond the end, the coherence filter continues the events there, as it fills
+    missing shots, and the cut is gone.
+    """
+    size = method.patch[axis]
+    return round(0.5 * min(method.overlap * size, size // 2) + 0.25)
+
+
 @dataclass(frozen=True, eq=False)
 class PatchGrid:
     """Windows along slots, channels and time for one iteration."""
@@ -204,13 +227,14 @@ def largest_coefficient(
     amplitude: Array,
     live: Array,
     grid: PatchGrid,
+    noise: NoiseMap,
     interval_s: float,
     xp: ModuleType,
 ) -> float:
     """Largest coefficient that `method` finds in any patch; shapes as in `coherent_part`."""
 
     def measure(patches: _PatchRun) -> float:
-        return method.largest(_cut(amplitude, live, grid, patches, interval_s, xp))
+        return method.largest(_cut(amplitude, live, grid, noise, patches, interval_s, xp))
 
     return max(_map_runs(measure, grid, amplitude, xp), default=0.0)
 
@@ -220,6 +244,7 @@ def coherent_part(
     amplitude: Array,
     live: Array,
     grid: PatchGrid,
+    noise: NoiseMap,
     interval_s: float,
     strictness: float,
     reference: float,
@@ -237,6 +262,8 @@ def coherent_part(
         Traces that exist.
     grid : PatchGrid
         Where the patches are.
+    noise : NoiseMap
+        What is known of the noise.
     interval_s : float
         Sample interval in seconds.
     strictness, reference : float
@@ -257,7 +284,7 @@ def coherent_part(
     total = xp.zeros_like(amplitude)
 
     def work(patches: _PatchRun) -> float:
-        batch = _cut(amplitude, live, grid, patches, interval_s, xp)
+        batch = _cut(amplitude, live, grid, noise, patches, interval_s, xp)
         kept = method.keep(batch, strictness, reference)
         if tuple(kept.shape) != tuple(batch.amplitude.shape):
             raise SeparationError(
@@ -333,22 +360,29 @@ def _cut(
     amplitude: Array,
     live: Array,
     grid: PatchGrid,
+    noise: NoiseMap,
     run: _PatchRun,
     interval_s: float,
     xp: ModuleType,
 ) -> PatchBatch:
     slots, channels = _axes_of(grid, run)
-    count = run.end - run.begin
     cut = amplitude[:, slots, channels]
-    patches = xp.empty((count, *cut.shape[:3], grid.time.size), dtype=amplitude.dtype)
     across = xp.asarray(
         grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel][None, :]
     )[:, :, None]
     along = xp.asarray(grid.time.analysis[run.begin : run.end])
-    for index, start in enumerate(grid.time.start[run.begin : run.end]):
-        patches[index] = cut[..., start : start + grid.time.size] * (across * along[index])
+    starts = grid.time.start[run.begin : run.end]
+    if is_host(xp):
+        patches = np.empty((len(starts), *cut.shape[:3], grid.time.size), amplitude.dtype)
+        for index, start in enumerate(starts):
+            patches[index] = cut[..., start : start + grid.time.size] * (across * along[index])
+    else:
+        samples = xp.asarray(starts[:, None] + np.arange(grid.time.size))
+        patches = xp.moveaxis(cut[..., samples], 3, 0)
+        patches = patches * (across * along[:, None, None, None, :])
     alive = xp.broadcast_to(live[:, slots, channels], patches.shape[:4])
-    return PatchBatch(patches, alive, interval_s, xp)
+    level = noise.of_patches(slots.start, channels.start, starts)
+    return PatchBatch(patches, alive, level, interval_s, xp)
 
 
 def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleType) -> None:
@@ -358,5 +392,12 @@ def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleT
         grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel][None, :]
     )[:, :, None]
     along = xp.asarray(grid.time.synthesis[run.begin : run.end])
-    for index, start in enumerate(grid.time.start[run.begin : run.end]):
-        place[..., start : start + grid.time.size] += kept[index] * (across * along[index])
+    starts = grid.time.start[run.begin : run.end]
+    if is_host(xp):
+        for index, start in enumerate(starts):
+            place[..., start : start + grid.time.size] += kept[index] * (across * along[index])
+        return
+    weighted = xp.moveaxis(kept * (across * along[:, None, None, None, :]), 0, 3)
+    for colour in range(_COLOURS):
+        samples = xp.asarray(starts[colour::_COLOURS, None] + np.arange(grid.time.size))
+        place[..., samples] += weighted[..., colour::_COLOURS, :]

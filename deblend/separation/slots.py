@@ -41,7 +41,11 @@ class SlotLayout:
         """Number of slots along the line."""
         return int(self.row.shape[1])
 
-    def in_slots(self, column: NDArray[_Scalar], empty: object) -> NDArray[_Scalar]:
+    def widened(self, margin: int) -> SlotLayout:
+        """The same with `margin` empty slots more at either end of the line."""
+        return SlotLayout(np.pad(self.row, ((0, 0), (margin, margin)), constant_values=-1))
+
+    def in_slots(self, column: NDArray[_Scalar], empty: int | bool) -> NDArray[_Scalar]:
         """A column of the shot table in slot order, source after source; `empty` in empty slots."""
         row = self.row.ravel()
         filled = column[row]

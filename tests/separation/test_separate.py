@@ -160,7 +160,7 @@ def test_shots_outside_are_counted_and_not_delivered():
     result = deblend.separate(recording, moved, length_s=0.8, method="fk", iterations=2)
     assert result.estimate.live.values.tolist()[:3] == [False, False, True]
     counts = {finding.metric: finding.value for finding in result.findings}
-    assert counts == {"shots_wholly_outside": 1, "shots_partly_outside": 1}
+    assert counts == {"shots_outside_record": 1, "shots_partly_outside_record": 1}
 
 
 def test_two_sources_at_one_instant_are_legal():

@@ -12,10 +12,13 @@ if TYPE_CHECKING:
     from deblend.arrays import Array
     from deblend.separation.patches import PatchBatch
 
+AXES = (2, 3, 4)
+"""Shot, channel and time of a batch."""
+
 
 @dataclass(frozen=True)
 class FkThreshold:
-    """Hard threshold of f-k coefficients.
+    """Hard threshold of f-k coefficients, each source for itself.
 
     In common-channel gathers the shots of the wanted source line up and those of the others
     scatter, because they were fired with random delays. A coherent event fills few coefficients
@@ -29,7 +32,9 @@ class FkThreshold:
         Window in shots, channels and time samples. One channel makes it the usual scheme on
         common-channel gathers; more make it f-kx-ky.
     overlap : float
-        Part of a window shared with the next one.
+        Part of a window shared with the next one, above 0 and at most 0.5.
+    noise_factor : float
+        The threshold stays above this many times the ambient noise of a coefficient.
 
     Notes
     -----
@@ -48,15 +53,21 @@ class FkThreshold:
 
     patch: tuple[int, int, int] = (16, 1, 32)
     overlap: float = 0.5
-
+    noise_factor: float = 1.2
     window: Literal["tapered"] = "tapered"
 
     def largest(self, batch: PatchBatch) -> float:
         """Largest magnitude of any coefficient."""
-        return largest_magnitude(rfftn(batch.xp, batch.amplitude, (2, 3, 4)), batch.xp)
+        return largest_magnitude(rfftn(batch.xp, batch.amplitude, AXES), batch.xp)
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
-        """Patches made of the coefficients at or above ``strictness * reference``."""
-        spectrum = rfftn(batch.xp, batch.amplitude, (2, 3, 4))
-        spectrum = hard_threshold(spectrum, strictness * reference, batch.xp)
-        return irfftn(batch.xp, spectrum, batch.amplitude.shape[2:], (2, 3, 4))
+        """Patches made of the coefficients at or above the threshold.
+
+        The threshold is ``strictness * reference``, or the noise where that is more.
+        """
+        xp = batch.xp
+        spectrum = rfftn(xp, batch.amplitude, AXES)
+        threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
+        sources = spectrum.reshape(spectrum.shape[0], -1, spectrum.shape[-1])
+        kept = hard_threshold(sources, threshold, xp).reshape(spectrum.shape)
+        return irfftn(xp, kept, batch.amplitude.shape[2:], AXES)

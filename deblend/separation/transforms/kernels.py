@@ -1,6 +1,7 @@
 """Compiled kernels of the transforms. Imported on first use, never at import of the package.
 
-All release the interpreter lock: the caller's threads run them side by side.
+All release the interpreter lock: the caller's threads run them side by side. Each stands for an
+array form in a neighbouring file, which it is tested against.
 """
 
 from __future__ import annotations
@@ -8,16 +9,167 @@ from __future__ import annotations
 from typing import Any
 
 import numba
+import numpy as np
 
 from deblend.arrays import Array
 
 _compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+_SWEEPS = 12
+"""Jacobi sweeps at most; a handful suffices for matrices of up to a dozen rows."""
 
 
 @_compile  # type: ignore[untyped-decorator]
-def hard_threshold_in_place(spectrum: Array, least_power: float) -> None:
-    """Zero the coefficients of a flat complex array whose power is below `least_power`."""
-    for index in range(spectrum.size):
-        value = spectrum[index]
-        if value.real * value.real + value.imag * value.imag < least_power:
-            spectrum[index] = 0.0
+def hard_threshold_in_place(spectrum: Array, least_power: Array) -> None:
+    """Zero weak coefficients.
+
+    `spectrum` is complex, shape (patch, coefficient, frequency); `least_power` real, shape
+    (patch, frequency).
+    """
+    for patch in range(spectrum.shape[0]):
+        for row in range(spectrum.shape[1]):
+            for f in range(spectrum.shape[2]):
+                value = spectrum[patch, row, f]
+                power = value.real * value.real + value.imag * value.imag
+                if power < least_power[patch, f]:
+                    spectrum[patch, row, f] = 0.0
+
+
+@_compile  # type: ignore[untyped-decorator]
+def joint_threshold_in_place(spectrum: Array, least_power: Array) -> None:
+    """Threshold along the eigenvectors between sources where that leaves fewer coefficients.
+
+    `spectrum` is complex, shape (patch, source, wavenumber, frequency); `least_power` real, shape
+    (patch, frequency). Each patch and frequency is copied to real and imaginary rows along
+    wavenumber, on which the inner loops run at full vector width.
+    """
+    sources, wavenumbers, frequencies = spectrum.shape[1:]
+    real = least_power.dtype
+    plain = np.zeros((2, sources, wavenumbers), dtype=real)
+    turned = np.zeros((2, sources, wavenumbers), dtype=real)
+    matrix = np.zeros((sources, sources), dtype=np.complex128)
+    vectors = np.zeros((sources, sources), dtype=np.complex128)
+    for patch in range(spectrum.shape[0]):
+        for f in range(frequencies):
+            least = least_power[patch, f]
+            for i in range(sources):
+                for k in range(wavenumbers):
+                    value = spectrum[patch, i, k, f]
+                    plain[0, i, k] = value.real
+                    plain[1, i, k] = value.imag
+            count = _threshold_rows(plain, turned, least)
+            if count == 0:
+                spectrum[patch, :, :, f] = 0.0
+                continue
+            _covariance(plain, matrix)
+            _eigenvectors(matrix, vectors)
+            _turn(plain, vectors, turned)
+            count_turned = _threshold_rows(turned, turned, least)
+            if count_turned < count:
+                _turn_back(turned, vectors, plain)
+            else:
+                _threshold_rows(plain, plain, least)
+            for i in range(sources):
+                for k in range(wavenumbers):
+                    spectrum[patch, i, k, f] = complex(plain[0, i, k], plain[1, i, k])
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _threshold_rows(rows: Array, out: Array, least: float) -> int:
+    """Rows with weak coefficients zeroed, into `out`; how many were kept."""
+    kept = 0
+    zero = rows.dtype.type(0)
+    for i in range(rows.shape[1]):
+        for k in range(rows.shape[2]):
+            re, im = rows[0, i, k], rows[1, i, k]
+            keep = re * re + im * im >= least
+            kept += keep
+            out[0, i, k] = re if keep else zero
+            out[1, i, k] = im if keep else zero
+    return kept
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _covariance(rows: Array, matrix: Array) -> None:
+    """Sum over wavenumbers of each source times the conjugate of each other."""
+    for i in range(rows.shape[1]):
+        for j in range(i + 1):
+            re = im = rows.dtype.type(0)
+            for k in range(rows.shape[2]):
+                re += rows[0, i, k] * rows[0, j, k] + rows[1, i, k] * rows[1, j, k]
+                im += rows[1, i, k] * rows[0, j, k] - rows[0, i, k] * rows[1, j, k]
+            matrix[i, j] = complex(re, im)
+            matrix[j, i] = complex(re, -im)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _eigenvectors(matrix: Array, vectors: Array) -> None:
+    """Cyclic complex Jacobi; overwrites `matrix`. Columns of `vectors` are orthonormal."""
+    size = matrix.shape[0]
+    total = 0.0
+    for i in range(size):
+        total += matrix[i, i].real
+        for j in range(size):
+            vectors[i, j] = 1.0 if i == j else 0.0
+    for _ in range(_SWEEPS):
+        off = 0.0
+        for i in range(size):
+            for j in range(i):
+                off += abs(matrix[i, j])
+        if off <= 1e-6 * total:
+            break
+        for q in range(size):
+            for p in range(q):
+                _jacobi_turn(matrix, vectors, p, q)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _jacobi_turn(matrix: Array, vectors: Array, p: int, q: int) -> None:
+    """Rotate rows and columns p and q so that their off-diagonal element vanishes."""
+    element = matrix[p, q]
+    magnitude = abs(element)
+    if magnitude == 0.0:
+        return
+    phase = element / magnitude
+    theta = (matrix[q, q].real - matrix[p, p].real) / (2.0 * magnitude)
+    tangent = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
+    if theta < 0.0:
+        tangent = -tangent
+    cosine = 1.0 / np.sqrt(tangent * tangent + 1.0)
+    sine = tangent * cosine
+    for k in range(matrix.shape[0]):
+        left, right = matrix[k, p], matrix[k, q] * np.conj(phase)
+        matrix[k, p] = cosine * left - sine * right
+        matrix[k, q] = sine * left + cosine * right
+        left, right = vectors[k, p], vectors[k, q] * np.conj(phase)
+        vectors[k, p] = cosine * left - sine * right
+        vectors[k, q] = sine * left + cosine * right
+    for k in range(matrix.shape[0]):
+        left, right = matrix[p, k], matrix[q, k] * phase
+        matrix[p, k] = cosine * left - sine * right
+        matrix[q, k] = sine * left + cosine * right
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _turn(rows: Array, vectors: Array, turned: Array) -> None:
+    """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `rows`."""
+    real = rows.dtype.type
+    turned[:] = 0.0
+    for i in range(rows.shape[1]):
+        for j in range(rows.shape[1]):
+            a, b = real(vectors[j, i].real), real(vectors[j, i].imag)
+            for k in range(rows.shape[2]):
+                turned[0, i, k] += a * rows[0, j, k] + b * rows[1, j, k]
+                turned[1, i, k] += a * rows[1, j, k] - b * rows[0, j, k]
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _turn_back(turned: Array, vectors: Array, rows: Array) -> None:
+    """Inverse of `_turn`."""
+    real = rows.dtype.type
+    rows[:] = 0.0
+    for i in range(rows.shape[1]):
+        for j in range(rows.shape[1]):
+            a, b = real(vectors[i, j].real), real(vectors[i, j].imag)
+            for k in range(rows.shape[2]):
+                rows[0, i, k] += a * turned[0, j, k] - b * turned[1, j, k]
+                rows[1, i, k] += a * turned[1, j, k] + b * turned[0, j, k]

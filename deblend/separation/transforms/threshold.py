@@ -1,25 +1,25 @@
 """Thresholds of complex coefficients: compiled on the host, array form elsewhere.
 
-The array form of each is what the compiled one is tested against.
+All take coefficients with the temporal frequency last and one threshold for each patch and
+frequency. The array form of each is what the compiled one is tested against.
 """
 
 from __future__ import annotations
 
-from functools import cache
 from types import ModuleType
-from typing import Any
 
 from deblend.arrays import Array, is_host
+from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 
 
-def hard_threshold(spectrum: Array, threshold: float, xp: ModuleType) -> Array:
-    """Coefficients whose magnitude is at least `threshold`; the others become zero.
+def hard_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Coefficients whose magnitude is at least the threshold; the others become zero.
 
     Parameters
     ----------
-    spectrum : array of complex64 or complex128
-        Any shape; may be overwritten.
-    threshold : float
+    spectrum : array of complex, shape (patch, coefficient, frequency)
+        May be overwritten.
+    threshold : array of float, shape (patch, frequency)
         Not negative, in the units of the coefficients.
     xp : module
         Array namespace.
@@ -29,26 +29,66 @@ def hard_threshold(spectrum: Array, threshold: float, xp: ModuleType) -> Array:
     array
         Shape and type of `spectrum`.
     """
-    if is_host(xp):
-        _compiled_hard()(spectrum.reshape(-1), spectrum.real.dtype.type(threshold**2))
-        return spectrum
-    return hard_threshold_array(spectrum, threshold, xp)
+    if not is_host(xp):
+        return hard_threshold_array(spectrum, threshold, xp)
+    from deblend.separation.transforms.kernels import hard_threshold_in_place
+
+    hard_threshold_in_place(spectrum, (threshold**2).astype(spectrum.real.dtype))
+    return spectrum
 
 
-def hard_threshold_array(spectrum: Array, threshold: float, xp: ModuleType) -> Array:
+def hard_threshold_array(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
     """Array form of `hard_threshold`; leaves its input alone."""
-    power = spectrum.real**2 + spectrum.imag**2
-    return xp.where(power >= power.dtype.type(threshold**2), spectrum, spectrum.dtype.type(0))
+    above = _power(spectrum) >= (threshold**2)[:, None, :]
+    return xp.where(above, spectrum, spectrum.dtype.type(0))
+
+
+def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Hard threshold along the eigenvectors between sources where that keeps fewer coefficients.
+
+    In each patch and frequency the sources are rotated onto the eigenvectors of their covariance.
+    Whichever of rotated and plain coefficients has fewer at or above the threshold is used, so
+    that sources which have nothing in common lose nothing.
+
+    Parameters
+    ----------
+    spectrum : array of complex, shape (patch, source, wavenumber, frequency)
+        May be overwritten.
+    threshold : array of float, shape (patch, frequency)
+        Not negative, in the units of the coefficients.
+    xp : module
+        Array namespace.
+
+    Returns
+    -------
+    array
+        Shape and type of `spectrum`.
+    """
+    if not is_host(xp):
+        return joint_threshold_array(spectrum, threshold, xp)
+    from deblend.separation.transforms.kernels import joint_threshold_in_place
+
+    joint_threshold_in_place(spectrum, (threshold**2).astype(spectrum.real.dtype))
+    return spectrum
+
+
+def joint_threshold_array(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Array form of `joint_threshold`; leaves its input alone."""
+    _, vectors = xp.linalg.eigh(source_covariance(spectrum, xp))
+    rotated = rotate(spectrum, vectors, xp)
+    least = (threshold**2)[:, None, None, :]
+    above, above_rotated = _power(spectrum) >= least, _power(rotated) >= least
+    fewer = above_rotated.sum(axis=(1, 2)) < above.sum(axis=(1, 2))
+    none = spectrum.dtype.type(0)
+    back = rotate_back(xp.where(above_rotated, rotated, none), vectors, xp)
+    kept = xp.where(fewer[:, None, None, :], back, xp.where(above, spectrum, none))
+    return kept.astype(spectrum.dtype)
 
 
 def largest_magnitude(spectrum: Array, xp: ModuleType) -> float:
     """Largest magnitude of any coefficient."""
-    return float(xp.sqrt(xp.max(spectrum.real**2 + spectrum.imag**2)))
+    return float(xp.sqrt(xp.max(_power(spectrum))))
 
 
-@cache
-def _compiled_hard() -> Any:
-    """Compile on first use: importing numba alone takes half a second."""
-    from deblend.separation.transforms.kernels import hard_threshold_in_place
-
-    return hard_threshold_in_place
+def _power(spectrum: Array) -> Array:
+    return spectrum.real**2 + spectrum.imag**2

@@ -1,0 +1,64 @@
+"""Joint f-kx-ky threshold: sources towed abreast see almost the same earth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from deblend.arrays import irfftn, rfftn
+from deblend.separation.methods.fk import AXES
+from deblend.separation.transforms.threshold import joint_threshold, largest_magnitude
+
+if TYPE_CHECKING:
+    from deblend.arrays import Array
+    from deblend.separation.patches import PatchBatch
+
+
+@dataclass(frozen=True)
+class JointThreshold:
+    """Hard threshold of f-kx-ky coefficients along what the sources have in common.
+
+    In each patch and temporal frequency the coefficients of all sources, summed over wavenumbers,
+    give a covariance between sources. Along its eigenvectors an event that all sources see takes
+    one set of coefficients instead of one a source, and stands higher above the interference. The
+    rotation is unitary; it is used only where it leaves fewer coefficients above the threshold,
+    so that sources which do not resemble each other lose nothing, and an event that one source
+    alone sees stays with it.
+
+    Parameters
+    ----------
+    patch : tuple of int
+        Window in shots, channels and time samples.
+    overlap : float
+        Part of a window shared with the next one, above 0 and at most 0.5. More is better and
+        slower: the cost grows with 1 / (1 - overlap) cubed.
+    noise_factor : float
+        The threshold stays above this many times the ambient noise of a coefficient.
+
+    Notes
+    -----
+    Fails like the f-k threshold on events that are too curved or too steep for the window, or
+    where the dither is short against the period. Sources that fire at different places are paired
+    shot by shot; far apart they have less in common, and the gain shrinks.
+    """
+
+    patch: tuple[int, int, int] = (24, 8, 24)
+    overlap: float = 0.375
+    noise_factor: float = 1.2
+    window: Literal["tapered"] = "tapered"
+
+    def largest(self, batch: PatchBatch) -> float:
+        """Largest magnitude of any coefficient, before rotation."""
+        return largest_magnitude(rfftn(batch.xp, batch.amplitude, AXES), batch.xp)
+
+    def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
+        """Patches made of the coefficients at or above the threshold, rotated where it pays.
+
+        The threshold is ``strictness * reference``, or the noise where that is more.
+        """
+        xp = batch.xp
+        spectrum = rfftn(xp, batch.amplitude, AXES)
+        threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
+        wavenumbers = spectrum.reshape(*spectrum.shape[:2], -1, spectrum.shape[-1])
+        kept = joint_threshold(wavenumbers, threshold, xp).reshape(spectrum.shape)
+        return irfftn(xp, kept, batch.amplitude.shape[2:], AXES)
