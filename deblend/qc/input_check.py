@@ -1,0 +1,198 @@
+"""Fire times, clocks and shots of a line verified against the samples of its nearest channels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.qc.direct_arrivals import DirectArrivals, fit_direct_arrivals
+from deblend.qc.input_clock import ClockCourse, clock_course
+from deblend.qc.input_findings import clock_findings, remaining_drift, shot_findings
+from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
+
+WATER_VELOCITY_M_S: Final = 1500.0
+MOST_CHANNELS: Final = 6
+_WITHOUT_OFFSETS: Final = 2
+_DRIFT_ROUNDS: Final = 5
+_DRIFT_FOLLOWED_S: Final = 0.0002
+
+Fit = Callable[[NDArray[np.int64], NDArray[np.bool_]], DirectArrivals]
+"""Fits the arrivals with given fire times and live shots."""
+
+
+def verify_against_samples(
+    recording: Recording, shots: Shots, geometry: Geometry, *, seed: int = 0
+) -> list[Finding]:
+    """Look whether the record holds what the table of shots says.
+
+    Reads up to six channels near the sources as a whole. Where offsets are unknown, two channels
+    are read, and constant clock offsets from 0 to 2 s cannot be told from travel time.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record.
+    shots : Shots
+        In its time scale.
+    geometry : Geometry
+        Offsets, or unknown.
+    seed : int, optional
+        Of the null.
+
+    Returns
+    -------
+    list of Finding
+        Clock offset, steps and drift; misfires, weak shots, wrong times and source numbers; shots
+        that are not in the table.
+    """
+    sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
+    offset_m = np.abs(geometry.offset_m)
+    known_offsets = bool(np.isfinite(offset_m).any(axis=0).any())
+    rows, record = _near_channels(recording, offset_m, known_offsets)
+    if not len(rows) or np.count_nonzero(shots.live) < FEWEST_SHOTS:
+        message = (
+            f"{np.count_nonzero(shots.live)} live shots and {len(rows)} usable channels are too "
+            "few to verify the fire times against the samples."
+        )
+        return [Finding("not_verified", np.nan, "", "look", message)]
+    known = np.isfinite(record)
+    delay_s = _delays(offset_m[:, rows], sources, len(shots.sources), known_offsets)
+    interval_s = recording.interval_s
+    onsets = Onsets(
+        np.stack([onset_strength(record, known, interval_s, delay) for delay in delay_s]),
+        interval_s,
+    )
+    order = np.argsort(shots.fire_time_ns, kind="stable")
+    order = order[shots.live[order]]
+    sample = (shots.fire_time_ns[order] - recording.start_ns) / recording.interval_ns
+    course = clock_course(onsets, sample, sources[order], seed=seed)
+
+    def fit(fire_time_ns: NDArray[np.int64], live: NDArray[np.bool_]) -> DirectArrivals:
+        return fit_direct_arrivals(
+            record,
+            known,
+            fire_time_ns,
+            live,
+            sources,
+            delay_s,
+            start_ns=recording.start_ns,
+            interval_ns=recording.interval_ns,
+        )
+
+    course = _level_steps(shots, course, order, fit)
+    course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
+    findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
+    if course.lag.found:
+        findings += shot_findings(shots, arrivals, corrected_ns)
+    return findings
+
+
+def _level_steps(
+    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
+) -> ClockCourse:
+    """Sizes of steps from the begin of the usual arrivals on either side, finer than onsets."""
+    if not course.steps:
+        return course
+    lag_s = course.lag_s.copy()
+    edges = [0, *(step.shot for step in course.steps), len(order)]
+    corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, lag_s)
+    late = []
+    for begin, end in pairwise(edges):
+        live = np.zeros(len(shots), dtype=np.bool_)
+        live[order[begin:end]] = True
+        late.append(fit(corrected_ns, live).first_break_s)
+    steps = []
+    for step, before, after in zip(course.steps, late, late[1:], strict=False):
+        finer = float(np.nanmedian(after - before)) if np.isfinite(after - before).any() else 0.0
+        steps.append(replace(step, size_s=step.size_s + finer))
+        lag_s[step.shot :] += finer
+    return replace(course, steps=tuple(steps), lag_s=lag_s)
+
+
+def _follow_drift(
+    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
+) -> tuple[ClockCourse, NDArray[np.int64], DirectArrivals]:
+    """Fit, and fit again along the drift that the arrivals still show."""
+    seconds = (shots.fire_time_ns[order] - shots.fire_time_ns[order[0]]) * 1e-9
+    for _ in range(_DRIFT_ROUNDS):
+        corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, course.lag_s)
+        arrivals = fit(corrected_ns, shots.live)
+        more = remaining_drift(shots, arrivals)
+        if abs(more) * seconds[-1] < _DRIFT_FOLLOWED_S:
+            break
+        course = replace(
+            course,
+            lag_s=course.lag_s + more * (seconds - 0.5 * seconds[-1]),
+            drift=course.drift + more,
+        )
+    return course, corrected_ns, arrivals
+
+
+def _near_channels(
+    recording: Recording, offset_m: NDArray[np.float64], known_offsets: bool
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Rows and samples of the nearest channels that are not dead."""
+    count = recording.shape[0]
+    if known_offsets:
+        nearest = np.full(count, np.inf)
+        some = np.isfinite(offset_m).any(axis=0)
+        nearest[some] = np.nanmedian(offset_m[:, some], axis=0)
+        candidates = np.argsort(nearest, kind="stable")[: 2 * MOST_CHANNELS]
+        candidates = candidates[np.isfinite(nearest[candidates])]
+        wanted = MOST_CHANNELS
+    else:
+        candidates = np.unique([0, 1, count - 2, count - 1]).clip(0)
+        wanted = _WITHOUT_OFFSETS
+    record = recording.read(candidates.tolist(), 0, recording.shape[1])
+    finite = np.isfinite(record)
+    mean_square = np.array(
+        [
+            np.square(trace[good], dtype=np.float64).mean() if good.any() else 0.0
+            for trace, good in zip(record, finite, strict=True)
+        ]
+    )
+    alive = np.flatnonzero(mean_square > 0.0)
+    if not known_offsets:
+        # The louder end is the near one.
+        alive = alive[np.argsort(-mean_square[alive], kind="stable")]
+    chosen = alive[:wanted]
+    return candidates[chosen].astype(np.int64), record[chosen]
+
+
+def _delays(
+    offset_m: NDArray[np.float64],
+    sources: NDArray[np.int64],
+    source_count: int,
+    known_offsets: bool,
+) -> NDArray[np.float64]:
+    """Travel time of the direct arrival, shape (source, channel)."""
+    out = np.zeros((source_count, offset_m.shape[1]))
+    if not known_offsets:
+        return out
+    whole = np.nanmedian(offset_m, axis=0) / WATER_VELOCITY_M_S
+    for source in range(source_count):
+        own = offset_m[sources == source]
+        some = np.isfinite(own).any(axis=0)
+        out[source] = whole
+        out[source, some] = np.nanmedian(own[:, some], axis=0) / WATER_VELOCITY_M_S
+    return out
+
+
+def _correction_ns(
+    shots: Shots, order: NDArray[np.int64], lag_s: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Lag of each row of the table; rows that are not live take that of the live shot before."""
+    times = shots.fire_time_ns[order]
+    before = np.searchsorted(times, shots.fire_time_ns, side="right") - 1
+    lag = lag_s[np.clip(before, 0, len(order) - 1)].copy()
+    lag[order] = lag_s
+    return np.rint(lag * 1e9).astype(np.int64)

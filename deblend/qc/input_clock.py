@@ -1,0 +1,192 @@
+"""Whether the clocks of recorder and source controller agree, all along the line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+from deblend.qc.onsets import (
+    ClockLag,
+    Onsets,
+    correlate_onsets,
+    find_clock_lag,
+    segments_of,
+)
+
+SEGMENT_SHOTS: Final = 24
+_DISTINCT: Final = 1.1
+"""The peak of a segment is trusted when it exceeds every other one by this factor."""
+_PEAK_HALF_WIDTH_S: Final = 0.1
+SMALLEST_STEP_S: Final = 0.05
+"""Coarser than onsets can be timed with a dither of that size; smaller ones show shot by shot."""
+FEWEST_SEGMENTS: Final = 4
+"""For a drift."""
+
+
+@dataclass(frozen=True)
+class ClockStep:
+    """A sudden change of the difference between the two clocks.
+
+    Parameters
+    ----------
+    shot : int
+        First shot after it, in the order of fire times.
+    size_s : float
+        Change of the lag.
+    """
+
+    shot: int
+    size_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class ClockCourse:
+    """Lag of the record behind the fire times along the line.
+
+    Parameters
+    ----------
+    lag : ClockLag
+        Over a long stretch, with its null.
+    steps : tuple of ClockStep
+        Sudden changes.
+    lag_s : ndarray of float64, shape (shot,)
+        For each shot in the order of fire times, to a sample; a straight line between steps. Zero
+        where nothing could be determined.
+    drift : float
+        Growth of the lag in seconds a second, of the longest stretch between steps; 0 where it is
+        within the scatter.
+    """
+
+    lag: ClockLag
+    steps: tuple[ClockStep, ...]
+    lag_s: NDArray[np.float64]
+    drift: float = 0.0
+
+
+def clock_course(
+    onsets: Onsets,
+    fire_sample: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    *,
+    seed: int = 0,
+) -> ClockCourse:
+    """Follow the lag of the record behind the fire times.
+
+    Parameters
+    ----------
+    onsets : Onsets
+        Of the whole record.
+    fire_sample : ndarray of float64, shape (shot,)
+        Rising fire times in samples of the record, live shots only.
+    source_row : ndarray of int64, shape (shot,)
+        Row of `onsets` of each shot.
+    seed : int, optional
+        Of the null.
+
+    Returns
+    -------
+    ClockCourse
+    """
+    count = len(fire_sample)
+    whole = find_clock_lag(onsets, fire_sample, source_row, seed=seed)
+    lags = [
+        (segment, _segment_lag(onsets, fire_sample[segment], source_row[segment]))
+        for segment in segments_of(count, SEGMENT_SHOTS)
+    ]
+    trusted = [(segment, lag) for segment, lag in lags if lag is not None]
+    if len(trusted) < 2:
+        constant = whole.lag_s if whole.found else 0.0
+        return ClockCourse(whole, (), np.full(count, constant))
+    steps = _steps(onsets, fire_sample, source_row, trusted)
+    edges = [0, *(step.shot for step in steps), count]
+    lag_s = np.zeros(count)
+    drifts = []
+    for begin, end in pairwise(edges):
+        middles = [
+            (0.5 * (part.start + part.stop), lag)
+            for part, lag in trusted
+            if begin <= 0.5 * (part.start + part.stop) < end
+        ]
+        slope, level = _line_through(middles, onsets.interval_s) if middles else (0.0, 0.0)
+        lag_s[begin:end] = level + slope * np.arange(begin, end)
+        drifts.append((end - begin, slope))
+    slope = max(drifts)[1]
+    rate = slope * count / max(1.0, float(np.ptp(fire_sample)) * onsets.interval_s)
+    return ClockCourse(whole, tuple(steps), lag_s, rate)
+
+
+def _steps(
+    onsets: Onsets,
+    fire_sample: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    trusted: list[tuple[slice, float]],
+) -> list[ClockStep]:
+    steps = []
+    for (before, lag), (after, next_lag) in pairwise(trusted):
+        if abs(next_lag - lag) > SMALLEST_STEP_S:
+            between = before.start, after.stop
+            shot = _place_step(onsets, fire_sample, source_row, between, (lag, next_lag))
+            steps.append(ClockStep(shot, next_lag - lag))
+    return steps
+
+
+def _line_through(points: list[tuple[float, float]], interval_s: float) -> tuple[float, float]:
+    """Slope and level of lags along the line; the slope is 0 where scatter may explain it."""
+    place, lag = (np.array(values) for values in zip(*points, strict=True))
+    level = float(np.median(lag))
+    if len(points) < FEWEST_SEGMENTS:
+        return 0.0, level
+    slope = float(theilslopes(lag, place)[0])
+    rest = lag - slope * place
+    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    if abs(slope) * np.ptp(place) <= max(2.0 * interval_s, 4.0 * scatter):
+        return 0.0, level
+    return slope, float(np.median(rest))
+
+
+def _segment_lag(
+    onsets: Onsets, fire: NDArray[np.float64], source_row: NDArray[np.int64]
+) -> float | None:
+    """Lag of a few shots; None where another one is nearly as good."""
+    if len(fire) < SEGMENT_SHOTS // 2:
+        return None
+    values = correlate_onsets(onsets, fire, source_row)
+    best = int(values.argmax())
+    width = round(_PEAK_HALF_WIDTH_S / onsets.interval_s)
+    others = np.concatenate([values[: max(0, best - width)], values[best + width + 1 :]])
+    if values[best] <= _DISTINCT * others.max():
+        return None
+    return (best - len(values) // 2) * onsets.interval_s
+
+
+def _place_step(
+    onsets: Onsets,
+    fire_sample: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    between: tuple[int, int],
+    lags: tuple[float, float],
+) -> int:
+    """First shot that agrees better with the second lag than with the first."""
+    shots = np.arange(*between)
+    strength = [
+        _strength_at(onsets, fire_sample[shots] + lag / onsets.interval_s, source_row[shots])
+        for lag in lags
+    ]
+    gain = np.concatenate([[0.0], np.cumsum(strength[0] - strength[1])])
+    return int(between[0] + gain.argmax())
+
+
+def _strength_at(
+    onsets: Onsets, sample: NDArray[np.float64], source_row: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Largest onset strength within two samples of each place."""
+    count = onsets.strength.shape[1]
+    near = np.rint(sample).astype(np.int64)[:, None] + np.arange(-2, 3)
+    inside = (near >= 0) & (near < count)
+    values = onsets.strength[source_row[:, None], np.clip(near, 0, count - 1)]
+    return np.asarray(np.where(inside, values, 0.0).max(axis=1), dtype=np.float64)

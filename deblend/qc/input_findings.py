@@ -1,0 +1,323 @@
+"""Sentences about clocks and shots, from what the samples of the record say."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+from deblend.model.time_scales import convert_instants, gps_minus_utc_s
+from deblend.model.timebase import format_instant
+from deblend.qc.direct_arrivals import DirectArrivals, Stray
+from deblend.qc.input_clock import ClockCourse
+
+OFFSET_LIMIT_S: Final = 0.03
+"""What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
+LATEST_ARRIVAL_S: Final = 2.0
+"""Without positions the direct arrival may come as late as this, 3 km away."""
+_SCALE_TOLERANCE_S: Final = 0.1
+
+MISFIRE_BELOW: Final = 0.3
+WEAK_BELOW: Final = 0.6
+_FIRED_ABOVE: Final = 0.7
+_DEVIATIONS: Final = 8.0
+TIME_LIMIT_S: Final = 0.003
+_SAME_SHOT_S: Final = 0.5
+_ON_TIME_S: Final = 0.02
+_SWAP_MISFIT: Final = 0.4
+_DEPENDENT: Final = 0.5
+_FEW_FINDINGS: Final = 6
+_MANY: Final = 0.1
+_DRIFT_LIMIT_S: Final = 0.002
+_DRIFT_DEVIATIONS: Final = 6.0
+_FEWEST_FOR_DRIFT: Final = 12
+_FIT_WELL: Final = 0.4
+
+
+def clock_findings(
+    shots: Shots,
+    course: ClockCourse,
+    arrivals: DirectArrivals,
+    order: NDArray[np.int64],
+    *,
+    positions_known: bool,
+) -> list[Finding]:
+    """Offset, steps and drift between the clocks of recorder and source controller.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    course : ClockCourse
+        Of its live shots.
+    arrivals : DirectArrivals
+        Of all its shots, fire times corrected by `course`.
+    order : ndarray of int64
+        Row of the table for each shot of `course`.
+    positions_known : bool
+        Whether travel times were predicted from offsets.
+    """
+    lag = course.lag
+    null = (
+        f"(onset strength {lag.peak:.2f}, {lag.null_mean:.2f} ± {lag.null_deviation:.2f} with "
+        "shuffled dither)"
+    )
+    if not lag.found:
+        message = (
+            "Whether the fire times fit the record could not be determined: no lag within a minute "
+            f"stands out {null}. The dither is too small, the record too noisy, or the clocks "
+            "differ by more."
+        )
+        return [Finding("clock_offset", np.nan, "s", "look", message)]
+    findings = [_step_finding(shots, int(order[step.shot]), step.size_s) for step in course.steps]
+    begin_s = float(course.lag_s[0])
+    late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
+    offset_s = begin_s + (float(np.median(late)) if late.size else 0.0)
+    latest = OFFSET_LIMIT_S if positions_known else LATEST_ARRIVAL_S
+    if -OFFSET_LIMIT_S <= offset_s <= latest:
+        message = f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should {null}."
+        findings.append(Finding("clock_offset", offset_s, "s", "pass", message, limit=latest))
+    else:
+        findings.insert(0, _offset_finding(shots, offset_s, null, latest))
+    return findings + _drift_finding(shots, course)
+
+
+def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> Finding:
+    first = int(shots.fire_time_ns.min())
+    utc_ns = int(convert_instants(np.array([first]), shots.time_scale, "utc")[0])
+    leap_s = gps_minus_utc_s(utc_ns)
+    if abs(abs(offset_s) - leap_s) <= _SCALE_TOLERANCE_S:
+        ahead = "GPS time and the record in UTC" if offset_s < 0 else "UTC and the record in GPS"
+        cause = f"Likely the fire times are in {ahead}, {leap_s} s apart on that date."
+    else:
+        cause = "Likely one of the clocks was set wrong, or a command time was taken for the break."
+    message = (
+        f"Direct arrivals come {offset_s:+.3f} s from where the fire times put them {null}. "
+        f"{cause} Separation with these times would fail; correct them first."
+    )
+    return Finding("clock_offset", offset_s, "s", "fail", message, limit=limit)
+
+
+def _step_finding(shots: Shots, row: int, size_s: float) -> Finding:
+    instant = format_instant(int(shots.fire_time_ns[row]), shots.time_scale, 3)
+    message = (
+        f"From source {shots.source[row]} shot point {shots.shot_point[row]} ({instant}) on, "
+        f"direct arrivals come {size_s:+.3f} s later: a clock was stepped. Correct the fire "
+        "times of one side; otherwise all shots there are separated wrongly."
+    )
+    return Finding(
+        "clock_step",
+        size_s,
+        "s",
+        "fail",
+        message,
+        source=shots.source[row].item(),
+        shot_point=int(shots.shot_point[row]),
+    )
+
+
+def _drift_finding(shots: Shots, course: ClockCourse) -> list[Finding]:
+    seconds = (shots.fire_time_ns - shots.fire_time_ns.min()) * 1e-9
+    total_s = course.drift * float(seconds.max())
+    if abs(total_s) <= _DRIFT_LIMIT_S:
+        return []
+    message = (
+        f"Direct arrivals drift by {total_s * 1e3:+.1f} ms over the line "
+        f"({course.drift * 1e6:+.2f} µs a second) against the fire times: the two clocks run at "
+        "different rates. Nothing is corrected unasked."
+    )
+    limit = _DRIFT_LIMIT_S * 1e3
+    return [Finding("clock_drift", total_s * 1e3, "ms", "look", message, limit=limit)]
+
+
+def remaining_drift(shots: Shots, arrivals: DirectArrivals) -> float:
+    """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain."""
+    lag_s = arrivals.lag_s - _usual_of_source(shots, arrivals.lag_s)
+    good = np.isfinite(lag_s) & shots.live & (np.abs(arrivals.amplitude - 1.0) < _FIT_WELL)
+    if np.count_nonzero(good) < _FEWEST_FOR_DRIFT:
+        return 0.0
+    seconds = (shots.fire_time_ns[good] - shots.fire_time_ns.min()) * 1e-9
+    x, y = seconds - seconds.mean(), lag_s[good]
+    keep = np.abs(y - np.median(y)) <= 4.0 * _deviation(y) + 1e-6
+    x, y = x[keep] - x[keep].mean(), y[keep]
+    spread = float((x**2).sum())
+    slope = float((x * y).sum()) / spread
+    deviation = float(np.std(y - slope * x)) / np.sqrt(spread)
+    return slope if abs(slope) > _DRIFT_DEVIATIONS * deviation else 0.0
+
+
+def shot_findings(
+    shots: Shots, arrivals: DirectArrivals, corrected_ns: NDArray[np.int64]
+) -> list[Finding]:
+    """Misfires, weak shots, wrong times, wrong sources and unknown shots.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    arrivals : DirectArrivals
+        Of its shots.
+    corrected_ns : ndarray of int64, shape (shot,)
+        Fire times as they were fitted: by the clock of the record.
+    """
+    relative = arrivals.amplitude / _usual_of_source(shots, arrivals.amplitude)
+    wrong = _wrong_sources(shots, arrivals)
+    strays = [
+        stray
+        for stray in arrivals.strays
+        if all(abs(stray.time_ns - int(corrected_ns[row])) > _ON_TIME_S * 1e9 for row in wrong)
+    ]
+    findings = [_swap_finding(shots, row, source) for row, source in wrong.items()]
+    for row in np.flatnonzero(np.isfinite(relative)):
+        if int(row) in wrong:
+            continue
+        if shots.live[row] and relative[row] < WEAK_BELOW:
+            stray = _nearest(strays, int(corrected_ns[row]))
+            independent = arrivals.overlap[row] < _DEPENDENT or relative[row] < MISFIRE_BELOW
+            if stray is not None:
+                strays.remove(stray)
+                findings.append(_moved_finding(shots, int(row), stray, int(corrected_ns[row])))
+            elif independent and _outlying(shots, relative, int(row)):
+                findings.append(_weak_finding(shots, int(row), float(relative[row])))
+        elif not shots.live[row] and relative[row] > _FIRED_ABOVE:
+            text = "is marked as a misfire, and a direct arrival of {:.0f} % of the usual one is"
+            text += " there; it would stay in its neighbours as interference"
+            findings.append(
+                _about(shots, int(row), "misfire_that_fired", float(relative[row]), text)
+            )
+    findings += _late_shots(shots, arrivals, relative, wrong)
+    findings += [_stray_finding(shots, arrivals, stray) for stray in strays]
+    return _summed_up(shots, findings)
+
+
+def _summed_up(shots: Shots, findings: list[Finding]) -> list[Finding]:
+    """One finding in place of very many: they have one cause, and it is not in the shots."""
+    if len(findings) <= max(_FEW_FINDINGS, _MANY * len(shots)):
+        return findings
+    points = [finding.shot_point for finding in findings if finding.shot_point is not None]
+    where = f", shot points {min(points)} to {max(points)}" if points else ""
+    message = (
+        f"{len(findings)} shots or arrivals do not fit the table{where}. So many have one cause: a "
+        "step of a clock, the table of another line or sequence, or positions far off."
+    )
+    return [Finding("table_does_not_fit", float(len(findings)), "shots", "fail", message)]
+
+
+def _usual_of_source(shots: Shots, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of the live shots of the same source, for each shot."""
+    out = np.full(len(shots), np.nan)
+    for source in shots.sources:
+        rows = shots.rows_of(source)
+        known = values[rows][shots.live[rows] & np.isfinite(values[rows])]
+        if known.size:
+            out[rows] = np.median(known)
+    return out
+
+
+def _deviation(values: NDArray[np.float64]) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _outlying(shots: Shots, relative: NDArray[np.float64], row: int) -> bool:
+    """Whether a shot is weaker than the scatter of its source explains."""
+    rows = shots.rows_of(shots.source[row].item())
+    known = relative[rows][shots.live[rows] & np.isfinite(relative[rows])]
+    return bool(relative[row] < 1.0 - _DEVIATIONS * _deviation(known))
+
+
+def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
+    near = [stray for stray in strays if abs(stray.time_ns - instant_ns) < _SAME_SHOT_S * 1e9]
+    return min(near, key=lambda stray: abs(stray.time_ns - instant_ns), default=None)
+
+
+def _moved_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Finding:
+    late_s = (stray.time_ns - instant_ns) * 1e-9
+    text = f"fired {late_s * 1e3:+.1f} ms from its time in the table; it is separated wrongly"
+    return _about(shots, row, "fire_time_error", late_s * 1e3, text, unit="ms")
+
+
+def _weak_finding(shots: Shots, row: int, relative: float) -> Finding:
+    if relative < MISFIRE_BELOW:
+        text = "left {:.0f} % of the usual direct arrival: a misfire that the table calls live; "
+        text += "mark it live = false"
+        return _about(shots, row, "misfire_not_marked", relative, text)
+    text = "left {:.0f} % of the usual direct arrival: fewer guns or a wrong source"
+    return _about(shots, row, "weak_shot", relative, text)
+
+
+def _wrong_sources(shots: Shots, arrivals: DirectArrivals) -> dict[int, int]:
+    """Shots that look like another source and not like their own: row and that source."""
+    sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
+    scaled = arrivals.misfit * arrivals.energy
+    own = scaled[np.arange(len(shots)), sources]
+    found = {}
+    for source in range(len(shots.sources)):
+        rows = np.flatnonzero((sources == source) & shots.live & np.isfinite(own))
+        if rows.size < 5:
+            continue
+        limit = np.median(own[rows]) + _DEVIATIONS * _deviation(own[rows])
+        for row in rows[own[rows] > limit]:
+            best = int(np.argmin(arrivals.misfit[row]))
+            explained = arrivals.misfit[row, best] < _SWAP_MISFIT
+            if explained and scaled[row, best] < _SWAP_MISFIT * own[row]:
+                found[int(row)] = best
+    return found
+
+
+def _swap_finding(shots: Shots, row: int, source_row: int) -> Finding:
+    text = (
+        f"looks like source {shots.sources[source_row]} and not like its own: the source number is "
+        "wrong; positions and gathers of both sources suffer"
+    )
+    return _about(shots, row, "source_number_wrong", np.nan, text, unit="")
+
+
+def _late_shots(
+    shots: Shots,
+    arrivals: DirectArrivals,
+    relative: NDArray[np.float64],
+    wrong: dict[int, int],
+) -> list[Finding]:
+    """Shots whose arrival is a few milliseconds off that of their neighbours."""
+    late_s = arrivals.lag_s - _usual_of_source(shots, arrivals.lag_s)
+    good = np.isfinite(late_s) & shots.live & (np.abs(relative - 1.0) < 0.3)
+    if not good.any():
+        return []
+    limit = max(TIME_LIMIT_S, 10.0 * _deviation(late_s[good]))
+    return [
+        _about(
+            shots,
+            int(row),
+            "fire_time_error",
+            float(late_s[row] * 1e3),
+            f"fired {late_s[row] * 1e3:+.1f} ms from its time in the table",
+            unit="ms",
+        )
+        for row in np.flatnonzero(good & (np.abs(late_s) > limit))
+        if int(row) not in wrong and arrivals.overlap[row] < _DEPENDENT
+    ]
+
+
+def _stray_finding(shots: Shots, arrivals: DirectArrivals, stray: Stray) -> Finding:
+    instant = format_instant(stray.time_ns, shots.time_scale, 3)
+    source = shots.sources[stray.source_row]
+    message = (
+        f"Something fired at {instant} that is in no row of the table: {100 * stray.amplitude:.0f} "
+        f"% of a direct arrival, most like source {source} (chance leaves "
+        f"{100 * arrivals.stray_null:.1f} %). Add a row with deliver = false, so that it is "
+        "separated as interference."
+    )
+    return Finding("shot_not_in_table", 100 * stray.amplitude, "%", "fail", message, source=source)
+
+
+def _about(
+    shots: Shots, row: int, metric: str, value: float, text: str, *, unit: str = "%"
+) -> Finding:
+    """A finding that concerns one shot; `{}` in `text` takes the value."""
+    value = 100.0 * value if unit == "%" else value
+    source, point = shots.source[row].item(), int(shots.shot_point[row])
+    message = f"Source {source} shot point {point} {text.format(value)}."
+    return Finding(metric, value, unit, "fail", message, source=source, shot_point=point)

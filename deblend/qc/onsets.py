@@ -1,0 +1,240 @@
+"""Onsets of energy in the record, and the clock offset at which they agree with the fire times.
+
+Dense shooting leaves energy at every instant, so that the mere presence of energy at the fire times
+proves nothing. What tells is the random part of the fire times: onsets are correlated with the
+sequence of fire times over a minute either way, and the highest peak is held against what sequences
+of the same sources, intervals and spread give whose dither was shuffled.
+
+It fails where the fire times have no random part beyond the sharpness of an onset (some 20 ms), and
+where noise is stronger than the direct arrival on the nearest channels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
+
+LONGEST_LAG_S: Final = 60.0
+_BEFORE_S: Final = 0.03
+_AFTER_S: Final = 0.012
+_LARGEST_RISE: Final = 100.0
+_FLOOR: Final = 0.1
+"""Of the median energy: quieter stretches count as this loud, so that silence has no onsets."""
+
+FEWEST_SHOTS: Final = 12
+MOST_SHOTS: Final = 600
+"""Shots of the stretch that is held against the null; the rest follows in segments."""
+_NULL_DRAWS: Final = 20
+_NULL_DEVIATIONS: Final = 5.0
+_TREND_SHOTS: Final = 11
+
+
+@dataclass(frozen=True, eq=False)
+class Onsets:
+    """Onset strength after the travel time of the direct arrival is taken off.
+
+    Parameters
+    ----------
+    strength : ndarray of float32, shape (source, time)
+        Natural logarithm of the rise of energy, averaged over channels; from 0 to 4.6.
+    interval_s : float
+        Sample interval.
+    """
+
+    strength: NDArray[np.float32]
+    interval_s: float
+
+
+@dataclass(frozen=True)
+class ClockLag:
+    """Where the fire times agree best with the onsets.
+
+    Parameters
+    ----------
+    lag_s : float
+        Onsets come this much after the fire times and the travel times; NaN with too few shots.
+    peak : float
+        Mean onset strength there.
+    null_mean, null_deviation : float
+        Of the highest peaks with shuffled dither.
+    """
+
+    lag_s: float
+    peak: float
+    null_mean: float
+    null_deviation: float
+
+    @property
+    def found(self) -> bool:
+        """Whether the peak stands out from the null."""
+        return self.peak > self.null_mean + _NULL_DEVIATIONS * self.null_deviation
+
+
+def onset_strength(
+    record: NDArray[np.float32],
+    known: NDArray[np.bool_],
+    interval_s: float,
+    delay_s: NDArray[np.float64],
+) -> NDArray[np.float32]:
+    """Rise of energy at every instant, averaged over channels.
+
+    Parameters
+    ----------
+    record : ndarray of float32, shape (channel, time)
+        Some channels near the sources.
+    known : ndarray of bool, shape (channel, time)
+        False where a sample is missing; nothing rises there.
+    interval_s : float
+        Sample interval.
+    delay_s : ndarray of float64, shape (channel,)
+        Travel time of the direct arrival to each channel.
+
+    Returns
+    -------
+    ndarray of float32, shape (time,)
+        At the fire time of an onset.
+    """
+    total = np.zeros(record.shape[1], dtype=np.float64)
+    for channel in range(len(record)):
+        rise = _rise(record[channel], known[channel], interval_s)
+        shift = min(max(0, round(delay_s[channel] / interval_s)), len(total))
+        total[: len(total) - shift] += rise[shift:]
+    return (total / len(record)).astype(np.float32)
+
+
+def _rise(
+    trace: NDArray[np.float32], known: NDArray[np.bool_], interval_s: float
+) -> NDArray[np.float64]:
+    # The difference of neighbours takes the swell out, which is the strongest noise.
+    samples = np.where(known, trace, 0.0).astype(np.float64)
+    energy = np.diff(samples, prepend=samples[:1]) ** 2
+    usable = known & np.roll(known, 1)
+    energy[~usable] = 0.0
+    if not usable.any():
+        return energy
+    floor = _FLOOR * float(np.median(energy[usable])) + np.finfo(np.float64).tiny
+    before = max(8, round(_BEFORE_S / interval_s))
+    after = max(3, round(_AFTER_S / interval_s))
+    running = np.concatenate([[0.0], np.cumsum(energy)])
+    at = np.arange(len(energy))
+    first, last = np.maximum(at - before, 0), np.minimum(at + after, len(energy))
+    earlier = (running[at] - running[first]) / before
+    later = (running[last] - running[at]) / after
+    rise = np.maximum(later, floor) / np.maximum(earlier, floor)
+    # Where a stretch begins after a gap, everything rises; that is no onset.
+    fresh = np.cumsum(np.concatenate([[0], ~usable]))
+    rise[fresh[at + 1] - fresh[first] > 0] = 1.0
+    return np.asarray(np.log(np.clip(rise, 1.0, _LARGEST_RISE)), dtype=np.float64)
+
+
+def correlate_onsets(
+    onsets: Onsets, fire_sample: NDArray[np.float64], source_row: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Mean onset strength of some shots at every lag up to a minute either way.
+
+    Parameters
+    ----------
+    onsets : Onsets
+        Of the whole record.
+    fire_sample : ndarray of float64, shape (shot,)
+        Fire times in samples of the record.
+    source_row : ndarray of int64, shape (shot,)
+        Row of `onsets` of each shot.
+
+    Returns
+    -------
+    ndarray of float64, shape (lag,)
+        Lag 0 in the middle; the mean of each source is taken off.
+    """
+    most = round(LONGEST_LAG_S / onsets.interval_s)
+    begin = int(np.floor(fire_sample.min())) - most
+    length = int(np.ceil(fire_sample.max())) + most + 2 - begin
+    padded = next_fast_len(length + 2 * most, real=True)
+    product = np.zeros(padded // 2 + 1, dtype=np.complex128)
+    for row in np.unique(source_row):
+        strength = _cut(onsets.strength[row], begin, length)
+        spikes = _spikes(fire_sample[source_row == row] - begin, length)
+        product += rfft(strength, padded) * np.conj(rfft(spikes, padded))
+    values = irfft(product, padded)
+    return np.concatenate([values[-most:], values[: most + 1]]) / len(fire_sample)
+
+
+def _cut(strength: NDArray[np.float32], begin: int, length: int) -> NDArray[np.float64]:
+    """Samples from `begin` on, zero outside the record, without their mean."""
+    out = np.zeros(length)
+    low, high = max(begin, 0), min(begin + length, len(strength))
+    if low < high:
+        part = strength[low:high].astype(np.float64)
+        out[low - begin : high - begin] = part - part.mean()
+    return out
+
+
+def _spikes(sample: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+    """Unit spikes between samples, shared by the two neighbours."""
+    out = np.zeros(length)
+    whole = np.floor(sample).astype(np.int64)
+    part = sample - whole
+    np.add.at(out, whole, 1.0 - part)
+    np.add.at(out, whole + 1, part)
+    return out
+
+
+def find_clock_lag(
+    onsets: Onsets, fire_sample: NDArray[np.float64], source_row: NDArray[np.int64], *, seed: int
+) -> ClockLag:
+    """The lag at which a stretch of shots agrees best with the onsets, and its null.
+
+    Parameters
+    ----------
+    onsets : Onsets
+        Of the whole record.
+    fire_sample : ndarray of float64, shape (shot,)
+        Rising fire times in samples of the record.
+    source_row : ndarray of int64, shape (shot,)
+        Row of `onsets` of each shot.
+    seed : int
+        Of the shuffled dithers.
+    """
+    if len(fire_sample) < FEWEST_SHOTS:
+        return ClockLag(np.nan, np.nan, np.nan, np.nan)
+    random = np.random.default_rng(seed)
+    first = max(0, (len(fire_sample) - MOST_SHOTS) // 2)
+    stretch = slice(first, first + MOST_SHOTS)
+    fire, row = fire_sample[stretch], source_row[stretch]
+    values = correlate_onsets(onsets, fire, row)
+    null = [
+        correlate_onsets(onsets, shuffle_dither(fire, row, random), row).max()
+        for _ in range(_NULL_DRAWS)
+    ]
+    lag = (int(values.argmax()) - len(values) // 2) * onsets.interval_s
+    return ClockLag(lag, float(values.max()), float(np.mean(null)), float(np.std(null)))
+
+
+def shuffle_dither(
+    fire: NDArray[np.float64], source_row: NDArray[np.int64], random: np.random.Generator
+) -> NDArray[np.float64]:
+    """Fire times with the same course along the line whose deviations from it changed places."""
+    out = fire.copy()
+    half = _TREND_SHOTS // 2
+    for row in np.unique(source_row):
+        shots = np.flatnonzero(source_row == row)
+        if len(shots) <= half:
+            continue
+        # An odd reflection keeps a straight course straight to its ends.
+        longer = np.pad(fire[shots], half, mode="reflect", reflect_type="odd")
+        course = np.convolve(longer, np.full(_TREND_SHOTS, 1.0 / _TREND_SHOTS), mode="valid")
+        out[shots] = course + random.permutation(fire[shots] - course)
+    return out
+
+
+def segments_of(count: int, length: int) -> Sequence[slice]:
+    """Stretches of `length` shots that overlap by half; the last one ends with the last shot."""
+    if count <= length:
+        return [slice(0, count)]
+    starts = [*range(0, count - length, length // 2), count - length]
+    return [slice(start, start + length) for start in starts]

@@ -1,0 +1,191 @@
+"""Faults of clocks, tables and guns planted into a made line, each with where it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.blending.operator import make_operator
+from deblend.errors import InputError
+from deblend.model.geometry import Geometry
+from deblend.model.recording import Gap, Recording
+from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S
+from deblend.synth.line import Line
+
+STEP_S: Final = 0.5
+DRIFT_S: Final = 0.005
+GAP_S: Final = 1.7
+MIXED_SCALES_S: Final = 18.0
+
+
+@dataclass(frozen=True, eq=False)
+class FaultyLine:
+    """What a processor gets, and what is wrong with it.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record.
+    shots : Shots
+        The table.
+    geometry : Geometry
+        Positions, one row a row of the table.
+    shot_points : tuple of int
+        Shot points that the fault concerns, in the order of time; empty for faults of the line.
+    instant_ns : int
+        When it happened; 0 for faults of the whole line.
+    size_s : float
+        Size of a fault of time; 0 for others.
+    """
+
+    recording: Recording
+    shots: Shots
+    geometry: Geometry
+    shot_points: tuple[int, ...] = ()
+    instant_ns: int = 0
+    size_s: float = 0.0
+
+
+def plant_fault(line: Line, fault: str, seed: int = 0) -> FaultyLine:
+    """Plant one fault somewhere in the middle half of a line.
+
+    Parameters
+    ----------
+    line : Line
+        As made.
+    fault : str
+        One of `fault_names`: "none", "mixed_scales" (fire times 18 s late), "clock_step" (0.5 s
+        late from some shot on), "clock_drift" (growing by 5 ms over the line), "misfire" (no energy
+        and not marked), "autofire" (energy and no row), "swapped_sources" (two neighbouring rows
+        have each other's source number), "gap" (1.7 s of the record missing).
+    seed : int, optional
+        Of the place.
+
+    Raises
+    ------
+    InputError
+        If the fault is not known.
+    """
+    if fault not in _FAULTS:
+        raise InputError(
+            f"fault {fault!r} is not known", remedy=f"Use one of {', '.join(_FAULTS)}."
+        )
+    order = np.argsort(line.shots.fire_time_ns, kind="stable")
+    order = order[line.shots.live[order]]
+    count = len(order)
+    place = int(np.random.default_rng((seed, 0xFA17)).integers(count // 4, 3 * count // 4))
+    return _FAULTS[fault](line, order.astype(np.int64), place)
+
+
+def fault_names() -> tuple[str, ...]:
+    """Names of the faults; the first one is none."""
+    return tuple(_FAULTS)
+
+
+def _none(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    return FaultyLine(line.recording, line.shots, line.geometry)
+
+
+def _late(line: Line, late_ns: NDArray[np.int64]) -> FaultyLine:
+    shots = replace(line.shots, fire_time_ns=line.shots.fire_time_ns + late_ns)
+    return FaultyLine(line.recording, shots, line.geometry)
+
+
+def _mixed_scales(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    late_ns = np.full(len(line.shots), round(MIXED_SCALES_S * NS_PER_S), dtype=np.int64)
+    return replace(_late(line, late_ns), size_s=MIXED_SCALES_S)
+
+
+def _clock_step(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    first_ns = line.shots.fire_time_ns[order[place]]
+    after = line.shots.fire_time_ns >= first_ns
+    faulty = _late(line, np.where(after, round(STEP_S * NS_PER_S), 0))
+    point = int(line.shots.shot_point[order[place]])
+    return replace(faulty, shot_points=(point,), instant_ns=int(first_ns), size_s=STEP_S)
+
+
+def _clock_drift(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    elapsed = line.shots.fire_time_ns - line.shots.fire_time_ns.min()
+    late_ns = np.rint(elapsed * (DRIFT_S * NS_PER_S / elapsed.max())).astype(np.int64)
+    return replace(_late(line, late_ns), size_s=DRIFT_S)
+
+
+def _misfire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    row = order[place]
+    recording = line.recording
+    alone = replace(line.shots, fire_time_ns=line.true_fire_time_ns).take(np.array([row]))
+    gather = line.truth[line.shots.source[row].item()]
+    among = int(np.flatnonzero(line.shots.rows_of(line.shots.source[row].item()) == row)[0])
+    operator = make_operator(
+        alone,
+        start_ns=recording.start_ns,
+        interval_ns=recording.interval_ns,
+        sample_count=recording.shape[1],
+        length=gather.shape[2],
+        dtype=np.float64,
+    )
+    record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
+    record -= operator.blend(gather[[among]].astype(np.float64)).astype(np.float32)
+    return FaultyLine(
+        replace(recording, samples=record),
+        line.shots,
+        line.geometry,
+        (int(line.shots.shot_point[row]),),
+        int(line.shots.fire_time_ns[row]),
+    )
+
+
+def _autofire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    row = int(order[place])
+    kept = np.delete(np.arange(len(line.shots)), row)
+    geometry = line.geometry
+    return FaultyLine(
+        line.recording,
+        line.shots.take(kept),
+        Geometry(
+            geometry.offset_m[kept],
+            geometry.receiver_x_m[kept],
+            geometry.receiver_y_m[kept],
+            geometry.receiver_depth_m,
+        ),
+        (),
+        int(line.true_fire_time_ns[row]),
+    )
+
+
+def _swapped_sources(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    source = line.shots.source.copy()
+    one = order[place]
+    other = next(row for row in order[place:] if source[row] != source[one])
+    source[[one, other]] = source[[other, one]]
+    points = tuple(int(line.shots.shot_point[row]) for row in (one, other))
+    return FaultyLine(line.recording, replace(line.shots, source=source), line.geometry, points)
+
+
+def _gap(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+    recording = line.recording
+    at_ns = int(line.true_fire_time_ns[order[place]])
+    start = (at_ns - recording.start_ns) // recording.interval_ns
+    stop = start + round(GAP_S / recording.interval_s)
+    record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
+    record[:, start:stop] = np.nan
+    gaps = tuple(sorted((*recording.gaps, Gap(int(start), int(stop))), key=lambda gap: gap.start))
+    damaged = replace(recording, samples=record, gaps=gaps)
+    return FaultyLine(damaged, line.shots, line.geometry, (), at_ns, GAP_S)
+
+
+_FAULTS: Final[dict[str, Callable[[Line, NDArray[np.int64], int], FaultyLine]]] = {
+    "none": _none,
+    "mixed_scales": _mixed_scales,
+    "clock_step": _clock_step,
+    "clock_drift": _clock_drift,
+    "misfire": _misfire,
+    "autofire": _autofire,
+    "swapped_sources": _swapped_sources,
+    "gap": _gap,
+}
