@@ -146,6 +146,11 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
     console.print(table)
 
 
+def show_findings(findings: Sequence[Finding]) -> None:
+    """Findings that want a look, and how many there are."""
+    _show_findings(Console(soft_wrap=True), findings)
+
+
 def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
     wanted = [finding for finding in findings if finding.verdict in ("look", "fail")]
     if wanted:

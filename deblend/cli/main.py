@@ -8,6 +8,7 @@ import click
 
 from deblend import __version__
 from deblend.cli.errors import plain_errors
+from deblend.cli.judge import judge
 
 EXIT_LOOK = 1
 EXIT_CANNOT = 2
@@ -89,3 +90,6 @@ def report(out: Path) -> None:
     from deblend.run.pipeline import rebuild_report
 
     click.echo(f"{rebuild_report(out)} written")
+
+
+main.add_command(judge)

@@ -133,6 +133,18 @@ class TruthTable(_Table, frozen=True, kw_only=True):
     ]
 
 
+class QualityTable(_Table, frozen=True, kw_only=True):
+    """Judgement of the result; leave the table out for the default limits."""
+
+    limits: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="TOML file with limits of your own for the findings, relative to the line "
+            "file; `deblend judge --show-limits` prints the default ones."
+        ),
+    ] = None
+
+
 class OutputTable(_Table, frozen=True, kw_only=True):
     """Results."""
 
@@ -155,4 +167,5 @@ class LineFile(_Table, frozen=True, kw_only=True):
     output: OutputTable
     geometry: GeometryTable | None = None
     truth: TruthTable | None = None
+    quality: QualityTable | None = None
     name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""

@@ -14,9 +14,10 @@ DELIVERED: Final = "delivered"
 FINDINGS: Final = "findings.csv"
 SAMPLES: Final = "report-samples.npz"
 PAGE: Final = "report.html"
+MAPS: Final = "quality-maps.npz"
 MANIFEST: Final = "manifest.json"
 UNFINISHED: Final = "unfinished"
-RESULTS: Final = (DELIVERED, FINDINGS, SAMPLES, PAGE, MANIFEST)
+RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 
 

@@ -25,6 +25,7 @@ from deblend.run.output_folder import (
     DELIVERED,
     FINDINGS,
     MANIFEST,
+    MAPS,
     PAGE,
     SAMPLES,
     check_output_folder,
@@ -32,6 +33,7 @@ from deblend.run.output_folder import (
     unfinished,
 )
 from deblend.run.progress import Progress, Step, silent
+from deblend.run.quality_maps import write_maps
 from deblend.run.separate_blocks import sample_windows, separate_blocks
 from deblend.run.truth import TruthScores
 from deblend.separation.job import MEMORY_BYTES, Job, prepare
@@ -83,7 +85,9 @@ def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
             opened.recording,
             opened.shots,
             length_s=keys.length_s,
-            method=line_method(opened.line),
+            method=line_method(
+                opened.line, len(opened.shots.sources), opened.recording.shape[0]
+            ),
             iterations=keys.iterations,
             seed=keys.seed,
             refine_times=keys.refine_times,
@@ -151,9 +155,10 @@ def run_line(
         progress(Step("report", 0, 0, "findings, manifest and report"))
         findings = (*with_new(opened.findings, job.findings), *separated.findings)
         write_text(work / FINDINGS, findings_csv(findings))
+        write_maps(work / MAPS, separated.measures, separated.products, job)
         contents = report_contents(opened, job, separated, findings, started_utc)
         _write_report(contents, work)
-        others = [work / name for name in (FINDINGS, SAMPLES, PAGE)]
+        others = [work / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
         times = (started_utc, _utc())
         write_line_manifest(work / MANIFEST, opened, job, files, others, findings, times)
         publish(work, folder)

@@ -14,6 +14,10 @@ from numpy.typing import NDArray
 
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
+from deblend.qc.leakage import Leakage, leakage_findings, measure_leakage
+from deblend.qc.likeness_maps import WindowProducts, join_products
+from deblend.qc.limits import Limit, default_limits, read_limits
+from deblend.qc.measure_plan import MeasurePlan
 from deblend.qc.record_samples import SampleCounts, count_samples, join_counts, sample_findings
 from deblend.qc.removed import RemovedEnergy, removed_energy, removed_findings
 from deblend.qc.residual import ResidualEnergy, residual_energy, residual_findings
@@ -45,6 +49,10 @@ class Separated:
         Dead channels.
     findings : tuple of Finding
         Everything measured.
+    measures : MeasurePlan
+        What was measured where.
+    products : WindowProducts
+        For the maps of likeness of kept and removed part.
     """
 
     estimates: Mapping[int | str, NDArray[np.float32]]
@@ -52,6 +60,8 @@ class Separated:
     histories: tuple[tuple[IterationRecord, ...], ...]
     dead: NDArray[np.bool_]
     findings: tuple[Finding, ...]
+    measures: MeasurePlan
+    products: WindowProducts
 
 
 @dataclass
@@ -62,6 +72,7 @@ class _Measured:
     histories: list[tuple[IterationRecord, ...]]
     residual: ResidualEnergy
     removed: RemovedEnergy
+    leakage: Leakage | None = None
 
 
 def separate_blocks(
@@ -94,6 +105,8 @@ def separate_blocks(
         If the method breaks its contract.
     """
     windows = sample_windows(job.length)
+    limits = line_limits(opened)
+    plan = measure_plan(job, windows)
     estimates = _make_estimates(job, work)
     places = choose_places(job.shots, job.delivered, opened.geometry, job.recording.channel_numbers)
     collector = SectionCollector(places, job.length, with_truth=truth is not None)
@@ -114,13 +127,48 @@ def separate_blocks(
         sums.counts.append(counts)
         sums.histories.append(result.history)
         _add_energies(sums, job, result, ~counts.dead, windows)
+        leakage = measure_leakage(
+            plan, block, result.pseudo_deblended, result.estimate, ~counts.dead
+        )
+        sums.leakage = leakage if sums.leakage is None else sums.leakage + leakage
     counts = join_counts(sums.counts)
+    assert sums.leakage is not None  # there is at least one block
+    findings = [*_findings(job, sums, counts, windows, truth)]
+    findings += leakage_findings(plan, sums.leakage, limits, job.recording.channel_numbers)
     return Separated(
         estimates=estimates,
         sections=collector.sections(job.recording.interval_s, counts.dead),
         histories=tuple(sums.histories),
         dead=counts.dead,
-        findings=tuple(_findings(job, sums, counts, windows, truth)),
+        findings=tuple(findings),
+        measures=plan,
+        products=join_products(list(sums.leakage.products)),
+    )
+
+
+def line_limits(opened: OpenLine) -> dict[str, Limit]:
+    """Limits of the findings: those that the line file names, or the default ones.
+
+    Raises
+    ------
+    SettingsError
+        If the file of limits cannot be used.
+    """
+    table = opened.line.keys.quality
+    if table is None or table.limits is None:
+        return default_limits()
+    return read_limits(opened.line.resolve(table.limits))
+
+
+def measure_plan(job: Job, windows: list[tuple[int, int]]) -> MeasurePlan:
+    """What leakage and loss are measured on."""
+    return MeasurePlan(
+        shots=job.shots,
+        counted=job.delivered,
+        interval_s=job.recording.interval_s,
+        length=job.length,
+        windows=windows,
+        channel_count=job.recording.shape[0],
     )
 
 

@@ -80,7 +80,7 @@ def check_manifest(line: SmallLine) -> None:
     assert manifest["unexplained_residual"]["choice"] == "leave_out"
     names = {Path(entry["path"]).name for entry in manifest["inputs"]}
     assert names == {"line.toml", "shots.csv", "0.sgy", "1.sgy"}
-    assert len(manifest["outputs"]) == 5
+    assert len(manifest["outputs"]) == 6
     for entry in manifest["inputs"] + manifest["outputs"]:
         path = line.out / entry["path"]  # absolute for inputs
         assert entry["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
