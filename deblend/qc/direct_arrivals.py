@@ -33,6 +33,8 @@ _FIRST_BREAK: Final = 0.2
 STRAY_AMPLITUDE: Final = 0.5
 _STRAY_DEVIATIONS: Final = 8.0
 _STRAY_APART_S: Final = 0.05
+_STRAY_LIKENESS: Final = 0.4
+"""Of the energy there: a weak source is not seen in every loud event."""
 _MOST_STRAYS: Final = 1000
 
 
@@ -156,7 +158,7 @@ def fit_direct_arrivals(
         ),
         energy=np.einsum("sct,sct->s", usual, usual),
         overlap=overlap,
-        strays=_strays(matched, null, start_ns - offset_ns, interval_ns),
+        strays=_strays(matched, left, usual, null, start_ns - offset_ns, interval_ns),
         stray_null=null,
     )
 
@@ -320,18 +322,40 @@ def _echoes(
 
 
 def _strays(
-    matched: NDArray[np.float64], null: float, origin_ns: NDArray[np.int64], interval_ns: int
+    matched: NDArray[np.float64],
+    left: NDArray[np.float64],
+    usual: NDArray[np.float64],
+    null: float,
+    origin_ns: NDArray[np.int64],
+    interval_ns: int,
 ) -> tuple[Stray, ...]:
     """Peaks of `matched` that are no chance, none within 50 ms of a larger one."""
     best = matched.max(axis=0)
     apart = max(1, round(_STRAY_APART_S * NS_PER_S / interval_ns))
     limit = max(STRAY_AMPLITUDE, _STRAY_DEVIATIONS * null)
     strays: list[Stray] = []
-    while len(strays) < _MOST_STRAYS:
+    for _ in range(_MOST_STRAYS):
         at = int(best.argmax())
         if not best[at] > limit:
             break
-        row = int(matched[:, at].argmax())
-        strays.append(Stray(int(origin_ns[row] + at * interval_ns), float(best[at]), row))
-        best[max(0, at - apart) : at + apart] = 0.0
+        near = slice(max(0, at - apart), at + apart)
+        places = near.start + matched[:, near].argmax(axis=1)
+        alike = [
+            _likeness(left, usual[row], int(place), float(matched[row, place]))
+            for row, place in enumerate(places)
+        ]
+        row = int(np.argmax(alike))
+        place, amplitude = int(places[row]), float(matched[row, places[row]])
+        if alike[row] > _STRAY_LIKENESS and amplitude > limit:
+            strays.append(Stray(int(origin_ns[row] + place * interval_ns), amplitude, row))
+        best[near] = 0.0
     return tuple(sorted(strays, key=lambda stray: stray.time_ns))
+
+
+def _likeness(
+    left: NDArray[np.float64], usual: NDArray[np.float64], place: int, amplitude: float
+) -> float:
+    """Part of the energy at a place that the usual arrival explains."""
+    window = left[:, place : place + usual.shape[1]]
+    energy = float((window**2).sum())
+    return amplitude**2 * float((usual**2).sum()) / energy if energy > 0 and amplitude > 0 else 0.0

@@ -22,6 +22,7 @@ from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
 WATER_VELOCITY_M_S: Final = 1500.0
 MOST_CHANNELS: Final = 6
 _WITHOUT_OFFSETS: Final = 2
+_STEP_SHOTS: Final = 8
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
@@ -88,7 +89,7 @@ def verify_against_samples(
             interval_ns=recording.interval_ns,
         )
 
-    course = _level_steps(shots, course, order, fit)
+    course = _place_steps(shots, _level_steps(shots, course, order, fit), order, sources, fit)
     course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
     findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
     if course.lag.found:
@@ -115,6 +116,34 @@ def _level_steps(
         finer = float(np.nanmedian(after - before)) if np.isfinite(after - before).any() else 0.0
         steps.append(replace(step, size_s=step.size_s + finer))
         lag_s[step.shot :] += finer
+    return replace(course, steps=tuple(steps), lag_s=lag_s)
+
+
+def _place_steps(
+    shots: Shots,
+    course: ClockCourse,
+    order: NDArray[np.int64],
+    sources: NDArray[np.int64],
+    fit: Fit,
+) -> ClockCourse:
+    """Move each step to the shot from which on the usual arrivals fit better behind it."""
+    steps = []
+    lag_s = course.lag_s
+    for step in course.steps:
+        near = np.arange(max(1, step.shot - _STEP_SHOTS), min(len(order), step.shot + _STEP_SHOTS))
+        misfit = []
+        for lag in (lag_s[max(0, step.shot - 1)], lag_s[step.shot]):
+            tried = lag_s.copy()
+            tried[near] = lag
+            arrivals = fit(shots.fire_time_ns + _correction_ns(shots, order, tried), shots.live)
+            own = arrivals.misfit[order[near], sources[order[near]]]
+            misfit.append(np.clip(np.nan_to_num(own, nan=0.0), 0.0, 1.0))
+        gain = np.concatenate([[0.0], np.cumsum(misfit[1] - misfit[0])])
+        first = int(near[0] + gain.argmax())
+        moved = lag_s.copy()
+        moved[near] = np.where(near < first, lag_s[max(0, step.shot - 1)], lag_s[step.shot])
+        lag_s = moved
+        steps.append(replace(step, shot=first))
     return replace(course, steps=tuple(steps), lag_s=lag_s)
 
 

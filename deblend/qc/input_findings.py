@@ -22,6 +22,7 @@ _SCALE_TOLERANCE_S: Final = 0.1
 
 MISFIRE_BELOW: Final = 0.3
 WEAK_BELOW: Final = 0.6
+DOUBLE_ABOVE: Final = 1.6
 _FIRED_ABOVE: Final = 0.7
 _DEVIATIONS: Final = 8.0
 TIME_LIMIT_S: Final = 0.003
@@ -71,7 +72,7 @@ def clock_findings(
             f"stands out {null}. The dither is too small, the record too noisy, or the clocks "
             "differ by more."
         )
-        return [Finding("clock_offset", np.nan, "s", "look", message)]
+        return [Finding("clock_not_verified", np.nan, "", "look", message)]
     findings = [_step_finding(shots, int(order[step.shot]), step.size_s) for step in course.steps]
     begin_s = float(course.lag_s[0])
     late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
@@ -176,12 +177,15 @@ def shot_findings(
             continue
         if shots.live[row] and relative[row] < WEAK_BELOW:
             stray = _nearest(strays, int(corrected_ns[row]))
-            independent = arrivals.overlap[row] < _DEPENDENT or relative[row] < MISFIRE_BELOW
+            independent = arrivals.overlap[row] < _DEPENDENT
             if stray is not None:
                 strays.remove(stray)
                 findings.append(_moved_finding(shots, int(row), stray, int(corrected_ns[row])))
             elif independent and _outlying(shots, relative, int(row)):
                 findings.append(_weak_finding(shots, int(row), float(relative[row])))
+        elif shots.live[row] and relative[row] > DOUBLE_ABOVE:
+            if arrivals.overlap[row] < _DEPENDENT and _outlying(shots, relative, int(row)):
+                findings.append(_double_finding(shots, int(row), float(relative[row])))
         elif not shots.live[row] and relative[row] > _FIRED_ABOVE:
             text = "is marked as a misfire, and a direct arrival of {:.0f} % of the usual one is"
             text += " there; it would stay in its neighbours as interference"
@@ -222,10 +226,10 @@ def _deviation(values: NDArray[np.float64]) -> float:
 
 
 def _outlying(shots: Shots, relative: NDArray[np.float64], row: int) -> bool:
-    """Whether a shot is weaker than the scatter of its source explains."""
+    """Whether a shot is weaker or stronger than the scatter of its source explains."""
     rows = shots.rows_of(shots.source[row].item())
     known = relative[rows][shots.live[rows] & np.isfinite(relative[rows])]
-    return bool(relative[row] < 1.0 - _DEVIATIONS * _deviation(known))
+    return bool(abs(relative[row] - 1.0) > _DEVIATIONS * _deviation(known))
 
 
 def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
@@ -246,6 +250,14 @@ def _weak_finding(shots: Shots, row: int, relative: float) -> Finding:
         return _about(shots, row, "misfire_not_marked", relative, text)
     text = "left {:.0f} % of the usual direct arrival: fewer guns or a wrong source"
     return _about(shots, row, "weak_shot", relative, text)
+
+
+def _double_finding(shots: Shots, row: int, relative: float) -> Finding:
+    text = (
+        "left {:.0f} % of the usual direct arrival: something that is in no row of the table fired "
+        "within milliseconds of it, or it is another source"
+    )
+    return _about(shots, row, "shot_not_in_table", relative, text)
 
 
 def _wrong_sources(shots: Shots, arrivals: DirectArrivals) -> dict[int, int]:

@@ -1,0 +1,116 @@
+"""Source numbers held against source positions and the order of firing, from tables only."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.model.geometry import shooting_direction
+from deblend.model.shots import Shots
+
+_TRACK_SHOTS: Final = 31
+_REGULAR: Final = 0.9
+_CLEARLY: Final = 0.25
+"""A position belongs to another source when it lies within this part of their distance from it."""
+_CLOSEST_M: Final = 2.0
+_FEWEST: Final = 5
+
+
+def source_consistency(shots: Shots) -> list[Finding]:
+    """Shots whose source number contradicts where or when they were fired.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+
+    Returns
+    -------
+    list of Finding
+        One a shot whose position is that of another source, or that breaks the order in which
+        sources fire in turn. Nothing where positions are unknown and firing follows no order.
+    """
+    by_position = _by_position(shots)
+    by_order = {} if by_position else _by_order(shots)
+    return [
+        Finding(
+            "source_number_wrong",
+            np.nan,
+            "",
+            "fail",
+            f"Source {shots.source[row]} shot point {shots.shot_point[row]} {why}: the source "
+            "number is likely wrong, and both sources would be separated wrongly there.",
+            source=shots.source[row].item(),
+            shot_point=int(shots.shot_point[row]),
+        )
+        for row, why in sorted((by_position | by_order).items())
+    ]
+
+
+def _by_position(shots: Shots) -> dict[int, str]:
+    """Shots that lie abeam of the track where another source is towed."""
+    place_m = _starboard_m(shots)
+    usual = {
+        source: float(np.nanmedian(place_m[rows]))
+        for source in shots.sources
+        if np.isfinite(place_m[rows := shots.rows_of(source)]).sum() >= _FEWEST
+    }
+    found = {}
+    for row in np.flatnonzero(np.isfinite(place_m)).tolist():
+        own = shots.source[row].item()
+        if own not in usual or len(usual) < 2:
+            continue
+        nearest = min(usual, key=lambda source: abs(usual[source] - place_m[row]))
+        apart_m = abs(usual[nearest] - usual[own])
+        if nearest != own and abs(usual[nearest] - place_m[row]) < _CLEARLY * apart_m:
+            if apart_m < _CLOSEST_M:
+                continue
+            found[row] = f"lies where source {nearest} is towed, {apart_m:.1f} m from its own place"
+    return found
+
+
+def _starboard_m(shots: Shots) -> NDArray[np.float64]:
+    """Place of each shot to starboard of the course of all sources; NaN where unknown."""
+    out = np.full(len(shots), np.nan)
+    ahead = shooting_direction(shots)
+    known = np.flatnonzero(np.isfinite(shots.x_m) & np.isfinite(shots.y_m))
+    if ahead is None or known.size < _FEWEST:
+        return out
+    order = known[np.argsort(shots.fire_time_ns[known], kind="stable")]
+    across = shots.x_m[order] * ahead[1] - shots.y_m[order] * ahead[0]
+    # The course of a turning vessel: a straight line through the neighbours of each shot, each
+    # source relative to its own mean.
+    centred = across.copy()
+    for source in shots.sources:
+        own = shots.source[order] == source
+        if own.any():
+            centred[own] -= np.median(across[own])
+    half = min(_TRACK_SHOTS // 2, order.size - 1)
+    longer = np.pad(centred, half, mode="reflect", reflect_type="odd")
+    course = np.median(np.lib.stride_tricks.sliding_window_view(longer, 2 * half + 1), axis=1)
+    out[order] = across - course
+    return out
+
+
+def _by_order(shots: Shots) -> dict[int, str]:
+    """Shots that break the order in which the sources fire in turn."""
+    count = len(shots.sources)
+    order = np.argsort(shots.fire_time_ns, kind="stable")
+    source = shots.source[order]
+    if count < 2 or len(source) < _FEWEST * count:
+        return {}
+    turn = np.arange(len(source)) % count
+    usual = []
+    for place in range(count):
+        names, counts = np.unique(source[turn == place], return_counts=True)
+        usual.append(names[counts.argmax()])
+    expected = np.array(usual)[turn]
+    if len(set(np.array(usual).tolist())) < count or (expected == source).mean() < _REGULAR:
+        return {}
+    return {
+        int(order[place]): f"fired when it was the turn of source {expected[place]}"
+        for place in np.flatnonzero(expected != source)
+    }
