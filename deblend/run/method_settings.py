@@ -3,46 +3,84 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import fields
+from dataclasses import fields, is_dataclass, replace
+from typing import Any, get_type_hints
 
 import msgspec
 
 from deblend.errors import SettingsError
 from deblend.run.line_file import Line
-from deblend.separation.choose import choose_method, method_class, method_name
+from deblend.separation.choose import choose_method
 from deblend.separation.patches import Separator
 
 
-def line_method(line: Line) -> Separator:
+def line_method(line: Line, source_count: int, channel_count: int) -> Separator:
     """Separator of a line file.
+
+    Parameters
+    ----------
+    line : Line
+        From `read_line_file`.
+    source_count, channel_count : int
+        Of the line, which decide where the line file leaves the choice open.
 
     Raises
     ------
     SettingsError
         If the method is not known, or a setting is not, or its value cannot be used.
+    MissingPackageError
+        If the method needs a package that is not installed.
     """
     keys = line.keys.separation
+    method = choose_method(keys.method, source_count, channel_count)
     if not keys.settings:
-        return choose_method(keys.method)
-    kind = method_class(method_name(choose_method(keys.method)))
-    names = [field.name for field in fields(kind) if field.init]  # type: ignore[arg-type]
+        return method
     where = f"{line.path}, table [separation.settings]"
-    for name in keys.settings:
-        if name not in names:
-            near = difflib.get_close_matches(name, names, n=1)
-            hint = f"Did you mean {near[0]!r}? " if near else ""
-            raise SettingsError(
-                f"method {keys.method} has no setting {name!r}",
-                where=where,
-                remedy=f"{hint}It has {', '.join(names)}.",
-            )
+    values = {
+        name: _converted(method, name, value, keys.method, where)
+        for name, value in keys.settings.items()
+    }
     try:
-        return choose_method(msgspec.convert(keys.settings, kind))
-    except msgspec.ValidationError as error:
-        text, _, place = str(error).partition(" - at `$.")
-        name = place.rstrip("`").split("[")[0]
+        changed = replace(method, **values)  # type: ignore[type-var]
+    except (TypeError, ValueError) as error:
+        if isinstance(error, SettingsError):
+            raise
         raise SettingsError(
-            f"setting {name} is {keys.settings.get(name)!r}",
+            f"method {keys.method} refuses its settings ({error})",
             where=where,
-            remedy=f"{text}.",
+            remedy="Change them, or leave them out to use the defaults.",
         ) from error
+    return choose_method(changed, source_count, channel_count)
+
+
+def _converted(method: Separator, name: str, value: Any, called: str, where: str) -> Any:
+    """Value of one setting in the type that the method declares for it."""
+    kinds = _kinds(method)
+    if name not in kinds:
+        near = difflib.get_close_matches(name, kinds, n=1)
+        hint = f"Did you mean {near[0]!r}? " if near else ""
+        raise SettingsError(
+            f"method {called} has no setting {name!r}",
+            where=where,
+            remedy=f"{hint}It has {', '.join(kinds) or 'none that a line file can change'}.",
+        )
+    try:
+        return msgspec.convert(value, kinds[name])
+    except msgspec.ValidationError as error:
+        text = str(error).partition(" - at `$")[0]
+        raise SettingsError(
+            f"setting {name} is {value!r}", where=where, remedy=f"{text}."
+        ) from error
+
+
+def _kinds(method: Separator) -> dict[str, Any]:
+    """Settings of a method and their types: its dataclass fields, but for functions."""
+    settings: Any = method
+    if not is_dataclass(settings):
+        return {}
+    kinds = get_type_hints(type(method))
+    return {
+        field.name: kinds[field.name]
+        for field in fields(settings)
+        if field.init and not callable(getattr(method, field.name))
+    }

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable
-from importlib import import_module
-from typing import Final
+from typing import Any, Final
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
 from deblend.separation.methods.lifted import LiftedFunction
 from deblend.separation.patches import Separator
+from deblend.separation.published import (
+    guarded,
+    load_path,
+    load_published,
+    name_of,
+    published_names,
+)
 
 METHODS: Final[dict[str, str]] = {
     "fk": "deblend.separation.methods.fk:FkThreshold",
@@ -23,74 +29,89 @@ LEAST_SOURCES, LEAST_CHANNELS = 2, 8
 
 MethodChoice = str | Separator | Callable[[Array, float], Array]
 
+_NEEDED = ("patch", "overlap", "window", "largest", "keep")
 
-def method_class(name: str) -> type[Separator]:
-    """Settings class of a method.
 
-    Raises
-    ------
-    SettingsError
-        If no method has that name.
-    """
-    if name not in METHODS:
-        near = difflib.get_close_matches(name, METHODS, n=1)
-        hint = f"Did you mean {near[0]!r}? " if near else ""
-        raise SettingsError(
-            f"separator method {name!r} is not known",
-            remedy=f"{hint}Choose one of {', '.join(sorted(METHODS))}.",
-        )
-    module, attribute = METHODS[name].split(":")
-    found: type[Separator] = getattr(import_module(module), attribute)
-    return found
+def method_names() -> tuple[str, ...]:
+    """Names of all methods: built-in ones first, then those that other packages publish."""
+    others = tuple(name for name in published_names() if name not in METHODS)
+    return (*sorted(METHODS), *others)
 
 
 def choose_method(choice: MethodChoice, source_count: int, channel_count: int) -> Separator:
     """Separator of a name, a settings object or a function.
 
     ``"auto"`` is ``"joint"`` where there are two sources and eight channels, ``"fk"`` otherwise.
+    A name is that of a built-in method or of one that another package publishes; built-in names
+    cannot be taken over.
 
     Raises
     ------
     SettingsError
         If it is none of these, or its settings make no sense.
+    MissingPackageError
+        If the method needs a package that is not installed.
     """
     if isinstance(choice, str):
         joint = source_count >= LEAST_SOURCES and channel_count >= LEAST_CHANNELS
         usual = "joint" if joint else "fk"
-        chosen: object = method_class(usual if choice == "auto" else choice)()
+        chosen = _named(usual if choice == "auto" else choice)
     elif not hasattr(choice, "keep") and callable(choice):
         chosen = LiftedFunction(choice)
     else:
         chosen = choice
-    missing = [
-        name
-        for name in ("patch", "overlap", "window", "largest", "keep")
-        if not hasattr(chosen, name)
-    ]
-    if missing:
+    missing = [name for name in _NEEDED if not hasattr(chosen, name)]
+    if missing or isinstance(chosen, type):
+        lacks = f"it lacks {', '.join(missing)}" if missing else "it is a class, not an object"
         raise SettingsError(
-            f"{type(chosen).__name__} is no separator method: it lacks {', '.join(missing)}",
+            f"{getattr(chosen, '__name__', type(chosen).__name__)} is no separator method: {lacks}",
             remedy="Give a name, a settings object or a function of a patch and a threshold.",
         )
-    separator: Separator = chosen  # type: ignore[assignment]
+    separator: Separator = chosen
     _check_windows(separator)
     return separator
 
 
 def method_name(method: Separator) -> str:
-    """Name of a built-in method, or the name of its class or function."""
-    kind = type(method)
-    path = f"{kind.__module__}:{kind.__qualname__}"
+    """Name of a built-in or published method, or that of its class or function."""
+    kind: Any = method.function if isinstance(method, LiftedFunction) else type(method)
+    own = getattr(kind, "__qualname__", "function")
+    path = f"{getattr(kind, '__module__', '')}:{own}"
     for name, place in METHODS.items():
         if place == path:
             return name
-    if isinstance(method, LiftedFunction):
-        return getattr(method.function, "__name__", "function")
-    return kind.__name__
+    published = name_of(path)
+    if published is not None and published not in METHODS:
+        return published
+    return str(getattr(kind, "__name__", "function"))
+
+
+def _named(name: str) -> Any:
+    """The object with default settings that a name stands for."""
+    if name in METHODS:
+        kind = load_path(METHODS[name], name)
+        return guarded(kind, name, "deblend")
+    if name not in published_names():
+        near = difflib.get_close_matches(name, method_names(), n=1)
+        hint = f"Did you mean {near[0]!r}? " if near else ""
+        raise SettingsError(
+            f"separator method {name!r} is not known",
+            remedy=f"{hint}Choose one of {', '.join(method_names())}.",
+        )
+    found = load_published(name)
+    if isinstance(found, type):
+        return guarded(found, name, f"class {found.__module__}.{found.__qualname__}")
+    if not hasattr(found, "keep") and callable(found):
+        return LiftedFunction(found)
+    return found
 
 
 def _check_windows(method: Separator) -> None:
-    if len(method.patch) != 3 or min(method.patch) < 1:
+    try:
+        fits = len(method.patch) == 3 and all(int(n) == n and n >= 1 for n in method.patch)
+    except (TypeError, ValueError):
+        fits = False
+    if not fits:
         raise SettingsError(
             f"patch {method.patch} is no window",
             remedy="Give positive numbers of shots, channels and time samples.",

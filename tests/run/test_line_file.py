@@ -102,7 +102,7 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_every_key_is_documented() -> None:
     keys = list_keys()
     assert {key.table for key in keys} == {
-        "", "records", "shots", "geometry", "separation", "truth", "output",
+        "", "records", "shots", "geometry", "separation", "truth", "quality", "output",
     }  # fmt: skip
     for key in keys:
         assert key.description.endswith("."), key
@@ -151,7 +151,7 @@ def test_the_example_holds_when_every_key_is_used(tmp_path: Path) -> None:
     path.write_text("\n".join(bare), encoding="utf-8")
     read = read_line_file(path)
     assert read.keys.truth is not None
-    assert line_method(read).patch == (32, 1, 64)
+    assert line_method(read, 2, 4).patch == (32, 1, 64)
 
 
 def test_folder_names_are_no_patterns(tmp_path: Path) -> None:
@@ -175,9 +175,9 @@ def test_folder_names_are_no_patterns(tmp_path: Path) -> None:
 def test_method_settings(tmp_path: Path, settings_table: str, message: str) -> None:
     text = f'length_s = 4\nmethod = "fk"\n[separation.settings]\n{settings_table}'
     with pytest.raises(SettingsError, match=message):
-        line_method(line(tmp_path, "length_s = 4", text))
+        line_method(line(tmp_path, "length_s = 4", text), 2, 4)
 
 
 def test_method_settings_take_effect(tmp_path: Path) -> None:
     text = "length_s = 4\n[separation.settings]\npatch = [8, 1, 16]"
-    assert line_method(line(tmp_path, "length_s = 4", text)).patch == (8, 1, 16)
+    assert line_method(line(tmp_path, "length_s = 4", text), 2, 4).patch == (8, 1, 16)

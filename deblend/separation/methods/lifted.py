@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from deblend.arrays import Array
+
 if TYPE_CHECKING:
-    from deblend.arrays import Array
     from deblend.separation.patches import PatchBatch
 
 
