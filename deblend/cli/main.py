@@ -7,7 +7,10 @@ from pathlib import Path
 import click
 
 from deblend import __version__
+from deblend.cli.blend import blend
 from deblend.cli.errors import plain_errors
+from deblend.cli.make import make
+from deblend.cli.inject import inject
 from deblend.cli.judge import judge
 
 EXIT_LOOK = 1
@@ -21,6 +24,10 @@ line_argument = click.argument("line_file", metavar="LINE.toml", type=click.Path
 @click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
 def main(traceback: bool) -> None:
     """Separate the sources of a marine seismic line recorded continuously."""
+
+
+main.add_command(blend)
+main.add_command(make)
 
 
 @main.command()
@@ -92,4 +99,5 @@ def report(out: Path) -> None:
     click.echo(f"{rebuild_report(out)} written")
 
 
+main.add_command(inject)
 main.add_command(judge)

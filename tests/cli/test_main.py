@@ -26,7 +26,7 @@ def call(*arguments: object) -> Result:
 def test_help_names_the_commands() -> None:
     result = call("--help")
     assert result.exit_code == 0
-    for command in ("demo", "check", "separate", "report"):
+    for command in ("demo", "make", "blend", "check", "separate", "report"):
         assert re.search(rf"^  {command} ", result.output, re.MULTILINE)
         assert call(command, "--help").exit_code == 0
     assert __version__ in call("--version").output
@@ -127,3 +127,15 @@ def test_report_of_an_unfinished_run(tmp_path: Path) -> None:
     result = call("report", tmp_path)
     assert result.exit_code == 2
     assert "report-samples.npz: does not exist" in result.stderr
+
+
+def test_make_lists_its_scenes() -> None:
+    result = call("make", "--scenes")
+    assert result.exit_code == 0
+    assert "two-sources" in result.stdout
+
+
+def test_blend_names_a_plan_that_is_missing(tmp_path: Path) -> None:
+    result = call("blend", tmp_path / "absent.toml")
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"error: {tmp_path}/absent.toml: the plan file cannot be read")
