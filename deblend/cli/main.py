@@ -9,9 +9,9 @@ import click
 from deblend import __version__
 from deblend.cli.blend import blend
 from deblend.cli.errors import plain_errors
-from deblend.cli.make import make
 from deblend.cli.inject import inject
 from deblend.cli.judge import judge
+from deblend.cli.make import make
 
 EXIT_LOOK = 1
 EXIT_CANNOT = 2
@@ -24,10 +24,6 @@ line_argument = click.argument("line_file", metavar="LINE.toml", type=click.Path
 @click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
 def main(traceback: bool) -> None:
     """Separate the sources of a marine seismic line recorded continuously."""
-
-
-main.add_command(blend)
-main.add_command(make)
 
 
 @main.command()
@@ -99,5 +95,5 @@ def report(out: Path) -> None:
     click.echo(f"{rebuild_report(out)} written")
 
 
-main.add_command(inject)
-main.add_command(judge)
+for command in (blend, inject, judge, make):
+    main.add_command(command)
