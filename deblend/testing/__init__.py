@@ -1,1 +1,1 @@
-"""TODO."""
+"""Contract suites for those who write a reader or a separator method."""

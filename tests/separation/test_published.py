@@ -117,5 +117,5 @@ def test_a_built_in_method_without_its_package_says_which(monkeypatch: pytest.Mo
         raise ModuleNotFoundError("No module named 'curvelets'", name="curvelets.numpy")
 
     monkeypatch.setattr("deblend.separation.published.import_module", load)
-    with pytest.raises(MissingPackageError, match="needs the package 'curvelets', .* pip install"):
+    with pytest.raises(MissingPackageError, match=r"package 'curvelets', .* pip install"):
         choose.choose_method("joint", 2, 8)
