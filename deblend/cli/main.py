@@ -62,10 +62,25 @@ def separate(line_file: Path, overwrite: bool) -> None:
 @click.argument("line_file", metavar="LINE.toml", required=False, type=click.Path(path_type=Path))
 @click.option("--keys", is_flag=True, help="List every key of a line file instead.")
 @click.option("--overwrite", is_flag=True, help="As with separate.")
+@click.option(
+    "--with-samples",
+    is_flag=True,
+    help="Also verify clocks and shots against direct arrivals, and measure the noise.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.pass_context
 @plain_errors
-def check(context: click.Context, line_file: Path | None, keys: bool, overwrite: bool) -> None:
-    """Read headers only: what is there, what would be done, what is wrong.
+def check(
+    context: click.Context,
+    line_file: Path | None,
+    keys: bool,
+    overwrite: bool,
+    with_samples: bool,
+    as_json: bool,
+) -> None:
+    """Check the input: what is there, what would be done, what is wrong.
+
+    Reads headers and tables only, unless --with-samples is given.
 
     Exit status 0: nothing to look at; 1: findings want a look; 2: cannot be run.
     """
@@ -77,10 +92,15 @@ def check(context: click.Context, line_file: Path | None, keys: bool, overwrite:
         return
     if line_file is None:
         raise click.UsageError("Name a line file, or ask for --keys.")
-    from deblend.run.check import check_line
+    from deblend.run.check import check_json, check_line
 
-    result = check_line(read_line_file(line_file), overwrite=overwrite)
-    show_check(result)
+    result = check_line(read_line_file(line_file), overwrite=overwrite, with_samples=with_samples)
+    if as_json:
+        click.echo(check_json(result))
+    else:
+        show_check(result)
+        if not with_samples:
+            click.echo("headers and tables only; --with-samples verifies clocks and shots")
     if not result.clean:
         context.exit(EXIT_LOOK)
 

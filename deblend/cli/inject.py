@@ -1,0 +1,54 @@
+"""The command `deblend inject`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend.cli.errors import plain_errors
+
+
+@click.command()
+@click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for the two tables."
+)
+@click.option(
+    "--level-db",
+    default=-6.0,
+    show_default=True,
+    help="Strength of the events relative to the separated data around them (dB).",
+)
+@click.option("--one-source", help="Source that gets events alone; the first if left out.")
+@click.option("--seed", default=0, show_default=True, help="Of polarity and undulation.")
+@click.pass_context
+@plain_errors
+def inject(
+    context: click.Context,
+    line_file: Path,
+    out: Path,
+    level_db: float,
+    one_source: str | None,
+    seed: int,
+) -> None:
+    """Add weak events to the record, separate, and see what comes back of them.
+
+    The line is separated three times: as recorded, with events in all sources, and with events in
+    one source. Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
+    """
+    from deblend.cli.display import progress_bar, show_findings
+    from deblend.qc.limits import overall_verdict
+    from deblend.run.injection import CAUTION, inject_line
+    from deblend.run.judge import EXIT_STATUS
+    from deblend.run.line_file import read_line_file
+
+    line = read_line_file(line_file)
+    with progress_bar() as progress:
+        result = inject_line(
+            line, out, progress, level_db=level_db, one_source=one_source, seed=seed
+        )
+    show_findings(result.findings)
+    verdict = overall_verdict(result.findings)
+    click.echo(f"{CAUTION}\ntables in {out}\nverdict: {verdict}")
+    context.exit(EXIT_STATUS[verdict])

@@ -1,0 +1,395 @@
+"""Known-event injection: weak events into the record, separated, and what comes back of them.
+
+The line is separated as it is, then with events in all sources, then with events in one source. The
+differences between these results are the response of the whole separation to weak signal, which is
+what no comparison of a result with itself can tell.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError
+from deblend.files import write_text
+from deblend.model.findings import Finding, findings_csv
+from deblend.qc.limits import Limit, judged
+from deblend.qc.residual import decibels
+from deblend.run.event_design import design_events
+from deblend.run.event_response import (
+    OFFSET_CLASSES,
+    Recovered,
+    Response,
+    measure_response,
+    offset_classes,
+    recovered,
+)
+from deblend.run.injected_events import EventGathers, Events, inject
+from deblend.run.line_file import Line
+from deblend.run.open_line import OpenLine, open_line
+from deblend.run.pipeline import prepare_line
+from deblend.run.progress import Progress, Step, silent
+from deblend.run.separate_blocks import line_limits, sample_windows
+from deblend.separation.job import MEMORY_BYTES, Job, separate_channels
+
+CAUTION: Final = (
+    "Injected events are smoother along the line and with offset than geology is; what comes back "
+    "of them is more than what comes back of weak reflections, so these figures are optimistic."
+)
+EVENTS: Final = "injected-events.csv"
+FINDINGS: Final = "injected-findings.csv"
+LEVEL_DB: Final = -6.0
+SHOTS_FOR_DESIGN: Final = 12
+_COLUMNS: Final = (
+    "source",
+    "time_s",
+    "frequency_hz",
+    "velocity_m_s",
+    "offsets",
+    "amplitude_percent",
+    "amplitude_error_percent",
+    "late_ms",
+    "late_error_ms",
+)
+_EXTENT: Final = {0: "near", 1: "middle", 2: "far"}
+
+Source = int | str
+
+
+@dataclass(frozen=True, eq=False)
+class Injection:
+    """What came back.
+
+    Parameters
+    ----------
+    events : Events
+        What was put in.
+    responses : mapping of source to Response
+        With events in all sources.
+    one_source : int or str
+        The source that alone got events in the last separation.
+    elsewhere : mapping of source to ndarray of float64, shape (2, window)
+        Energy that then appeared in the gathers of each source, and energy that was put in.
+    copied : mapping of source to list of Recovered
+        What then looked like the events, at the times after firing where they would lie.
+    findings : tuple of Finding
+        All as rows.
+    """
+
+    events: Events
+    responses: Mapping[Source, Response]
+    one_source: Source
+    elsewhere: Mapping[Source, NDArray[np.float64]]
+    copied: Mapping[Source, list[Recovered]]
+    findings: tuple[Finding, ...]
+
+
+def inject_line(
+    line: Line,
+    folder: Path,
+    progress: Progress = silent,
+    *,
+    level_db: float = LEVEL_DB,
+    one_source: str | None = None,
+    seed: int = 0,
+    memory_bytes: int = MEMORY_BYTES,
+) -> Injection:
+    """Inject events into a line and write what came back.
+
+    Parameters
+    ----------
+    line : Line
+        From `read_line_file`; its output folder is not touched.
+    folder : Path
+        Gets the two tables; made if absent.
+    progress : callable, optional
+        Told where the run stands.
+    level_db : float, optional
+        Strength of the events relative to the separated data around them, octave by octave.
+    one_source : str, optional
+        Source that gets events alone; the first by default.
+    seed : int, optional
+        Of polarity and undulation.
+    memory_bytes : int, optional
+        What the arrays of one block of channels may take.
+
+    Raises
+    ------
+    InputError
+        If the line cannot be read, or the source is none of it.
+    OutputError
+        If the tables cannot be written.
+    """
+    opened = open_line(line)
+    job = prepare_line(opened, memory_bytes)
+    alone = _named_source(opened, one_source)
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
+        result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
+    write_text(folder / EVENTS, _events_csv(result))
+    write_text(folder / FINDINGS, findings_csv(result.findings))
+    return result
+
+
+def _named_source(opened: OpenLine, name: str | None) -> Source:
+    known = {str(source): source for source in opened.shots.sources}
+    if name is None:
+        return opened.shots.sources[0]
+    if name not in known:
+        raise InputError(
+            f"source {name!r} is none of this line", remedy=f"Name one of {', '.join(known)}."
+        )
+    return known[name]
+
+
+def _inject(
+    opened: OpenLine,
+    job: Job,
+    alone: Source,
+    scratch: Path,
+    progress: Progress,
+    level_db: float,
+    seed: int,
+) -> Injection:
+    before = _baseline(job, scratch, progress)
+    known = bool(np.isfinite(opened.geometry.offset_m).all())
+    offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
+    events = _design(job, before, offset_m if known else None, level_db, seed)
+    added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
+    classes = offset_classes(offset_m)
+    responses = _respond(job, before, added, classes, _rows(job), progress, "events in all sources")
+    only = replace(added, only=alone)
+    others = {source: rows for source, rows in _rows(job).items() if source != alone}
+    windows = sample_windows(job.length)
+    elsewhere = {source: np.zeros((2, len(windows))) for source in others}
+    copies = _respond(
+        job, before, only, classes, others, progress, f"events in source {alone}", elsewhere
+    )
+    result = Injection(
+        events,
+        responses,
+        alone,
+        elsewhere,
+        {source: recovered(response) for source, response in copies.items()},
+        (),
+    )
+    windows_s = [(a * added.interval_s, b * added.interval_s) for a, b in windows]
+    return replace(
+        result,
+        findings=tuple(_findings(result, line_limits(opened), windows_s, level_db, known)),
+    )
+
+
+def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
+    """Delivered shots of each source, in fire order."""
+    found = {}
+    for source in job.shots.sources:
+        rows = np.flatnonzero(job.delivered & (job.shots.source == source))
+        if len(rows):
+            found[source] = rows[np.argsort(job.shots.fire_time_ns[rows], kind="stable")]
+    return found
+
+
+def _baseline(job: Job, scratch: Path, progress: Progress) -> NDArray[np.float32]:
+    """Estimate without events, on disk, shape (shot, channel, time)."""
+    shape = (len(job.shots), job.recording.shape[0], job.length)
+    before: NDArray[np.float32] = np.lib.format.open_memmap(
+        scratch / "before.npy", mode="w+", dtype=np.float32, shape=shape
+    )
+    for number, block in enumerate(job.blocks):
+        progress(Step("separate", number, len(job.blocks), "as recorded"))
+        before[:, block.start : block.stop] = separate_channels(job, block).estimate
+    return before
+
+
+def _design(
+    job: Job,
+    before: NDArray[np.float32],
+    offset_m: NDArray[np.float64] | None,
+    level_db: float,
+    seed: int,
+) -> Events:
+    numbers = {source: number for number, source in enumerate(job.shots.sources)}
+    some = np.concatenate(
+        [
+            rows[np.unique(np.linspace(0, len(rows) - 1, SHOTS_FOR_DESIGN).astype(int))]
+            for rows in _rows(job).values()
+        ]
+    )
+    return design_events(
+        np.asarray(before[some]),
+        np.array([numbers[source] for source in job.shots.source[some].tolist()]),
+        None if offset_m is None else offset_m[some],
+        job.recording.interval_s,
+        level_db=level_db,
+        seed=seed,
+    )
+
+
+def _respond(
+    job: Job,
+    before: NDArray[np.float32],
+    added: EventGathers,
+    classes: NDArray[np.int64],
+    rows: Mapping[Source, NDArray[np.int64]],
+    progress: Progress,
+    note: str,
+    elsewhere: dict[Source, NDArray[np.float64]] | None = None,
+) -> dict[Source, Response]:
+    """Separate with events, and measure the response of each source in `rows`."""
+    with_events = replace(job, recording=inject(job.recording, added))
+    windows = sample_windows(job.length)
+    sums: dict[Source, Response] = {}
+    for number, block in enumerate(with_events.blocks):
+        progress(Step("separate", number, len(job.blocks), note))
+        after = separate_channels(with_events, block).estimate
+        for source, own in rows.items():
+            difference = after[own] - before[own, block.start : block.stop]
+            response = measure_response(difference, added, own, block, classes)
+            sums[source] = sums[source] + response if source in sums else response
+            if elsewhere is not None:
+                elsewhere[source][0] += _energy(difference, windows)
+        if elsewhere is not None and added.only is not None:
+            put_in = _energy(added.gathers(_rows(job)[added.only], block), windows)
+            for energies in elsewhere.values():
+                energies[1] += put_in
+    return sums
+
+
+def _energy(gathers: NDArray[np.float32], windows: list[tuple[int, int]]) -> NDArray[np.float64]:
+    power = np.einsum("sct,sct->t", gathers, gathers, dtype=np.float64)
+    return np.array([power[start:stop].sum() for start, stop in windows])
+
+
+def _band(frequency_hz: float) -> tuple[float, float]:
+    return frequency_hz / np.sqrt(2.0), frequency_hz * np.sqrt(2.0)
+
+
+def _findings(
+    result: Injection,
+    limits: Mapping[str, Limit],
+    windows_s: list[tuple[float, float]],
+    level_db: float,
+    offsets_known: bool,
+) -> Iterator[Finding]:
+    yield Finding("injection", level_db, "dB", "note", CAUTION)
+    if not offsets_known:
+        yield Finding(
+            "injection_without_moveout",
+            float("nan"),
+            "",
+            "note",
+            "Offsets are unknown: events were injected without moveout.",
+        )
+    for source, response in result.responses.items():
+        for event, back in enumerate(recovered(response)):
+            yield from _event_rows(result.events, source, event, back, limits)
+        yield from _offset_rows(source, response)
+    for source, (appeared, put_in) in result.elsewhere.items():
+        for column, window_s in enumerate(windows_s):
+            value = decibels(float(appeared[column]), float(put_in[column]))
+            if np.isfinite(value):
+                yield judged(
+                    limits,
+                    "injected_elsewhere",
+                    value,
+                    f"Energy that appeared in source {source} when events went into source "
+                    f"{result.one_source} alone, relative to the events.",
+                    source=source,
+                    window_s=window_s,
+                )
+        copied = np.array([back.amplitude for back in result.copied[source]])
+        yield Finding(
+            "injected_copied",
+            100 * float(np.nanmean(copied)),
+            "%",
+            "note",
+            f"Part of these events that came back in source {source} as if it had them too, mean "
+            f"of {len(copied)} events.",
+            source=source,
+        )
+
+
+def _event_rows(
+    events: Events, source: Source, event: int, back: Recovered, limits: Mapping[str, Limit]
+) -> Iterator[Finding]:
+    at, frequency = float(events.time_s[event]), float(events.frequency_hz[event])
+    yield judged(
+        limits,
+        "injected_amplitude",
+        100 * back.amplitude,
+        f"Amplitude of an injected event at {at:.2f} s that came back, give or take "
+        f"{100 * back.amplitude_error:.2g} %.",
+        source=source,
+        window_s=(at, at),
+        band_hz=_band(frequency),
+    )
+    if np.isfinite(back.time_s):
+        row = judged(
+            limits,
+            "injected_time_error",
+            1e3 * abs(back.time_s),
+            f"It came back {1e3 * back.time_s:+.2g} ms late, give or take "
+            f"{1e3 * back.time_error_s:.2g} ms.",
+            beyond_chance=not abs(back.time_s) < 3 * back.time_error_s,
+            source=source,
+            window_s=(at, at),
+            band_hz=_band(frequency),
+        )
+        yield row
+
+
+def _offset_rows(source: Source, response: Response) -> Iterator[Finding]:
+    for number in range(OFFSET_CLASSES):
+        back = np.array([event.amplitude for event in recovered(response, number)])
+        if np.isfinite(back).any():
+            spread = float(np.nanstd(back, ddof=1) / np.sqrt(len(back)))
+            yield Finding(
+                f"injected_amplitude_{_EXTENT[number]}_offsets",
+                100 * float(np.nanmean(back)),
+                "%",
+                "note",
+                f"Mean over the events at {_EXTENT[number]} offsets, give or take "
+                f"{100 * spread:.2g} %.",
+                source=source,
+            )
+
+
+def _events_csv(result: Injection) -> str:
+    """One row a source, event and class of offsets."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    events = result.events
+    for source, response in result.responses.items():
+        for number in (None, *range(OFFSET_CLASSES)):
+            for event, back in enumerate(recovered(response, number)):
+                numbers = (
+                    events.time_s[event],
+                    events.frequency_hz[event],
+                    events.velocity_m_s[event],
+                )
+                errors = (
+                    100 * back.amplitude,
+                    100 * back.amplitude_error,
+                    1e3 * back.time_s,
+                    1e3 * back.time_error_s,
+                )
+                extent = "all" if number is None else _EXTENT[number]
+                writer.writerow(
+                    [
+                        source,
+                        *(f"{value:.6g}" for value in numbers),
+                        extent,
+                        *(f"{value:.4g}" for value in errors),
+                    ]
+                )
+    return text.getvalue()
