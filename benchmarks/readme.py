@@ -15,6 +15,7 @@ import json
 import re
 import sys
 from collections.abc import Callable
+from difflib import unified_diff
 from pathlib import Path
 from typing import Any, Final
 
@@ -137,7 +138,8 @@ def main() -> None:
     found = README.read_text(encoding="utf-8")
     wanted = with_tables(found)
     if sys.argv[1:] == ["--check"]:
-        sys.exit("run python -m benchmarks.readme" if found != wanted else 0)
+        changes = "\n".join(unified_diff(found.splitlines(), wanted.splitlines(), n=0, lineterm=""))
+        sys.exit(f"{changes}\nrun python -m benchmarks.readme" if changes else 0)
     README.write_text(wanted, encoding="utf-8")
 
 
