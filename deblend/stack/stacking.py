@@ -137,27 +137,6 @@ def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:
     return _decibels(float(np.sum(first * second)), 0.25 * float(np.sum((first - second) ** 2)))
 
 
-def snr_of_neighbours(section: Traces, start: int, stop: int) -> float:
-    """Signal over noise of a section in dB, from the correlation of neighbouring traces.
-
-    With r the correlation, pooled over the section, signal over noise is r / (1 - r): neighbours
-    hold the same signal and each its own noise. Dip and faults count as noise.
-
-    Parameters
-    ----------
-    section : ndarray of float32, shape (trace, time)
-        Neighbours in order; empty traces are left out.
-    start, stop : int
-        Samples.
-    """
-    window = section[np.any(section, axis=1), start:stop].astype(np.float64)
-    if len(window) < 2:
-        return float("nan")
-    product = float(np.sum(window[:-1] * window[1:]))
-    energy = 0.5 * float(np.sum(window[:-1] ** 2) + np.sum(window[1:] ** 2))
-    return _decibels(product, energy - product)
-
-
 def _decibels(signal: float, noise: float) -> float:
     if not (signal > 0 and noise > 0):
         return float("nan")

@@ -7,14 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from test_moveout import INTERVAL_S, LENGTH, hyperbola
 
+from deblend.qc.benchmark_line import neighbour_snr_db
 from deblend.stack.bins import BinGrid
-from deblend.stack.stacking import (
-    StackSums,
-    add_to_stack,
-    no_stack,
-    snr_of_halves,
-    snr_of_neighbours,
-)
+from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
 
 BINS, FOLD = 40, 16
@@ -68,10 +63,10 @@ def test_both_estimates_read_a_known_ratio() -> None:
     signal = np.mean(stacked(*line(0.0)).stack[:, window] ** 2)
     expected = 10 * np.log10(signal / (0.25 / FOLD))
     assert snr_of_halves(sums, 235, 265) == pytest.approx(expected, abs=0.6)
-    assert snr_of_neighbours(sums.stack, 235, 265) == pytest.approx(expected, abs=0.6)
+    assert neighbour_snr_db(sums.stack[:, 235:265]) == pytest.approx(expected, abs=0.6)
 
 
 def test_no_signal_is_no_number() -> None:
     traces, bins, offset = line(0.0)
     assert np.isnan(snr_of_halves(stacked(0 * traces, bins, offset), 0, LENGTH))
-    assert np.isnan(snr_of_neighbours(np.zeros((1, 10), np.float32), 0, 10))
+    assert np.isnan(neighbour_snr_db(np.zeros((1, 10), np.float32)))
