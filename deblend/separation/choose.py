@@ -55,7 +55,7 @@ def choose_method(choice: MethodChoice, source_count: int, channel_count: int) -
     if isinstance(choice, str):
         joint = source_count >= LEAST_SOURCES and channel_count >= LEAST_CHANNELS
         usual = "joint" if joint else "fk"
-        chosen = _named(usual if choice == "auto" else choice)
+        chosen = _named(usual if choice == "auto" else choice, channel_count)
     elif not hasattr(choice, "keep") and callable(choice):
         chosen = LiftedFunction(choice)
     else:
@@ -86,11 +86,11 @@ def method_name(method: Separator) -> str:
     return str(getattr(kind, "__name__", "function"))
 
 
-def _named(name: str) -> Any:
-    """The object with default settings that a name stands for."""
+def _named(name: str, channel_count: int) -> Any:
+    """The object that a name stands for, with its default settings for so many channels."""
     if name in METHODS:
         kind = load_path(METHODS[name], name)
-        return guarded(kind, name, "deblend")
+        return guarded(lambda: _for_line(kind, channel_count), name, "deblend")
     if name not in published_names():
         near = difflib.get_close_matches(name, method_names(), n=1)
         hint = f"Did you mean {near[0]!r}? " if near else ""
@@ -100,10 +100,19 @@ def _named(name: str) -> Any:
         )
     found = load_published(name)
     if isinstance(found, type):
-        return guarded(found, name, f"class {found.__module__}.{found.__qualname__}")
+        return guarded(
+            lambda: _for_line(found, channel_count),
+            name,
+            f"class {found.__module__}.{found.__qualname__}",
+        )
     if not hasattr(found, "keep") and callable(found):
         return LiftedFunction(found)
     return found
+
+
+def _for_line(kind: Any, channel_count: int) -> Any:
+    """Settings that a class gives itself for a line, or its plain defaults."""
+    return kind.for_line(channel_count) if hasattr(kind, "for_line") else kind()
 
 
 def _check_windows(method: Separator) -> None:

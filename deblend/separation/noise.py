@@ -3,13 +3,13 @@
 Overlapped records have no quiet window, so the noise cannot be read off the record before it is
 separated. But as the threshold falls, the back-projected residual of a place loses its signal and
 its interference and keeps its noise; the median magnitude of its coefficients over wavenumbers
-and sources is then the level of the noise. It is fixed for a place and frequency when the
+and sources is then the level of the noise. A place and frequency gets its level when the
 threshold comes near it, before the estimate begins to absorb noise, and from there on the
-threshold of that place and frequency stays above it.
+threshold stays above a multiple of it.
 
-On a line without noise the median stays far below the threshold: measured on a made line, a
-factor of 8 at a threshold of 1e-3 of the largest coefficient, while white noise brings it to 3 at
-every frequency alike.
+What was taken for noise may have been interference whose turn had not come. Then the residual of
+that place falls further, and its level with it; noise does not fall by more than the estimate
+absorbs, and that much is left out of account.
 """
 
 from __future__ import annotations
@@ -24,8 +24,10 @@ from numpy.typing import NDArray
 from deblend.arrays import Array, rfftn
 from deblend.separation.patches import Separator, axis_windows
 
-_NEAR = 3.0
+_NEAR = 4.0
 """The level is fixed when the threshold falls below this many times the level."""
+_ABSORBED = 1.5
+"""How much noise above the measured level there may be, because the estimate took some of it."""
 _EVERY = 2
 """Iterations from one measurement to the next."""
 _MEDIAN_OF_RAYLEIGH = float(np.sqrt(np.log(2.0)))
@@ -85,10 +87,11 @@ class NoiseFloor:
         if self._calls % _EVERY:
             return
         for slot, channel in product(range(len(self._starts[0])), range(len(self._starts[1]))):
-            measured = self._measure(unexplained, slot, channel)
+            measured = _smooth(self._measure(unexplained, slot, channel), self.xp)
             known = self.level[slot, channel]
             fix = (known == 0) & (threshold < _NEAR * measured)
-            self.level[slot, channel] = self.xp.where(fix, measured, known)
+            lower = self.xp.minimum(known, _ABSORBED * measured)
+            self.level[slot, channel] = self.xp.where(fix, measured, lower)
 
     def _measure(self, unexplained: Array, slot: int, channel: int) -> Array:
         """Level of all places of one slot and channel range, shape (time place, frequency)."""
@@ -121,6 +124,12 @@ class NoiseFloor:
             for starts, at in zip(self._starts[:2], (slot, channel), strict=True)
         ]
         return self.level[nearest[0], nearest[1]][self.xp.asarray(_nearest(self._starts[2], time))]
+
+
+def _smooth(level: Array, xp: ModuleType) -> Array:
+    """Root mean square of each place and its neighbours in time, against chance lows."""
+    power = xp.concatenate([level[:1], level, level[-1:]]) ** 2
+    return xp.sqrt((power[:-2] + power[1:-1] + power[2:]) / 3.0)
 
 
 def _tile_starts(length: int, size: int) -> NDArray[np.int64]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from deblend.separation.methods.fk import FkThreshold
+from deblend.separation.noise import NoiseFloor
 from deblend.separation.patches import PatchBatch, coherent_part, patch_grid
 from deblend.separation.transforms.threshold import hard_threshold, hard_threshold_array
 
 
 def batch_of(amplitude):
-    return PatchBatch(amplitude, np.ones(amplitude.shape[:4], bool), 0.004, np)
+    quiet = np.zeros((len(amplitude), amplitude.shape[4] // 2 + 1), np.float32)
+    return PatchBatch(amplitude, np.ones(amplitude.shape[:4], bool), quiet, 0.004, np)
 
 
 def test_patch_equals_a_brute_force_transform():
@@ -39,16 +41,29 @@ def test_a_plane_wave_is_one_line_and_survives_where_noise_does_not():
     batch = batch_of(wave[:, :16, :, :32][None])
     reference = method.largest(batch)
     np.testing.assert_allclose(reference, 16 * 32 / 2, rtol=1e-3)
-    kept = coherent_part(method, wave + noise, live, grid, 0.004, 0.25, reference, np)
+    unknown = NoiseFloor(method, wave.shape, np)
+    kept = coherent_part(method, wave + noise, live, grid, unknown, 0.004, 0.25, reference, np)
     error = np.linalg.norm(kept - wave) / np.linalg.norm(wave)
     assert error < 0.35 < np.linalg.norm(noise) / np.linalg.norm(wave)
 
 
 def test_compiled_threshold_equals_its_array_form():
     rng = np.random.default_rng(1)
-    spectrum = (rng.standard_normal((3, 50)) + 1j * rng.standard_normal((3, 50))).astype(
-        np.complex64
-    )
-    expected = hard_threshold_array(spectrum, 1.1, np)
-    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), 1.1, np), expected)
+    spectrum = rng.standard_normal((3, 50, 9)) + 1j * rng.standard_normal((3, 50, 9))
+    spectrum = spectrum.astype(np.complex64)
+    threshold = rng.uniform(0.5, 2.0, (3, 9)).astype(np.float32)
+    expected = hard_threshold_array(spectrum, threshold, np)
+    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), threshold, np), expected)
     assert 0 < np.count_nonzero(expected) < expected.size
+
+
+def test_the_threshold_stays_above_the_noise():
+    patch = np.random.default_rng(2).standard_normal((1, 1, 16, 1, 32)).astype(np.float32)
+    method = FkThreshold(patch=(16, 1, 32), noise_factor=2.0)
+    batch = batch_of(patch)
+    level = np.sqrt(16 * 32) * np.ones_like(batch.noise)
+    noisy = PatchBatch(patch, batch.live, level, 0.004, np)
+    assert method.keep(batch, 0.0, 1.0).any()
+    # Complex normal coefficients exceed twice their rms once in e**4 = 55 times.
+    left = np.abs(np.fft.rfftn(method.keep(noisy, 0.0, 1.0), axes=(2, 3, 4))) > 1e-3
+    assert 0.002 < left.mean() < 0.05

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from deblend.errors import SeparationError
 from deblend.separation import patches
+from deblend.separation.noise import NoiseFloor
 from deblend.separation.patches import axis_windows, coherent_part, patch_grid
 
 
@@ -30,7 +31,8 @@ class KeepAll:
 def filtered(method, data, seed=0, iteration=0, origin=(0, 0, 0)):
     live = np.ones(data.shape[:3], bool)
     grid = patch_grid(data.shape[1:], method, origin, seed=seed, iteration=iteration)
-    return coherent_part(method, data, live, grid, 0.004, 0.5, 1.0, np)
+    unknown = NoiseFloor(method, data.shape, np)
+    return coherent_part(method, data, live, grid, unknown, 0.004, 0.5, 1.0, np)
 
 
 @settings(max_examples=60, derandomize=True, deadline=None)

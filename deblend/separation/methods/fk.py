@@ -53,7 +53,7 @@ class FkThreshold:
 
     patch: tuple[int, int, int] = (16, 1, 32)
     overlap: float = 0.5
-    noise_factor: float = 1.2
+    noise_factor: float = 2.5
     window: Literal["tapered"] = "tapered"
 
     def largest(self, batch: PatchBatch) -> float:

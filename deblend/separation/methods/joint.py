@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from deblend.separation.patches import PatchBatch
 
 
+FEW_CHANNELS = 4
+"""Below this many channels the joint method uses other windows by default."""
+
+
 @dataclass(frozen=True)
 class JointThreshold:
     """Hard threshold of f-kx-ky coefficients along what the sources have in common.
@@ -42,10 +46,21 @@ class JointThreshold:
     shot by shot; far apart they have less in common, and the gain shrinks.
     """
 
-    patch: tuple[int, int, int] = (24, 8, 24)
+    patch: tuple[int, int, int] = (24, 12, 24)
     overlap: float = 0.375
-    noise_factor: float = 1.2
+    noise_factor: float = 2.5
     window: Literal["tapered"] = "tapered"
+
+    @classmethod
+    def for_line(cls, channel_count: int) -> JointThreshold:
+        """Default settings for a number of channels.
+
+        With fewer than four channels there is little to gain across them, and shorter windows
+        with more overlap follow the moveout along the line better.
+        """
+        if channel_count < FEW_CHANNELS:
+            return cls(patch=(12, channel_count, 24), overlap=0.5)
+        return cls()
 
     def largest(self, batch: PatchBatch) -> float:
         """Largest magnitude of any coefficient, before rotation."""

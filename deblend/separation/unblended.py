@@ -1,0 +1,65 @@
+"""Shots that nothing overlaps: there is nothing to separate, and they stay as recorded."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array
+from deblend.blending.operator import BlendingOperator
+
+
+def unblended_shots(operator: BlendingOperator) -> NDArray[np.bool_]:
+    """Live shots wholly inside the record whose padded window no other shot can write into.
+
+    Returns
+    -------
+    ndarray of bool, shape (shot,)
+        In the order of the operator.
+    """
+    first = operator.first_sample
+    last = first + operator.padded_length
+    inside = operator.live & (first >= 0) & (last <= operator.sample_count)
+    shared = np.concatenate([[0], np.cumsum(operator.fold > 1)])
+    span = np.clip([first, last], 0, operator.sample_count)
+    return np.asarray(inside & (shared[span[1]] == shared[span[0]]))
+
+
+def keep_unblended(
+    estimate: Array,
+    residual: Array,
+    samples: Array,
+    known: Array,
+    operator: BlendingOperator,
+) -> tuple[Array, Array]:
+    """Estimate and residual in which unblended shots are what was recorded.
+
+    A trace with unknown samples keeps its estimate, which fills them.
+
+    Parameters
+    ----------
+    estimate : array of float32, shape (shot, channel, time)
+        Of the separation, in the order of the operator.
+    residual : array of float32, shape (channel, time)
+        Record minus blended estimate.
+    samples, known : array of float32, shape (channel, time)
+        Record with zeros for unknown samples; 1 where samples are known, 0 elsewhere.
+    operator : BlendingOperator
+        Of this record.
+
+    Returns
+    -------
+    estimate, residual : array
+        New arrays where anything changes; the residual again is record minus blended estimate.
+    """
+    alone = np.flatnonzero(unblended_shots(operator))
+    if not len(alone):
+        return estimate, residual
+    xp = operator.xp
+    recorded = operator.pseudo_deblend(samples)
+    result = estimate.copy()
+    for shot in alone.tolist():
+        first = int(operator.first_sample[shot])
+        whole = xp.all(known[:, first : first + operator.padded_length] > 0, axis=1)
+        result[shot] = xp.where(whole[:, None], recorded[shot], estimate[shot])
+    return result, (samples - operator.blend(result)) * known
