@@ -29,7 +29,9 @@ from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.patches import Separator, margin
 from deblend.separation.schedule import Schedule
+from deblend.separation.shrunk import shrunk_windows
 from deblend.separation.slots import SlotLayout, pair_shots
+from deblend.separation.unblended import keep_unblended, unblended_findings
 
 HALO = 8
 """Channels on each side of a block that are separated with it and thrown away."""
@@ -247,7 +249,10 @@ def prepare(
         blocks=(),
         findings=tuple(findings),
     )
-    return replace(job, blocks=_plan_blocks(job, memory_bytes))
+    counts = (layout.slot_count, recording.shape[0], length)
+    findings += shrunk_windows(chosen, counts, method_name(chosen))
+    findings += unblended_findings(job.operator, job.layout.in_slots(delivered, False))
+    return replace(job, blocks=_plan_blocks(job, memory_bytes), findings=tuple(findings))
 
 
 def separate_channels(job: Job, block: range, callback: Callback | None = None) -> BlockResult:
@@ -286,11 +291,14 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
         callback=callback,
     )
     samples, known = split_unknown(record[inner], job.operator)
+    estimate, residual = keep_unblended(
+        estimate[:, inner], residual[inner], samples, known, job.operator
+    )
     return BlockResult(
         channels=block,
-        estimate=_in_table_order(job, estimate[:, inner]),
+        estimate=_in_table_order(job, estimate),
         pseudo_deblended=_in_table_order(job, job.operator.pseudo_deblend(samples)),
-        residual=to_host(residual[inner]),
+        residual=to_host(residual),
         record=to_host(samples),
         known=to_host(known) > 0,
         history=history,

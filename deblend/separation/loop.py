@@ -116,6 +116,7 @@ def run_loop(
         if callback is not None and callback(history[-1]):
             break
     residual = (record - operator.blend(estimate)) * known
+    _energy(residual, xp)  # refuses what the last iteration may have spoilt
     return estimate, residual, tuple(history)
 
 

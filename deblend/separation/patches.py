@@ -286,10 +286,12 @@ def coherent_part(
     def work(patches: _PatchRun) -> float:
         batch = _cut(amplitude, live, grid, noise, patches, interval_s, xp)
         kept = method.keep(batch, strictness, reference)
-        if tuple(kept.shape) != tuple(batch.amplitude.shape):
+        shape = getattr(kept, "shape", None)
+        if shape != batch.amplitude.shape:
             raise SeparationError(
-                f"the separator method returned shape {tuple(kept.shape)} for patches of shape "
-                f"{tuple(batch.amplitude.shape)}",
+                f"the separator method returned "
+                f"{type(kept).__name__ if shape is None else f'shape {shape}'} for patches of "
+                f"shape {batch.amplitude.shape}",
                 remedy="`keep` must return the shape it was given.",
             )
         _add(total, kept, grid, patches, xp)

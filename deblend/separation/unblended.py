@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
+from deblend.model.findings import Finding
 
 
 def unblended_shots(operator: BlendingOperator) -> NDArray[np.bool_]:
@@ -23,6 +24,18 @@ def unblended_shots(operator: BlendingOperator) -> NDArray[np.bool_]:
     shared = np.concatenate([[0], np.cumsum(operator.fold > 1)])
     span = np.clip([first, last], 0, operator.sample_count)
     return np.asarray(inside & (shared[span[1]] == shared[span[0]]))
+
+
+def unblended_findings(operator: BlendingOperator, delivered: NDArray[np.bool_]) -> list[Finding]:
+    """A note on delivered shots that nothing overlaps; `delivered` in the operator's order."""
+    alone = int(np.count_nonzero(unblended_shots(operator) & delivered))
+    if not alone:
+        return []
+    message = (
+        f"No other shot reaches into {alone} of {int(np.count_nonzero(delivered))} delivered "
+        "shots: they are delivered as recorded, with their noise."
+    )
+    return [Finding("shots_not_blended", float(alone), "shots", "note", message)]
 
 
 def keep_unblended(
