@@ -1,0 +1,154 @@
+"""The joint threshold against explicit matrices, and the kernels against their array forms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deblend.separation.methods.fk import FkThreshold
+from deblend.separation.methods.joint import JointThreshold
+from deblend.separation.patches import PatchBatch
+from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
+from deblend.separation.transforms.threshold import (
+    hard_threshold,
+    hard_threshold_array,
+    joint_threshold,
+    joint_threshold_array,
+)
+
+
+def spectrum_of(shape: tuple[int, ...], seed: int, alike: float = 1.0) -> np.ndarray:
+    """Coefficients (patch, source, wavenumber, frequency): a common part and one of their own."""
+    rng = np.random.default_rng(seed)
+
+    def normal(size: tuple[int, ...]) -> np.ndarray:
+        return rng.standard_normal(size) + 1j * rng.standard_normal(size)
+
+    patches, sources, wavenumbers, frequencies = shape
+    common = normal((patches, 1, wavenumbers, frequencies)) ** 3
+    weight = normal((patches, sources, 1, frequencies))
+    return alike * common * weight + normal(shape)
+
+
+def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, int]:
+    """The definition, one S x S matrix at a time, and where the rotation was used."""
+    out = np.zeros_like(spectrum)
+    turned = 0
+    for p, f in np.ndindex(spectrum.shape[0], spectrum.shape[3]):
+        coefficients = spectrum[p, :, :, f]
+        _, vectors = np.linalg.eigh(coefficients @ coefficients.conj().T)
+        rotated = vectors.conj().T @ coefficients
+        plain = np.where(np.abs(coefficients) >= threshold[p, f], coefficients, 0)
+        along = np.where(np.abs(rotated) >= threshold[p, f], rotated, 0)
+        better = np.count_nonzero(along) < np.count_nonzero(plain)
+        out[p, :, :, f] = vectors @ along if better else plain
+        turned += better
+    return out, turned
+
+
+@pytest.mark.parametrize("threshold_of", [joint_threshold, joint_threshold_array])
+def test_equals_an_explicit_rotation(threshold_of) -> None:
+    # Reference: numpy.linalg.eigh of each matrix by itself.
+    spectrum = spectrum_of((3, 4, 25, 6), seed=2)
+    threshold = np.abs(spectrum).max(axis=(1, 2)) * np.linspace(0.05, 0.7, 3)[:, None]
+    expected, turned = explicit(spectrum, threshold)
+    assert 0 < turned < 18
+    found = threshold_of(spectrum.copy(), threshold, np)
+    np.testing.assert_allclose(found, expected, atol=1e-4 * np.abs(spectrum).max())
+
+
+SHAPES = st.tuples(st.integers(1, 3), st.integers(1, 6), st.integers(1, 40), st.integers(1, 5))
+
+
+@settings(derandomize=True, max_examples=30, deadline=None)
+@given(SHAPES, st.integers(0, 1000), st.floats(0.0, 3.0), st.floats(0.0, 1.1))
+def test_joint_kernel_equals_its_array_form(
+    shape: tuple[int, int, int, int], seed: int, alike: float, part: float
+) -> None:
+    spectrum = spectrum_of(shape, seed, alike)
+    threshold = part * np.abs(spectrum).max(axis=(1, 2))
+    expected = joint_threshold_array(spectrum, threshold, np)
+    found = joint_threshold(spectrum.copy(), threshold, np)
+    np.testing.assert_allclose(found, expected, atol=1e-4 * np.abs(spectrum).max())
+
+
+@settings(derandomize=True, max_examples=30, deadline=None)
+@given(SHAPES, st.integers(0, 1000), st.floats(0.0, 1.1))
+def test_hard_kernel_equals_its_array_form(
+    shape: tuple[int, int, int, int], seed: int, part: float
+) -> None:
+    spectrum = spectrum_of(shape, seed).astype(np.complex64)[:, 0]
+    threshold = (part * np.abs(spectrum).max(axis=1)).astype(np.float32)
+    expected = hard_threshold_array(spectrum, threshold, np)
+    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), threshold, np), expected)
+
+
+@settings(derandomize=True, max_examples=15, deadline=None)
+@given(SHAPES, st.integers(0, 1000))
+def test_rotation_is_unitary_and_sorts_energy(shape: tuple[int, int, int, int], seed: int) -> None:
+    spectrum = spectrum_of(shape, seed)
+    value, vectors = np.linalg.eigh(source_covariance(spectrum, np))
+    rotated = rotate(spectrum, vectors, np)
+    np.testing.assert_allclose(rotate_back(rotated, vectors, np), spectrum, atol=1e-9)
+    energy = np.moveaxis(np.sum(np.abs(rotated) ** 2, axis=2), 1, 2)
+    np.testing.assert_allclose(energy, value, atol=1e-8 * value.max())
+
+
+def batch_of(amplitude: np.ndarray) -> PatchBatch:
+    noise = np.zeros((amplitude.shape[0], amplitude.shape[4] // 2 + 1), np.float32)
+    return PatchBatch(amplitude, np.ones(amplitude.shape[:4], bool), noise, 0.004, np)
+
+
+SHAPE = (16, 8, 32)
+
+
+def plane_wave(waves: tuple[int, int, int]) -> np.ndarray:
+    """Whole numbers of periods along shots, channels and time."""
+    axes = np.meshgrid(*(np.arange(n) / n for n in SHAPE), indexing="ij")
+    phase = 2 * np.pi * sum(k * axis for k, axis in zip(waves, axes, strict=True))
+    return np.cos(phase).astype(np.float32)
+
+
+@pytest.mark.parametrize("method", [FkThreshold(patch=SHAPE), JointThreshold(patch=SHAPE)])
+def test_a_plane_wave_is_one_coefficient(method: FkThreshold | JointThreshold) -> None:
+    # The transform of cos(2 pi k n / N) is N / 2 at k and -k, and zero elsewhere.
+    wave = np.broadcast_to(plane_wave((3, 2, 5)), (1, 3, *SHAPE)).astype(np.float32)
+    batch = batch_of(wave)
+    reference = method.largest(batch)
+    assert reference == pytest.approx(np.prod(SHAPE) / 2, rel=1e-4)
+    np.testing.assert_allclose(method.keep(batch, 0.99, reference), wave, atol=1e-4)
+    assert np.abs(method.keep(batch, 1.01, reference)).max() < 1e-4
+
+
+def test_an_event_of_one_source_stays_with_it() -> None:
+    common, own = plane_wave((3, 2, 5)), plane_wave((-4, 1, 9))
+    amplitude = np.stack([common, common, common, common])[None].copy()
+    amplitude[0, 2] += own
+    kept = JointThreshold(patch=SHAPE).keep(batch_of(amplitude), 0.9, np.prod(SHAPE) / 2)
+    np.testing.assert_allclose(kept, amplitude, atol=1e-3)
+
+
+def test_what_all_sources_see_takes_up_less_noise() -> None:
+    # Four equal sources along one eigenvector: one coefficient takes up noise, not four.
+    common = np.broadcast_to(plane_wave((3, 2, 5)), (1, 4, *SHAPE)).astype(np.float32)
+    noise = np.random.default_rng(4).standard_normal(common.shape).astype(np.float32)
+    batch, one = batch_of(common + 4 * noise), np.prod(SHAPE) / 2
+    error = [
+        np.sum((method.keep(batch, 0.6, one) - common) ** 2)
+        for method in (JointThreshold(patch=SHAPE), FkThreshold(patch=SHAPE))
+    ]
+    assert error[0] < 0.5 * error[1]
+
+
+def test_noise_raises_the_threshold() -> None:
+    wave = np.broadcast_to(plane_wave((3, 2, 5)), (1, 2, *SHAPE)).astype(np.float32)
+    one = np.prod(SHAPE) / 2
+    for method in (FkThreshold(patch=SHAPE), JointThreshold(patch=SHAPE)):
+        batch = batch_of(wave)
+        loud = replace(batch, noise=np.full_like(batch.noise, 2 * one))
+        assert np.abs(method.keep(batch, 0.1, one)).max() > 0.9
+        assert np.abs(method.keep(loud, 0.1, one)).max() < 1e-4
