@@ -77,7 +77,12 @@ def score(scenes: list[str], seeds: int) -> Iterator[dict[str, object]]:
                 }
                 # What the table says of the scene itself (its own gaps, its small dither) is true.
                 extra = Counter(f.metric for f in seen["table"] if f not in hits["table"]) - before
-                others = [f.metric for f in seen["samples"] if f not in hits["samples"]]
+                # A swapped shot may also be told as a misfire or a wrong time of that very shot.
+                others = [
+                    f.metric
+                    for f in seen["samples"]
+                    if f not in hits["samples"] and f.shot_point not in faulty.shot_points
+                ]
                 verified = "clock_not_verified" not in others
                 others = [metric for metric in others if metric != "clock_not_verified"]
                 if fault == "mixed_scales":

@@ -28,6 +28,7 @@ from deblend.run.progress import Stage, Step
 
 if TYPE_CHECKING:
     from deblend.run.check import Check
+    from deblend.run.check_tables import FileRow, SourceRow
     from deblend.run.line_file import Key
     from deblend.run.pipeline import Outcome
 
@@ -39,6 +40,7 @@ STAGES: Final[dict[Stage, str]] = {
     "report": "report",
 }
 MOST_FINDINGS: Final = 25
+MOST_FILES: Final = 40
 
 
 class RateColumn(ProgressColumn):
@@ -113,7 +115,40 @@ def show_check(result: Check) -> None:
     for name, value in result.rows:
         table.add_row(name, escape(value))
     console.print(table)
+    _show_files(console, result.files)
+    _show_sources(console, result.sources)
     _show_findings(console, result.findings)
+
+
+def _show_files(console: Console, files: Sequence[FileRow]) -> None:
+    if not files:
+        return
+    table = Table("file", "start", "samples", "s", "jump before it (ms)", title_justify="left")
+    table.title = "records"
+    for row in files[:MOST_FILES]:
+        jump = "" if row.jump_ms is None else f"{row.jump_ms:+.6f}" if row.jump_ms else "0"
+        table.add_row(escape(row.name), row.start, str(row.samples), f"{row.duration_s:.3f}", jump)
+    console.print(table)
+    if len(files) > MOST_FILES:
+        console.print(f"the first {MOST_FILES} of {len(files)} files shown; --json has all")
+
+
+def _show_sources(console: Console, sources: Sequence[SourceRow]) -> None:
+    table = Table(
+        "source",
+        "shots",
+        "misfires",
+        "not wanted",
+        "interval, shortest/median/longest (s)",
+        "dither spread (s)",
+        title_justify="left",
+    )
+    table.title = "sources"
+    for row in sources:
+        intervals = f"{row.shortest_s:.3f} / {row.median_s:.3f} / {row.longest_s:.3f}"
+        counts = (str(row.shots), str(row.misfires), str(row.not_wanted))
+        table.add_row(escape(row.source), *counts, intervals, f"{row.spread_s:.3f}")
+    console.print(table)
 
 
 def show_keys(keys: Sequence[Key]) -> None:

@@ -40,11 +40,16 @@ class Gap:
 
 @dataclass(frozen=True)
 class SourceFile:
-    """A file that feeds a Recording, and where in it: samples ``[start, stop)``."""
+    """A file that feeds a Recording, and where in it: samples ``[start, stop)``.
+
+    `start_ns` is the instant of sample `start` by the header of the file, None where unknown; it
+    differs from the time axis of the record where clocks step or drift.
+    """
 
     path: Path
     start: int
     stop: int
+    start_ns: int | None = None
 
 
 class ArraySource:

@@ -30,6 +30,7 @@ _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
 _SWAP_MISFIT: Final = 0.4
 _DEPENDENT: Final = 0.5
+_STRONGLY_DEPENDENT: Final = 0.8
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
 _DRIFT_LIMIT_S: Final = 0.002
@@ -177,7 +178,8 @@ def shot_findings(
             continue
         if shots.live[row] and relative[row] < WEAK_BELOW:
             stray = _nearest(strays, int(corrected_ns[row]))
-            independent = arrivals.overlap[row] < _DEPENDENT
+            bound = _STRONGLY_DEPENDENT if relative[row] < MISFIRE_BELOW else _DEPENDENT
+            independent = arrivals.overlap[row] < bound
             if stray is not None:
                 strays.remove(stray)
                 findings.append(_moved_finding(shots, int(row), stray, int(corrected_ns[row])))

@@ -11,8 +11,11 @@ from deblend.errors import InputError, TimeError
 from deblend.model.findings import Finding, Verdict
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.model.time_scales import leap_seconds_known
 from deblend.model.timebase import NS_PER_S, format_instant
+from deblend.records.file_clocks import file_clock_findings
 from deblend.records.regularity import never_overlap, regularity_findings
+from deblend.records.source_consistency import source_consistency
 
 _NAMED_SHOTS = 8
 
@@ -52,11 +55,13 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
     length_ns = samples * recording.interval_ns
     return [
         *_contents(recording, shots),
-        *recording.findings,
+        *file_clock_findings(recording),
+        *_leap_seconds(recording),
         *_outside(recording, shots, samples),
         *_in_gaps(recording, shots, samples),
         *_flags(shots),
         *_same_instant(shots),
+        *source_consistency(shots),
         *never_overlap(shots, length_ns),
         *regularity_findings(shots, length_ns),
     ]
@@ -97,6 +102,17 @@ def _contents(recording: Recording, shots: Shots) -> list[Finding]:
         f"{recording.amplitude_unit}.",
     )
     return [record, *(_source_contents(shots, source) for source in shots.sources)]
+
+
+def _leap_seconds(recording: Recording) -> list[Finding]:
+    """A note for records beyond the end of the table of leap seconds."""
+    if leap_seconds_known(recording.last_ns):
+        return []
+    message = (
+        f"The record ends at {format_instant(recording.last_ns, recording.scale, 0)}, outside the "
+        "table of leap seconds; the nearest known difference between GPS and UTC is used."
+    )
+    return [Finding("leap_seconds_unknown", np.nan, "", "note", message)]
 
 
 def _source_contents(shots: Shots, source: int | str) -> Finding:

@@ -167,7 +167,15 @@ def recording_of(
         channels=tuple(files[0].channels.tolist()),
         gaps=tuple(gaps),
         amplitude_unit=amplitude_unit,
-        files=tuple(SourceFile(piece.file.path, piece.start, piece.stop) for piece in pieces),
+        files=tuple(
+            SourceFile(
+                piece.file.path,
+                piece.start,
+                piece.stop,
+                piece.file.start_ns + piece.skip * piece.file.interval_ns,
+            )
+            for piece in pieces
+        ),
         findings=(
             *joining,
             *(finding for file in files for finding in file.findings),

@@ -1,13 +1,19 @@
-"""What a run would do, from headers and tables alone."""
+"""The input check: what is there, what is wrong with it, and what a run would do."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
+from deblend.qc.input_check import verify_against_samples
+from deblend.qc.noise_levels import noise_findings, noise_levels, quiet_stretches
+from deblend.run.check_tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line, with_new
@@ -27,10 +33,16 @@ class Check:
         What is there and what would be done.
     findings : tuple of Finding
         What was noticed.
+    files : tuple of FileRow
+        The records, in the order of time.
+    sources : tuple of SourceRow
+        The sources.
     """
 
     rows: tuple[tuple[str, str], ...]
     findings: tuple[Finding, ...]
+    files: tuple[FileRow, ...] = ()
+    sources: tuple[SourceRow, ...] = ()
 
     @property
     def clean(self) -> bool:
@@ -38,7 +50,7 @@ class Check:
         return all(finding.verdict in ("note", "pass") for finding in self.findings)
 
 
-def check_line(line: Line, *, overwrite: bool = False) -> Check:
+def check_line(line: Line, *, overwrite: bool = False, with_samples: bool = False) -> Check:
     """Read headers and tables of a line and say what a run would do.
 
     Parameters
@@ -47,6 +59,9 @@ def check_line(line: Line, *, overwrite: bool = False) -> Check:
         From `read_line_file`.
     overwrite : bool, optional
         Whether results of an earlier run may be replaced.
+    with_samples : bool, optional
+        Also read the nearest channels, to verify clocks and shots against direct arrivals, and the
+        record before the first and after the last shot, for the noise.
 
     Raises
     ------
@@ -58,8 +73,46 @@ def check_line(line: Line, *, overwrite: bool = False) -> Check:
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
     return Check(
         rows=(*_what_is_there(opened), *_what_is_done(opened, job)),
-        findings=with_new(opened.findings, job.findings),
+        findings=(
+            *with_new(opened.findings, job.findings),
+            *(findings_in_samples(opened) if with_samples else ()),
+        ),
+        files=file_rows(opened.recording),
+        sources=source_rows(opened.shots),
     )
+
+
+def check_json(result: Check) -> str:
+    """A check as a JSON object: rows, files, sources, findings; unknown numbers are null."""
+    content = {
+        "clean": result.clean,
+        "rows": dict(result.rows),
+        "files": [asdict(row) for row in result.files],
+        "sources": [asdict(row) for row in result.sources],
+        "findings": [asdict(finding) for finding in result.findings],
+    }
+    return json.dumps(_without_nan(content), indent=2, allow_nan=False)
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _without_nan(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(part) for part in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def findings_in_samples(opened: OpenLine) -> list[Finding]:
+    """What only the samples tell: clocks, shots, noise."""
+    recording, shots = opened.recording, opened.shots
+    stretches = quiet_stretches(recording, shots, opened.line.keys.separation.length_s)
+    findings = verify_against_samples(recording, shots, opened.geometry)
+    if stretches:
+        return findings + noise_findings(noise_levels(recording, stretches), recording)
+    message = "The record holds no second without shots at its begin or end; noise is not known."
+    return [*findings, Finding("noise_rms", np.nan, "", "note", message)]
 
 
 def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
@@ -71,8 +124,8 @@ def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
         for instant in (recording.start_ns, recording.last_ns)
     )
     geometry = "unknown"
-    if opened.line.keys.geometry is not None:
-        offset_m = np.abs(opened.geometry.offset_m)
+    offset_m = np.abs(opened.geometry.offset_m)
+    if np.isfinite(offset_m).any():
         geometry = f"offsets {np.nanmin(offset_m):.1f} to {np.nanmax(offset_m):.1f} m"
     return [
         ("line", opened.line.name),

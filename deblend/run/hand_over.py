@@ -128,7 +128,7 @@ def write_line_manifest(
     times : tuple of str
         Start and end of the run, UTC.
     """
-    inputs = [opened.line.path, opened.line.shots_path]
+    inputs = [opened.line.path, opened.line.shots_path, *opened.line.other_inputs]
     inputs += dict.fromkeys(file.path for file in opened.recording.files)
     outputs = [
         FileRecord(file.path.relative_to(path.parent).as_posix(), file.size_bytes, file.sha256)

@@ -58,6 +58,12 @@ class Line:
         return self.resolve(self.keys.shots.file)
 
     @property
+    def other_inputs(self) -> list[Path]:
+        """Navigation files and source logs."""
+        tables = (self.keys.navigation, self.keys.source_log)
+        return [self.resolve(name) for table in tables if table for name in table.files]
+
+    @property
     def output_folder(self) -> Path:
         """Where results go."""
         return self.resolve(self.keys.output.folder)

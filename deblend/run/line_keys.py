@@ -49,6 +49,22 @@ class RecordsTable(_Table, frozen=True, kw_only=True):
         ),
     ] = None
 
+    low_cut_hz: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(
+            description="Linear low cut before separation, the frequency of -6 dB; samples near a "
+            "gap become unknown.",
+            extra={"unit": "Hz"},
+        ),
+    ] = None
+    clip_level: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(
+            description="Samples of this size and more are clipped and get no weight.",
+            extra={"unit": "of the record"},
+        ),
+    ] = None
+
 
 class ShotsTable(_Table, frozen=True, kw_only=True):
     """Fire times."""
@@ -93,6 +109,51 @@ class GeometryTable(_Table, frozen=True, kw_only=True):
         Literal["first", "last"],
         Meta(description="Which channel is nearest to the vessel."),
     ] = "first"
+
+
+class NavigationTable(_Table, frozen=True, kw_only=True):
+    """Positions as recorded; they take the place of the nominal streamer where they are known."""
+
+    files: Annotated[
+        list[str],
+        Meta(
+            min_length=1,
+            description="One P1/11 or P1/90 file, or SPS 2.1 files, relative to the line file. "
+            "They give positions, never fire times.",
+        ),
+    ]
+    source_names: Annotated[
+        dict[str, str],
+        Meta(description='Source of the shot table for each name of the file, as G1 = "1".'),
+    ] = {}
+    first_channel: Annotated[
+        dict[str, int],
+        Meta(description="Channel of the first receiver of each streamer, as S1 = 1."),
+    ] = {}
+    from_system: Annotated[
+        str,
+        Meta(description='Coordinate system of the file, as "EPSG:32631", if to be transformed.'),
+    ] = ""
+    to_system: Annotated[
+        str, Meta(description="Coordinate system wanted; leave out to keep that of the file.")
+    ] = ""
+
+
+class SourceLogTable(_Table, frozen=True, kw_only=True):
+    """Log of the source controller or the observer: which shots were fired in full."""
+
+    files: Annotated[
+        list[str],
+        Meta(min_length=1, description="CSV files with a header line, relative to the line file."),
+    ]
+    columns: Annotated[
+        dict[str, str],
+        Meta(
+            min_length=2,
+            description="Header in the files for source, shot_point and any of fire_time, state, "
+            "guns_out, timing_error_ms, pressure, depth_m.",
+        ),
+    ]
 
 
 class SeparationTable(_Table, frozen=True, kw_only=True):
@@ -166,6 +227,8 @@ class LineFile(_Table, frozen=True, kw_only=True):
     separation: SeparationTable
     output: OutputTable
     geometry: GeometryTable | None = None
+    navigation: NavigationTable | None = None
+    source_log: SourceLogTable | None = None
     truth: TruthTable | None = None
     quality: QualityTable | None = None
     name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""

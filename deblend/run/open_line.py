@@ -47,6 +47,7 @@ def open_line(line: Line) -> OpenLine:
     InputError
         If they cannot be read or do not fit together.
     """
+    from deblend.records.conditioned import condition
     from deblend.records.inspection import inspect_line
     from deblend.records.open import open_recording
     from deblend.records.shot_table import read_shots
@@ -58,15 +59,61 @@ def open_line(line: Line) -> OpenLine:
         start_is_exact=keys.records.start_is_exact,
         start_offset_s=keys.records.start_offset_s,
     )
-    shots = read_shots(line.shots_path, time_scale=keys.records.time_scale)
-    findings = inspect_line(recording, shots, keys.separation.length_s)
-    return OpenLine(
-        line,
-        recording,
-        shots,
-        line_geometry(line, shots, recording.shape[0]),
-        tuple(findings),
+    recording = condition(
+        recording, low_cut_hz=keys.records.low_cut_hz, clip_level=keys.records.clip_level
     )
+    shots = read_shots(line.shots_path, time_scale=keys.records.time_scale)
+    shots, logged = with_source_log(line, shots)
+    shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
+    findings = inspect_line(recording, shots, keys.separation.length_s)
+    return OpenLine(line, recording, shots, geometry, (*findings, *logged, *located))
+
+
+def with_source_log(line: Line, shots: Shots) -> tuple[Shots, tuple[Finding, ...]]:
+    """Shots as they were fired by the logs of the line file; as given where it names none."""
+    from deblend.records.source_log import apply_source_log, read_source_log
+
+    keys = line.keys.source_log
+    if keys is None:
+        return shots, ()
+    rows = tuple(
+        row
+        for name in keys.files
+        for row in read_source_log(
+            line.resolve(name), columns=keys.columns, time_scale=shots.time_scale
+        )
+    )
+    fired = apply_source_log(shots, rows)
+    return fired.shots, fired.findings
+
+
+def with_navigation(
+    line: Line, shots: Shots, channel_numbers: NDArray[np.int64]
+) -> tuple[Shots, Geometry, tuple[Finding, ...]]:
+    """Shots and geometry by the navigation files, nominal where those are silent."""
+    from deblend.records.navigation.coordinates import transform_positions
+    from deblend.records.navigation.join import join_positions
+    from deblend.records.navigation.open import read_positions
+
+    keys = line.keys.navigation
+    if keys is None:
+        return shots, line_geometry(line, shots, len(channel_numbers)), ()
+    positions = read_positions(*(line.resolve(name) for name in keys.files))
+    if keys.to_system:
+        positions = transform_positions(
+            positions, from_system=keys.from_system, to_system=keys.to_system
+        )
+    joined = join_positions(
+        shots,
+        positions,
+        channel_numbers=channel_numbers,
+        source_names=keys.source_names or None,
+        first_channel=keys.first_channel or None,
+    )
+    geometry = joined.geometry
+    if not np.isfinite(geometry.offset_m).any():
+        geometry = line_geometry(line, joined.shots, len(channel_numbers))
+    return joined.shots, geometry, joined.findings
 
 
 def line_geometry(line: Line, shots: Shots, channel_count: int) -> Geometry:

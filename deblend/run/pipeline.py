@@ -85,9 +85,7 @@ def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
             opened.recording,
             opened.shots,
             length_s=keys.length_s,
-            method=line_method(
-                opened.line, len(opened.shots.sources), opened.recording.shape[0]
-            ),
+            method=line_method(opened.line, len(opened.shots.sources), opened.recording.shape[0]),
             iterations=keys.iterations,
             seed=keys.seed,
             refine_times=keys.refine_times,

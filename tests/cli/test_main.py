@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -93,7 +94,7 @@ def test_status_of_check(monkeypatch: pytest.MonkeyPatch, verdict: str, status: 
     finding = Finding("some_thing", 3.0, "shots", verdict, "Look [here].", shot_point=12)  # type: ignore[arg-type]
     found = Check(rows=(("line", "a [b]"),), findings=(finding,))
     monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
-    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite: found)
+    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
     result = call("check", "line.toml")
     assert result.exit_code == status
     assert "a [b]" in result.stdout
@@ -139,3 +140,17 @@ def test_blend_names_a_plan_that_is_missing(tmp_path: Path) -> None:
     result = call("blend", tmp_path / "absent.toml")
     assert result.exit_code == 2
     assert result.stderr.startswith(f"error: {tmp_path}/absent.toml: the plan file cannot be read")
+
+
+def test_check_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
+    finding = Finding("some_thing", float("nan"), "", "look", "Look.", shot_point=12)
+    found = Check(rows=(("line", "a"),), findings=(finding,))
+    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
+    result = call("check", "line.toml", "--json")
+    assert result.exit_code == 1
+    content = json.loads(result.stdout)
+    assert content["clean"] is False
+    assert content["rows"] == {"line": "a"}
+    assert content["findings"][0]["value"] is None
+    assert content["findings"][0]["shot_point"] == 12

@@ -20,6 +20,7 @@ from deblend.model.findings import Finding
 
 LARGEST_LONGITUDE: Final = 360.0
 LARGEST_LATITUDE: Final = 90.0
+LARGEST_EXTENT: Final = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,13 +118,16 @@ def refuse_degrees(
     Raises
     ------
     NavigationError
-        If every position lies within 360 by 90 units of the origin, and there are some.
+        If every position lies within 360 by 90 units of the origin and all of them within five
+        units of each other: a line of metres is longer, one of degrees is not.
     """
     known = np.isfinite(x_m) & np.isfinite(y_m)
     if not known.any():
         return
     largest = np.abs(x_m[known]).max(), np.abs(y_m[known]).max()
-    if largest[0] <= LARGEST_LONGITUDE and largest[1] <= LARGEST_LATITUDE:
+    extent = max(np.ptp(x_m[known]), np.ptp(y_m[known]))
+    within = largest[0] <= LARGEST_LONGITUDE and largest[1] <= LARGEST_LATITUDE
+    if within and extent < LARGEST_EXTENT:
         raise NavigationError(
             f"{what} positions reach {largest[0]:g} east and {largest[1]:g} north, which are "
             "degrees, not metres",

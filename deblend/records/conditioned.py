@@ -1,0 +1,147 @@
+"""A recording seen through a linear low cut, and with clipped samples taken for unknown.
+
+Both are done while reading, channel by channel. The low cut is linear and the same at all times, so
+that it commutes with blending: filtering the record is the same as filtering every shot. Gain
+control, moveout, mutes and trace scaling are not, and must not come before separation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
+from scipy.signal import firwin, oaconvolve
+
+from deblend.errors import InputError
+from deblend.model.findings import Finding
+from deblend.model.recording import Recording, SampleSource
+
+_ATTENUATION_DB: Final = 60.0
+_PERIODS: Final = 1.5
+"""Half length of the filter in periods of the corner frequency."""
+
+
+@dataclass(frozen=True, eq=False)
+class ConditionedSamples:
+    """Samples of another source, clipped ones unknown and low frequencies taken out.
+
+    Parameters
+    ----------
+    source : SampleSource
+        As recorded.
+    taps : ndarray of float64, shape (odd,)
+        Symmetric filter; a single 1 leaves the samples as they are.
+    clip_level : float
+        Samples of this size and more are unknown; infinite for none.
+    """
+
+    source: SampleSource
+    taps: NDArray[np.float64]
+    clip_level: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of channels and of samples."""
+        return self.source.shape
+
+    def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
+        """Samples ``[start, stop)``; NaN where the filter would need an unknown sample."""
+        half = len(self.taps) // 2
+        first, last = max(0, start - half), min(self.shape[1], stop + half)
+        wide = self.source.read(channels, first, last)
+        known = np.isfinite(wide)
+        with np.errstate(invalid="ignore"):
+            known &= np.abs(wide) < self.clip_level
+        if half:
+            wide = self._filtered(np.where(known, wide, 0.0)).astype(np.float32)
+            known = ~binary_dilation(~known, np.ones((1, 2 * half + 1), dtype=np.bool_))
+        inner = slice(start - first, stop - first)
+        return np.where(known, wide, np.float32(np.nan))[:, inner]
+
+    def _filtered(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
+        if not samples.size:
+            return samples.astype(np.float64)
+        taps = self.taps[None, :]
+        return np.asarray(oaconvolve(samples.astype(np.float64), taps, mode="full", axes=1))[
+            :, len(self.taps) // 2 : len(self.taps) // 2 + samples.shape[1]
+        ]
+
+
+def condition(
+    recording: Recording, *, low_cut_hz: float | None = None, clip_level: float | None = None
+) -> Recording:
+    """The recording with a low cut, or with clipped samples unknown, or both.
+
+    Parameters
+    ----------
+    recording : Recording
+        As recorded.
+    low_cut_hz : float, optional
+        Frequency at which the amplitude is halved (-6 dB). The filter is symmetric, has no phase
+        shift, and is three periods of this frequency long; samples as near to a gap as half of that
+        become unknown. At the ends of the record nothing is taken to have come before and after.
+    clip_level : float, optional
+        Samples of this size and more, in the unit of the record, have lost their value.
+
+    Raises
+    ------
+    InputError
+        If the frequency is not below Nyquist, or a value is not positive.
+    """
+    for name, value in (("low_cut_hz", low_cut_hz), ("clip_level", clip_level)):
+        if value is not None and not (value > 0.0 and np.isfinite(value)):
+            raise InputError(f"{name} is {value}", remedy="Give a positive number.")
+    if low_cut_hz is None and clip_level is None:
+        return recording
+    findings = list(recording.findings)
+    taps = np.ones(1)
+    if low_cut_hz is not None:
+        taps = low_cut_taps(low_cut_hz, recording.interval_s)
+        findings.append(_low_cut_finding(low_cut_hz, len(taps), recording.interval_s))
+    if clip_level is not None:
+        message = (
+            f"Samples of {clip_level:g} {recording.amplitude_unit} and more are taken as clipped: "
+            "unknown, with no weight in the separation."
+        )
+        findings.append(
+            Finding("clip_level", clip_level, recording.amplitude_unit, "note", message)
+        )
+    samples = ConditionedSamples(
+        recording.source, taps, np.inf if clip_level is None else float(clip_level)
+    )
+    return replace(recording, samples=samples, findings=tuple(findings))
+
+
+def low_cut_taps(low_cut_hz: float, interval_s: float) -> NDArray[np.float64]:
+    """Symmetric filter whose amplitude is a half at `low_cut_hz`.
+
+    Raises
+    ------
+    InputError
+        If the frequency is not below Nyquist.
+    """
+    if low_cut_hz >= 0.5 / interval_s:
+        raise InputError(
+            f"a low cut at {low_cut_hz} Hz leaves nothing below Nyquist, {0.5 / interval_s:g} Hz",
+            remedy="Give a corner frequency of a few hertz.",
+        )
+    half = max(1, round(_PERIODS / low_cut_hz / interval_s))
+    window = ("kaiser", _kaiser_beta(_ATTENUATION_DB))
+    taps = firwin(2 * half + 1, low_cut_hz, window=window, pass_zero=False, fs=1.0 / interval_s)
+    return np.asarray(taps, dtype=np.float64)
+
+
+def _kaiser_beta(attenuation_db: float) -> float:
+    return 0.1102 * (attenuation_db - 8.7)
+
+
+def _low_cut_finding(low_cut_hz: float, taps: int, interval_s: float) -> Finding:
+    message = (
+        f"A low cut at {low_cut_hz:g} Hz (-6 dB, no phase shift, {taps * interval_s:.3f} s long) "
+        "is applied to the record before separation; the delivered gathers carry it."
+    )
+    return Finding("low_cut", low_cut_hz, "Hz", "note", message)

@@ -1,0 +1,374 @@
+"""Logs of source controllers and observers as CSV: how each shot was really fired.
+
+Columns are mapped by the caller, because every system names them in its own way. These can be:
+
+source, shot_point
+    Which shot; required.
+fire_time
+    Time break as ISO 8601; needed only to take over shots that the table does not know.
+state
+    ``full``, ``reduced``, ``misfired`` or ``autofire``; empty for full.
+guns_out
+    Number of guns that did not fire.
+timing_error_ms
+    Largest deviation of a gun from the time break.
+pressure, depth_m
+    Air pressure in any unit, and depth; held against the median of the source.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, ShotTableError
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots, make_shots
+from deblend.model.timebase import TimeScale, check_time_scale, parse_instant
+
+State = Literal["full", "reduced", "timing error", "misfired", "autofire"]
+
+NAMES: Final = (
+    "source",
+    "shot_point",
+    "fire_time",
+    "state",
+    "guns_out",
+    "timing_error_ms",
+    "pressure",
+    "depth_m",
+)
+_STATES: Final[dict[str, State]] = {
+    "": "full",
+    "full": "full",
+    "reduced": "reduced",
+    "misfired": "misfired",
+    "autofire": "autofire",
+}
+TIMING_LIMIT_MS: Final = 1.5
+"""Deviation of a gun beyond which a shot is marked (common practice, no source)."""
+PRESSURE_LIMIT: Final = 0.1
+"""Part of the usual pressure (common practice, no source)."""
+DEPTH_LIMIT_M: Final = 1.0
+"""Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class LogRow:
+    """One row of a log.
+
+    Parameters
+    ----------
+    line_number : int
+        In the file.
+    source : str
+        Which source.
+    shot_point : int
+        Shot point.
+    fire_time_ns : int or None
+        Time break, where the log gives it.
+    state : str
+        As logged.
+    guns_out, timing_error_ms, pressure, depth_m : float
+        NaN where the log does not say.
+    """
+
+    line_number: int
+    source: str
+    shot_point: int
+    fire_time_ns: int | None
+    state: State
+    guns_out: float
+    timing_error_ms: float
+    pressure: float
+    depth_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class FiredShots:
+    """Shots as they were really fired.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table with misfires marked and autofires added at the end.
+    state : ndarray of str, shape (shot,)
+        Of each shot; "full" where the log does not know it.
+    findings : tuple of Finding
+        One a state that is not full, and what did not match.
+    """
+
+    shots: Shots
+    state: NDArray[np.str_]
+    findings: tuple[Finding, ...]
+
+
+def read_source_log(
+    path: str | Path, *, columns: Mapping[str, str], time_scale: str
+) -> tuple[LogRow, ...]:
+    """Read a log.
+
+    Parameters
+    ----------
+    path : str or Path
+        UTF-8 CSV with a header line; columns that are not mapped are passed over.
+    columns : mapping of str to str
+        Header in the file for each name of this module, ``{"shot_point": "SP"}``.
+    time_scale : {"utc", "gps"}
+        Of the fire times.
+
+    Raises
+    ------
+    ShotTableError
+        If the file cannot be read, a mapped column is missing, or a cell cannot be used; the text
+        names file, line, column and value.
+    """
+    path, scale = Path(path), check_time_scale(time_scale)
+    unknown = [name for name in columns if name not in NAMES]
+    if unknown or not {"source", "shot_point"} <= set(columns):
+        raise ShotTableError(
+            f"columns {', '.join(columns) or 'none'} are mapped",
+            where=str(path),
+            remedy=f"Map source and shot_point, and any of {', '.join(NAMES[2:])}.",
+        )
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ShotTableError(
+            f"the log cannot be read ({error})", where=str(path), remedy="Give a UTF-8 CSV file."
+        ) from error
+    reader = csv.DictReader(io.StringIO(text, newline=""), restkey="", strict=True)
+    try:
+        missing = [head for head in columns.values() if head not in (reader.fieldnames or [])]
+        if missing:
+            raise ShotTableError(
+                f"column {missing[0]!r} is not in the header "
+                f"({', '.join(reader.fieldnames or ['empty'])})",
+                where=str(path),
+                remedy="Correct the mapping of the columns.",
+            )
+        return tuple(
+            _row(path, reader.line_num, cells, columns, scale) for cells in reader if any(cells)
+        )
+    except csv.Error as error:
+        raise ShotTableError(
+            f"the log is no valid CSV ({error})",
+            where=f"{path}, line {reader.line_num}",
+            remedy="Separate cells by commas and close every quotation mark.",
+        ) from error
+
+
+def _row(
+    path: Path, number: int, cells: dict[str, str], columns: Mapping[str, str], scale: TimeScale
+) -> LogRow:
+    if "" in cells or None in cells.values():
+        raise ShotTableError(
+            "the row has another number of cells than the header",
+            where=f"{path}, line {number}",
+            remedy="Give one cell a column.",
+        )
+
+    def cell(name: str) -> str:
+        return cells[columns[name]].strip() if name in columns else ""
+
+    def bad(name: str, words: str) -> ShotTableError:
+        where = f"{path}, line {number}, column {columns[name]}"
+        return ShotTableError(f"{cell(name)!r} is {words}", where=where, remedy="Correct the cell.")
+
+    def value(name: str) -> float:
+        try:
+            read = float(cell(name) or "nan")
+        except ValueError as error:
+            raise bad(name, "not a number") from error
+        if math.isinf(read):
+            raise bad(name, "not a finite number")
+        return read
+
+    point = value("shot_point")
+    if not point.is_integer() or abs(point) > 1e15:
+        raise bad("shot_point", "not a whole number")
+    if not cell("source"):
+        raise bad("source", "no source")
+    state = _STATES.get(cell("state").lower())
+    if state is None:
+        raise bad("state", f"not one of {', '.join(name for name in _STATES if name)}")
+    try:
+        fired = parse_instant(cell("fire_time"), scale) if cell("fire_time") else None
+    except InputError as error:
+        raise bad("fire_time", "no ISO 8601 instant of the stated scale") from error
+    return LogRow(
+        number,
+        cell("source"),
+        int(point),
+        fired,
+        state,
+        *(value(name) for name in ("guns_out", "timing_error_ms", "pressure", "depth_m")),
+    )
+
+
+def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
+    """Mark misfires, add autofires, and say which shots were not fired in full.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    rows : tuple of LogRow
+        Of one log, or of several that follow each other.
+
+    Returns
+    -------
+    FiredShots
+
+    Raises
+    ------
+    ShotTableError
+        If two rows speak of one shot and contradict each other.
+    """
+    by_shot: dict[tuple[str, int], LogRow] = {}
+    extra: list[LogRow] = []
+    for row in rows:
+        key = row.source, row.shot_point
+        if row.state == "autofire":
+            extra.append(row)
+        elif key in by_shot and not _agree(by_shot[key], row):
+            raise ShotTableError(
+                f"source {row.source} shot point {row.shot_point} is logged twice, and differently",
+                where=f"lines {by_shot[key].line_number} and {row.line_number} of the logs",
+                remedy="Logs overlap; remove one of the rows.",
+            )
+        else:
+            by_shot[key] = row
+    usual = {
+        source: _usual([row for row in by_shot.values() if row.source == source])
+        for source in {row.source for row in rows}
+    }
+    state = np.full(len(shots), "full", dtype="<U12")
+    findings: list[Finding] = []
+    unlogged = 0
+    for number in range(len(shots)):
+        logged = by_shot.pop((str(shots.source[number]), int(shots.shot_point[number])), None)
+        if logged is None:
+            unlogged += 1
+            continue
+        state[number], why = _state_of(logged, usual[logged.source])
+        if state[number] != "full":
+            findings.append(_state_finding(shots, number, state[number], why))
+    findings += _mismatches(shots, unlogged, list(by_shot.values()))
+    live = shots.live & (state != "misfired")
+    added = _autofires(shots, extra)
+    findings += [_autofire_finding(row) for row in extra]
+    marked = shots.with_flags(live=live)
+    if added is None:
+        return FiredShots(marked, state, tuple(findings))
+    return FiredShots(
+        _joined(marked, added),
+        np.concatenate([state, np.full(len(added), "autofire", dtype="<U12")]),
+        tuple(findings),
+    )
+
+
+def _agree(one: LogRow, other: LogRow) -> bool:
+    return repr(replace(one, line_number=0)) == repr(replace(other, line_number=0))
+
+
+def _usual(rows: list[LogRow]) -> tuple[float, float]:
+    """Median pressure and depth of a source; NaN where unknown."""
+    middle = []
+    for values in ([row.pressure for row in rows], [row.depth_m for row in rows]):
+        known = [value for value in values if not math.isnan(value)]
+        middle.append(float(np.median(known)) if known else math.nan)
+    return middle[0], middle[1]
+
+
+def _state_of(row: LogRow, usual: tuple[float, float]) -> tuple[State, str]:
+    if row.state == "misfired":
+        return "misfired", "logged as a misfire"
+    if row.timing_error_ms == row.timing_error_ms and abs(row.timing_error_ms) > TIMING_LIMIT_MS:
+        return "timing error", f"a gun {row.timing_error_ms:+.1f} ms from the time break"
+    reasons = []
+    if row.guns_out > 0:
+        reasons.append(f"{row.guns_out:g} gun(s) out")
+    if abs(row.pressure - usual[0]) > PRESSURE_LIMIT * usual[0]:
+        reasons.append(f"pressure {row.pressure:g} against {usual[0]:g}")
+    if abs(row.depth_m - usual[1]) > DEPTH_LIMIT_M:
+        reasons.append(f"depth {row.depth_m:g} m against {usual[1]:g} m")
+    if row.state == "reduced" or reasons:
+        return "reduced", ", ".join(reasons) or "logged as reduced"
+    return "full", ""
+
+
+def _state_finding(shots: Shots, number: int, state: str, why: str) -> Finding:
+    source, point = shots.source[number].item(), int(shots.shot_point[number])
+    done = {
+        "misfired": "no energy is given to it",
+        "reduced": "it is separated like the others, and its amplitude is lower",
+        "timing error": "it is separated at its time in the table",
+    }[state]
+    message = f"Source {source} shot point {point}: {why}; {done}."
+    metric = "logged_" + state.replace(" ", "_")
+    return Finding(metric, math.nan, "", "look", message, source=source, shot_point=point)
+
+
+def _mismatches(shots: Shots, unlogged: int, surplus: list[LogRow]) -> list[Finding]:
+    findings = []
+    if unlogged:
+        message = f"{unlogged} of {len(shots)} shots are not in the log; they are taken as full."
+        findings.append(Finding("shots_not_logged", float(unlogged), "shots", "look", message))
+    if surplus:
+        first = surplus[0]
+        message = (
+            f"{len(surplus)} logged shots are not in the table, source {first.source} shot point "
+            f"{first.shot_point} the first; if they fired, their energy stays as interference."
+        )
+        findings.append(
+            Finding("logged_without_shot", float(len(surplus)), "shots", "look", message)
+        )
+    return findings
+
+
+def _autofires(shots: Shots, rows: list[LogRow]) -> Shots | None:
+    """Rows for shots that went off by themselves, not to be delivered."""
+    if not rows:
+        return None
+    late = [row for row in rows if row.fire_time_ns is None]
+    if late:
+        raise ShotTableError(
+            f"the autofire of source {late[0].source} has no fire time",
+            where=f"line {late[0].line_number} of the log",
+            remedy="Map the column with the fire times, or give the instant.",
+        )
+    names = [row.source for row in rows]
+    numbers = shots.source.dtype.kind == "i" and all(name.isdigit() for name in names)
+    source = np.array([int(name) for name in names]) if numbers else np.array(names, np.str_)
+    return make_shots(
+        source,
+        np.array([row.shot_point for row in rows], dtype=np.int64),
+        np.array([row.fire_time_ns for row in rows], dtype=np.int64),
+        shots.time_scale,
+        deliver=np.zeros(len(rows), dtype=np.bool_),
+    )
+
+
+def _joined(shots: Shots, added: Shots) -> Shots:
+    columns = dict(added.columns())
+    joined: dict[str, Any] = {
+        name: np.concatenate([column, columns[name]]) for name, column in shots.columns()
+    }
+    return replace(shots, **joined)
+
+
+def _autofire_finding(row: LogRow) -> Finding:
+    message = (
+        f"Source {row.source} went off by itself (line {row.line_number} of the log); it was added "
+        "with deliver = false and is separated as interference."
+    )
+    return Finding("logged_autofire", math.nan, "", "look", message, shot_point=row.shot_point)
