@@ -136,6 +136,7 @@ TRACE_HEADER: Final = _table(
         (163, ">i2", "minute"),
         (165, ">i2", "second"),
         (167, ">i2", "time_basis"),  # overrides 3511
+        (169, ">i2", "weighting_factor"),  # N: integer samples count units of 2^-N
         (181, ">i4", "ensemble_x"),
         (185, ">i4", "ensemble_y"),
         (189, ">i4", "inline_number"),

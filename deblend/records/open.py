@@ -41,7 +41,12 @@ def open_recording(
     Each file holds one time slice of all channels, one trace a channel. Files are put in the order
     of their start instants on the sample grid of the first. What is missing between them reads as
     NaN; where they overlap, the file that starts earlier is read; traces marked dead read as NaN.
-    All of this is in the findings of the result.
+    A delay in bytes 109-110 counts from a source event and shifts nothing here. All of this is in
+    the findings of the result.
+
+    Read are revisions 0 to 2.1, all sample formats but the obsolete 4 (fixed point with gain), and
+    every byte order that bytes 3297-3300 name. Samples become float32: integers as stored, without
+    the weights of bytes 169-170, rounded to 24 significant bits.
 
     Parameters
     ----------
@@ -64,8 +69,8 @@ def open_recording(
     Raises
     ------
     RecordError
-        If there is no file, a file cannot be read, is truncated or is no continuous SEG-Y record of
-        IBM or IEEE floats, or the files do not fit together.
+        If there is no file, a file cannot be read, is truncated or is no continuous SEG-Y record,
+        or the files do not fit together.
     TimeError
         If a start is known to the second only and nothing is said about it, or time scales differ.
     """

@@ -1,15 +1,14 @@
 """One continuous SEG-Y file: a time slice of all channels, headers read and checked, samples lazy.
 
-Samples and headers are read through a memory map that lives only as long as one call, so that
-neither file handles nor memory add up over a line of many files. The size of the file is compared
-first with what it was on opening; a file that another program shortens while it is being read is
-beyond that check. Byte positions come from `deblend.model.segy_layout`.
+A file is open only as long as one call takes, so that handles do not add up over a line of many
+files, and is refused once its size or time of change is another than on opening. Plain reads, not a
+memory map: a map ends the process when another program shortens the file. Byte positions come from
+`deblend.model.segy_layout`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -17,21 +16,25 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
+from deblend.records.file_bytes import OpenFile, open_file
+from deblend.records.segy_bytes import decode_samples, has_name, headers_of
 from deblend.records.segy_frame import Frame, read_frame
 from deblend.records.segy_words import (
     auxiliary_finding,
     channel_numbers,
     check_same,
     check_sample_count,
+    delay_finding,
     sample_interval_ns,
     start_instant,
     time_basis,
+    weighting_finding,
 )
 
-_CHUNK_SAMPLES: Final = 1 << 20
+_CHUNK_BYTES: Final = 1 << 20
+"""Bytes read at once: small enough to be decoded while they are in the cache."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,29 +84,17 @@ class SegySlice:
     def read_into(
         self, out: NDArray[np.float32], rows: Sequence[int], start: int, stop: int
     ) -> None:
-        """Put samples ``[start, stop)`` of the traces `rows` into `out`, NaN for dead traces."""
-        with _mapped(self.path, self.frame) as data:
-            stored = self._sample_words(data)
-            step = max(1, _CHUNK_SAMPLES // max(1, stop - start))
-            for first in range(0, len(rows), step):
-                some = rows[first : first + step]
-                block = stored[_as_slice(some), start:stop]
-                if self.frame.sample_format == layout.IBM_FLOAT:
-                    out[first : first + step] = layout.ieee_from_ibm(block)
-                else:
-                    out[first : first + step] = block
-        out[self.dead[list(rows)]] = np.nan
+        """Put samples ``[start, stop)`` of the traces `rows` into `out`, NaN for dead traces.
 
-    def _sample_words(self, data: NDArray[np.uint8]) -> NDArray[Any]:
-        """All samples as they lie in the file, shape (trace, time), without reading any."""
-        kind = ">u4" if self.frame.sample_format == layout.IBM_FLOAT else ">f4"
-        return np.ndarray(
-            (self.frame.trace_count, self.frame.sample_count),
-            dtype=kind,
-            buffer=data.data,
-            offset=self.frame.first_trace_byte + self.frame.trace_header_bytes,
-            strides=(self.frame.trace_bytes, 4),
-        )
+        Raises
+        ------
+        RecordError
+            If the file is gone, cut short or changed since its headers were read.
+        """
+        with open_file(self.path, self.frame.stamp) as file:
+            read_samples(file, self.frame, rows, start, stop, out)
+            file.check_unchanged()
+        out[self.dead[list(rows)]] = np.nan
 
 
 def read_slice(path: Path) -> SegySlice:
@@ -115,9 +106,10 @@ def read_slice(path: Path) -> SegySlice:
         If the file is no continuous SEG-Y record, is truncated, or contradicts itself.
     """
     frame, findings = read_frame(path)
-    with _mapped(path, frame) as data:
-        standard = _headers(data, frame, layout.TRACE_HEADER, 0)
-        extension = _find_extension(data, frame)
+    with open_file(path, frame.stamp) as file:
+        standard = read_trace_headers(file, frame, layout.TRACE_HEADER, 0)
+        extension = find_extension(file, frame)
+        file.check_unchanged()
     first = standard[0], None if extension is None else extension[0]
     interval_ns = sample_interval_ns(*first, frame, path)
     check_same(standard, extension, path)
@@ -139,57 +131,88 @@ def read_slice(path: Path) -> SegySlice:
             *check_sample_count(*first, frame, path),
             *channel_findings,
             *auxiliary_finding(standard, path),
+            *delay_finding(standard, path),
+            *weighting_finding(standard, frame.sample_format, path),
         ),
     )
 
 
-@contextmanager
-def _mapped(path: Path, frame: Frame) -> Iterator[NDArray[np.uint8]]:
-    """The bytes of a file that must still be as long as when it was opened."""
-    try:
-        size = path.stat().st_size
-        if size != frame.file_bytes:
-            raise RecordError(
-                f"the file has {size} bytes now and had {frame.file_bytes} when it was opened",
-                where=str(path),
-                remedy="Open the record again when nothing writes to it any more.",
-            )
-        yield np.memmap(path, dtype=np.uint8, mode="r")
-    except OSError as error:
-        raise RecordError(
-            f"the file cannot be read ({error.strerror or error})",
-            where=str(path),
-            remedy="Check that it is still there and readable, then open the record again.",
-        ) from error
+def read_samples(
+    file: OpenFile,
+    frame: Frame,
+    rows: Sequence[int],
+    start: int,
+    stop: int,
+    out: NDArray[np.float32],
+) -> None:
+    """Put samples ``[start, stop)`` of the traces `rows`, shape (trace, time), into `out`.
+
+    Raises
+    ------
+    RecordError
+        If the file is cut short while it is read.
+    """
+    size = frame.sample_bytes
+    long = max(1, min(stop - start, _CHUNK_BYTES // size))
+    many = max(1, min(len(rows), _CHUNK_BYTES // (long * size)))
+    buffer = np.empty(2 * many * long * size, np.uint8)
+    samples_at = frame.first_trace_byte + frame.trace_header_bytes
+    for first in range(0, len(rows), many):
+        some = rows[first : first + many]
+        for begin in range(start, stop, long):
+            end = min(begin + long, stop)
+            position = samples_at + begin * size
+            raw = _read_pieces(file, frame, some, position, (end - begin) * size, buffer)
+            target = out[first : first + len(some), begin - start : end - start]
+            decode_samples(raw, frame.sample_format, frame.byte_order, target)
 
 
-def _headers(
-    data: NDArray[np.uint8], frame: Frame, kind: np.dtype[np.void], offset: int
+def read_trace_headers(
+    file: OpenFile, frame: Frame, kind: np.dtype[Any], offset: int
 ) -> NDArray[np.void]:
-    """Copy of one header of every trace, `offset` bytes behind the begin of the trace."""
-    view: NDArray[np.void] = np.ndarray(
-        (frame.trace_count,),
-        dtype=kind,
-        buffer=data.data,
-        offset=frame.first_trace_byte + offset,
-        strides=(frame.trace_bytes,),
-    )
-    return view.copy()
+    """One header of every trace, `offset` bytes behind the begin of the trace."""
+    size = kind.itemsize
+    raw = np.empty((frame.trace_count, size), np.uint8)
+    many = min(frame.trace_count, _CHUNK_BYTES // size)
+    buffer = np.empty(2 * many * size, np.uint8)
+    for first in range(0, frame.trace_count, many):
+        rows = range(first, min(first + many, frame.trace_count))
+        position = frame.first_trace_byte + offset
+        raw[rows.start : rows.stop] = _read_pieces(file, frame, rows, position, size, buffer)
+    return headers_of(raw, kind, frame.byte_order)
 
 
-def _find_extension(data: NDArray[np.uint8], frame: Frame) -> NDArray[np.void] | None:
-    """Trace header extension 1, recognised by its name, or None where the file has none."""
-    kind = layout.TRACE_HEADER_EXTENSION_1
+def find_extension(file: OpenFile, frame: Frame) -> NDArray[np.void] | None:
+    """Trace header extension 1, recognised by its name, or None where the file has none.
+
+    Other additional headers are passed over.
+    """
+    kind, name = layout.TRACE_HEADER_EXTENSION_1, layout.EXTENSION_1_NAME
     for offset in range(layout.TRACE_HEADER_BYTES, frame.trace_header_bytes, kind.itemsize):
-        headers = _headers(data, frame, kind, offset)
-        if (headers["header_name"] == layout.EXTENSION_1_NAME).all():
-            return headers
+        stored = file.read(frame.first_trace_byte + offset, kind.itemsize, "a trace header")
+        first = headers_of(np.frombuffer(stored, np.uint8)[None], kind, frame.byte_order)
+        if has_name(first, name):
+            headers = read_trace_headers(file, frame, kind, offset)
+            if has_name(headers, name):
+                return headers
     return None
 
 
-def _as_slice(rows: Sequence[int]) -> slice | list[int]:
-    """Neighbouring rows as a slice, which copies less than a list does."""
-    first = rows[0]
-    if list(rows) == list(range(first, first + len(rows))):
-        return slice(first, first + len(rows))
-    return list(rows)
+def _read_pieces(
+    file: OpenFile,
+    frame: Frame,
+    rows: Sequence[int],
+    position: int,
+    size: int,
+    buffer: NDArray[np.uint8],
+) -> NDArray[np.uint8]:
+    """`size` bytes of each of `rows`, from `position` in trace 0 on; a view of `buffer`."""
+    count, stride = len(rows), frame.trace_bytes
+    neighbours = list(rows) == list(range(rows[0], rows[0] + count))
+    if neighbours and stride <= 2 * size:
+        file.read_into(buffer[: stride * (count - 1) + size], position + rows[0] * stride)
+        return np.ndarray((count, size), np.uint8, buffer.data, strides=(stride, 1))
+    raw = buffer[: count * size].reshape(count, size)
+    for line, row in zip(raw, rows, strict=True):
+        file.read_into(line, position + row * stride)
+    return raw

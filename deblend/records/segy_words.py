@@ -12,7 +12,8 @@ from deblend.errors import RecordError, TimeError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S, instant_from_day_of_year
-from deblend.records.segy_frame import Frame, whole_nanoseconds
+from deblend.records.segy_binary import whole_nanoseconds
+from deblend.records.segy_frame import Frame
 
 _DATE_WORDS: Final = ("year", "day_of_year", "hour", "minute", "second")
 _SAME_IN_STANDARD: Final = (*_DATE_WORDS, "time_basis", "sample_count", "sample_interval")
@@ -185,5 +186,60 @@ def auxiliary_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
             "look",
             f"{path.name}: trace {rows[0] + 1} and {rows.size - 1} more are marked as auxiliary "
             "(bytes 29-30); they are read like every other channel.",
+        )
+    ]
+
+
+def scaled_delay_ms(standard: NDArray[np.void]) -> NDArray[np.float64]:
+    """Delay of bytes 109-110 times the scalar of 215-216, in milliseconds; shape (trace,).
+
+    A positive scalar multiplies, a negative one divides, 0 stands for 1.
+    """
+    scalar = standard["time_scalar"].astype(np.float64)
+    factor = np.where(scalar < 0, 1 / np.minimum(scalar, -1), np.maximum(scalar, 1))
+    return np.asarray(standard["delay_recording_time"] * np.abs(factor), np.float64)
+
+
+def delay_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
+    """Say that traces have a delay, which counts from a source and means nothing on a clock."""
+    delay_ms = scaled_delay_ms(standard)
+    rows = np.flatnonzero(delay_ms)
+    if not rows.size:
+        return []
+    largest = rows[np.argmax(np.abs(delay_ms[rows]))]
+    return [
+        Finding(
+            "delay_recording_time",
+            float(delay_ms[largest]),
+            "ms",
+            "look",
+            f"{path.name}: {rows.size} trace(s) have a delay (bytes 109-110), the largest "
+            f"{delay_ms[largest]:+g} ms in trace {largest + 1}. It counts from a source event to "
+            "the first sample, and a continuous record has none: the start is that of bytes "
+            "157-166, and nothing was shifted. Is it a record of single shots?",
+        )
+    ]
+
+
+def weighting_finding(standard: NDArray[np.void], sample_format: int, path: Path) -> list[Finding]:
+    """Say that integer samples carry weights of their own, which are not applied."""
+    weights = standard["weighting_factor"]
+    rows = np.flatnonzero(weights)
+    if not rows.size or sample_format in (layout.IBM_FLOAT, layout.IEEE_FLOAT, 6):
+        return []
+    return [
+        Finding(
+            "trace_weighting_factor",
+            float(weights[rows[0]]),
+            "",
+            "look" if (weights == weights[0]).all() else "fail",
+            f"{path.name}: bytes 169-170 of trace {rows[0] + 1} say that one unit of its integer "
+            f"samples stands for 2 to the power of {-int(weights[rows[0]])}, and "
+            + (
+                "so do all others"
+                if (weights == weights[0]).all()
+                else "those of other traces differ, so that channels lie on different scales"
+            )
+            + "; samples are read as they are stored.",
         )
     ]

@@ -159,7 +159,7 @@ def _kept(traces: Traces, keep: dict[str, int]) -> Traces:
     chosen = np.ones(len(traces.headers), dtype=np.bool_)
     for word, value in keep.items():
         chosen &= traces.word(word) == value
-    return Traces(traces.path, traces.interval_ns, traces.headers[chosen], traces.samples[chosen])
+    return traces.take(chosen)
 
 
 def _check_alike(traces: Sequence[Traces]) -> None:

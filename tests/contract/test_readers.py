@@ -42,6 +42,13 @@ def write_line(folder, truth, **settings):
             channel_numbers=CHANNELS,
             **settings,
         )
+    leave_no_trace(folder)
+
+
+def leave_no_trace(folder):
+    """The readers refuse a file that has changed: give all of them one time of change."""
+    for path in folder.iterdir():
+        os.utime(path, ns=(START_NS, START_NS))
 
 
 @pytest.mark.parametrize("sample_format", [1, 5])
@@ -73,9 +80,7 @@ def test_continuous_segd(tmp_path):
                 time_scale="gps",
                 streamer_channels=(4, 2),
             )
-        # This reader refuses a file that has changed: leave no trace of it.
-        for path in tmp_path.iterdir():
-            os.utime(path, ns=(START_NS, START_NS))
+        leave_no_trace(tmp_path)
         return truth
 
     check_reader(

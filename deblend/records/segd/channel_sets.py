@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import RecordError
-from deblend.records.segd.file_bytes import OpenFile
+from deblend.records.file_bytes import OpenFile
 from deblend.records.segd.general_headers import GeneralHeader
 from deblend.records.segd.layout import (
     BLOCK,

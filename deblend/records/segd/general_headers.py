@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import RecordError, TimeError
 from deblend.model.timebase import NS_PER_S, instant_from_day_of_year
-from deblend.records.segd.file_bytes import OpenFile
+from deblend.records.file_bytes import OpenFile
 from deblend.records.segd.layout import (
     BLOCK,
     GENERAL_HEADER_1,

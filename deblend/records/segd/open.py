@@ -11,6 +11,7 @@ from deblend.errors import RecordError, TimeError
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.records.file_bytes import open_file
 from deblend.records.find_files import find_files
 from deblend.records.joining import recording_of
 from deblend.records.segd.channels import (
@@ -23,7 +24,6 @@ from deblend.records.segd.channels import (
     windows_of,
 )
 from deblend.records.segd.events import event_findings, shots_of
-from deblend.records.segd.file_bytes import open_file
 from deblend.records.segd.layout import BLOCK, LABEL_SIZE
 from deblend.records.segd.read_headers import RecordHeader, read_records
 from deblend.records.segd.source import SegdSlice

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Final
 
 from deblend.model.findings import Finding, Verdict
+from deblend.records.file_bytes import FileStamp, OpenFile, open_file
 from deblend.records.segd.channel_sets import ChannelSet, read_channel_sets
-from deblend.records.segd.file_bytes import FileStamp, OpenFile, open_file
 from deblend.records.segd.general_headers import GeneralHeader, read_general_header
 from deblend.records.segd.gps_time import gps_us_to_utc_s
 from deblend.records.segd.layout import BLOCK, LABEL_SIZE

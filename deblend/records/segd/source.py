@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
+from deblend.records.file_bytes import open_file
 from deblend.records.segd.decode import FORMATS, decode_into
-from deblend.records.segd.file_bytes import open_file
 from deblend.records.segd.read_headers import RecordHeader
 
 _CHUNK_BYTES: Final = 1 << 20

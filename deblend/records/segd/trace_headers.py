@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import RecordError
+from deblend.records.file_bytes import OpenFile
 from deblend.records.segd.channel_sets import ChannelSet
 from deblend.records.segd.decode import FORMATS
-from deblend.records.segd.file_bytes import OpenFile
 from deblend.records.segd.general_headers import GeneralHeader
 from deblend.records.segd.layout import (
     BLOCK,

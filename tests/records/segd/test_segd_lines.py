@@ -271,7 +271,7 @@ def test_opening_reads_no_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     of = Set((bytes(4 * 5000), bytes(4 * 5000)), 5000)
     paths = line(tmp_path, Record((of,)).bytes())
     read: list[int] = []
-    from deblend.records.segd import file_bytes
+    from deblend.records import file_bytes
 
     plain = file_bytes.OpenFile.read
 

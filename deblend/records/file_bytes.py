@@ -95,8 +95,10 @@ class OpenFile:
             self._raise_changed()
 
     def _raise_changed(self) -> None:
+        size = os.fstat(self._descriptor).st_size
+        sizes = f" ({self.size} bytes then, {size} now)" if size != self.size else ""
         raise RecordError(
-            "the file has changed since its headers were read",
+            f"the file has changed since its headers were read{sizes}",
             where=str(self.path),
             remedy="Wait until it is complete, then open the line again.",
         )
