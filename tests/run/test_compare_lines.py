@@ -1,0 +1,147 @@
+"""A trial against a benchmark from files: fair by default, refused where it makes no sense."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from numpy.typing import NDArray
+
+from deblend.cli.main import main
+from deblend.deliver.segy import write_source_segy
+from deblend.deliver.trace_headers import SourceGathers
+from deblend.model.geometry import towed_geometry
+from deblend.model.shots import make_shots
+from deblend.run.placed_gathers import read_gathers, through_separation
+
+CHANNELS, LENGTH, GROUP_M = 8, 250, 12.5
+
+
+def write_line(
+    path: Path,
+    *,
+    shots: int,
+    shot_m: float,
+    noise: float = 0.0,
+    interval_ns: int = 4_000_000,
+    away_m: float = 0.0,
+) -> Path:
+    """One source over three flat layers, v = 1800 m/s."""
+    table = make_shots(
+        np.ones(shots, np.int64),
+        np.arange(shots) + 1,
+        np.arange(shots) * 10**10,
+        "utc",
+        x_m=5e5 + shot_m * np.arange(shots),
+        y_m=np.full(shots, 6e6 + away_m),
+        depth_m=np.full(shots, 6.0),
+    )
+    geometry = towed_geometry(
+        table, CHANNELS, nearest_offset_m=50.0, group_interval_m=GROUP_M, streamer_depth_m=8.0
+    )
+    traces = reflections(geometry.offset_m, interval_ns * 1e-9)
+    traces = traces + noise * np.random.default_rng(shots).standard_normal(traces.shape)
+    description = SourceGathers(
+        table,
+        geometry,
+        np.arange(CHANNELS) + 1,
+        np.zeros(CHANNELS, bool),
+        interval_ns,
+        LENGTH,
+        "recorded unit",
+        "line",
+        ("Made.",),
+    )
+    write_source_segy(path, traces.astype(np.float32), description)
+    return path
+
+
+def reflections(offset_m: NDArray[np.float64], interval_s: float) -> NDArray[np.float64]:
+    time = np.arange(LENGTH) * interval_s
+    zero = np.array([0.3, 0.5, 0.7, 0.85])[:, None, None]
+    arrival = np.sqrt(zero**2 + (offset_m / 1800.0) ** 2)
+    phase = (np.pi * 25.0 * (time - arrival[..., None])) ** 2
+    return np.asarray(((1 - 2 * phase) * np.exp(-phase)).sum(axis=0))
+
+
+@pytest.fixture
+def velocities(tmp_path: Path) -> Path:
+    path = tmp_path / "velocities.csv"
+    path.write_text("position_m,time_s,rms_velocity_m_s\n0,0,1800\n0,1,1800\n")
+    return path
+
+
+def call(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["compare", *map(str, arguments), "--iterations", "5"])
+
+
+def test_gathers_come_back_with_their_positions(tmp_path: Path) -> None:
+    line = read_gathers(write_line(tmp_path / "a.sgy", shots=5, shot_m=25.0))
+    assert line.amplitude.shape == (5, CHANNELS, LENGTH)
+    np.testing.assert_allclose(np.diff(line.shots.x_m), 25.0, atol=0.02)
+    np.testing.assert_allclose(np.diff(line.midpoint_m[0, :, 0]), -GROUP_M / 2, atol=0.02)
+    np.testing.assert_allclose(line.geometry.offset_m[0, :2], [-50.0, -62.5], atol=0.6)
+
+
+def test_the_whole_command(tmp_path: Path, velocities: Path) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=40, shot_m=12.5, noise=0.1)
+    benchmark = write_line(tmp_path / "benchmark.sgy", shots=20, shot_m=25.0, noise=0.1)
+    out = tmp_path / "comparison.csv"
+    result = call(trial, benchmark, "--out", out, "--velocities", velocities)
+    assert result.exit_code in (0, 1, 3), result.output
+    text = out.read_text()
+    for words in (
+        "stack: trial against benchmark",
+        "midpoint gather at",
+        "common offset, far",
+        "trial thinned to the fold of benchmark",
+        "benchmark through the same filter",
+        "stack_snr_of_halves",
+        "position_difference",
+        "fold_ratio",
+        "snr_gain_shortfall",
+    ):
+        assert words in text
+    rows = [row for row in text.splitlines() if row.startswith("fold_ratio")]
+    ratio = {float(row.split(",")[1]) for row in rows if "stack: trial against benchmark." in row}
+    assert max(ratio) == pytest.approx(2.0, rel=0.1)
+
+
+def test_the_filter_removes_noise_from_the_benchmark(tmp_path: Path) -> None:
+    noisy = read_gathers(write_line(tmp_path / "a.sgy", shots=32, shot_m=12.5, noise=0.3))
+    clean = read_gathers(write_line(tmp_path / "b.sgy", shots=32, shot_m=12.5)).amplitude
+    filtered = through_separation(noisy, method="fk", iterations=10, seed=0)
+    assert np.std(filtered.amplitude - clean) < 0.6 * np.std(noisy.amplitude - clean)
+    assert filtered.name.endswith("through the same filter")
+
+
+@pytest.mark.parametrize(
+    ("changed", "match"),
+    [
+        ({"interval_ns": 2_000_000}, "interval of 4 ms and benchmark one of 2 ms"),
+        ({"away_m": 900.0}, "do not overlap: the closest traces are 900.0 m apart"),
+        ({"shots": 1}, "benchmark holds 1 shot"),
+    ],
+    ids=["interval", "position", "shots"],
+)
+def test_lines_that_cannot_be_compared(tmp_path: Path, changed: dict[str, int], match: str) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    settings = {"shots": 20, "shot_m": 12.5, **changed}
+    benchmark = write_line(tmp_path / "benchmark.sgy", **settings)  # type: ignore[arg-type]
+    result = call(trial, benchmark, "--out", tmp_path / "out.csv")
+    assert result.exit_code == 2
+    assert match in result.stderr
+    assert not (tmp_path / "out.csv").exists()
+
+
+def test_velocities_that_miss_the_line(tmp_path: Path) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    path = tmp_path / "velocities.csv"
+    path.write_text(
+        "position_m,time_s,rms_velocity_m_s\n9000,0,1800\n9000,1,1800\n9100,0,1800\n9100,1,1800\n"
+    )
+    result = call(trial, trial, "--out", tmp_path / "out.csv", "--velocities", path)
+    assert result.exit_code == 2
+    assert "the velocity table runs from 9000" in result.stderr
