@@ -32,7 +32,8 @@ from numpy.typing import NDArray
 from deblend.errors import InputError, ShotTableError
 from deblend.files import write_text
 from deblend.model.shots import Shots, make_shots
-from deblend.model.timebase import check_time_scale, format_instant, parse_instant
+from deblend.model.timebase import check_time_scale, format_instant
+from deblend.records.fire_times import check_fire_time_unit, parse_fire_time
 
 REQUIRED_COLUMNS: Final = ("source", "shot_point", "fire_time")
 OPTIONAL_COLUMNS: Final = ("line", "sequence", "x_m", "y_m", "depth_m", "live", "deliver")
@@ -46,7 +47,7 @@ _Cells = list[tuple[int, list[str]]]
 """Rows of a table with their line numbers."""
 
 
-def read_shots(path: str | Path, *, time_scale: str) -> Shots:
+def read_shots(path: str | Path, *, time_scale: str, fire_time_unit: str = "iso8601") -> Shots:
     """Read a shot table from CSV.
 
     Parameters
@@ -57,6 +58,10 @@ def read_shots(path: str | Path, *, time_scale: str) -> Shots:
         gather.
     time_scale : {"utc", "gps"}
         Scale of the fire times. A trailing ``Z`` is accepted for UTC and refused for GPS.
+    fire_time_unit : {"iso8601", "gps_us", "unix_us"}, optional
+        What the column ``fire_time`` holds: text, or microseconds since 1980-01-06 of GPS time or
+        since 1970-01-01 UTC. Counts are of their own scale and are converted to `time_scale` by
+        the table of leap seconds, exactly.
 
     Returns
     -------
@@ -71,8 +76,11 @@ def read_shots(path: str | Path, *, time_scale: str) -> Shots:
         used; the text names file, line, column and value.
     TimeError
         If `time_scale` is not known.
+    SettingsError
+        If `fire_time_unit` is not known.
     """
     scale = check_time_scale(time_scale)
+    unit = check_fire_time_unit(fire_time_unit)
     path = Path(path)
     names, rows = _read_cells(path)
     column = {name: [cells[index] for _, cells in rows] for index, name in enumerate(names)}
@@ -87,7 +95,10 @@ def read_shots(path: str | Path, *, time_scale: str) -> Shots:
         return make_shots(
             _sources(convert("source", _filled) or []),
             np.array(convert("shot_point", _integer), dtype=np.int64),
-            np.array(convert("fire_time", lambda text: parse_instant(text, scale)), dtype=np.int64),
+            np.array(
+                convert("fire_time", lambda text: parse_fire_time(text, scale, unit)),
+                dtype=np.int64,
+            ),
             scale,
             line=_array(convert("line", str), np.str_),
             sequence=_array(convert("sequence", lambda text: _integer(text or "0")), np.int64),
