@@ -24,7 +24,7 @@ import deblend
 from deblend.qc.likeness import snr_db
 from deblend.separation.patches import PatchBatch
 from deblend.synth.scenes import make_scene
-from deblend.testing.check_separator import check_separator
+from deblend.testing import check_separator
 
 
 @dataclass(frozen=True)  # settings must not change while a line runs

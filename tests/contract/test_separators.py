@@ -14,7 +14,7 @@ from deblend.separation.choose import METHODS, choose_method
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.patches import PatchBatch
-from deblend.testing.check_separator import check_separator
+from deblend.testing import check_separator
 
 
 @pytest.mark.parametrize("name", METHODS)
