@@ -28,7 +28,7 @@ from deblend.records.navigation.p111_header import (
     Clock,
     Header,
     RecordKind,
-    axis_signs,
+    axis_order,
     check_declared_offset,
     check_first,
     split_fields,
@@ -210,8 +210,7 @@ def _place(
 ) -> tuple[float, float, float]:
     """East, north and depth, whatever the order and sign of the axes."""
     values = [row.as_number(fields[at], f"field {at + 1} (position)") for at in (12, 13, 14)]
-    names = [content.header.axes.get((kind.system, axis), "") for axis in (1, 2, 3)]
-    north_first, downwards = axis_signs(names)
+    north_first, downwards = axis_order(content.header, kind.system)
     east, north = (values[1], values[0]) if north_first else (values[0], values[1])
     return east, north, downwards * values[2]
 

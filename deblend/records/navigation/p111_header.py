@@ -11,7 +11,7 @@ from __future__ import annotations
 import calendar
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -91,14 +91,16 @@ class Header:
     kinds: dict[str, RecordKind] = field(default_factory=dict)
     systems: dict[str, str] = field(default_factory=dict)
     axes: dict[tuple[str, int], str] = field(default_factory=dict)
+    orders: dict[str, tuple[bool, float]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
 
 def split_fields(text: str) -> list[str]:
     r"""Fields of a line, without blanks around them; ``\u002C`` and its like are put back."""
-    return [
-        _ESCAPE.sub(lambda match: chr(int(match[1], 16)), part).strip() for part in text.split(",")
-    ]
+    fields = [part.strip() for part in text.split(",")]
+    if "\\u" not in text:
+        return fields
+    return [_ESCAPE.sub(lambda match: chr(int(match[1], 16)), part).strip() for part in fields]
 
 
 def calendar_instant_ns(text: str) -> int:
@@ -257,9 +259,12 @@ def check_declared_offset(clock: Clock, instant_ns: int) -> list[Finding]:
     return [Finding("navigation_clock_offset", clock.offset_s, "s", "fail", message)]
 
 
-def axis_signs(names: Iterable[str]) -> tuple[bool, float]:
+def axis_order(header: Header, system: str) -> tuple[bool, float]:
     """Whether north comes before east, and the factor that makes the third axis a depth."""
-    first, _, third = [*names, "", "", ""][:3]
+    if system in header.orders:
+        return header.orders[system]
+    first, third = (header.axes.get((system, axis), "") for axis in (1, 3))
     north_first = first.startswith("n") or "north" in first
     up = "height" in third or "up" in third.split()
-    return north_first, -1.0 if up else 1.0
+    header.orders[system] = north_first, -1.0 if up else 1.0
+    return header.orders[system]

@@ -52,7 +52,7 @@ class TextRow:
         """A number; NaN for an empty text."""
         if not text:
             return math.nan
-        if not _NUMBER.fullmatch(text):
+        if _NUMBER.fullmatch(text) is None:
             raise self.error(f"{text!r} is not a number", place)
         value = float(text)
         if not math.isfinite(value):
