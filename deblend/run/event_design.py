@@ -91,7 +91,11 @@ def design_events(
 def _velocities(
     estimate: Gathers, offset_m: Floats | None, time_s: Floats, interval_s: float
 ) -> Floats:
-    """Velocity of the best semblance of shot gathers, smoothed over time; rising as it does."""
+    """Velocity of the best semblance of shot gathers, smoothed over time and never falling.
+
+    Good to what the offsets resolve: over short ones deep velocities come out too high, and the
+    moveout is that of the data all the same.
+    """
     if offset_m is None or estimate.shape[1] < 4:
         return np.full(len(time_s), np.inf)
     panel = np.zeros((len(TRIAL_M_S), estimate.shape[-1]))
