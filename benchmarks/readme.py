@@ -78,9 +78,9 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ("after (dB)", "speed.demo", lambda n: joined(n["snr_deepest_window_db"])),
     ("noise limit (dB)", "speed.demo", lambda n: joined(n["snr_noise_limit_deepest_window_db"])),
     (
-        "demonstration, wall time (s) and peak memory (GB)",
+        "demonstration, wall time, processor time (s) and peak memory (GB)",
         "speed.demo",
-        lambda n: f"{n['wall_s']:.0f}, {n['peak_gb']:.2f}",
+        lambda n: f"{n['wall_s']:.0f}, {n['processor_s']:.0f}, {n['peak_gb']:.2f}",
     ),
     (
         "`import deblend`; fetching `separate` with all it needs (s)",
