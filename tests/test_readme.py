@@ -89,7 +89,8 @@ def small_demo_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         streamer=replace(plan.acquisition.streamer, channel_count=2),
         firing=replace(plan.acquisition.firing, shots_per_source=8),
     )
-    write_line(build_line(replace(plan, acquisition=acquisition)), tmp_path / "deblend-demo/line")
+    line = build_line(replace(plan, acquisition=acquisition))
+    write_line(line, tmp_path / "deblend-demo/line", record_format="segd")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

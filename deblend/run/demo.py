@@ -1,4 +1,4 @@
-"""The demonstration: a made line on disk, then the same path as field data, truth scored."""
+"""The demonstration: a made line on disk as SEG-D, then the path of field data, truth scored."""
 
 from __future__ import annotations
 
@@ -70,4 +70,4 @@ def _write_demo_line(folder: Path, *, small: bool) -> Path:
             name=f"{plan.name}-small",
             acquisition=replace(acquisition, streamer=streamer, firing=firing),
         )
-    return write_line(build_line(plan), folder)
+    return write_line(build_line(plan), folder, record_format="segd")

@@ -128,7 +128,8 @@ def write_line_manifest(
     times : tuple of str
         Start and end of the run, UTC.
     """
-    inputs = [opened.line.path, opened.line.shots_path, *opened.line.other_inputs]
+    table = opened.line.shots_path
+    inputs = [opened.line.path, *([table] if table else []), *opened.line.other_inputs]
     inputs += dict.fromkeys(file.path for file in opened.recording.files)
     outputs = [
         FileRecord(file.path.relative_to(path.parent).as_posix(), file.size_bytes, file.sha256)
@@ -170,7 +171,7 @@ def report_contents(
     started_utc: str,
 ) -> Contents:
     """What the report shows of a run."""
-    recording = job.recording
+    recording, table = job.recording, opened.line.shots_path
     start = format_instant(recording.start_ns, recording.scale)
     return Contents(
         title=opened.line.name,
@@ -182,7 +183,7 @@ def report_contents(
         provenance={
             "record": f"{len(recording.files)} file(s), {recording.shape[0]} channels, "
             f"{recording.duration_s:.1f} s from {start}",
-            "shots": f"{opened.line.shots_path.name}, {len(job.shots)} rows",
+            "shots": f"{table.name if table else 'source events'}, {len(job.shots)} rows",
             "time scale": recording.scale.upper(),
             "run started": started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",

@@ -53,9 +53,9 @@ class Line:
         ]
 
     @property
-    def shots_path(self) -> Path:
-        """The shot table."""
-        return self.resolve(self.keys.shots.file)
+    def shots_path(self) -> Path | None:
+        """The shot table; None where the records carry the source events."""
+        return None if self.keys.shots.file is None else self.resolve(self.keys.shots.file)
 
     @property
     def other_inputs(self) -> list[Path]:

@@ -23,7 +23,7 @@ class RecordsTable(_Table, frozen=True, kw_only=True):
         list[str],
         Meta(
             min_length=1,
-            description="Continuous SEG-Y files or patterns such as "
+            description="Continuous SEG-Y or SEG-D files, or patterns such as "
             '"records/*.sgy", relative to the line file.',
         ),
     ]
@@ -67,16 +67,23 @@ class RecordsTable(_Table, frozen=True, kw_only=True):
 
 
 class ShotsTable(_Table, frozen=True, kw_only=True):
-    """Fire times."""
+    """Fire times; leave the table out to take them from the source events of SEG-D records."""
 
     file: Annotated[
-        str,
+        Annotated[str, Meta(min_length=1)] | None,
         Meta(
-            min_length=1,
             description="CSV table with the columns source, shot_point, fire_time, relative to "
-            "the line file. fire_time is the time break: sample zero of the gather.",
+            "the line file. fire_time is the time break: sample zero of the gather. Without it "
+            "the source events of SEG-D records are the shots.",
         ),
-    ]
+    ] = None
+    fire_time_unit: Annotated[
+        Literal["iso8601", "gps_us", "unix_us"],
+        Meta(
+            description="What fire_time holds: ISO 8601 text, or microseconds of GPS time since "
+            "1980-01-06 or of Unix time since 1970-01-01, converted to time_scale.",
+        ),
+    ] = "iso8601"
 
 
 class GeometryTable(_Table, frozen=True, kw_only=True):
@@ -223,7 +230,7 @@ class LineFile(_Table, frozen=True, kw_only=True):
     """One line: its records, its shots, what to do with them."""
 
     records: RecordsTable
-    shots: ShotsTable
+    shots: ShotsTable = ShotsTable()
     separation: SeparationTable
     output: OutputTable
     geometry: GeometryTable | None = None

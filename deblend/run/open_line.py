@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.errors import ShotTableError
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
 from deblend.model.recording import Recording
@@ -50,7 +51,6 @@ def open_line(line: Line) -> OpenLine:
     from deblend.records.conditioned import condition
     from deblend.records.inspection import inspect_line
     from deblend.records.open import open_recording
-    from deblend.records.shot_table import read_shots
 
     keys = line.keys
     recording = open_recording(
@@ -62,11 +62,39 @@ def open_line(line: Line) -> OpenLine:
     recording = condition(
         recording, low_cut_hz=keys.records.low_cut_hz, clip_level=keys.records.clip_level
     )
-    shots = read_shots(line.shots_path, time_scale=keys.records.time_scale)
+    shots = line_shots(line)
     shots, logged = with_source_log(line, shots)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
     findings = inspect_line(recording, shots, keys.separation.length_s)
     return OpenLine(line, recording, shots, geometry, (*findings, *logged, *located))
+
+
+def line_shots(line: Line) -> Shots:
+    """Shots of the table that the line file names, or the source events of its SEG-D records.
+
+    Raises
+    ------
+    ShotTableError
+        If the table cannot be read, or there is none and the records carry no fire times.
+    """
+    from deblend.records.find_files import find_files
+    from deblend.records.segd.open import are_segd, read_segd_shots
+    from deblend.records.shot_table import read_shots
+
+    keys = line.keys
+    if line.shots_path is not None:
+        return read_shots(
+            line.shots_path,
+            time_scale=keys.records.time_scale,
+            fire_time_unit=keys.shots.fire_time_unit,
+        )
+    if not are_segd(find_files(line.record_patterns)):
+        raise ShotTableError(
+            "the line file names no shot table, and SEG-Y records carry no fire times",
+            where=str(line.path),
+            remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
+        )
+    return read_segd_shots(line.record_patterns, time_scale=keys.records.time_scale)
 
 
 def with_source_log(line: Line, shots: Shots) -> tuple[Shots, tuple[Finding, ...]]:

@@ -178,7 +178,8 @@ def plan_shots(acquisition: Acquisition, seed: int) -> ShotPlan:
     which = np.repeat(np.arange(count), times.shape[1])
     order = np.argsort(times.ravel(), kind="stable")
     which, fire_s = which[order], times.ravel()[order]
-    fire_ns = np.rint(fire_s * NS_PER_S).astype(np.int64)
+    # Whole microseconds, the finest that source events of field records can say.
+    fire_ns = np.rint(fire_s * 1e6).astype(np.int64) * 1000
     along = acquisition.speed_m_s * fire_ns / NS_PER_S
     source, receiver = _positions(acquisition, which, along)
     true_ns = acquisition.start_ns + fire_ns

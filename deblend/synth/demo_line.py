@@ -94,6 +94,6 @@ def _acquisition() -> Acquisition:
         heading_deg=63.0,
         origin_x_m=437_200.0,
         origin_y_m=6_214_850.0,
-        line_name="HB07-1064",
+        line_name="1064",
         first_shot_point=2041,
     )

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +15,23 @@ from deblend.errors import InputError, OutputError
 from deblend.files import replacing, write_text
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.records.open import UNKNOWN_UNIT
+from deblend.records.segd.write import write_continuous_segd
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.synth.line import Line
 
+RecordFormat = Literal["segy", "segd"]
 
-def write_line(line: Line, folder: str | Path, *, slice_s: float = 150.0) -> Path:
-    """Write a line: ``records/*.sgy``, ``shots.csv``, ``truth/`` and ``line.toml``.
+
+def write_line(
+    line: Line,
+    folder: str | Path,
+    *,
+    slice_s: float = 150.0,
+    record_format: RecordFormat = "segy",
+) -> Path:
+    """Write a line: ``records/``, ``shots.csv``, ``truth/`` and ``line.toml``.
 
     Parameters
     ----------
@@ -29,7 +40,10 @@ def write_line(line: Line, folder: str | Path, *, slice_s: float = 150.0) -> Pat
     folder : str or Path
         Made if absent; must be empty.
     slice_s : float, optional
-        Length of the SEG-Y files; a file also ends at each gap.
+        Length of the files; a file also ends at each gap.
+    record_format : {"segy", "segd"}, optional
+        SEG-Y revision 2, or SEG-D revision 3.1 with the shots as source events. The line file
+        names the shot table only where those events do not say everything about the shots.
 
     Returns
     -------
@@ -38,16 +52,23 @@ def write_line(line: Line, folder: str | Path, *, slice_s: float = 150.0) -> Pat
 
     Raises
     ------
+    InputError
+        If the line does not fit into SEG-D.
+    TimeError
+        If it is to be SEG-D and its times are not whole microseconds of GPS time.
     OutputError
         If the folder is not empty or cannot be written.
     """
     folder = empty_folder(folder)
     (folder / "records").mkdir()
-    write_records(line.recording, folder / "records", line.name, slice_s=slice_s)
+    if record_format == "segd":
+        write_segd_records(line, folder / "records", slice_s=slice_s)
+    else:
+        write_records(line.recording, folder / "records", line.name, slice_s=slice_s)
     write_shots(folder / "shots.csv", line.shots)
     write_truth(line, folder / "truth")
     path = folder / "line.toml"
-    write_text(path, line_file_text(line))
+    write_text(path, line_file_text(line, record_format))
     return path
 
 
@@ -100,6 +121,57 @@ def write_records(
         )
         paths.append(path)
     return paths
+
+
+def write_segd_records(line: Line, folder: Path, *, slice_s: float = 150.0) -> list[Path]:
+    """Write the record of a line as SEG-D with its shots as source events.
+
+    Amplitudes without a unit count as millivolts, which is what the format says of them.
+
+    Raises
+    ------
+    InputError
+        If channels are not numbered from 1 on, or something else does not fit into SEG-D.
+    TimeError
+        If times are not whole microseconds of GPS time.
+    """
+    recording = line.recording
+    if not np.array_equal(recording.channel_numbers, np.arange(1, recording.shape[0] + 1)):
+        raise InputError(
+            f"the channels are numbered from {recording.channel_numbers[0]} on, with steps or gaps",
+            remedy="Channels of SEG-D are counted from 1; write SEG-Y to keep other numbers.",
+        )
+    known = recording.amplitude_unit != UNKNOWN_UNIT
+    step = max(1, round(slice_s / recording.interval_s))
+    paths = []
+    for number, (start, stop) in enumerate(_slices(recording, step), start=1):
+        path = folder / f"{line.name}-{number:03d}.segd"
+        write_continuous_segd(
+            path,
+            recording.read(range(recording.shape[0]), start, stop),
+            interval_ns=recording.interval_ns,
+            start_ns=recording.start_ns + start * recording.interval_ns,
+            time_scale=recording.scale,
+            shots=line.shots,
+            file_number=number,
+            amplitude_unit=recording.amplitude_unit if known else "mV",
+        )
+        paths.append(path)
+    return paths
+
+
+def events_say_all(line: Line) -> bool:
+    """Whether the source events of SEG-D say everything that the shot table does.
+
+    They know of no misfire for certain and of no shot that is not wanted, and events that fire in a
+    gap or outside the record are in no file.
+    """
+    shots, recording = line.shots, line.recording
+    sample = (shots.fire_time_ns - recording.start_ns) / recording.interval_ns
+    recorded = (sample >= 0) & (sample < recording.shape[1])
+    for gap in recording.gaps:
+        recorded &= (sample < gap.start) | (sample >= gap.stop)
+    return bool(np.all(shots.live & shots.deliver & recorded))
 
 
 def _slices(recording: Recording, step: int) -> Iterator[tuple[int, int]]:
@@ -195,19 +267,23 @@ def _read_gathers(path: Path) -> NDArray[np.float32]:
     return np.asarray(array)
 
 
-def line_file_text(line: Line) -> str:
+def line_file_text(line: Line, record_format: RecordFormat = "segy") -> str:
     """TOML text of the line file for a line written by `write_line`."""
+    segd = record_format == "segd"
+    shots = (
+        ["# The shots are the source events in the records; shots.csv holds them once more.", ""]
+        if segd and events_say_all(line)
+        else ["[shots]", 'file = "shots.csv"', ""]
+    )
     parts = [
         f"# {line.description}",
         f"name = {json.dumps(line.name)}",
         "",
         "[records]",
-        'files = ["records/*.sgy"]',
+        f'files = ["records/*.{"segd" if segd else "sgy"}"]',
         f'time_scale = "{line.recording.scale}"',
         "",
-        "[shots]",
-        'file = "shots.csv"',
-        "",
+        *shots,
         "[separation]",
         f"length_s = {line.length_s!r}",
         "",

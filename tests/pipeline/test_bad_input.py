@@ -72,6 +72,10 @@ def edit_shots(old: str, new: str) -> Callable[[SmallLine], None]:
     return edit
 
 
+def no_table(line: SmallLine) -> None:
+    line.rewrite('file = "shots.csv"', "")
+
+
 def fires_twice(line: SmallLine) -> None:
     path = line.folder / "shots.csv"
     rows = path.read_text().splitlines()
@@ -128,6 +132,7 @@ def unknown_residual(line: SmallLine) -> None:
         (other_channels, r"1\.sgy.*3 channels|1\.sgy.*channel"),
         (edit_shots("fire_time", "fired"), r"shots\.csv.*fire_time"),
         (edit_shots(r"2025-02-03T", "03/02/2025 "), r"shots\.csv, line 2.*not an ISO 8601"),
+        (no_table, r"line\.toml: .* names no shot table, and SEG-Y records carry no fire times"),
         (fires_twice, r"source 1 fires twice at 2025-02-03T"),
         (mixed_scales, r"(UTC|utc)"),
         (full_folder, r"separated: the output folder is not empty: it holds notes\.txt"),

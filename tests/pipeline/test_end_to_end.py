@@ -213,6 +213,8 @@ def test_the_demonstration(tmp_path: Path, call: Call) -> None:
     assert result.exit_code == 0, result.stderr
     assert sorted(path.name for path in out.iterdir()) == sorted([*RESULTS, "line"])
     assert len(list((out / "delivered").glob("*.sgy"))) == 4
+    inputs = json.loads((out / "manifest.json").read_text())["inputs"]
+    assert {Path(entry["path"]).suffix for entry in inputs} == {".toml", ".segd"}
     assert "truth over error" in result.stdout
     scored = {row["source"] for row in rows_of(out / "findings.csv") if row["metric"] == "snr"}
     assert scored == {"1", "2", "3", "4"}

@@ -182,3 +182,10 @@ def test_method_settings(tmp_path: Path, settings_table: str, message: str) -> N
 def test_method_settings_take_effect(tmp_path: Path) -> None:
     text = "length_s = 4\n[separation.settings]\npatch = [8, 1, 16]"
     assert line_method(line(tmp_path, "length_s = 4", text), 2, 4).patch == (8, 1, 16)
+
+
+def test_the_shot_table_may_be_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "line.toml"
+    text = EXAMPLE.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"\[shots\].*\nfile = .*\n", "", text), encoding="utf-8")
+    assert read_line_file(path).shots_path is None

@@ -1,13 +1,17 @@
+import tomllib
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from deblend.blending.operator import make_operator
 from deblend.errors import InputError, OutputError
+from deblend.records.segd.open import read_segd_shots
 from deblend.records.shot_table import read_shots
 from deblend.synth.acquisition import plan_shots
 from deblend.synth.demo_line import demo_plan, make_demo_line
 from deblend.synth.line import Line
-from deblend.synth.write import read_noise_rms, read_truth, truth_path, write_line
+from deblend.synth.write import line_file_text, read_noise_rms, read_truth, truth_path, write_line
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +22,7 @@ def line() -> Line:
 @pytest.fixture(scope="module")
 def folder(line: Line, tmp_path_factory: pytest.TempPathFactory):
     where = tmp_path_factory.mktemp("demo") / "line"
-    write_line(line, where)
+    write_line(line, where, record_format="segd")
     return where
 
 
@@ -63,11 +67,27 @@ def test_truth_and_shots_come_back_from_disk(line: Line, folder) -> None:
 
 def test_the_record_comes_back_from_disk(line: Line, folder) -> None:
     records = pytest.importorskip("deblend.records.open", reason="the reader is not there yet")
-    back = records.open_recording([folder / "records" / "*.sgy"], time_scale="gps")
+    back = records.open_recording([folder / "records" / "*.segd"], time_scale="gps")
     assert back.start_ns == line.recording.start_ns
     assert back.shape == line.recording.shape
     stop = back.shape[1]
     assert np.array_equal(back.read([0, 27], 0, stop), line.recording.read([0, 27], 0, stop))
+
+
+def test_source_events_say_what_the_table_says(line: Line, folder) -> None:
+    events = read_segd_shots(folder / "records" / "*.segd", time_scale="gps")
+    table = read_shots(folder / "shots.csv", time_scale="gps")
+    for name, column in table.columns():
+        if name == "sequence":
+            continue  # SEG-D has no word for it
+        np.testing.assert_array_equal(getattr(events, name), column, err_msg=name)
+    assert "shots" not in tomllib.loads((folder / "line.toml").read_text())
+
+
+def test_a_misfire_keeps_the_table_in_the_line_file(line: Line) -> None:
+    missed = line.shots.with_flags(live=np.arange(len(line.shots)) != 7)
+    assert 'file = "shots.csv"' in line_file_text(replace(line, shots=missed), "segd")
+    assert 'file = "shots.csv"' in line_file_text(line, "segy")
 
 
 def test_the_line_file_is_accepted(folder) -> None:
