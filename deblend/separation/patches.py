@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, thread_count
 from deblend.errors import SeparationError
+from deblend.separation.windowing import add_windows, cut_windows
 
 WindowKind = Literal["tapered", "flat"]
 _COLOURS = 3
@@ -368,20 +369,10 @@ def _cut(
     xp: ModuleType,
 ) -> PatchBatch:
     slots, channels = _axes_of(grid, run)
-    cut = amplitude[:, slots, channels]
-    across = xp.asarray(
-        grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel][None, :]
-    )[:, :, None]
-    along = xp.asarray(grid.time.analysis[run.begin : run.end])
+    across = grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel]
+    along = grid.time.analysis[run.begin : run.end]
     starts = grid.time.start[run.begin : run.end]
-    if is_host(xp):
-        patches = np.empty((len(starts), *cut.shape[:3], grid.time.size), amplitude.dtype)
-        for index, start in enumerate(starts):
-            patches[index] = cut[..., start : start + grid.time.size] * (across * along[index])
-    else:
-        samples = xp.asarray(starts[:, None] + np.arange(grid.time.size))
-        patches = xp.moveaxis(cut[..., samples], 3, 0)
-        patches = patches * (across * along[:, None, None, None, :])
+    patches = cut_windows(amplitude[:, slots, channels], starts, across, along, xp)
     alive = xp.broadcast_to(live[:, slots, channels], patches.shape[:4])
     level = noise.of_patches(slots.start, channels.start, starts)
     return PatchBatch(patches, alive, level, interval_s, xp)
@@ -389,17 +380,7 @@ def _cut(
 
 def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleType) -> None:
     slots, channels = _axes_of(grid, run)
-    place = total[:, slots, channels]
-    across = xp.asarray(
-        grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel][None, :]
-    )[:, :, None]
-    along = xp.asarray(grid.time.synthesis[run.begin : run.end])
+    across = grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel]
+    along = grid.time.synthesis[run.begin : run.end]
     starts = grid.time.start[run.begin : run.end]
-    if is_host(xp):
-        for index, start in enumerate(starts):
-            place[..., start : start + grid.time.size] += kept[index] * (across * along[index])
-        return
-    weighted = xp.moveaxis(kept * (across * along[:, None, None, None, :]), 0, 3)
-    for colour in range(_COLOURS):
-        samples = xp.asarray(starts[colour::_COLOURS, None] + np.arange(grid.time.size))
-        place[..., samples] += weighted[..., colour::_COLOURS, :]
+    add_windows(total[:, slots, channels], kept, starts, across, along, _COLOURS, xp)
