@@ -20,6 +20,7 @@ NOISE_FREE: Final = "white-noise-free"
 SIZES: Final[tuple[Size, ...]] = ("small", "full")
 WINDOWS: Final = 6
 _PLAN: Final = Path(__file__).parents[2] / "examples" / "blend_two_shots.toml"
+_INPUTS: Final = Path(__file__).parents[3] / "shared" / "data"
 _REAL_INTERVAL_S: Final = 3.0
 
 
@@ -48,10 +49,10 @@ def windows_of(name: str, line: Line) -> list[tuple[float, float]]:
 def _real_shots(seed: int) -> Line | None:
     """Two recorded shots as two sources, 120 shots into one receiver; see `real_shots`."""
     plan = read_blend_plan(_PLAN)
-    files = [_PLAN.parent / name for source in plan.sources for name in source.files]
+    files = [_INPUTS / name for source in plan.sources for name in source.files]
     if plan.firing is None or not all(path.exists() for path in files):
         return None
     firing = msgspec.structs.replace(
         plan.firing, interval_s=_REAL_INTERVAL_S, dither_s=0.3, seed=seed
     )
-    return blend_gathers(msgspec.structs.replace(plan, firing=firing), _PLAN.parent)
+    return blend_gathers(msgspec.structs.replace(plan, firing=firing), _INPUTS)

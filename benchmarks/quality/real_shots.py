@@ -27,6 +27,7 @@ from deblend.synth.line import Line
 
 ROOT = Path(__file__).parents[2]
 PLAN = ROOT / "examples" / "blend_two_shots.toml"
+INPUTS = ROOT.parent / "shared" / "data"
 SEEDS = 8
 INTERVAL_S = 3.0
 
@@ -34,7 +35,7 @@ INTERVAL_S = 3.0
 def blended(plan: BlendPlan, seed: int) -> Line:
     assert plan.firing is not None
     firing = msgspec.structs.replace(plan.firing, interval_s=INTERVAL_S, dither_s=0.3, seed=seed)
-    return blend_gathers(msgspec.structs.replace(plan, firing=firing), PLAN.parent)
+    return blend_gathers(msgspec.structs.replace(plan, firing=firing), INPUTS)
 
 
 def snr_by_source_db(line: Line) -> tuple[list[float], list[float]]:
@@ -57,7 +58,7 @@ def snr_by_source_db(line: Line) -> tuple[list[float], list[float]]:
 def main() -> None:
     plan = read_blend_plan(PLAN)
     missing = [name for source in plan.sources for name in source.files]
-    missing = [name for name in missing if not (PLAN.parent / name).exists()]
+    missing = [name for name in missing if not (INPUTS / name).exists()]
     if missing:
         print(f"skipped: {missing[0]} is not there")
         sys.exit()

@@ -11,8 +11,16 @@ from deblend.cli.errors import plain_errors
 
 @click.command()
 @click.argument("plan_file", metavar="PLAN.toml", type=click.Path(path_type=Path))
+@click.option(
+    "--inputs",
+    type=click.Path(path_type=Path),
+    help="Folder that the gathers and the shot table are in, if not that of PLAN.toml.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="New folder, in place of that in PLAN.toml."
+)
 @plain_errors
-def blend(plan_file: Path) -> None:
+def blend(plan_file: Path, inputs: Path | None, out: Path | None) -> None:
     """Blend unblended SEG-Y gathers as PLAN.toml says, and keep the answer.
 
     Writes continuous records, a shot table, the true gathers and a line file, ready for
@@ -23,9 +31,9 @@ def blend(plan_file: Path) -> None:
     from deblend.synth.write import empty_folder, write_line
 
     plan = read_blend_plan(plan_file)
-    folder = plan_file.parent / plan.output.folder
+    folder = out or plan_file.parent / plan.output.folder
     empty_folder(folder)
-    line = blend_gathers(plan, plan_file.parent)
+    line = blend_gathers(plan, inputs or plan_file.parent)
     written = write_line(line, folder, slice_s=plan.output.slice_s)
     click.echo(
         f"{line.description} {len(line.shots)} shots, {line.recording.shape[0]} channels, "

@@ -262,7 +262,7 @@ def test_a_plan_that_is_not_there(tmp_path: Path) -> None:
 )
 def test_two_recorded_shots_of_the_example() -> None:
     plan = read_blend_plan(ROOT / "examples" / "blend_two_shots.toml")
-    line = blend_gathers(plan, ROOT / "examples")
+    line = blend_gathers(plan, REAL_SHOTS.parent)
     assert line.gathers.shape == (240, 1, 600)
     with segyio.open(REAL_SHOTS, ignore_geometry=True, strict=False) as file:
         recorded = file.trace.raw[:]

@@ -1,0 +1,68 @@
+"""Two recorded shots through `deblend blend` and `deblend separate`, scored against themselves.
+
+The plan is the one of examples/. Each of two air-gun records of a towed streamer plays one source,
+its 120 channels the shots (reciprocity), with random delays of 0.3 s either way.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_line import Call
+
+from deblend.blending.operator import make_operator
+from deblend.records.open import open_recording
+from deblend.records.shot_table import read_shots
+from deblend.synth.write import read_truth
+
+ROOT = Path(__file__).parents[2]
+PLAN = ROOT / "examples" / "blend_two_shots.toml"
+INPUTS = ROOT.parent / "shared" / "data"
+RECORDS = INPUTS / "north-sea-two-shots.sgy"
+
+
+def snr_db(truth, estimate):
+    return 10 * np.log10(np.sum(truth**2) / np.sum((estimate - truth) ** 2))
+
+
+@pytest.mark.skipif(not RECORDS.exists(), reason="the recorded shots are not beside the project")
+@pytest.mark.usefixtures("plain_page")
+def test_recorded_shots_come_apart(tmp_path: Path, call: Call) -> None:
+    folder = tmp_path / "two-shots"
+    blended = call("blend", PLAN, "--inputs", INPUTS, "--out", folder)
+    assert blended.exit_code == 0, blended.output
+    line_file = folder / "line.toml"
+    line_file.write_text(
+        line_file.read_text().replace("[separation]", '[separation]\nmethod = "fk"')
+    )
+    separated = call("separate", line_file)
+    assert separated.exit_code == 0, separated.output
+
+    recording = open_recording(folder / "records" / "*.sgy", time_scale="utc")
+    shots = read_shots(folder / "shots.csv", time_scale="utc")
+    truth = read_truth(folder / "truth", shots)
+    operator = make_operator(
+        shots,
+        start_ns=recording.start_ns,
+        interval_ns=recording.interval_ns,
+        sample_count=recording.shape[1],
+        length=truth.shape[2],
+    )
+    before = operator.pseudo_deblend(recording.read([0], 0, recording.shape[1]))
+    start, result = [], []
+    for source in (1, 2):
+        rows = shots.rows_of(source)
+        estimate = delivered(folder / "separated" / "delivered" / f"source-{source}.sgy")
+        start.append(snr_db(truth[rows], before[rows]))
+        result.append(snr_db(truth[rows, 0], estimate))
+    assert np.mean(start) == pytest.approx(0.0, abs=0.5)
+    assert np.mean(result) >= 16.5
+
+
+def delivered(path: Path):
+    """Samples, shape (shot, time), read by segyio."""
+    segyio = pytest.importorskip("segyio")
+    with segyio.open(path, ignore_geometry=True) as file:
+        return file.trace.raw[:]
