@@ -22,7 +22,8 @@ from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
 WATER_VELOCITY_M_S: Final = 1500.0
 MOST_CHANNELS: Final = 6
 _WITHOUT_OFFSETS: Final = 2
-_STEP_SHOTS: Final = 8
+_STEP_SHOTS: Final = 6
+_LARGEST_MISFIT: Final = 2.0
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
@@ -131,19 +132,19 @@ def _place_steps(
     lag_s = course.lag_s
     for step in course.steps:
         near = np.arange(max(1, step.shot - _STEP_SHOTS), min(len(order), step.shot + _STEP_SHOTS))
-        misfit = []
-        for lag in (lag_s[max(0, step.shot - 1)], lag_s[step.shot]):
-            tried = lag_s.copy()
-            tried[near] = lag
+        sides = lag_s[max(0, step.shot - 1)], lag_s[step.shot]
+        best = np.inf
+        for first in near.tolist():
+            tried = course.lag_s.copy()
+            tried[near] = np.where(near < first, *sides)
             arrivals = fit(shots.fire_time_ns + _correction_ns(shots, order, tried), shots.live)
             own = arrivals.misfit[order[near], sources[order[near]]]
-            misfit.append(np.clip(np.nan_to_num(own, nan=0.0), 0.0, 1.0))
-        gain = np.concatenate([[0.0], np.cumsum(misfit[1] - misfit[0])])
-        first = int(near[0] + gain.argmax())
-        moved = lag_s.copy()
-        moved[near] = np.where(near < first, lag_s[max(0, step.shot - 1)], lag_s[step.shot])
-        lag_s = moved
-        steps.append(replace(step, shot=first))
+            total = float(np.nansum(np.minimum(own, _LARGEST_MISFIT)))
+            if total < best:
+                best, place, chosen = total, first, tried[near]
+        lag_s = lag_s.copy()
+        lag_s[near] = chosen
+        steps.append(replace(step, shot=place))
     return replace(course, steps=tuple(steps), lag_s=lag_s)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -115,6 +115,12 @@ def clock_course(
         slope, level = _line_through(middles, onsets.interval_s) if middles else (0.0, 0.0)
         lag_s[begin:end] = level + slope * np.arange(begin, end)
         drifts.append((end - begin, slope))
+    # One segment beside a step may be off; the level of all of them is not.
+    steps = [
+        replace(step, size_s=float(lag_s[step.shot] - lag_s[step.shot - 1]))
+        for step in steps
+        if step.shot > 0
+    ]
     slope = max(drifts)[1]
     rate = slope * count / max(1.0, float(np.ptp(fire_sample)) * onsets.interval_s)
     return ClockCourse(whole, tuple(steps), lag_s, rate)
