@@ -1,15 +1,16 @@
-"""Files that appear under their final name only when they are complete."""
+"""Files: written so that they appear only when complete, and TOML read with clear errors."""
 
 from __future__ import annotations
 
 import hashlib
 import os
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
-from deblend.errors import OutputError
+from deblend.errors import OutputError, SettingsError
 
 _CHUNK_BYTES = 1 << 20
 
@@ -53,3 +54,34 @@ def sha256_of(path: Path) -> str:
         while chunk := file.read(_CHUNK_BYTES):
             digest.update(chunk)
     return digest.hexdigest()
+
+
+def read_toml(path: Path, called: str) -> dict[str, Any]:
+    """Tables of a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    called : str
+        What kind of file it is, as "line file", for messages.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read or is no TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(
+            f"the {called} cannot be read ({error.strerror})",
+            where=str(path),
+            remedy=f"Give the path of a TOML {called}.",
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"this is no TOML text: {str(error).rstrip('.')}",
+            where=str(path),
+            remedy="Correct the text at that place; strings need quotes.",
+        ) from error

@@ -7,7 +7,6 @@ import glob
 import math
 import re
 import textwrap
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Any
 import msgspec
 
 from deblend.errors import SettingsError
+from deblend.files import read_toml
 from deblend.run.line_keys import LineFile
 
 
@@ -101,20 +101,7 @@ def read_line_file(path: str | Path) -> Line:
         value is of the wrong type or out of range.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingsError(
-            f"the line file cannot be read ({error.strerror})",
-            where=str(path),
-            remedy="Give the path of a TOML line file.",
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"this is no TOML text: {str(error).rstrip('.')}",
-            where=str(path),
-            remedy="Correct the text at that place; strings need quotes.",
-        ) from error
+    content = read_toml(path, "line file")
     _refuse_unknown(content, LineFile, "", path)
     _refuse_endless(content, "", path)
     try:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,6 +11,7 @@ import msgspec
 from msgspec import Meta
 
 from deblend.errors import SettingsError
+from deblend.files import read_toml
 
 
 class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -106,20 +106,7 @@ def read_blend_plan(path: str | Path) -> BlendPlan:
         is of the wrong type or out of range.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingsError(
-            f"the plan file cannot be read ({error.strerror})",
-            where=str(path),
-            remedy="Give the path of a TOML plan file.",
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"this is no TOML text: {str(error).rstrip('.')}",
-            where=str(path),
-            remedy="Correct the text at that place; strings need quotes.",
-        ) from error
+    content = read_toml(path, "plan file")
     try:
         plan = msgspec.convert(content, BlendPlan)
     except msgspec.ValidationError as error:

@@ -10,7 +10,6 @@ the labels of reflectors.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -20,6 +19,7 @@ from typing import Any, Final, TypeVar, get_args, get_origin, get_type_hints
 import msgspec
 
 from deblend.errors import InputError, SettingsError
+from deblend.files import read_toml
 from deblend.synth.acquisition import Acquisition
 from deblend.synth.arrivals import Decay, Diffractor, DiffractorCloud, DirectArrival
 from deblend.synth.build import Plan
@@ -74,20 +74,7 @@ def read_scene_file(path: str | Path) -> Plan:
         If a piece refuses its values.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingsError(
-            f"the scene file cannot be read ({error.strerror})",
-            where=str(path),
-            remedy="Give the path of a TOML scene file.",
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"this is no TOML text: {str(error).rstrip('.')}",
-            where=str(path),
-            remedy="Correct the text at that place; strings need quotes.",
-        ) from error
+    content = read_toml(path, "scene file")
     return plan_from(content, str(path))
 
 
