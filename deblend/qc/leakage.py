@@ -23,7 +23,7 @@ from deblend.qc.limits import Limit, judged
 from deblend.qc.measure_plan import LEAST_SHOTS, Gathers, MeasurePlan, cut_low
 from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
 from deblend.qc.removed_signal import RemovedSignal, removed_signal
-from deblend.qc.significance import flag
+from deblend.qc.significance import flag_together
 
 if TYPE_CHECKING:
     import xarray
@@ -139,15 +139,48 @@ def leakage_findings(
     channel_numbers : ndarray of int64, shape (channel,)
         Labels of the channels.
     """
+    stands_out = line_flags(leakage)
     return [
         *_about_the_measures(plan),
-        *_crosstalk_rows(plan, leakage.crosstalk, limits),
-        *_removed_rows(plan, leakage.removed, limits),
+        *_crosstalk_rows(plan, leakage.crosstalk, stands_out, limits),
+        *_removed_rows(plan, leakage.removed, stands_out, limits),
         *_alike_rows(
             plan, alike_groups(join_products(list(leakage.products)), plan), limits, channel_numbers
         ),
         *octave_findings(leakage.octaves, plan.shots, plan.counted, plan.interval_s),
     ]
+
+
+@dataclass(frozen=True, eq=False)
+class Flags:
+    """Which figures stand out from chance, at one rate of false discoveries for the whole line.
+
+    Parameters
+    ----------
+    leaked, copied : ndarray of bool, shape (source in, source from, window)
+        Of `CrosstalkEnergy`.
+    lost, coherent : ndarray of bool, shape (source, window)
+        Of `RemovedSignal`.
+    """
+
+    leaked: NDArray[np.bool_]
+    copied: NDArray[np.bool_]
+    lost: NDArray[np.bool_]
+    coherent: NDArray[np.bool_]
+
+
+def line_flags(leakage: Leakage) -> Flags:
+    """Test all figures of a line together."""
+    return Flags(
+        *flag_together(
+            [
+                leakage.crosstalk.chance,
+                leakage.crosstalk.copied_chance,
+                leakage.removed.lost_chance,
+                leakage.removed.coherent_chance,
+            ]
+        )
+    )
 
 
 def _about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
@@ -174,11 +207,10 @@ def _about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
 
 
 def _crosstalk_rows(
-    plan: MeasurePlan, energy: CrosstalkEnergy, limits: Mapping[str, Limit]
+    plan: MeasurePlan, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
-    flagged = flag(energy.chance)
     for i, j, w in np.argwhere(np.isfinite(energy.chance)).tolist():
-        found = bool(flagged[i, j, w])
+        found = bool(flags.leaked[i, j, w])
         part = energy.leaked[i, j, w] if found else energy.detectable[i, j, w]
         first, second = plan.sources[i], plan.sources[j]
         message = (
@@ -196,7 +228,6 @@ def _crosstalk_rows(
             source=first,
             window_s=plan.windows_s[w],
         )
-    flagged = flag(energy.copied_chance)
     for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
         first, second = plan.sources[i], plan.sources[j]
         yield judged(
@@ -206,16 +237,15 @@ def _crosstalk_rows(
             f"Amplitude of source {second} that is found, in its own waveform, in the gathers of "
             f"source {first}, give or take {100 * energy.copied_error[i, j, w]:.2g} %; windows "
             "count from its firing.",
-            beyond_chance=bool(flagged[i, j, w]),
+            beyond_chance=bool(flags.copied[i, j, w]),
             source=first,
             window_s=plan.windows_s[w],
         )
 
 
 def _removed_rows(
-    plan: MeasurePlan, signal: RemovedSignal, limits: Mapping[str, Limit]
+    plan: MeasurePlan, signal: RemovedSignal, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
-    lost, coherent = flag(signal.lost_chance), flag(signal.coherent_chance)
     for i, source in enumerate(plan.sources):
         for w, window_s in enumerate(plan.windows_s):
             if np.isfinite(signal.lost_fraction[i, w]):
@@ -226,12 +256,12 @@ def _removed_rows(
                     100 * float(signal.lost_fraction[i, w]),
                     "Amplitude of the kept events that is found in the removed part, give or take "
                     f"{error:.2g} %.",
-                    beyond_chance=bool(lost[i, w]),
+                    beyond_chance=bool(flags.lost[i, w]),
                     source=source,
                     window_s=window_s,
                 )
             if np.isfinite(signal.coherent_chance[i, w]):
-                found = bool(coherent[i, w])
+                found = bool(flags.coherent[i, w])
                 values = signal.coherent_over_kept if found else signal.coherent_detectable
                 yield judged(
                     limits,

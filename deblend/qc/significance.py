@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -110,6 +111,26 @@ def flag(chance: Floats, rate: float = FALSE_DISCOVERY_RATE) -> NDArray[np.bool_
     if tested.any():
         flagged[tested] = stats.false_discovery_control(chance[tested]) <= rate
     return flagged
+
+
+def flag_together(
+    chances: Sequence[Floats], rate: float = FALSE_DISCOVERY_RATE
+) -> list[NDArray[np.bool_]]:
+    """`flag` over several kinds of test at once, so that the rate holds for all of them together.
+
+    Parameters
+    ----------
+    chances : sequence of ndarray of float64
+        One array a kind of test, of any shapes.
+    rate : float, optional
+        False-discovery rate of all together.
+    """
+    flagged = flag(np.concatenate([chance.ravel() for chance in chances]), rate)
+    ends = np.cumsum([chance.size for chance in chances])
+    return [
+        part.reshape(chance.shape)
+        for part, chance in zip(np.split(flagged, ends[:-1]), chances, strict=True)
+    ]
 
 
 def correlation_null(bandwidth_hz: float, window_s: float, traces: int) -> float:

@@ -9,21 +9,20 @@ References
 from __future__ import annotations
 
 import io
-import os
 import struct
 import tokenize
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from math import prod
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, OutputError
+from deblend.errors import InputError
+from deblend.files import replacing
 
 LARGEST_BYTES: Final = 2 << 30
 """Bytes that a file may unpack to; samples for a page are far smaller."""
@@ -41,24 +40,6 @@ _DAMAGE: Final = (  # what the readers of zip, deflate and array headers raise o
     OSError,
     RuntimeError,
 )
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[IO[bytes]]:
-    """Open a temporary file beside `path`; it takes the final name only when all went well."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as stream:
-            yield stream
-        temporary.replace(path)
-    except OSError as error:
-        raise OutputError(
-            f"cannot be written ({error.strerror or error})",
-            where=str(path),
-            remedy="Check that the folder exists, is writable and has space left.",
-        ) from error
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def write_arrays(arrays: Mapping[str, NDArray[Any]], path: Path) -> None:

@@ -11,9 +11,9 @@ from typing import Final
 import jinja2
 from matplotlib.figure import Figure
 
+from deblend.files import replacing
 from deblend.model.timebase import format_instant
 from deblend.report import tables
-from deblend.report.archive import replacing
 from deblend.report.contents import Acquisition, Contents, Section
 from deblend.report.drawing import png_bytes
 from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure

@@ -11,6 +11,7 @@ from deblend.qc.significance import (
     exceeds_null,
     exceeds_symmetric_null,
     flag,
+    flag_together,
     mean_above_zero,
 )
 
@@ -67,3 +68,14 @@ def test_rate_of_false_discoveries() -> None:
 def test_nothing_tested_is_nothing_flagged() -> None:
     assert not flag(np.full(4, np.nan)).any()
     assert flag(np.array([np.nan, 1e-9])).tolist() == [False, True]
+
+
+def test_kinds_of_test_share_one_rate() -> None:
+    random = np.random.default_rng(4)
+    lines = 0
+    for _ in range(1000):
+        kinds = [random.uniform(size=shape) for shape in ((3, 3, 2), (6,), (3, 2))]
+        lines += any(kind.any() for kind in flag_together(kinds))
+    assert lines / 1000 == pytest.approx(0.05, abs=0.02)
+    shaped = flag_together([np.array([[1e-9, 0.9]]), np.array([np.nan])])
+    assert [kind.tolist() for kind in shaped] == [[[True, False]], [False]]

@@ -234,7 +234,7 @@ def test_writing_is_atomic(contents: Contents, tmp_path: Path) -> None:
     write_report(bare(contents, title="lone \ud800 surrogate"), path)
     assert "lone ? surrogate" in path.read_text(encoding="utf-8")
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
-    with pytest.raises(OutputError, match=r"absent/report\.html: cannot be written"):
+    with pytest.raises(OutputError, match=r"absent/report\.html: the file cannot be written"):
         write_report(bare(contents), tmp_path / "absent" / "report.html")
 
 
