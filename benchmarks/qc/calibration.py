@@ -20,9 +20,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tests" / "qc"))
 
 from qc_line import QcLine, make_qc_line
 
-from deblend.qc.leakage import Leakage, leakage_findings, measure_leakage
+from deblend.qc.leakage import Leakage, leakage_findings, line_flags, measure_leakage
 from deblend.qc.limits import default_limits, overall_verdict
-from deblend.qc.significance import flag
 
 LEVELS = (0.05, 0.1, 0.3)
 
@@ -38,15 +37,10 @@ def faultless(seeds: range) -> None:
         leakage = measured(line, line.truth)
         rows = leakage_findings(line.plan, leakage, default_limits(), np.arange(1, 5))
         verdicts.append(overall_verdict(rows))
-        chances = (
-            leakage.crosstalk.chance,
-            leakage.crosstalk.copied_chance,
-            leakage.removed.lost_chance,
-            leakage.removed.coherent_chance,
-        )
-        for number, chance in enumerate(chances):
-            flagged[number] += bool(flag(chance).any())
-            tests[number] += np.isfinite(chance).sum()
+        flags = line_flags(leakage)
+        for number, kind in enumerate((flags.leaked, flags.copied, flags.lost, flags.coherent)):
+            flagged[number] += bool(kind.any())
+            tests[number] += kind.size - (3 * kind.shape[-1] if kind.ndim == 3 else 0)
     print(
         f"nothing wrong, {len(seeds)} seeds: {verdicts.count('pass')} pass, "
         f"{verdicts.count('look')} look, {verdicts.count('fail')} fail"
