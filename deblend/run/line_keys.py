@@ -176,7 +176,10 @@ class SeparationTable(_Table, frozen=True, kw_only=True):
     iterations: Annotated[int, Meta(ge=1, description="Number of iterations.")] = 60
     seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
     refine_times: Annotated[
-        bool, Meta(description="Refine the fire times from the data; not part of this version, so only false is accepted.")
+        bool,
+        Meta(
+            description="Refine the fire times from the data; not part of this version, so only false is accepted."
+        ),
     ] = False
     residual: Annotated[
         str,
