@@ -178,7 +178,8 @@ class SeparationTable(_Table, frozen=True, kw_only=True):
     refine_times: Annotated[
         bool,
         Meta(
-            description="Refine the fire times from the data; not part of this version, so only false is accepted."
+            description="Refine the fire times from the data; not part of this version, so only "
+            "false is accepted."
         ),
     ] = False
     residual: Annotated[
