@@ -177,6 +177,28 @@ class Recording:
         """Length in seconds, samples times interval."""
         return self.shape[1] * self.interval_ns * 1e-9
 
+    def not_held(
+        self, fire_time_ns: NDArray[np.int64], samples: int
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Shots of which the record does not hold every sample.
+
+        Parameters
+        ----------
+        fire_time_ns : ndarray of int64, shape (shot,)
+            Time breaks, in nanoseconds of the time scale of the record.
+        samples : int
+            Samples of a gather trace.
+
+        Returns
+        -------
+        wholly, partly : ndarray of bool, shape (shot,)
+            No sample of the shot lies within the record; some do and some do not.
+        """
+        end_ns = fire_time_ns + (samples - 1) * self.interval_ns
+        wholly = (end_ns < self.start_ns) | (fire_time_ns > self.last_ns)
+        partly = ~wholly & ((fire_time_ns < self.start_ns) | (end_ns > self.last_ns))
+        return wholly, partly
+
     @cached_property
     def channel_numbers(self) -> NDArray[np.int64]:
         """Channel number of each row."""

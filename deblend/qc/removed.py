@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
-from deblend.qc.residual import decibels
+from deblend.qc.residual import ratios
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,23 +85,17 @@ def removed_findings(
     windows_s : sequence of (float, float)
         The windows, in seconds after firing.
     """
-    rows = []
-    for source in shots.sources:
-        chosen = counted & (shots.source == source)
-        for column, window in enumerate(windows_s):
-            value = decibels(
-                energy.removed[chosen, column].sum(), energy.pseudo_deblended[chosen, column].sum()
-            )
-            if not np.isnan(value):
-                rows.append(
-                    Finding(
-                        "energy_removed",
-                        value,
-                        "dB",
-                        "note",
-                        "Energy of pseudo-deblended minus estimate, relative to pseudo-deblended.",
-                        source=source,
-                        window_s=window,
-                    )
-                )
-    return rows
+    return [
+        Finding(
+            "energy_removed",
+            value,
+            "dB",
+            "note",
+            "Energy of pseudo-deblended minus estimate, relative to pseudo-deblended.",
+            source=source,
+            window_s=window,
+        )
+        for source, window, value in ratios(
+            energy.removed, energy.pseudo_deblended, shots, counted, windows_s
+        )
+    ]

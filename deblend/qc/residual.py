@@ -7,7 +7,7 @@ a look; they never say that a separation is good.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,28 +126,50 @@ def _summary(
     counted: NDArray[np.bool_],
     windows_s: Sequence[tuple[float, float]],
 ) -> list[Finding]:
-    rows = []
+    return [
+        Finding(
+            "reblend_residual",
+            value,
+            "dB",
+            "look" if value > LOOK_ABOVE_DB else "note",
+            "Part of the record that the separated gathers do not explain, relative to the "
+            "record; a low value is necessary, not sufficient.",
+            source=source,
+            window_s=window,
+            limit=LOOK_ABOVE_DB,
+        )
+        for source, window, value in ratios(
+            energy.residual, energy.record, shots, counted, windows_s
+        )
+    ]
+
+
+def ratios(
+    part: NDArray[np.float64],
+    whole: NDArray[np.float64],
+    shots: Shots,
+    counted: NDArray[np.bool_],
+    windows_s: Sequence[tuple[float, float]],
+) -> Iterator[tuple[int | str, tuple[float, float], float]]:
+    """Source, window and dB of `part` over `whole`, where the whole is not zero.
+
+    Parameters
+    ----------
+    part, whole : ndarray of float64, shape (shot, window)
+        Energies; those of the counted shots of a source are added.
+    shots : Shots
+        What the rows are.
+    counted : ndarray of bool, shape (shot,)
+        Shots that take part.
+    windows_s : sequence of (float, float)
+        What the columns are, in seconds after firing.
+    """
     for source in shots.sources:
         chosen = counted & (shots.source == source)
         for column, window in enumerate(windows_s):
-            value = decibels(
-                energy.residual[chosen, column].sum(), energy.record[chosen, column].sum()
-            )
+            value = decibels(part[chosen, column].sum(), whole[chosen, column].sum())
             if not np.isnan(value):
-                rows.append(
-                    Finding(
-                        "reblend_residual",
-                        value,
-                        "dB",
-                        "look" if value > LOOK_ABOVE_DB else "note",
-                        "Part of the record that the separated gathers do not explain, relative "
-                        "to the record; a low value is necessary, not sufficient.",
-                        source=source,
-                        window_s=window,
-                        limit=LOOK_ABOVE_DB,
-                    )
-                )
-    return rows
+                yield source, window, value
 
 
 def _worst(energy: ResidualEnergy, shots: Shots, counted: NDArray[np.bool_]) -> list[Finding]:

@@ -135,9 +135,7 @@ def _source_contents(shots: Shots, source: int | str) -> Finding:
 def _outside(recording: Recording, shots: Shots, samples: int) -> list[Finding]:
     """Shots of which the record does not hold every sample."""
     begin = shots.fire_time_ns
-    end = begin + (samples - 1) * recording.interval_ns
-    wholly = (end < recording.start_ns) | (begin > recording.last_ns)
-    partly = ~wholly & ((begin < recording.start_ns) | (end > recording.last_ns))
+    wholly, partly = recording.not_held(begin, samples)
     if wholly.all():
         times = [
             format_instant(instant, recording.scale, 3)

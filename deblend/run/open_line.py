@@ -182,12 +182,9 @@ def why_not_delivered(
     length : int
         Samples of a gather trace.
     """
-    begin = shots.fire_time_ns
-    end = begin + (length - 1) * recording.interval_ns
-    outside = (end < recording.start_ns) | (begin > recording.last_ns)
-    partly = (begin < recording.start_ns) | (end > recording.last_ns)
+    wholly, partly = recording.not_held(shots.fire_time_ns, length)
     return np.select(
-        [delivered, ~shots.live, ~shots.deliver, outside, partly],
+        [delivered, ~shots.live, ~shots.deliver, wholly, partly],
         ["", "misfire", "not wanted", "outside the record", "partly outside the record"],
         "not separated",
     )

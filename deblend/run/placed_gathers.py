@@ -8,14 +8,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import to_host
 from deblend.errors import RecordError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_gathers import Traces, read_traces
-from deblend.separation.block import Block, separate_block
-from deblend.separation.job import Job, prepare
+from deblend.separation.job import Job, in_table_order, loop_channels, prepare
 
 _SPARE: int = 96
 """Samples between gathers that are laid end to end: more than a delay filter can write."""
@@ -199,25 +197,5 @@ def through_separation(
 
 def _coherent(job: Job, block: range) -> NDArray[np.float32]:
     """What the loop alone makes of a block: `separate` would keep what does not overlap."""
-    wide = job.with_halo(block)
-    estimate, _, _ = separate_block(
-        job.read(wide),
-        job.operator,
-        job.method,
-        (0, wide.start, 0),
-        block=Block(
-            source_count=job.layout.source_count,
-            slot_count=job.layout.slot_count,
-            interval_s=job.recording.interval_s,
-            reference=job.reference,
-            schedule=job.schedule,
-            seed=job.seed,
-            residual=job.residual,
-        ),
-    )
-    row = job.layout.row.ravel()
-    filled = np.flatnonzero(row >= 0)
-    host = to_host(estimate[:, block.start - wide.start : block.stop - wide.start])
-    ordered = np.zeros((len(job.shots), *host.shape[1:]), np.float32)
-    ordered[row[filled]] = host[filled]
-    return ordered
+    _, estimate, _, _ = loop_channels(job, block)
+    return in_table_order(job, estimate, np.ones(len(job.shots), np.bool_))

@@ -271,6 +271,34 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
     -------
     BlockResult
     """
+    record, estimate, residual, history = loop_channels(job, block, callback)
+    samples, known = split_unknown(record, job.operator)
+    estimate, residual = keep_unblended(estimate, residual, samples, known, job.operator)
+    return BlockResult(
+        channels=block,
+        estimate=in_table_order(job, estimate, job.delivered),
+        pseudo_deblended=in_table_order(job, job.operator.pseudo_deblend(samples), job.delivered),
+        residual=to_host(residual),
+        record=to_host(samples),
+        known=to_host(known) > 0,
+        history=history,
+    )
+
+
+def loop_channels(
+    job: Job, block: range, callback: Callback | None = None
+) -> tuple[Array, Array, Array, tuple[IterationRecord, ...]]:
+    """What the loop alone makes of a block; `separate_channels` also keeps what nothing overlaps.
+
+    Returns
+    -------
+    record : array of float32, shape (channel, time)
+        As read.
+    estimate : array of float32, shape (shot, channel, time)
+        In slot order.
+    residual : array of float32, shape (channel, time)
+    history : tuple of IterationRecord
+    """
     wide = job.with_halo(block)
     inner = slice(block.start - wide.start, block.stop - wide.start)
     record = job.read(wide)
@@ -290,29 +318,17 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
         ),
         callback=callback,
     )
-    samples, known = split_unknown(record[inner], job.operator)
-    estimate, residual = keep_unblended(
-        estimate[:, inner], residual[inner], samples, known, job.operator
-    )
-    return BlockResult(
-        channels=block,
-        estimate=_in_table_order(job, estimate),
-        pseudo_deblended=_in_table_order(job, job.operator.pseudo_deblend(samples)),
-        residual=to_host(residual),
-        record=to_host(samples),
-        known=to_host(known) > 0,
-        history=history,
-    )
+    return record[inner], estimate[:, inner], residual[inner], history
 
 
-def _in_table_order(job: Job, gathers: Array) -> NDArray[np.float32]:
-    """Rows of the shot table out of slot order; zeros where a shot is not delivered."""
+def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Rows of the shot table out of slot order; zeros for shots that are not `wanted`."""
     host = to_host(gathers)
     row = job.layout.row.ravel()
     ordered = np.zeros((len(job.shots), *host.shape[1:]), dtype=np.float32)
     filled = np.flatnonzero(row >= 0)
-    wanted = filled[job.delivered[row[filled]]]
-    ordered[row[wanted]] = host[wanted]
+    chosen = filled[wanted[row[filled]]]
+    ordered[row[chosen]] = host[chosen]
     return ordered
 
 
@@ -349,12 +365,8 @@ def _settle_delivery(
     recording: Recording, shots: Shots, length: int
 ) -> tuple[NDArray[np.bool_], list[Finding]]:
     """Which shots can be delivered, and a finding for each reason why others cannot."""
-    window_end = shots.fire_time_ns + (length - 1) * recording.interval_ns
-    before = shots.fire_time_ns < recording.start_ns
-    after = window_end > recording.last_ns
-    outside = before | after
-    wholly = (window_end < recording.start_ns) | (shots.fire_time_ns > recording.last_ns)
-    delivered = shots.live & shots.deliver & ~outside
+    wholly, partly = recording.not_held(shots.fire_time_ns, length)
+    delivered = shots.live & shots.deliver & ~wholly & ~partly
     if not delivered.any():
         raise InputError(
             f"none of the {len(shots)} shots is live, wanted and wholly inside the record "
@@ -365,7 +377,7 @@ def _settle_delivery(
         ("shots_outside_record", wholly, "Wholly outside the record: not delivered."),
         (
             "shots_partly_outside_record",
-            outside & ~wholly,
+            partly,
             "Partly outside the record: used to explain it, not delivered.",
         ),
         ("misfires", ~shots.live, "Not live: takes no part, not delivered."),

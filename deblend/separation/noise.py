@@ -63,6 +63,7 @@ class NoiseFloor:
         ]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
+        self._weights = self.xp.asarray(_taper(self.size, self.method.overlap))
 
     @property
     def size(self) -> tuple[int, int, int]:
@@ -103,7 +104,7 @@ class NoiseFloor:
         ]
         index = self._starts[2][:, None] + np.arange(samples)
         tiles = xp.moveaxis(part[..., xp.asarray(index)], 3, 0)
-        tiles = tiles * xp.asarray(_taper(self.size, self.method.overlap))
+        tiles = tiles * self._weights
         magnitude = xp.abs(rfftn(xp, tiles, (2, 3, 4)))
         magnitude = magnitude.reshape(len(index), -1, magnitude.shape[-1])
         stride = -(-magnitude.shape[1] // _MOST_VALUES)
