@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from deblend import __version__
+from deblend.cli.benchmark_line import benchmark_line
 from deblend.cli.blend import blend
-from deblend.cli.compare import compare
 from deblend.cli.errors import plain_errors
 from deblend.cli.inject import inject
 from deblend.cli.judge import judge
@@ -116,5 +116,5 @@ def report(out: Path) -> None:
     click.echo(f"{rebuild_report(out)} written")
 
 
-for command in (blend, compare, inject, judge, make):
+for command in (benchmark_line, blend, inject, judge, make):
     main.add_command(command)

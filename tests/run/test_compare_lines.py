@@ -74,7 +74,7 @@ def velocities(tmp_path: Path) -> Path:
 
 
 def call(*arguments: object) -> Result:
-    return CliRunner().invoke(main, ["compare", *map(str, arguments), "--iterations", "5"])
+    return CliRunner().invoke(main, ["benchmark-line", *map(str, arguments), "--iterations", "5"])
 
 
 def test_gathers_come_back_with_their_positions(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The command `deblend compare`."""
+"""The command `deblend benchmark-line`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command("benchmark-line")
 @click.argument("trial", metavar="TRIAL.sgy", type=click.Path(path_type=Path))
 @click.argument(
     "benchmarks",
@@ -44,7 +44,7 @@ from deblend.cli.errors import plain_errors
 @click.option("--limits", type=click.Path(path_type=Path), help="Limits of your own.")
 @click.pass_context
 @plain_errors
-def compare(
+def benchmark_line(
     context: click.Context,
     trial: Path,
     benchmarks: tuple[Path, ...],
