@@ -36,6 +36,8 @@ class Finding:
         Frequency band, in hertz.
     limit : float, optional
         Value beyond which the verdict changes.
+    other_source : optional
+        The second source of a figure between two: where the energy came from.
     """
 
     metric: str
@@ -49,6 +51,7 @@ class Finding:
     window_s: tuple[float, float] | None = None
     band_hz: tuple[float, float] | None = None
     limit: float | None = None
+    other_source: int | str | None = None
 
 
 COLUMNS: Final = tuple(field.name for field in fields(Finding))

@@ -227,6 +227,7 @@ def _crosstalk_rows(
             beyond_chance=found,
             source=first,
             window_s=plan.windows_s[w],
+            other_source=second,
         )
     for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
         first, second = plan.sources[i], plan.sources[j]
@@ -240,6 +241,7 @@ def _crosstalk_rows(
             beyond_chance=bool(flags.copied[i, j, w]),
             source=first,
             window_s=plan.windows_s[w],
+            other_source=second,
         )
 
 

@@ -152,6 +152,7 @@ def judged(
     channel: int | None = None,
     window_s: tuple[float, float] | None = None,
     band_hz: tuple[float, float] | None = None,
+    other_source: int | str | None = None,
 ) -> Finding:
     """A finding whose verdict follows from its limit.
 
@@ -163,7 +164,7 @@ def judged(
         As in `Finding`; the unit is that of the limit.
     beyond_chance : bool, optional
         False where the value may be chance: it passes whatever it is.
-    source, shot_point, channel, window_s, band_hz : optional
+    source, shot_point, channel, window_s, band_hz, other_source : optional
         As in `Finding`.
     """
     limit = limits[metric]
@@ -182,6 +183,7 @@ def judged(
         window_s=window_s,
         band_hz=band_hz,
         limit=limit.fail if verdict == "fail" else limit.look,
+        other_source=other_source,
     )
 
 

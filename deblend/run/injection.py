@@ -305,6 +305,7 @@ def _findings(
                     f"{result.one_source} alone, relative to the events.",
                     source=source,
                     window_s=window_s,
+                    other_source=result.one_source,
                 )
         copied = np.array([back.amplitude for back in result.copied[source]])
         yield Finding(

@@ -106,6 +106,7 @@ def _finding(row: Mapping[str, str]) -> Finding:
         window_s=span("window_s"),
         band_hz=span("band_hz"),
         limit=number("limit", float),
+        other_source=row["other_source"] or None,
     )
 
 
