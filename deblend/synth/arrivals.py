@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
-from deblend.synth.signature import WATER_VELOCITY_M_S
+from deblend.model.water import WATER_VELOCITY_M_S
 
 Positions = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
+from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.arrivals import Arrival, Positions, constant, distance_m
 from deblend.synth.reflectors import Reflector
-from deblend.synth.signature import WATER_VELOCITY_M_S
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from deblend.errors import InputError
+from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.pulses import add_pulses, pulse_table
-from deblend.synth.signature import WATER_VELOCITY_M_S
 
 Samples = NDArray[np.float32]
 

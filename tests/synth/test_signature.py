@@ -2,10 +2,9 @@ import numpy as np
 import pytest
 
 from deblend.errors import InputError
+from deblend.model.water import bubble_period_s, ghost_delay_s
 from deblend.synth.signature import (
     Signature,
-    bubble_period_s,
-    ghost_delay_s,
     ghost_spectrum,
 )
 
