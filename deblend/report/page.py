@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import jinja2
-from matplotlib.figure import Figure
-
-from deblend.files import replacing
 from deblend.model.timebase import format_instant
 from deblend.report import tables
 from deblend.report.contents import Acquisition, Contents, Section
-from deblend.report.drawing import png_bytes
 from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure
+from deblend.report.page_frame import Picture, picture, render_page, write_page
 from deblend.report.section_figure import panel_names, section_figure, section_title
 from deblend.report.snr_figure import snr_figure
 
@@ -25,17 +20,6 @@ MOST_FINDINGS: Final = 1000
 
 LOUDER_DB: Final = 18.0
 """Gain of the second picture of the first gather of each source, for weak and late events."""
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A figure inside the page."""
-
-    uri: str
-    width: int
-    height: int
-    alt: str
-    caption: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,9 +57,7 @@ def write_report(contents: Contents, path: Path) -> None:
     OutputError
         If the file cannot be written.
     """
-    html = render_report(contents)
-    with replacing(Path(path)) as stream:
-        stream.write(html.encode("utf-8", "replace"))
+    write_page(render_report(contents), path)
 
 
 def render_report(contents: Contents) -> str:
@@ -83,48 +65,28 @@ def render_report(contents: Contents) -> str:
     findings = tables.by_severity(contents.findings)
     shots = tables.shot_counts(contents.acquisition)
     first, last = _span(contents.acquisition)
-    return (
-        _environment()
-        .get_template("page.html")
-        .render(
-            contents=contents,
-            shots=shots,
-            fired=sum(row.fired for row in shots),
-            delivered=sum(row.delivered for row in shots),
-            first=first,
-            last=last,
-            snr=list(_ratios(contents)),
-            removed=tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
-            residual=tables.by_source_and_window(findings, tables.RESIDUAL),
-            groups=list(_groups(contents)),
-            convergence_picture=_convergence_picture(contents) if contents.convergence else None,
-            dither_picture=_dither_picture(contents.acquisition),
-            fold_picture=_fold_picture(contents.acquisition),
-            findings=findings[:MOST_FINDINGS],
-            left_out=max(0, len(findings) - MOST_FINDINGS),
-            counts=tables.verdict_counts(findings),
-            verdicts=tables.SEVERITY,
-        )
+    return render_page(
+        "page.html",
+        {
+            "contents": contents,
+            "shots": shots,
+            "fired": sum(row.fired for row in shots),
+            "delivered": sum(row.delivered for row in shots),
+            "first": first,
+            "last": last,
+            "snr": list(_ratios(contents)),
+            "removed": tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
+            "residual": tables.by_source_and_window(findings, tables.RESIDUAL),
+            "groups": list(_groups(contents)),
+            "convergence_picture": _convergence_picture(contents) if contents.convergence else None,
+            "dither_picture": _dither_picture(contents.acquisition),
+            "fold_picture": _fold_picture(contents.acquisition),
+            "findings": findings[:MOST_FINDINGS],
+            "left_out": max(0, len(findings) - MOST_FINDINGS),
+            "counts": tables.verdict_counts(findings),
+            "verdicts": tables.SEVERITY,
+        },
     )
-
-
-def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("deblend.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "number": tables.number,
-        "decibels": tables.decibels,
-        "window_text": tables.window_text,
-        "band_text": tables.band_text,
-        "metric_text": tables.metric_text,
-        "label": lambda value: "" if value is None else str(value),
-    }
-    return environment
 
 
 def _span(acquisition: Acquisition) -> tuple[str, str]:
@@ -133,12 +95,6 @@ def _span(acquisition: Acquisition) -> tuple[str, str]:
     scale = acquisition.time_scale
     first, last = (format_instant(int(time), scale, 3).removesuffix("Z") for time in times)
     return first, f"{last} {scale.upper()}"
-
-
-def _picture(figure: Figure, alt: str, caption: str = "") -> Picture:
-    width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
-    uri = "data:image/png;base64," + base64.b64encode(png_bytes(figure)).decode("ascii")
-    return Picture(uri, width, height, alt, caption)
 
 
 def _groups(contents: Contents) -> Iterator[SourceGroup]:
@@ -155,7 +111,7 @@ def _section_picture(section: Section, unit: str, gain_db: float = 0.0) -> Pictu
     figure = section_figure(section, unit, gain_db=gain_db)
     names = ", ".join(panel_names(section))
     title = section_title(section) + (f", {gain_db:g} dB louder" if gain_db else "")
-    return _picture(figure, f"{names} and amplitude spectra of {title}; time runs down.")
+    return picture(figure, f"{names} and amplitude spectra of {title}; time runs down.")
 
 
 def _ratios(contents: Contents) -> Iterator[Ratios]:
@@ -176,7 +132,7 @@ def _ratios(contents: Contents) -> Iterator[Ratios]:
                     places=tuple(dict.fromkeys(row.place for row in chosen)),
                     matrix=tables.snr_matrix(chosen),
                     has_limit=any(row.limit == row.limit for row in chosen),
-                    picture=_picture(
+                    picture=picture(
                         snr_figure(chosen),
                         f"Bars of the signal-to-noise ratio, {title}, with start; the same "
                         "numbers as in the table.",
@@ -185,14 +141,14 @@ def _ratios(contents: Contents) -> Iterator[Ratios]:
 
 
 def _convergence_picture(contents: Contents) -> Picture:
-    return _picture(
+    return picture(
         convergence_figure(contents.convergence),
         "Re-blend residual in dB and threshold against iteration, one curve a block of channels.",
     )
 
 
 def _dither_picture(acquisition: Acquisition) -> Picture:
-    return _picture(
+    return picture(
         dither_figure(acquisition),
         "Time between shots against shot point for each source, and histograms of its deviations.",
         "An interval holds the dither of two shots, so its deviations spread wider than the "
@@ -201,7 +157,7 @@ def _dither_picture(acquisition: Acquisition) -> Picture:
 
 
 def _fold_picture(acquisition: Acquisition) -> Picture:
-    return _picture(
+    return picture(
         fold_figure(acquisition),
         "Blending fold against time along the record, and its distribution.",
         "Blending fold: the number of shots whose records overlap at an instant.",

@@ -14,6 +14,7 @@ import pytest
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
 from deblend.report import page as page_module
+from deblend.report import page_frame
 from deblend.report.contents import Contents
 from deblend.report.page import render_report, write_report
 from deblend.report.tables import (
@@ -73,7 +74,7 @@ def parsed(html: str) -> Reader:
 @pytest.fixture
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Figures are made but not drawn, where the text alone is looked at."""
-    monkeypatch.setattr(page_module, "png_bytes", lambda figure: b"")
+    monkeypatch.setattr(page_frame, "png_bytes", lambda figure: b"")
 
 
 def bare(contents: Contents, **changes: object) -> Contents:

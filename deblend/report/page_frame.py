@@ -1,0 +1,118 @@
+"""The frame of every page: style, heading, links to its parts, pictures inside the file.
+
+A page is a template that extends ``frame.html`` and fills its blocks:
+
+``title``, ``lead``
+    Heading, and one sentence below it.
+``links``
+    ``<li><a href="#part">Part</a></li>`` for each part.
+``main``
+    ``<section id="part"><h2>Part</h2>...</section>`` for each part.
+
+``parts.html`` has macros for what comes again and again: ``picture(one)``, ``pairs(caption,
+values)`` for settings, ``matrix(caption, columns, rows)`` for numbers, ``caution(text)``. Filters
+write numbers: ``number``, ``decibels``, ``window_text``, ``band_text``, ``metric_text``, ``label``.
+A page loads nothing from outside, and text handed to a template stays text.
+
+    figure = fold_against_time(...)                      # matplotlib, see drawing.new_figure
+    html = render_page("plan.html", {"pictures": [picture(figure, "Fold against time.")], ...})
+    write_page(html, path)
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import jinja2
+from matplotlib.figure import Figure
+
+from deblend.files import replacing
+from deblend.report import tables
+from deblend.report.drawing import png_bytes
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure inside a page.
+
+    Parameters
+    ----------
+    uri : str
+        The picture itself, as a ``data:`` address.
+    width, height : int
+        Pixels.
+    alt : str
+        What it shows, for those who do not see it.
+    caption : str, optional
+        A sentence below it.
+    """
+
+    uri: str
+    width: int
+    height: int
+    alt: str
+    caption: str = ""
+
+
+def picture(figure: Figure, alt: str, caption: str = "") -> Picture:
+    """A figure as a PNG file inside the page.
+
+    Parameters
+    ----------
+    figure : Figure
+        In the colours of `deblend.report.drawing`; others become the nearest of them.
+    alt, caption : str
+        As in `Picture`.
+    """
+    width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
+    uri = "data:image/png;base64," + base64.b64encode(png_bytes(figure)).decode("ascii")
+    return Picture(uri, width, height, alt, caption)
+
+
+def render_page(template: str, values: Mapping[str, object]) -> str:
+    """A page as text.
+
+    Parameters
+    ----------
+    template : str
+        Name of a file in ``templates/`` that extends ``frame.html``.
+    values : mapping of str to object
+        What the template calls by these names; a name that is missing is an error.
+    """
+    return _environment().get_template(template).render(dict(values))
+
+
+def write_page(html: str, path: Path) -> None:
+    """Write a page; the final name appears only when it is complete.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    with replacing(Path(path)) as stream:
+        stream.write(html.encode("utf-8", "replace"))
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("deblend.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": tables.number,
+        "decibels": tables.decibels,
+        "window_text": tables.window_text,
+        "band_text": tables.band_text,
+        "metric_text": tables.metric_text,
+        "label": lambda value: "" if value is None else str(value),
+    }
+    return environment
