@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-import re
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,7 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from deblend.errors import SettingsError
-from deblend.files import read_toml
+from deblend.files import convert_table, read_toml
 
 
 class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -107,41 +105,9 @@ def read_blend_plan(path: str | Path) -> BlendPlan:
     """
     path = Path(path)
     content = read_toml(path, "plan file")
-    try:
-        plan = msgspec.convert(content, BlendPlan)
-    except msgspec.ValidationError as error:
-        raise _explained(str(error), path) from error
+    plan = convert_table(content, BlendPlan, "plan", str(path))
     _check(plan, path)
     return plan
-
-
-_TABLES: dict[str, type[msgspec.Struct]] = {
-    "": BlendPlan,
-    "sources": SourceTable,
-    "firing": FiringTable,
-    "output": OutputTable,
-}
-
-
-def _explained(message: str, path: Path) -> SettingsError:
-    """The reader's message with the place in words and, for a wrong key, the nearest right one."""
-    text, _, place = message.partition(" - at `$")
-    table = next(iter(re.findall(r"\.(\w+)", place)), "")
-    known = [field.name for field in msgspec.structs.fields(_TABLES.get(table, BlendPlan))]
-    where = f"{path}, {place.strip('.`') or 'top of the file'}"
-    unknown = re.fullmatch(r"Object contains unknown field `(.+)`", text)
-    if unknown is None:
-        return SettingsError(
-            f"the plan cannot be used: {text[:1].lower()}{text[1:]}",
-            where=where,
-            remedy=f"Keys here: {', '.join(known)}.",
-        )
-    near = difflib.get_close_matches(unknown[1], known, n=1)
-    return SettingsError(
-        f"unknown key {unknown[1]!r}",
-        where=where,
-        remedy=f"Did you mean {near[0]!r}?" if near else f"Keys here: {', '.join(known)}.",
-    )
 
 
 def _check(plan: BlendPlan, path: Path) -> None:
