@@ -22,6 +22,10 @@ class DeblendError(Exception):
         self.remedy = remedy
         super().__init__(what, where, remedy)
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickled by name of the type and its three parts, for errors that come from workers."""
+        return _rebuilt, (type(self), self.what, self.where, self.remedy)
+
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
         advice = f" {self.remedy}" if self.remedy else ""
@@ -60,5 +64,13 @@ class OutputError(DeblendError, OSError):
     """Results cannot be written where they were asked for."""
 
 
+class ClusterError(DeblendError, RuntimeError):
+    """Workers or their scheduler cannot be used, or went away."""
+
+
 class MissingPackageError(DeblendError, ImportError):
     """An optional package is needed and not installed."""
+
+
+def _rebuilt(kind: type[DeblendError], what: str, where: str, remedy: str) -> DeblendError:
+    return kind(what, where=where, remedy=remedy)

@@ -23,6 +23,8 @@ T = TypeVar("T")
 def replacing(path: Path) -> Iterator[IO[bytes]]:
     """Open a temporary file beside `path`; it takes the final name only when all went well.
 
+    The content is on disk before the name is, so that not even a power cut leaves half of it.
+
     Raises
     ------
     OutputError
@@ -32,7 +34,10 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
     try:
         with temporary.open("wb") as stream:
             yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
         temporary.replace(path)
+        sync(path.parent)
     except OutputError:
         raise
     except OSError as error:
@@ -43,6 +48,15 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def sync(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from functools import cached_property
-from itertools import pairwise
 from types import ModuleType
 from typing import Any, cast
 
@@ -28,17 +27,11 @@ from deblend.separation.block import (
 from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.patches import Separator, margin
+from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
 from deblend.separation.shrunk import shrunk_windows
 from deblend.separation.slots import SlotLayout, pair_shots
 from deblend.separation.unblended import keep_unblended, unblended_findings
-
-HALO = 8
-"""Channels on each side of a block that are separated with it and thrown away."""
-MEMORY_BYTES = 1_200_000_000
-"""What the arrays of one block may take."""
-_COPIES = 6
-"""Arrays of the size of the gathers that live at the same time in the loop."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +64,10 @@ class Job:
         Channel rows of each block; together all channels.
     findings : tuple of Finding
         What was noticed while preparing.
+    first_slot : int, optional
+        Slot of the whole line at which this job begins.
+    measured_reference : float, optional
+        Largest coefficient of the whole line, where it has been measured before.
     """
 
     recording: Recording
@@ -85,6 +82,8 @@ class Job:
     xp: ModuleType
     blocks: tuple[range, ...]
     findings: tuple[Finding, ...]
+    first_slot: int = 0
+    measured_reference: float | None = None
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -101,18 +100,22 @@ class Job:
 
     @cached_property
     def reference(self) -> float:
-        """Largest coefficient of the whole line; reads every sample once."""
-        return max(
-            block_reference(
-                self.read(self.with_halo(block)),
-                self.operator,
-                self.method,
-                (0, self.with_halo(block).start, 0),
-                source_count=self.layout.source_count,
-                interval_s=self.recording.interval_s,
-                seed=self.seed,
-            )
-            for block in self.blocks
+        """Largest coefficient of the whole line; reads every sample once if not yet measured."""
+        if self.measured_reference is not None:
+            return self.measured_reference
+        return max(self.reference_of(block) for block in self.blocks)
+
+    def reference_of(self, block: range) -> float:
+        """Largest coefficient of one block of channels."""
+        wide = self.with_halo(block)
+        return block_reference(
+            self.read(wide),
+            self.operator,
+            self.method,
+            (self.first_slot, wide.start, 0),
+            source_count=self.layout.source_count,
+            interval_s=self.recording.interval_s,
+            seed=self.seed,
         )
 
     @property
@@ -136,10 +139,11 @@ class Job:
 
         At the ends of the streamer the range goes on a little, see `patches.margin`.
         """
-        halo, beyond = (HALO, margin(self.method, 1)) if self.method.patch[1] > 1 else (0, 0)
+        near = halo(self.method, 1)
+        beyond = margin(self.method, 1) if near else 0
         return range(
-            max(-beyond, block.start - halo),
-            min(self.recording.shape[0] + beyond, block.stop + halo),
+            max(-beyond, block.start - near),
+            min(self.recording.shape[0] + beyond, block.stop + near),
         )
 
     def read(self, channels: range) -> Array:
@@ -306,7 +310,7 @@ def loop_channels(
         record,
         job.operator,
         job.method,
-        (0, wide.start, 0),
+        (job.first_slot, wide.start, 0),
         block=Block(
             source_count=job.layout.source_count,
             slot_count=job.layout.slot_count,
@@ -396,14 +400,16 @@ def _settle_delivery(
 
 
 def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
-    """Channels in blocks of about equal size whose arrays fit into the memory allowed."""
+    """Channels in blocks whose arrays fit into the memory allowed; one by one where none fits."""
     channel_count, sample_count = job.recording.shape
-    gathers = job.layout.row.size * job.length * _COPIES
-    per_channel = 4 * (gathers + 5 * sample_count)
-    halo = 2 * HALO if job.method.patch[1] > 1 else 0
-    fitting = max(1, int(memory_bytes / per_channel))
-    if fitting >= channel_count:
-        return (range(channel_count),)
-    count = -(-channel_count // max(1, fitting - halo))
-    bounds = np.linspace(0, channel_count, count + 1).astype(int).tolist()
-    return tuple(range(a, b) for a, b in pairwise(bounds))
+    extent = Extent(
+        sources=job.layout.source_count,
+        slots=job.layout.slot_count,
+        channels=channel_count,
+        length=job.length,
+        samples=sample_count,
+        slot_halo=0,
+        channel_halo=halo(job.method, 1),
+        least_slots=job.layout.slot_count,
+    )
+    return plan_blocks(extent, max(memory_bytes, least_bytes(extent))).channels

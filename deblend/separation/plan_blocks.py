@@ -1,0 +1,173 @@
+"""Blocks of channels, and for very long lines spans of slots, planned from a memory budget.
+
+Every block is separated with neighbours on each side, which are thrown away: channels for methods
+that look across channels, slots where the line is cut into spans. Wide blocks waste less of them,
+so the plan is the one that computes least among those that fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from deblend.errors import SettingsError
+from deblend.separation.patches import Separator
+
+MEMORY_BYTES: Final = 1_200_000_000
+"""What the arrays of one block may take where nothing else is stated."""
+LEAST_HALO: Final = 8
+HALO_OVER_PATCH: Final = 2 / 3
+"""Neighbours on each side, as a part of the window of the method."""
+GATHER_COPIES: Final = 6
+"""Arrays of the size of the gathers that live at the same time in the loop."""
+RECORD_COPIES: Final = 5
+_VALUE_BYTES: Final = 4
+
+
+@dataclass(frozen=True)
+class Extent:
+    """Size of a line, for planning.
+
+    Parameters
+    ----------
+    sources, slots, channels, length : int
+        Of the gathers: sources, slots along the line, channels, samples of a trace.
+    samples : int
+        Samples of the record.
+    slot_halo, channel_halo : int
+        Neighbours on each side that are computed and thrown away.
+    least_slots : int
+        Shortest span that is worth its neighbours.
+    """
+
+    sources: int
+    slots: int
+    channels: int
+    length: int
+    samples: int
+    slot_halo: int
+    channel_halo: int
+    least_slots: int
+
+    def channel_bytes(self, slots: int) -> int:
+        """Bytes that one channel of a block takes, `slots` with their neighbours."""
+        gathers = self.sources * slots * self.length
+        samples = min(self.samples, self.samples * slots // self.slots + 2 * self.length)
+        return _VALUE_BYTES * (GATHER_COPIES * gathers + RECORD_COPIES * samples)
+
+    def wide_slots(self, step: int) -> int:
+        """Slots of a span of `step` with its neighbours."""
+        return self.slots if step >= self.slots else min(self.slots, step + 2 * self.slot_halo)
+
+    def wide_channels(self, step: int) -> int:
+        """Channels of a block of `step` with its neighbours."""
+        beyond = 2 * self.channel_halo
+        return self.channels if step >= self.channels else min(self.channels, step + beyond)
+
+
+@dataclass(frozen=True)
+class BlockPlan:
+    """How a line is cut.
+
+    Parameters
+    ----------
+    spans : tuple of range
+        Slots, together all of the line.
+    channels : tuple of range
+        Channel rows, together all of the line. Every span is cut into the same ones.
+    block_bytes : int
+        What the arrays of the largest block take.
+    """
+
+    spans: tuple[range, ...]
+    channels: tuple[range, ...]
+    block_bytes: int
+
+    @property
+    def count(self) -> int:
+        """Number of blocks."""
+        return len(self.spans) * len(self.channels)
+
+    def place(self, number: int) -> tuple[int, range]:
+        """Span and channels of a block; blocks of one span follow each other."""
+        span, block = divmod(number, len(self.channels))
+        return span, self.channels[block]
+
+
+def halo(method: Separator, axis: int) -> int:
+    """Neighbours on each side along an axis (0 slots, 1 channels); none without windows there."""
+    size = method.patch[axis]
+    return 0 if size == 1 else max(LEAST_HALO, round(HALO_OVER_PATCH * size))
+
+
+def plan_blocks(extent: Extent, memory_bytes: int, *, least_count: int = 1) -> BlockPlan:
+    """The plan that computes least of those whose blocks fit.
+
+    Parameters
+    ----------
+    extent : Extent
+        The line.
+    memory_bytes : int
+        What the arrays of one block may take.
+    least_count : int, optional
+        Blocks wanted at least, one for each of several processes; fewer where the line is small.
+
+    Raises
+    ------
+    SettingsError
+        If not even one channel of the shortest span fits.
+    """
+    best: tuple[int, BlockPlan] | None = None
+    most = max(1, extent.slots // max(1, extent.least_slots))
+    for count in range(1, most + 1):
+        plan = _plan_of(extent, count, memory_bytes, least_count)
+        if plan is None:
+            continue
+        wide = extent.wide_slots(_step(extent.slots, len(plan.spans))) * len(plan.spans)
+        step = len(plan.channels[0])
+        work = wide * extent.wide_channels(step) * len(plan.channels)
+        if best is None or work < best[0]:
+            best = (work, plan)
+    if best is None:
+        raise SettingsError(
+            f"a memory budget of {memory_bytes / 1e9:.3g} GB for the arrays of a block is too "
+            f"small for one channel with its neighbours",
+            remedy=f"Allow at least {least_bytes(extent) / 1e9:.3g} GB for them.",
+        )
+    return best[1]
+
+
+def least_bytes(extent: Extent) -> int:
+    """Smallest budget that `plan_blocks` accepts."""
+    step = min(extent.slots, max(1, extent.least_slots))
+    most = max(1, extent.slots // step)
+    slots = extent.wide_slots(_step(extent.slots, most))
+    return extent.channel_bytes(slots) * extent.wide_channels(1)
+
+
+def _plan_of(
+    extent: Extent, span_count: int, memory_bytes: int, least_count: int
+) -> BlockPlan | None:
+    slots = extent.wide_slots(_step(extent.slots, span_count))
+    per_channel = extent.channel_bytes(slots)
+    fitting = memory_bytes // per_channel
+    step = extent.channels if fitting >= extent.channels else fitting - 2 * extent.channel_halo
+    if step < 1:
+        return None
+    spans = _cut(extent.slots, span_count)
+    wanted = -(-least_count // len(spans))
+    step = min(step, max(1, -(-extent.channels // wanted)))
+    count = -(-extent.channels // step)
+    channels = _cut(extent.channels, count)
+    return BlockPlan(spans, channels, per_channel * extent.wide_channels(len(channels[0])))
+
+
+def _step(length: int, count: int) -> int:
+    return -(-length // count)
+
+
+def _cut(length: int, count: int) -> tuple[range, ...]:
+    """About `count` ranges of one size, the last one shorter: chunks of a store line up with it."""
+    edges = [*range(0, length, _step(length, count)), length]
+    return tuple(range(a, b) for a, b in pairwise(edges))

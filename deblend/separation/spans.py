@@ -1,0 +1,138 @@
+"""Spans of slots: a part of a very long line, with its neighbours, as a line of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.recording import Recording, SampleSource
+from deblend.separation.job import Job
+from deblend.separation.plan_blocks import halo
+from deblend.separation.slots import SlotLayout
+
+
+@dataclass(frozen=True, eq=False)
+class Span:
+    """A part of a line.
+
+    Parameters
+    ----------
+    job : Job
+        The part with its neighbours; its shots are those of `rows`, and only those that belong to
+        the span itself count as delivered.
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table of the line.
+    own : ndarray of bool, shape (shot,)
+        False for the neighbours.
+    """
+
+    job: Job
+    rows: NDArray[np.int64]
+    own: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class SpanSamples:
+    """Samples ``[begin, end)`` of a record; NaN where shots write that are not in the span.
+
+    Parameters
+    ----------
+    source : SampleSource
+        The whole record.
+    begin, end : int
+        Samples of it.
+    foreign : ndarray of bool, shape (end - begin,)
+        Where other shots write: their energy would have nowhere to go.
+    """
+
+    source: SampleSource
+    begin: int
+    end: int
+    foreign: NDArray[np.bool_]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of channels and of samples."""
+        return self.source.shape[0], self.end - self.begin
+
+    def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
+        """Samples ``[start, stop)`` of the span."""
+        samples = self.source.read(channels, self.begin + start, self.begin + stop)
+        samples[:, self.foreign[start:stop]] = np.nan
+        return samples
+
+
+def slot_halo(job: Job) -> int:
+    """Slots on each side of a span: of the method, and those that reach into it in time."""
+    beyond = halo(job.method, 0)
+    return beyond + slots_of_a_trace(job) if beyond else slots_of_a_trace(job)
+
+
+def slots_of_a_trace(job: Job) -> int:
+    """How many slots later a shot still writes into the record."""
+    filled = np.where(job.layout.row >= 0, job.shots.fire_time_ns[job.layout.row], -1)
+    clock = filled[np.argmax((filled >= 0).sum(axis=1))]
+    slot = np.flatnonzero(clock >= 0)
+    if len(slot) < 2:
+        return 1
+    interval_ns = np.median(np.diff(clock[slot]) / np.diff(slot))
+    return int(np.ceil(job.length * job.recording.interval_ns / max(interval_ns, 1.0))) + 1
+
+
+def span_of(job: Job, slots: range) -> Span:
+    """A span of a line with its neighbours.
+
+    Parameters
+    ----------
+    job : Job
+        The line.
+    slots : range
+        Slots of the span itself.
+    """
+    everything = np.arange(len(job.shots))
+    if len(slots) >= job.layout.slot_count:
+        return Span(job, everything, np.ones(len(job.shots), np.bool_))
+    beyond = slot_halo(job)
+    wide = range(max(0, slots.start - beyond), min(job.layout.slot_count, slots.stop + beyond))
+    row = job.layout.row[:, wide.start : wide.stop]
+    own_row = job.layout.row[:, slots.start : slots.stop]
+    rows = np.sort(row[row >= 0])
+    local = np.full(len(job.shots) + 1, -1)
+    local[rows] = np.arange(len(rows))
+    own = np.isin(rows, own_row)
+    recording = _recording_of(job, rows)
+    part = replace(
+        job,
+        recording=recording,
+        shots=job.shots.take(rows),
+        delivered=job.delivered[rows] & own,
+        layout=SlotLayout(np.where(row >= 0, local[row], -1)),
+        first_slot=job.first_slot + wide.start,
+        blocks=(),
+    )
+    return Span(part, rows, own)
+
+
+def _recording_of(job: Job, rows: NDArray[np.int64]) -> Recording:
+    """The stretch that some shots write, without the samples that others write too."""
+    line_row = job.layout.row.ravel()
+    inside = np.isin(line_row, rows) & job.operator.live
+    first, last = job.operator.first_sample, job.operator.first_sample + job.operator.padded_length
+    count = job.recording.shape[1]
+    begin = int(np.clip(first[inside].min(initial=count), 0, count))
+    end = int(np.clip(last[inside].max(initial=0), 0, count))
+    end = max(end, min(begin + job.length, count))
+    edges = np.zeros(end - begin + 1, np.int64)
+    others = job.operator.live & ~inside
+    np.add.at(edges, np.clip(first[others], begin, end) - begin, 1)
+    np.add.at(edges, np.clip(last[others], begin, end) - begin, -1)
+    foreign = np.cumsum(edges[:-1]) > 0
+    return replace(
+        job.recording,
+        samples=SpanSamples(job.recording.source, begin, end, foreign),
+        start=job.recording.start_ns + begin * job.recording.interval_ns,
+        gaps=(),
+    )
