@@ -45,6 +45,9 @@ class Section:
         Sample interval in seconds; sample 0 is the time break.
     live : ndarray of bool, shape (trace,)
         False for traces without an estimate (misfires, shots not delivered, dead channels).
+    members : ndarray of int64, shape (trace,), optional
+        Shot points of a common-channel gather, channel numbers of a shot gather: where a trace is
+        on the maps.
 
     Raises
     ------
@@ -62,6 +65,7 @@ class Section:
     truth: NDArray[np.float32] | None
     interval_s: float
     live: NDArray[np.bool_]
+    members: NDArray[np.int64] | None = None
 
     def __post_init__(self) -> None:
         shape = self.before.shape
@@ -70,9 +74,11 @@ class Section:
         _require(self.after.shape == shape, f"before is {shape}, after is {self.after.shape}")
         if self.truth is not None:
             _require(self.truth.shape == shape, f"before is {shape}, truth is {self.truth.shape}")
-        for name in ("axis", "live"):
-            length = getattr(self, name).shape
-            _require(length == shape[:1], f"{name} has shape {length} for {shape[0]} traces")
+        for name in ("axis", "live", "members"):
+            column = getattr(self, name)
+            if column is not None:
+                length = column.shape
+                _require(length == shape[:1], f"{name} has shape {length} for {shape[0]} traces")
         _require(0 < self.interval_s < 3600, f"the sample interval is {self.interval_s} s")
 
     @property
@@ -274,7 +280,14 @@ def read_contents(path: Path) -> Contents:
 
 
 # Columns of each part and the type that they have in the file; None keeps whole numbers or text.
-_SECTION_TYPES: Final = {"axis": "f8", "before": "f4", "after": "f4", "truth": "f4", "live": "?"}
+_SECTION_TYPES: Final = {
+    "axis": "f8",
+    "before": "f4",
+    "after": "f4",
+    "truth": "f4",
+    "live": "?",
+    "members": "i8",
+}
 _ACQUISITION_TYPES: Final = {
     "source": None,
     "shot_point": "i8",

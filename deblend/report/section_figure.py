@@ -12,13 +12,12 @@ from matplotlib.colorbar import Colorbar
 from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from deblend.report.contents import Section
 from deblend.report.drawing import COLOURS, new_figure, plain, tidy
+from deblend.report.sampling import CLIP_PERCENTILE, display_clip, fewer_samples, trace_ticks
 
-CLIP_PERCENTILE: Final = 95.0
 _GREYS: Final = 25
 """Shades of grey, zero in the middle of one: more are not told apart, fewer make smaller files."""
 _FLOOR_DB: Final = -70.0
@@ -31,21 +30,6 @@ def section_title(section: Section) -> str:
     """What a section shows, in words: ``source 2, common channel 17``."""
     kind = "common channel" if section.kind == "common channel" else "shot point"
     return f"source {section.source}, {kind} {section.number}"
-
-
-def display_clip(section: Section, percentile: float = CLIP_PERCENTILE) -> float:
-    """Amplitude at which all panels are clipped: a percentile of ``|before|`` on live traces.
-
-    The other panels step in where `before` holds nothing; 1 where all of them are empty.
-    """
-    for amplitude in (section.before, section.after, section.truth):
-        if amplitude is None:
-            continue
-        size = np.abs(amplitude[section.live])
-        size = size[np.isfinite(size) & (size > 0)]
-        if size.size:
-            return float(np.percentile(size, percentile))
-    return 1.0
 
 
 def section_figure(
@@ -136,8 +120,8 @@ def _draw_panel(
 ) -> AxesImage:
     traces, samples = amplitude.shape
     known = np.isfinite(amplitude) & section.live[:, None]
-    shown = _fewer_samples(np.where(known, amplitude, 0.0), _TIME_PIXELS)
-    shown[_fewer_samples(known.astype(np.float64), _TIME_PIXELS) < 0.5] = np.nan
+    shown = fewer_samples(np.where(known, amplitude, 0.0), _TIME_PIXELS)
+    shown[fewer_samples(known.astype(np.float64), _TIME_PIXELS) < 0.5] = np.nan
     half = 0.5 * section.interval_s
     image = axes.imshow(
         np.ma.masked_invalid(np.clip(shown, -clip, clip)).T,
@@ -152,22 +136,9 @@ def _draw_panel(
     axes.xaxis.tick_top()
     axes.xaxis.set_label_position("top")
     axes.set_xlabel(plain(section.axis_label))
-    axes.set_xticks(*_trace_ticks(section.axis))
+    axes.set_xticks(*trace_ticks(section.axis))
     axes.set_ylabel("time after firing (s)")
     return image
-
-
-def _fewer_samples(amplitude: NDArray[np.floating], count: int) -> NDArray[np.float64]:
-    """Means over `count` equal spans of time, which do not alias as picked samples would."""
-    samples = amplitude.shape[1]
-    if samples <= count:
-        return amplitude.astype(np.float64)
-    edges = np.linspace(0, samples, count + 1)
-    whole = np.minimum(edges.astype(np.int64), samples - 1)
-    total = np.pad(np.cumsum(amplitude, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
-    integral = total[:, whole] + (edges - whole) * amplitude[:, whole]
-    means: NDArray[np.float64] = np.diff(integral, axis=1) / np.diff(edges)
-    return means
 
 
 def _hatch(axes: Axes, empty: NDArray[np.bool_], time_limits: tuple[float, float]) -> None:
@@ -185,23 +156,6 @@ def _hatch(axes: Axes, empty: NDArray[np.bool_], time_limits: tuple[float, float
                 linewidth=0,
             )
         )
-
-
-def _trace_ticks(axis: NDArray[np.float64]) -> tuple[list[float], list[str]]:
-    """Round axis values and where they fall among traces drawn at equal width."""
-    index = np.arange(axis.size)
-    step = np.diff(axis)
-    if axis.size > 1 and np.isfinite(axis).all() and ((step > 0).all() or (step < 0).all()):
-        low, high = float(axis.min()), float(axis.max())
-        locator = MaxNLocator(7, integer=True, steps=[1, 2, 5, 10])
-        values = np.asarray(locator.tick_values(low, high))
-        values = values[(values >= low) & (values <= high)]
-        order = np.argsort(axis)
-        places = np.interp(values, axis[order], index[order])
-    else:
-        places = np.unique(np.linspace(0, axis.size - 1, 5).round()).astype(np.int64)
-        values = axis[places]
-    return [float(place) for place in places], [f"{value:.10g}" for value in values]
 
 
 def _draw_scale(bar: Colorbar, clip: float) -> None:

@@ -34,6 +34,8 @@ class Place:
         Label of each trace.
     axis_label : str
         Name and unit of the labels.
+    members : ndarray of int64, shape (trace,)
+        Shot point or channel number of each trace.
     """
 
     source: int | str
@@ -43,6 +45,7 @@ class Place:
     channels: NDArray[np.int64]
     axis: NDArray[np.float64]
     axis_label: str
+    members: NDArray[np.int64]
 
 
 def choose_places(
@@ -87,6 +90,7 @@ def _channel_places(
             np.array([channel]),
             shots.shot_point[middle].astype(np.float64),
             "shot point",
+            shots.shot_point[middle].astype(np.int64),
         )
         for channel in _spread(len(channel_numbers), CHANNELS_SHOWN, ends=True)
     ]
@@ -108,7 +112,9 @@ def _shot_places(
         axis = offset_m if known else channel_numbers[channels].astype(np.float64)
         label = "offset (m)" if known else "channel"
         point = int(shots.shot_point[row])
-        places.append(Place(source, "shot", point, np.array([row]), channels, axis, label))
+        members = channel_numbers[channels].astype(np.int64)
+        row_of_shot = np.array([row])
+        places.append(Place(source, "shot", point, row_of_shot, channels, axis, label, members))
     return places
 
 
@@ -178,6 +184,7 @@ class SectionCollector:
                 truth=parts.get("truth"),
                 interval_s=interval_s,
                 live=np.broadcast_to(~dead[place.channels], place.axis.shape).copy(),
+                members=place.members,
             )
             for place, parts in zip(self._places, self._parts, strict=True)
         )

@@ -20,7 +20,8 @@ from deblend.report.line_figures import (
     fire_intervals,
     fold_figure,
 )
-from deblend.report.section_figure import display_clip, section_figure
+from deblend.report.sampling import display_clip
+from deblend.report.section_figure import section_figure
 from deblend.report.snr_figure import snr_figure
 from deblend.report.tables import SnrRow, snr_rows
 
