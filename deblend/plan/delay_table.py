@@ -1,0 +1,189 @@
+"""Tables of delays: written for those who load them, and any table read in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import SettingsError
+
+Floats = NDArray[np.float64]
+NOT_FOR_LOADING: Final = (
+    "NOT FOR LOADING until source mechanics and navigators have checked it against recycle and "
+    "safety limits"
+)
+COLUMNS: Final = ("shot_point", "source", "delay_ms")
+MOST_BYTES: Final = 50_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class DelayTable:
+    """Delays as written in a table: none negative, and the offset that is in them.
+
+    Parameters
+    ----------
+    shot_point, source : ndarray of int64, shape (shot,)
+        Which shot.
+    written_s : ndarray of float64, shape (shot,)
+        Delay of the table, from 0.
+    offset_s : float
+        Included in every one: the nominal instant is passed this long after delay 0.
+    """
+
+    shot_point: NDArray[np.int64]
+    source: NDArray[np.int64]
+    written_s: Floats
+    offset_s: float
+
+    @property
+    def delay_s(self) -> Floats:
+        """After (positive) or before the nominal instant."""
+        return self.written_s - self.offset_s
+
+
+def table_text(
+    table: DelayTable, *, resolution_s: float, facts: Mapping[str, str] | None = None
+) -> str:
+    """A firing table as CSV with a header of comments.
+
+    Parameters
+    ----------
+    table : DelayTable
+        The delays.
+    resolution_s : float
+        They are multiples of this.
+    facts : mapping of str to str, optional
+        More lines of the header: law, seed, limits.
+    """
+    digits = max(0, math.ceil(-math.log10(resolution_s * 1e3) - 1e-9))
+    head = {
+        "delay": "fire at the instant when the nominal place is passed, minus offset, plus delay",
+        "sign": "a larger delay fires later; no delay is negative",
+        "offset_ms": f"{table.offset_s * 1e3:.{digits}f}",
+        "resolution_ms": f"{resolution_s * 1e3:g}",
+        "shots": str(len(table.source)),
+    } | dict(facts or {})
+    text = io.StringIO(newline="")
+    text.write(f"# {NOT_FOR_LOADING}\n")
+    for name, value in head.items():
+        text.write(f"# {name}: {' '.join(value.split())}\n")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for point, source, delay in zip(
+        table.shot_point.tolist(), table.source.tolist(), table.written_s.tolist(), strict=True
+    ):
+        writer.writerow([point, source, f"{delay * 1e3:.{digits}f}"])
+    return text.getvalue()
+
+
+def read_delay_table(path: Path) -> DelayTable:
+    """Read a table of delays with the columns shot_point, source and delay_ms.
+
+    Lines that begin with # are comments; the comment ``# offset_ms: VALUE`` states the offset,
+    which is 0 without it.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read, a column is missing, a cell is no number, a delay is negative, or a
+        shot occurs twice.
+    """
+    lines = _lines(path)
+    offset_s = _offset_s(lines, path)
+    rows = [
+        (number, line)
+        for number, line in enumerate(lines, start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not rows:
+        raise SettingsError(
+            "the table holds no row", where=str(path), remedy=f"Columns: {', '.join(COLUMNS)}."
+        )
+    names = [name.strip() for name in next(csv.reader([rows[0][1]]))]
+    missing = [name for name in COLUMNS if name not in names]
+    if missing:
+        raise SettingsError(
+            f"column {missing[0]!r} is missing; the header has {', '.join(names)}",
+            where=f"{path}, line {rows[0][0]}",
+            remedy=f"Columns: {', '.join(COLUMNS)}.",
+        )
+    cells = np.array(
+        [_numbers(line, names, f"{path}, line {number}") for number, line in rows[1:]]
+    ).reshape(-1, 3)
+    if not len(cells):
+        raise SettingsError("the table holds no shot", where=str(path), remedy="Add rows.")
+    shot = cells[:, :2].astype(np.int64)
+    if len(np.unique(shot, axis=0)) < len(shot):
+        raise SettingsError(
+            "a shot occurs twice in the table", where=str(path), remedy="Give one row a shot."
+        )
+    return DelayTable(shot[:, 0], shot[:, 1], cells[:, 2] * 1e-3, offset_s)
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise SettingsError(
+                f"the table has {path.stat().st_size} bytes",
+                where=str(path),
+                remedy=f"Tables of delays have at most {MOST_BYTES} bytes; is it the right file?",
+            )
+        return path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"the table of delays cannot be read ({error})",
+            where=str(path),
+            remedy="Give the path of a CSV file in UTF-8.",
+        ) from error
+
+
+def _offset_s(lines: list[str], path: Path) -> float:
+    for number, line in enumerate(lines, start=1):
+        name, colon, value = line.lstrip("# ").partition(":")
+        if line.lstrip().startswith("#") and colon and name.strip() == "offset_ms":
+            return _number(value, f"{path}, line {number}") * 1e-3
+    return 0.0
+
+
+def _numbers(line: str, names: list[str], where: str) -> tuple[float, float, float]:
+    cells = next(csv.reader([line]))
+    if len(cells) != len(names):
+        raise SettingsError(
+            f"{len(cells)} cells under {len(names)} headings",
+            where=where,
+            remedy="Separate cells by commas.",
+        )
+    point, source, delay = (_number(cells[names.index(name)], where) for name in COLUMNS)
+    if delay < 0.0:
+        raise SettingsError(
+            f"the delay is {delay:g} ms",
+            where=where,
+            remedy="No delay of a table is negative; state what was added as # offset_ms: VALUE.",
+        )
+    if point != round(point) or source != round(source) or max(abs(point), abs(source)) > 2**53:
+        raise SettingsError(
+            f"shot point {point:g} or source {source:g} is no whole number",
+            where=where,
+            remedy="Number shot points and sources.",
+        )
+    return point, source, delay
+
+
+def _number(text: str, where: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise SettingsError(
+            f"{text.strip()!r} is no number", where=where, remedy="Write it with a decimal point."
+        )
+    return value
