@@ -9,17 +9,26 @@ from typing import Final
 
 from deblend.model.timebase import format_instant
 from deblend.report import tables
-from deblend.report.contents import Acquisition, Contents, Section
+from deblend.report.contents import Acquisition, Contents
+from deblend.report.extras import NO_EXTRAS, Extras
 from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure
 from deblend.report.page_frame import Picture, picture, render_page, write_page
 from deblend.report.section_figure import panel_names, section_figure, section_title
 from deblend.report.snr_figure import snr_figure
+from deblend.report.viewer import (
+    as_json,
+    findings_json,
+    library_scripts,
+    page_script,
+    viewer_json,
+)
+from deblend.report.viewer_data import viewer_data
 
-MOST_FINDINGS: Final = 1000
-"""Rows printed; the worst come first and the whole table is in a file of its own."""
+MOST_FINDINGS: Final = 5000
+"""Rows of the table; the worst come first and the whole table is in a file of its own."""
 
-LOUDER_DB: Final = 18.0
-"""Gain of the second picture of the first gather of each source, for weak and late events."""
+MOST_PRINTED: Final = 60
+"""Rows on paper."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +51,7 @@ class Ratios:
     picture: Picture
 
 
-def write_report(contents: Contents, path: Path) -> None:
+def write_report(contents: Contents, path: Path, extras: Extras = NO_EXTRAS) -> None:
     """Write the page; the final name appears only when it is complete.
 
     Parameters
@@ -51,18 +60,21 @@ def write_report(contents: Contents, path: Path) -> None:
         What to show.
     path : Path
         The HTML file.
+    extras : Extras, optional
+        Maps, injected events and comparisons, where there are any.
 
     Raises
     ------
     OutputError
         If the file cannot be written.
     """
-    write_page(render_report(contents), path)
+    write_page(render_report(contents, extras), path)
 
 
-def render_report(contents: Contents) -> str:
-    """The page as text: style and pictures inside, no reference to anything outside."""
+def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
+    """The page as text: style, scripts and pictures inside; it asks for nothing outside."""
     findings = tables.by_severity(contents.findings)
+    view = viewer_data(contents, extras.maps)
     shots = tables.shot_counts(contents.acquisition)
     first, last = _span(contents.acquisition)
     return render_page(
@@ -78,10 +90,16 @@ def render_report(contents: Contents) -> str:
             "removed": tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
             "residual": tables.by_source_and_window(findings, tables.RESIDUAL),
             "groups": list(_groups(contents)),
+            "view": view,
+            "viewer_facts": as_json(view.facts),
+            "viewer_models": viewer_json(view.facts),
+            "findings_models": findings_json(findings[:MOST_FINDINGS]),
+            "library": library_scripts(),
+            "script": page_script(),
             "convergence_picture": _convergence_picture(contents) if contents.convergence else None,
             "dither_picture": _dither_picture(contents.acquisition),
             "fold_picture": _fold_picture(contents.acquisition),
-            "findings": findings[:MOST_FINDINGS],
+            "printed": findings[:MOST_PRINTED],
             "left_out": max(0, len(findings) - MOST_FINDINGS),
             "counts": tables.verdict_counts(findings),
             "verdicts": tables.SEVERITY,
@@ -98,20 +116,16 @@ def _span(acquisition: Acquisition) -> tuple[str, str]:
 
 
 def _groups(contents: Contents) -> Iterator[SourceGroup]:
-    """Sections by source: common-channel gathers first, the first gather twice."""
+    """Pictures for paper: the middle common-channel gather of each source."""
     for source in dict.fromkeys(section.source for section in contents.sections):
         mine = [section for section in contents.sections if section.source == source]
         mine.sort(key=lambda section: section.kind != "common channel")
-        pictures = [_section_picture(section, contents.amplitude_unit) for section in mine]
-        louder = _section_picture(mine[0], contents.amplitude_unit, LOUDER_DB)
-        yield SourceGroup(source, (pictures[0], louder, *pictures[1:]))
-
-
-def _section_picture(section: Section, unit: str, gain_db: float = 0.0) -> Picture:
-    figure = section_figure(section, unit, gain_db=gain_db)
-    names = ", ".join(panel_names(section))
-    title = section_title(section) + (f", {gain_db:g} dB louder" if gain_db else "")
-    return picture(figure, f"{names} and amplitude spectra of {title}; time runs down.")
+        same = [section for section in mine if section.kind == mine[0].kind]
+        chosen = same[len(same) // 2]
+        figure = section_figure(chosen, contents.amplitude_unit)
+        names = ", ".join(panel_names(chosen))
+        alt = f"{names} and amplitude spectra of {section_title(chosen)}; time runs down."
+        yield SourceGroup(source, (picture(figure, alt),))
 
 
 def _ratios(contents: Contents) -> Iterator[Ratios]:

@@ -53,6 +53,7 @@ FOREIGN: Final[dict[str, set[str]]] = {
     "matplotlib": {"report"},
     "mpl_toolkits": {"report"},
     "jinja2": {"report"},
+    "bokeh": {"report"},
     "dask": {"run"},
     "distributed": {"run"},
     "segyio": {"records", "deliver"},
@@ -61,7 +62,7 @@ FOREIGN: Final[dict[str, set[str]]] = {
 }
 """Packages that only some rooms may load."""
 
-NOT_AT_IMPORT: Final = ("matplotlib", "jinja2", "dask", "segyio", "xarray", "numba")
+NOT_AT_IMPORT: Final = ("matplotlib", "jinja2", "bokeh", "dask", "segyio", "xarray", "numba")
 
 
 def room_of(module: str) -> str:

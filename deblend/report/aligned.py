@@ -1,0 +1,111 @@
+"""The removed part in the times of another source: what came from that source lines up there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.shots import Shots
+from deblend.qc.measure_plan import LEAST_SHOTS, MeasurePlan, shot_pairs
+from deblend.report.contents import Acquisition, Section
+
+MOST_ALIGNMENTS: Final = 6
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """How the traces of a common-channel gather move to the times of another source.
+
+    Parameters
+    ----------
+    other : int or str
+        The other source.
+    shots_later : int
+        0 for the shot of the other source that usually belongs to that of the trace, 1 for the one
+        after it, and so on.
+    delay_s : ndarray of float64, shape (trace,)
+        Fire time of the other source less that of the trace, in seconds; NaN where the other
+        source did not fire during the trace.
+    """
+
+    other: int | str
+    shots_later: int
+    delay_s: NDArray[np.float64]
+
+    @property
+    def label(self) -> str:
+        """In words: ``source 2``, ``source 2, 1 shot later``."""
+        count = abs(self.shots_later)
+        if not count:
+            return f"source {self.other}"
+        when = "later" if self.shots_later > 0 else "earlier"
+        return f"source {self.other}, {count} shot{'s' if count > 1 else ''} {when}"
+
+
+def alignments(section: Section, acquisition: Acquisition) -> list[Alignment]:
+    """Every other source that fired during the traces of a gather, the most frequent first.
+
+    Parameters
+    ----------
+    section : Section
+        A common-channel gather; there is none for a shot gather, where all traces move alike.
+    acquisition : Acquisition
+        Fire times of all shots.
+    """
+    if section.kind != "common channel":
+        return []
+    plan = _plan(acquisition, section)
+    points = {int(point): k for k, point in enumerate(section.axis)}
+    found = []
+    for other in acquisition.sources:
+        for later, pairs in shot_pairs(plan, section.source, other).items():
+            delay_s = np.full(section.axis.shape, np.nan)
+            for row, _, delay_ns in pairs.tolist():
+                trace = points.get(int(acquisition.shot_point[row]))
+                if trace is not None:
+                    delay_s[trace] = delay_ns * 1e-9
+            if np.isfinite(delay_s).sum() >= LEAST_SHOTS:
+                found.append(Alignment(other, later, delay_s))
+    found.sort(key=lambda one: -int(np.isfinite(one.delay_s).sum()))
+    return found[:MOST_ALIGNMENTS]
+
+
+def aligned(
+    traces: NDArray[np.floating], delay_s: NDArray[np.float64], interval_s: float
+) -> NDArray[np.float64]:
+    """Traces (trace, time) in the times of the other source, NaN where they do not reach.
+
+    Sample 0 is then the time break of the other source; samples between are interpolated linearly,
+    which is good enough for the eye.
+    """
+    samples = np.arange(traces.shape[1], dtype=np.float64)
+    moved = np.full(traces.shape, np.nan)
+    for k in np.flatnonzero(np.isfinite(delay_s)):
+        place = samples + delay_s[k] / interval_s
+        moved[k] = np.interp(place, samples, traces[k], left=np.nan, right=np.nan)
+    return moved
+
+
+def _plan(acquisition: Acquisition, section: Section) -> MeasurePlan:
+    """All shots as a table, with the length of the gather."""
+    count = len(acquisition.source)
+    nothing = np.full(count, np.nan)
+    yes = np.ones(count, np.bool_)
+    shots = Shots(
+        source=acquisition.source,
+        shot_point=acquisition.shot_point,
+        fire_time_ns=acquisition.fire_time_ns,
+        time_scale=acquisition.time_scale,
+        line=np.full(count, ""),
+        sequence=np.zeros(count, np.int64),
+        x_m=nothing,
+        y_m=nothing,
+        depth_m=nothing,
+        live=yes,
+        deliver=yes,
+    )
+    length = section.before.shape[1]
+    return MeasurePlan(shots, yes, section.interval_s, length, [(0, length)], 1)

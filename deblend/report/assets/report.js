@@ -1,0 +1,345 @@
+"use strict";
+/* What happens on a click or a key. Models are found by the names that viewer.py gives them;
+   samples are unpacked as codes.py packs them. Nothing is asked for from outside the page. */
+(async () => {
+  const MU = 255, ZERO = 128, LEVELS = 100, UNKNOWN = 0;
+  const text = (id) => document.getElementById(id).textContent;
+  const facts = JSON.parse(text("viewer-facts"));
+  const {ndarray} = Bokeh.require("core/util/ndarray");
+
+  async function models(item, place) {
+    await Bokeh.embed.embed_item(JSON.parse(text(item)), place);
+    const page = Bokeh.documents[Bokeh.documents.length - 1];
+    return (name) => page.get_model_by_name(name);
+  }
+  const on = (model, property, act) => model && model.properties[property].change.connect(act);
+
+  /* ---- samples ---- */
+  const unpacked = new Map();
+  async function unpack(name, width) {
+    if (!unpacked.has(name)) {
+      const packed = Uint8Array.from(atob(text(name)), (letter) => letter.charCodeAt(0));
+      const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("deflate"));
+      const codes = new Uint8Array(await new Response(stream).arrayBuffer());
+      for (let k = 0; k < codes.length; k++) if (k % width) codes[k] += codes[k - 1];
+      unpacked.set(name, codes);
+    }
+    return unpacked.get(name);
+  }
+  const amplitudes = Float32Array.from({length: 256}, (_, code) => {
+    if (code === UNKNOWN) return NaN;
+    const level = (code - ZERO) / LEVELS;
+    return Math.sign(level) * (Math.pow(1 + MU, Math.abs(level)) - 1) / MU;
+  });
+  const FINE = 2048;
+  const codeOf = Uint8Array.from({length: 2 * FINE + 1}, (_, k) => {
+    const part = (k - FINE) / FINE;
+    return ZERO + Math.round(LEVELS * Math.sign(part) * Math.log1p(MU * Math.abs(part)) / Math.log1p(MU));
+  });
+  function encode(amplitude) {
+    if (Number.isNaN(amplitude)) return UNKNOWN;
+    return codeOf[Math.round(FINE * Math.max(-1, Math.min(1, amplitude))) + FINE];
+  }
+  function combined(one, other, sign) {
+    return one.map((code, k) => encode(amplitudes[code] + sign * amplitudes[other[k]]));
+  }
+  /* The samples of a view, (trace, row). */
+  async function samples(gather, view) {
+    const part = (name) => unpack(`${gather.name}-${name}`, gather.rows);
+    if (view === "before") return combined(await part("after"), await part("removed"), 1);
+    if (view === "truth") return combined(await part("after"), await part("error"), -1);
+    return part(view);
+  }
+  /* Traces in the times of another source, linear between rows. */
+  function moved(codes, gather, later) {
+    const out = new Uint8Array(codes.length).fill(UNKNOWN);
+    const rows = gather.rows;
+    later.forEach((shift, trace) => {
+      if (shift === null) return;
+      const whole = Math.floor(shift), part = shift - whole, begin = trace * rows;
+      const last = Math.min(rows, rows - 1 - whole);
+      for (let row = Math.max(0, -whole); row < last; row++) {
+        const at = begin + row + whole;
+        out[begin + row] = encode((1 - part) * amplitudes[codes[at]] + part * amplitudes[codes[at + 1]]);
+      }
+    });
+    return out;
+  }
+  function turned(codes, columns, rows) {
+    const out = new Uint8Array(codes.length);
+    for (let column = 0; column < columns; column++)
+      for (let row = 0; row < rows; row++) out[row * columns + column] = codes[column * rows + row];
+    return out;
+  }
+
+  /* ---- what is shown ---- */
+  const viewer = await models("viewer-models", "viewer");
+  const findings = await models("findings-models", "findings-table");
+  const state = {source: facts.sources[0], kind: "common channel", gather: null, view: "before",
+    earlier: "after", aligned: "", point: null};
+  const readout = document.getElementById("readout"), caption = document.getElementById("gather-caption");
+  const stored = (source = state.source, kind = state.kind) =>
+    facts.gathers.filter((one) => one.source === source && one.kind === kind);
+  const views = () => ["before", "after", "removed",
+    ...(state.gather.parts.includes("error") ? ["truth", "error"] : [])];
+  const words = (gather) => (gather.kind === "shot" ? "shot point " : "channel ") + gather.number;
+
+  const greys = (gain) => {
+    const clip = Math.pow(10, -(gain - facts.quietest_db) / 20);
+    return Array.from(amplitudes, (amplitude) => {
+      if (Number.isNaN(amplitude)) return "#ffffff";
+      const part = Math.max(-1, Math.min(1, amplitude / clip));
+      const shade = Math.round(127.5 * (1 - part)).toString(16).padStart(2, "0");
+      return `#${shade}${shade}${shade}`;
+    });
+  };
+  function paint() { viewer("greys").palette = greys(viewer("gain").value); }
+
+  function show(source, codes, columns, rows, dtype, place) {
+    const image = ndarray(codes.buffer, {dtype, shape: [rows, columns]});
+    source.data = {image: [image], x: [place.x], y: [place.y], dw: [place.dw], dh: [place.dh]};
+  }
+
+  let turn = 0;
+  async function drawGather() {
+    const gather = state.gather, mine = ++turn;
+    const other = gather.aligned.find((one) => one.label === state.aligned);
+    let codes = await samples(gather, state.view);
+    if (mine !== turn) return; // another choice was made meanwhile
+    if (other) codes = moved(codes, gather, other.rows_later);
+    show(viewer("gather_source"), turned(codes, gather.traces, gather.rows), gather.traces, gather.rows,
+      "uint8", {x: -0.5, y: 0, dw: gather.traces, dh: gather.length_s});
+    const zero = other ? `time break of ${other.label}` : "its own time break";
+    const scale = gather.clip * Math.pow(10, -viewer("gain").value / 20);
+    caption.textContent = `Source ${gather.source}, ${words(gather)}: ${state.view}. ` +
+      `Time 0 is ${zero}. Black is +${scale.toPrecision(3)}, white is −${scale.toPrecision(3)} ` +
+      `(${facts.unit}), the same for every view of this gather; ` +
+      `each row is the mean of ${(1e3 * gather.row_s).toPrecision(3)} ms. ` +
+      "Plain white: not known. " + (state.point ? state.point.text(gather) : "");
+    document.getElementById("viewer").dataset.shown =
+      [gather.name, state.view, state.aligned, viewer("gain").value].join("/");
+  }
+
+  function markPoint() {
+    const gather = state.gather, mark = viewer("gather_mark");
+    const number = state.point && (gather.kind === "shot" ? state.point.channel : state.point.shot_point);
+    const near = number == null ? null : nearest(gather.members, number);
+    mark.visible = near !== null;
+    if (near !== null) mark.location = near;
+    markMap();
+  }
+
+  function setTicks(ticker, axis, places, labels) {
+    viewer(axis).major_label_overrides = new Map(places.map((place, k) => [place, labels[k]]));
+    viewer(ticker).ticks = places;
+  }
+
+  async function choose(gather) {
+    const changed = gather !== state.gather;
+    state.gather = gather;
+    state.source = gather.source;
+    state.kind = gather.kind;
+    if (!views().includes(state.view)) state.view = "removed";
+    viewer("source").active = facts.sources.indexOf(gather.source);
+    viewer("kind").active = gather.kind === "shot" ? 1 : 0;
+    const number = viewer("number");
+    number.options = stored().map((one) => [one.name, words(one)]);
+    number.value = gather.name;
+    viewer("view").labels = views().map((name, k) => `${k + 1} ${name}`);
+    viewer("view").active = views().indexOf(state.view);
+    const aligned = viewer("aligned");
+    aligned.options = [["", "in its own times"],
+      ...gather.aligned.map((one) => [one.label, `in the times of ${one.label}`])];
+    if (!gather.aligned.some((one) => one.label === state.aligned)) state.aligned = "";
+    aligned.value = state.aligned;
+    if (changed) {
+      const across = viewer("gather_x"), limits = {start: -0.5, end: gather.traces - 0.5};
+      across.setv({...limits, reset_start: limits.start, reset_end: limits.end});
+      setTicks("gather_ticks", "gather_axis", gather.ticks, gather.tick_labels);
+      viewer("gather_axis").axis_label = gather.axis_label;
+    }
+    markPoint();
+    await drawGather();
+    if (changed) await drawMap();
+  }
+
+  function nearest(numbers, wanted) {
+    let best = 0;
+    numbers.forEach((number, k) => {
+      if (Math.abs(number - wanted) < Math.abs(numbers[best] - wanted)) best = k;
+    });
+    return best;
+  }
+
+  /* The stored gather nearest to a place of the line. */
+  function goTo(source, shotPoint, channel, kind = state.kind) {
+    const choices = stored(source, kind);
+    if (!choices.length) return;
+    const wanted = kind === "shot" ? shotPoint : channel;
+    const gather = wanted == null ? choices[0] :
+      choices[nearest(choices.map((one) => one.number), wanted)];
+    state.point = {shot_point: shotPoint, channel, text: (shown) => {
+      const place = [shotPoint == null ? "" : `shot point ${shotPoint}`,
+        channel == null ? "" : `channel ${channel}`].filter(Boolean).join(", ");
+      const exact = wanted == null || shown.number === wanted;
+      return `Asked for: ${place || "source " + source}` + (exact ? "." :
+        `; of the gathers in this page ${words(shown)} is nearest.`);
+    }};
+    return choose(gather);
+  }
+
+  /* ---- maps ---- */
+  const axes = facts.map_axes;
+  async function drawMap() {
+    if (!facts.maps.length) return;
+    const metric = viewer("metric").value, window = Number(viewer("map_window").value);
+    const map = facts.maps.find((one) => one.metric === metric && one.window === window &&
+      one.source === state.source);
+    if (!map) return;
+    const [shots, channels] = map.shape, codes = await unpack(map.name, channels);
+    const values = new Float32Array(codes.length);
+    for (let shot = 0; shot < shots; shot++)
+      for (let channel = 0; channel < channels; channel++) {
+        const code = codes[shot * channels + channel];
+        values[channel * shots + shot] = code ? map.low + (code - 1) / 254 * (map.high - map.low) : NaN;
+      }
+    viewer("map_colours").setv({low: map.low, high: map.high});
+    show(viewer("map_source"), values, shots, channels, "float32",
+      {x: -0.5, y: -0.5, dw: shots * map.step[0], dh: channels * map.step[1]});
+    const points = axes.shot_point[state.source];
+    viewer("map_x").setv({start: -0.5, end: points.length - 0.5,
+      reset_start: -0.5, reset_end: points.length - 0.5});
+    viewer("map_y").setv({start: axes.channel.length - 0.5, end: -0.5,
+      reset_start: axes.channel.length - 0.5, reset_end: -0.5});
+    setTicks("map_shot_ticks", "map_shot_axis", ...spread(points, 10));
+    setTicks("map_channel_ticks", "map_channel_axis", ...spread(axes.channel, 5));
+    markMap();
+  }
+  function spread(numbers, count) {
+    const step = Math.max(1, Math.ceil(numbers.length / count));
+    const places = numbers.map((_, k) => k).filter((k) => k % step === 0);
+    return [places, places.map((k) => String(numbers[k]))];
+  }
+  function markMap() {
+    if (!facts.maps.length) return;
+    const shotMark = viewer("map_shot_mark"), channelMark = viewer("map_channel_mark");
+    const gather = state.gather, point = state.point;
+    const shot = gather.kind === "shot" ? gather.number : point && point.shot_point;
+    const channel = gather.kind === "shot" ? point && point.channel : gather.number;
+    for (const [mark, numbers, number] of [[shotMark, axes.shot_point[state.source], shot],
+      [channelMark, axes.channel, channel]]) {
+      mark.visible = number != null && numbers.length > 0;
+      if (mark.visible) mark.location = nearest(numbers, number);
+    }
+  }
+
+  /* ---- controls ---- */
+  function setView(view) {
+    if (!views().includes(view) || view === state.view) return undefined;
+    state.earlier = state.view;
+    state.view = view;
+    viewer("view").active = views().indexOf(view);
+    return drawGather();
+  }
+  function step(by) {
+    const choices = stored(), at = choices.indexOf(state.gather) + by;
+    if (choices[at]) { state.point = null; choose(choices[at]); }
+  }
+  on(viewer("source"), "active", () => {
+    const source = facts.sources[viewer("source").active];
+    if (source === state.source) return;
+    const same = stored(source).find((one) => one.number === state.gather.number);
+    const shown = same || stored(source)[0] || facts.gathers.find((one) => one.source === source);
+    state.point = null;
+    if (shown) choose(shown);
+  });
+  on(viewer("kind"), "active", () => {
+    const kind = viewer("kind").active ? "shot" : "common channel";
+    if (kind === state.kind) return;
+    if (state.point && stored(state.source, kind).length)
+      goTo(state.source, state.point.shot_point, state.point.channel, kind);
+    else choose(stored(state.source, kind)[0] || state.gather);
+  });
+  on(viewer("number"), "value", () => {
+    const gather = facts.gathers.find((one) => one.name === viewer("number").value);
+    if (gather && gather !== state.gather) { state.point = null; choose(gather); }
+  });
+  on(viewer("view"), "active", () => setView(views()[viewer("view").active]));
+  on(viewer("aligned"), "value", () => {
+    if (viewer("aligned").value === state.aligned) return;
+    state.aligned = viewer("aligned").value;
+    drawGather();
+  });
+  on(viewer("gain"), "value", () => { paint(); drawGather(); });
+  on(viewer("window"), "value", () => {
+    const [start, end] = viewer("window").value;
+    if (end > start) viewer("gather_y").setv({start: end, end: start});
+  });
+  on(viewer("metric"), "value", drawMap);
+  on(viewer("map_window"), "value", drawMap);
+  if (facts.maps.length)
+    viewer("map").on_event("tap", ({x, y}) => {
+      const shot = Math.round(x), channel = Math.round(y);
+      const points = axes.shot_point[state.source];
+      if (points[shot] !== undefined && axes.channel[channel] !== undefined)
+        goTo(state.source, points[shot], axes.channel[channel]);
+    });
+  viewer("gather").on_event("mousemove", async ({x, y}) => {
+    const gather = state.gather, trace = Math.round(x), row = Math.floor(y / gather.row_s);
+    if (trace < 0 || trace >= gather.traces || row < 0 || row >= gather.rows) {
+      readout.textContent = " ";
+      return;
+    }
+    const other = gather.aligned.find((one) => one.label === state.aligned);
+    let value = "";
+    if (!other) {
+      const codes = await samples(gather, state.view);
+      const amplitude = gather.top * amplitudes[codes[trace * gather.rows + row]];
+      value = Number.isNaN(amplitude) ? ", not known" : `, about ${amplitude.toPrecision(2)} ${facts.unit}`;
+    }
+    const member = (gather.kind === "shot" ? "channel " : "shot point ") + gather.members[trace];
+    readout.textContent = `${member}, ${y.toFixed(3)} s${value}`;
+  });
+  document.addEventListener("keydown", (event) => {
+    const inField = event.composedPath().some((part) => ["INPUT", "SELECT", "TEXTAREA"].includes(part.tagName));
+    if (inField || event.ctrlKey || event.metaKey || event.altKey) return;
+    const view = views()[Number(event.key) - 1];
+    if (view) setView(view);
+    else if (event.key === "f") setView(state.earlier);
+    else if (event.key === "n") step(1);
+    else if (event.key === "p") step(-1);
+  });
+
+  /* ---- findings ---- */
+  const rows = findings("findings_source"), columns = rows.data;
+  const count = document.getElementById("findings-count");
+  function filter() {
+    const verdicts = ["fail", "look", "note", "pass"].filter((_, k) =>
+      findings("findings_verdicts").active.includes(k));
+    const metric = findings("findings_metric").value, source = findings("findings_sources").value;
+    const wanted = findings("findings_text").value_input.toLowerCase();
+    const shown = Array.from(columns.verdict, (verdict, k) => verdicts.includes(verdict) &&
+      (!metric || columns.metric_name[k] === metric) && (!source || columns.source[k] === source) &&
+      (!wanted || columns.message[k].toLowerCase().includes(wanted)));
+    findings("findings_shown").booleans = shown;
+    count.textContent = `${shown.filter(Boolean).length} of ${shown.length} rows shown`;
+  }
+  on(findings("findings_verdicts"), "active", filter);
+  on(findings("findings_metric"), "value", filter);
+  on(findings("findings_sources"), "value", filter);
+  on(findings("findings_text"), "value_input", filter);
+  on(rows.selected, "indices", () => {
+    const [at] = rows.selected.indices;
+    if (at === undefined) return;
+    const number = (value) => (Number.isFinite(value) ? value : null);
+    const source = columns.source[at] || state.source;
+    if (facts.sources.includes(source))
+      goTo(source, number(columns.shot_point[at]), number(columns.channel[at]));
+  });
+
+  filter();
+  paint();
+  const first = stored()[Math.floor(stored().length / 2)] || facts.gathers[0];
+  if (first) await choose(first);
+  document.body.dataset.ready = "yes";
+})();

@@ -1,0 +1,290 @@
+"""Models of the interactive part of a page: map, gather, their controls, and the findings table.
+
+The library draws, zooms, sorts and has the controls; what happens on a click is in
+``assets/report.js``, which finds the models by their names.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import Any, Final
+
+from bokeh.embed import json_item
+from bokeh.layouts import column, row
+from bokeh.models import (
+    BooleanFilter,
+    CDSView,
+    CheckboxButtonGroup,
+    ColorBar,
+    Column,
+    ColumnDataSource,
+    DataTable,
+    FixedTicker,
+    LinearColorMapper,
+    Model,
+    NumberFormatter,
+    RadioButtonGroup,
+    Range1d,
+    RangeSlider,
+    ScientificFormatter,
+    Select,
+    Slider,
+    Span,
+    StringFormatter,
+    TableColumn,
+    TextInput,
+)
+from bokeh.plotting import figure
+from bokeh.resources import Resources
+from matplotlib import colormaps
+from matplotlib.colors import to_hex
+
+from deblend.model.findings import Finding
+from deblend.report import tables
+
+COMPONENTS: Final = ["bokeh", "bokeh-widgets", "bokeh-tables"]
+MARK: Final = "#D55E00"
+GAIN_DB: Final = (-12.0, 36.0, 3.0)
+"""Lowest, highest and step of the gain; the lowest is that of `viewer_data`."""
+
+
+def library_scripts() -> list[str]:
+    """The parts of the plotting library that a page needs, as scripts."""
+    return list(Resources(mode="inline", components=COMPONENTS, minified=True).js_raw)
+
+
+def page_script() -> str:
+    """What happens on a click or a key."""
+    return files("deblend.report").joinpath("assets/report.js").read_text(encoding="utf-8")
+
+
+def as_json(thing: object) -> str:
+    """JSON text that can stand inside a script element."""
+    return json.dumps(thing, separators=(",", ":")).replace("<", "\\u003c")
+
+
+def viewer_json(facts: dict[str, Any]) -> str:
+    """Map, gather and their controls.
+
+    Parameters
+    ----------
+    facts : dict
+        From `deblend.report.viewer_data`.
+    """
+    gather_part = column(
+        row(*_gather_choices(facts), sizing_mode="stretch_width"),
+        row(*_view_choices(facts), sizing_mode="stretch_width"),
+        _gather_figure(),
+        sizing_mode="stretch_width",
+    )
+    if not facts["maps"]:
+        return as_json(json_item(gather_part))
+    return as_json(json_item(_with_map(facts, gather_part)))
+
+
+def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
+    axes = facts["map_axes"]
+    meanings = list(axes["metrics"].items())
+    metric = Select(
+        name="metric", options=meanings, value=meanings[0][0], title="Map of", width=430
+    )
+    windows = [(str(k), text) for k, text in enumerate(axes["windows"])]
+    window = Select(
+        name="map_window", options=windows, value="0", title="Time after firing", width=170
+    )
+    return column(
+        row(metric, window, sizing_mode="stretch_width"),
+        _map_figure(),
+        gather_part,
+        sizing_mode="stretch_width",
+    )
+
+
+def _gather_choices(facts: dict[str, Any]) -> list[Model]:
+    labels = [f"source {name}" for name in facts["sources"]]
+    return [
+        RadioButtonGroup(name="source", labels=labels, active=0),
+        RadioButtonGroup(name="kind", labels=["common channel", "shot"], active=0),
+        Select(name="number", options=[], title="", width=170),
+    ]
+
+
+def _view_choices(facts: dict[str, Any]) -> list[Model]:
+    longest = max((one["length_s"] for one in facts["gathers"]), default=1.0)
+    low, high, step = GAIN_DB
+    return [
+        RadioButtonGroup(name="view", labels=["before", "after", "removed"], active=0),
+        Select(name="aligned", options=[("", "its own times")], value="", width=230),
+        Slider(name="gain", start=low, end=high, step=step, value=0, title="gain (dB)", width=170),
+        RangeSlider(
+            name="window",
+            start=0.0,
+            end=longest,
+            step=longest / 200,
+            value=(0.0, longest),
+            title="time after firing (s)",
+            width=250,
+        ),
+    ]
+
+
+def _gather_figure() -> figure:
+    """The picture of the gather, time downwards."""
+    plot = figure(
+        name="gather",
+        height=520,
+        sizing_mode="stretch_width",
+        x_range=Range1d(-0.5, 0.5, name="gather_x"),
+        y_range=Range1d(1.0, 0.0, name="gather_y"),
+        x_axis_location="above",
+        tools="box_zoom,pan,reset",
+        toolbar_location="right",
+    )
+    plot.toolbar.logo = None
+    grey = LinearColorMapper(palette=["#ffffff"] * 256, low=0, high=255, name="greys")
+    source = ColumnDataSource(_nothing(), name="gather_source")
+    plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=grey)
+    plot.xaxis.ticker = FixedTicker(ticks=[], name="gather_ticks")
+    plot.xaxis[0].name = "gather_axis"
+    plot.yaxis.axis_label = "time after firing (s)"
+    plot.grid.grid_line_color = None
+    plot.add_layout(_line("gather_mark", "height"))
+    return plot
+
+
+def _map_figure() -> figure:
+    """The map of a metric: shots to the right, channels downwards."""
+    plot = figure(
+        name="map",
+        height=210,
+        sizing_mode="stretch_width",
+        x_range=Range1d(-0.5, 0.5, name="map_x"),
+        y_range=Range1d(0.5, -0.5, name="map_y"),
+        tools="tap,box_zoom,reset",
+        toolbar_location="right",
+    )
+    plot.toolbar.logo = None
+    colours = LinearColorMapper(
+        palette=_palette("cividis"), low=0, high=1, nan_color="#ffffff", name="map_colours"
+    )
+    source = ColumnDataSource(_nothing(), name="map_source")
+    plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=colours)
+    plot.add_layout(ColorBar(color_mapper=colours, width=14, padding=4), "right")
+    plot.xaxis.ticker = FixedTicker(ticks=[], name="map_shot_ticks")
+    plot.xaxis[0].name = "map_shot_axis"
+    plot.xaxis.axis_label = "shot point"
+    plot.yaxis.ticker = FixedTicker(ticks=[], name="map_channel_ticks")
+    plot.yaxis[0].name = "map_channel_axis"
+    plot.yaxis.axis_label = "channel"
+    plot.grid.grid_line_color = None
+    plot.add_layout(_line("map_shot_mark", "height"))
+    plot.add_layout(_line("map_channel_mark", "width"))
+    return plot
+
+
+def _nothing() -> dict[str, list[Any]]:
+    return {"image": [], "x": [], "y": [], "dw": [], "dh": []}
+
+
+def _line(name: str, dimension: str) -> Span:
+    return Span(
+        name=name,
+        dimension=dimension,
+        location=None,
+        line_color=MARK,
+        line_width=1.5,
+        line_dash="dashed",
+        visible=False,
+    )
+
+
+def _palette(name: str) -> list[str]:
+    return [to_hex(colour) for colour in colormaps[name](range(256))]
+
+
+def findings_json(findings: Sequence[Finding]) -> str:
+    """The findings table with its filters.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        In the order of the table before it is sorted.
+    """
+    source = ColumnDataSource(_findings_columns(findings), name="findings_source")
+    view = CDSView(filter=BooleanFilter(booleans=[True] * len(findings), name="findings_shown"))
+    counts = tables.verdict_counts(findings)
+    verdicts = [f"{verdict} ({count})" for verdict, count in counts.items()]
+    metrics = sorted({finding.metric for finding in findings})
+    sources = sorted({str(one.source) for one in findings if one.source is not None})
+    metric_options = [("", "every metric")]
+    metric_options += [(metric, tables.metric_text(metric)) for metric in metrics]
+    source_options = [("", "every source"), *((name, f"source {name}") for name in sources)]
+    filters = [
+        CheckboxButtonGroup(name="findings_verdicts", labels=verdicts, active=[0, 1, 2, 3]),
+        Select(name="findings_metric", options=metric_options, value="", width=230),
+        Select(name="findings_sources", options=source_options, value="", width=150),
+        TextInput(name="findings_text", placeholder="words in the meaning", width=220),
+    ]
+    table = DataTable(
+        source=source,
+        view=view,
+        columns=_findings_layout(),
+        height=430,
+        row_height=24,
+        sizing_mode="stretch_width",
+        index_position=None,
+        autosize_mode="none",
+        name="findings_table",
+    )
+    return as_json(json_item(column(row(*filters), table, sizing_mode="stretch_width")))
+
+
+def _findings_columns(findings: Sequence[Finding]) -> dict[str, list[Any]]:
+    def text(value: object) -> str:
+        return "" if value is None else str(value)
+
+    nan = float("nan")
+    return {
+        "verdict": [one.verdict for one in findings],
+        "metric": [tables.metric_text(one.metric) for one in findings],
+        "metric_name": [one.metric for one in findings],
+        "source": [text(one.source) for one in findings],
+        "other_source": [text(one.other_source) for one in findings],
+        "shot_point": [nan if one.shot_point is None else one.shot_point for one in findings],
+        "channel": [nan if one.channel is None else one.channel for one in findings],
+        "window": [
+            "" if w is None else tables.window_text(w) for w in (f.window_s for f in findings)
+        ],
+        "band": [tables.band_text(one.band_hz) for one in findings],
+        "value": [float(one.value) for one in findings],
+        "unit": [one.unit for one in findings],
+        "limit": [nan if one.limit is None else float(one.limit) for one in findings],
+        "message": [one.message for one in findings],
+    }
+
+
+def _findings_layout() -> list[TableColumn]:
+    text = StringFormatter()
+    number = ScientificFormatter(
+        precision=2, power_limit_high=6, power_limit_low=-3, nan_format="", text_align="right"
+    )
+    whole = NumberFormatter(format="0", nan_format="", text_align="right")
+    return [
+        TableColumn(field=field, title=title, formatter=formatter, width=width)
+        for field, title, formatter, width in (
+            ("verdict", "advice", text, 60),
+            ("metric", "what", text, 170),
+            ("source", "source", text, 60),
+            ("other_source", "from source", text, 85),
+            ("shot_point", "shot point", whole, 80),
+            ("channel", "channel", whole, 65),
+            ("window", "window", text, 110),
+            ("band", "band", text, 85),
+            ("value", "value", number, 80),
+            ("unit", "unit", text, 45),
+            ("limit", "limit", number, 60),
+            ("message", "meaning", text, 480),
+        )
+    ]
