@@ -13,11 +13,11 @@ from deblend.cli.errors import plain_errors
 from deblend.cli.inject import inject
 from deblend.cli.judge import judge
 from deblend.cli.make import make
+from deblend.cli.plan import plan
+from deblend.cli.separate import separate
 
 EXIT_LOOK = 1
 EXIT_CANNOT = 2
-
-line_argument = click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -40,22 +40,6 @@ def demo(out: Path, small: bool) -> None:
 
     with progress_bar() as progress:
         outcome = run_demo(out, progress, small=small)
-    show_outcome(outcome)
-
-
-@main.command()
-@line_argument
-@click.option("--overwrite", is_flag=True, help="Replace the results of an earlier run.")
-@plain_errors
-def separate(line_file: Path, overwrite: bool) -> None:
-    """Separate the line that LINE.toml describes."""
-    from deblend.cli.display import progress_bar, show_outcome
-    from deblend.run.line_file import read_line_file
-    from deblend.run.pipeline import run_line
-
-    line = read_line_file(line_file)
-    with progress_bar() as progress:
-        outcome = run_line(line, progress, overwrite=overwrite)
     show_outcome(outcome)
 
 
@@ -116,5 +100,5 @@ def report(out: Path) -> None:
     click.echo(f"{rebuild_report(out)} written")
 
 
-for command in (benchmark_line, blend, inject, judge, make):
+for command in (benchmark_line, blend, inject, judge, make, plan, separate):
     main.add_command(command)

@@ -206,7 +206,8 @@ def mutual_coherence(differences_s: Floats, frequency_hz: Floats) -> Floats:
 
 def window_coherence(pairing: Pairing) -> Floats:
     """Mutual coherence of each window, at its worst frequency, shape (window,)."""
-    return mutual_coherence(windows(pairing.varying_s), COHERENCE_HZ).max(axis=-1)
+    each = mutual_coherence(windows(pairing.varying_s), COHERENCE_HZ)
+    return np.asarray(each.max(axis=-1), dtype=np.float64)
 
 
 def windows(values: Floats, shots: int = WINDOW_SHOTS) -> Floats:

@@ -112,10 +112,11 @@ def read_line_file(path: str | Path) -> Line:
 
 def list_keys() -> list[Key]:
     """Every key of the line file, in the order of its tables."""
-    return list(_keys_of(LineFile, ""))
+    return list(keys_of(LineFile, ""))
 
 
-def _keys_of(struct: type[msgspec.Struct], table: str) -> Iterator[Key]:
+def keys_of(struct: type[msgspec.Struct], table: str) -> Iterator[Key]:
+    """Every key of a table of a file, and of the tables inside it."""
     inner = []
     for field in msgspec.structs.fields(struct):
         below = _struct_in(field.type)
@@ -134,7 +135,7 @@ def _keys_of(struct: type[msgspec.Struct], table: str) -> Iterator[Key]:
             schema.get("description", ""),
         )
     for below, name in inner:
-        yield from _keys_of(below, name)
+        yield from keys_of(below, name)
 
 
 def _struct_in(kind: Any) -> type[msgspec.Struct] | None:
@@ -156,6 +157,8 @@ def _kind(info: msgspec.inspect.Type) -> str:
             return _kind(info.types[0])
         case msgspec.inspect.LiteralType():
             return " or ".join(f'"{value}"' for value in info.values)
+        case msgspec.inspect.TupleType():
+            return f"{len(info.item_types)} values, each {_kind(info.item_types[0])}"
         case msgspec.inspect.ListType():
             return f"a list of {_kind(info.item_type)}"
         case msgspec.inspect.DictType():

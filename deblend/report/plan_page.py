@@ -1,0 +1,98 @@
+"""The page of a plan."""
+
+from __future__ import annotations
+
+from deblend.plan.cautions import ADVICE, CAUTIONS
+from deblend.plan.contents import PlanContents
+from deblend.report.page_frame import Picture, picture, render_page
+from deblend.report.plan_dither_figure import dither_figure
+from deblend.report.plan_figures import (
+    bin_and_fold_figure,
+    fold_against_time_figure,
+    level_figure,
+    midpoint_figure,
+    overlap_figure,
+)
+
+
+def render_plan(contents: PlanContents) -> str:
+    """The page as text: alternatives side by side, pictures, formulas, cautions."""
+    return render_page(
+        "plan.html",
+        {
+            "contents": contents,
+            "names": [column.alternative.name for column in contents.columns],
+            "groups": _groups(contents),
+            "formulas": list(contents.formulas()),
+            "pictures": _pictures(contents),
+            "advice": ADVICE,
+            "cautions": CAUTIONS,
+            "value_text": value_text,
+        },
+    )
+
+
+def value_text(value: float | str) -> str:
+    """A value of a table: four figures, a dash where it is unknown or does not apply."""
+    if isinstance(value, str):
+        return value
+    if value != value:
+        return "–"
+    return f"{value:,.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
+
+
+def _groups(contents: PlanContents) -> dict[str, list[tuple[str, str, list[float | str]]]]:
+    groups: dict[str, list[tuple[str, str, list[float | str]]]] = {}
+    for quantity, values in contents.rows():
+        groups.setdefault(quantity.group, []).append((quantity.name, quantity.unit, values))
+    return groups
+
+
+def _pictures(contents: PlanContents) -> dict[str, Picture]:
+    loss = contents.target.loss_db
+    pictures = {
+        "midpoints": picture(
+            midpoint_figure(contents.columns),
+            "Streamers, sources and midpoint lines across the track, one strip an alternative.",
+            "A midpoint line lies halfway between a source and a streamer. One pass; the next pass "
+            "lies one sail line spacing away.",
+        ),
+        "bins": picture(
+            bin_and_fold_figure(contents),
+            "Crossline bin against streamer separation, and fold against shot interval, one curve "
+            "for each number of sources.",
+            "Curves: sources with the standard separation, in sequence. A mark off its curve is an "
+            "alternative towed or fired in another way.",
+        ),
+        "overlap": picture(
+            overlap_figure(contents),
+            "Clean record length against speed and against offset; time runs down.",
+            "Until when no later shot disturbs a record, with the delays at their worst. Right: "
+            "the next shot reaches a far channel later, by offset over 1500 m/s; refracted waves "
+            "may be earlier. Earlier shots still ring below, which the next pictures show.",
+        ),
+        "fold": picture(
+            fold_against_time_figure(contents),
+            "Blending fold against time after firing, one panel an alternative; time runs down.",
+            "Shots active at a time after firing, earlier and later ones and the own: mean over "
+            "the line, and in grey from the fewest to the most. Usual speed.",
+        ),
+        "levels": picture(
+            level_figure(contents),
+            "Assumed level of a shot and of the shots that overlap it; time runs down.",
+            f"Strong early arrivals of other shots on weak late ones of the own. Assumed: "
+            f"amplitude falls by {loss:g} dB from 0.1 s to the end of the record, alike for all "
+            f"sources.",
+        ),
+    }
+    dither = dither_figure(contents)
+    if dither is not None:
+        pictures["dither"] = picture(
+            dither,
+            "Histograms of time differences of overlapping shots, and coherent power of the "
+            "interference against frequency.",
+            "Left: what the separation sees of the delays. Right: the part of the interference "
+            "that lines up from shot to shot; below some frequency it always does. The dotted line "
+            "is the low end of a towed line's band (common practice, no source).",
+        )
+    return pictures

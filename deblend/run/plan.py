@@ -1,0 +1,170 @@
+"""A plan from its file to the table, the page, JSON and firing tables."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from deblend.files import write_text
+from deblend.model.findings import COLUMNS as FINDING_COLUMNS
+from deblend.model.findings import Finding
+from deblend.plan.cautions import ADVICE, CAUTIONS
+from deblend.plan.contents import PlanContents
+from deblend.plan.delay_table import DelayTable, table_text
+from deblend.plan.numbers import AlternativeNumbers, alternative_numbers
+from deblend.plan.plan_file import Plan, read_plan
+from deblend.synth.write import empty_folder
+
+PAGE: Final = "plan.html"
+NUMBERS: Final = "plan.json"
+TABLE: Final = "plan.csv"
+FINDINGS: Final = "findings.csv"
+
+
+def make_plan(path: Path) -> tuple[Plan, PlanContents]:
+    """Read a plan file and work it out.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file.
+
+    Raises
+    ------
+    SettingsError
+        If the plan cannot be used.
+    """
+    plan = read_plan(path)
+    columns = tuple(
+        alternative_numbers(alternative, plan.target, plan.tables.get(alternative.name))
+        for alternative in plan.columns
+    )
+    return plan, PlanContents(plan.name, plan.target, columns)
+
+
+def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
+    """Write page, tables and firing tables into a new or empty folder.
+
+    Returns
+    -------
+    list of Path
+        The files, the page first.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something or cannot be written.
+    """
+    from deblend.report.plan_page import render_plan
+
+    empty_folder(folder)
+    texts = {
+        PAGE: render_plan(contents),
+        NUMBERS: plan_json(contents),
+        TABLE: plan_csv(contents),
+        FINDINGS: _findings_csv(contents),
+    }
+    for column in contents.columns:
+        if column.alternative.dither.law == "uniform":
+            texts[f"delays-{_file_name(column.alternative.name)}.csv"] = delays_text(column)
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    return [folder / name for name in texts]
+
+
+def delays_text(column: AlternativeNumbers) -> str:
+    """The firing table of one alternative."""
+    dither, firing = column.alternative.dither, column.firing
+    offset_s = math.ceil(dither.range_s / dither.resolution_s - 1e-9) * dither.resolution_s
+    # The offset is the whole range, so that the table does not change with the draw.
+    written = np.maximum(firing.delay_s + offset_s, 0.0)
+    change_s = dither.largest_change_s
+    facts = {
+        "alternative": column.alternative.name,
+        "law": f"uniform within plus and minus {dither.range_s * 1e3:g} ms",
+        "seed": f"{firing.seed}, the best of {dither.seeds_tried}",
+        "smallest_gap_ms": f"{dither.smallest_gap_s * 1e3:g}",
+        "largest_change_ms": "not limited" if change_s is None else f"{change_s * 1e3:g}",
+    }
+    table = DelayTable(firing.shot_point, firing.source, written, offset_s)
+    return table_text(table, resolution_s=dither.resolution_s, facts=facts)
+
+
+def plan_json(contents: PlanContents) -> str:
+    """Everything as JSON; what is unknown or endless is null."""
+    content = {
+        "plan": contents.name,
+        "advice": ADVICE,
+        "target": _plain(
+            {
+                "record_length_s": contents.target.record_length_s,
+                "window_s": contents.target.window_s,
+            }
+        ),
+        "alternatives": [_column_json(column) for column in contents.columns],
+        "cautions": list(CAUTIONS),
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _column_json(column: AlternativeNumbers) -> dict[str, Any]:
+    return {
+        "name": column.alternative.name,
+        "midpoint_lines_m": _plain(column.lines.across_m.tolist()),
+        "quantities": [_plain(asdict(quantity)) for quantity in column.quantities],
+        "dither": [_plain(asdict(row)) for row in column.diagnoses],
+        "findings": [_plain(asdict(finding)) for finding in column.findings],
+    }
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _plain(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def plan_csv(contents: PlanContents) -> str:
+    """The table side by side, with units, formulas and where they come from."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    names = [column.alternative.name for column in contents.columns]
+    writer.writerow(["group", "quantity", "unit", *names, "formula", "source"])
+    for (quantity, values), (_, sources) in zip(contents.rows(), contents.formulas(), strict=True):
+        cells = [value if isinstance(value, str) else f"{value:.6g}" for value in values]
+        row = [quantity.group, quantity.name, quantity.unit, *cells]
+        writer.writerow([*row, quantity.formula, "; ".join(sources)])
+    return text.getvalue()
+
+
+def _findings_csv(contents: PlanContents) -> str:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["alternative", *FINDING_COLUMNS])
+    for name, finding in contents.findings:
+        writer.writerow([name, *(_cell(finding, column) for column in FINDING_COLUMNS)])
+    return text.getvalue()
+
+
+def _cell(finding: Finding, column: str) -> str:
+    value = getattr(finding, column)
+    if value is None:
+        return ""
+    if isinstance(value, tuple):
+        return ":".join(f"{part:.6g}" for part in value)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _file_name(name: str) -> str:
+    return re.sub(r"[^\w.-]+", "-", name).strip("-") or "alternative"
