@@ -12,7 +12,7 @@ with fewer than five shots of a source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -23,6 +23,7 @@ from scipy.sparse.linalg import spsolve
 
 from deblend.blending.operator import operator_at
 from deblend.model.timebase import NS_PER_S
+from deblend.qc.source_likeness import SourceLikeness, source_likeness
 
 LEAD_S: Final = 0.06
 _PULSE_S: Final = 0.12
@@ -69,28 +70,29 @@ class DirectArrivals:
         Arrival after the usual time; good for a few milliseconds. NaN as above.
     first_break_s : ndarray of float64, shape (source,)
         Begin of the usual arrival after the predicted time.
-    misfit : ndarray of float64, shape (shot, source)
-        Energy of the difference between a shot and the usual arrival of each source at that fire
-        time, over the energy of that usual arrival; NaN where not wholly recorded.
-    energy : ndarray of float64, shape (source,)
-        Of the usual arrivals.
+    misfit : ndarray of float64, shape (shot,)
+        Energy of the difference between a shot and its usual arrival over the energy of the latter;
+        NaN where not wholly recorded.
     overlap : ndarray of float64, shape (shot,)
         Largest correlation, up to 1, with the arrival of another shot: beyond a half the two
         amplitudes are not independent.
+    likeness : SourceLikeness or None
+        Which sources the shots look like; None where it was not asked for, like strays.
     strays : tuple of Stray
         In the order of time.
     stray_null : float
-        Deviation of what is left when no shot is there, relative to a usual arrival.
+        Deviation of what is left when no shot is there, relative to a usual arrival; NaN where
+        strays were not looked for.
     """
 
     amplitude: NDArray[np.float64]
     lag_s: NDArray[np.float64]
     first_break_s: NDArray[np.float64]
     misfit: NDArray[np.float64]
-    energy: NDArray[np.float64]
     overlap: NDArray[np.float64]
-    strays: tuple[Stray, ...]
-    stray_null: float
+    likeness: SourceLikeness | None = None
+    strays: tuple[Stray, ...] = ()
+    stray_null: float = np.nan
 
 
 def fit_direct_arrivals(
@@ -103,6 +105,7 @@ def fit_direct_arrivals(
     *,
     start_ns: int,
     interval_ns: int,
+    search: bool = True,
 ) -> DirectArrivals:
     """Fit the usual direct arrival of each source to every shot.
 
@@ -122,6 +125,8 @@ def fit_direct_arrivals(
         Travel time of the direct arrival.
     start_ns, interval_ns : int
         Of the record.
+    search : bool, optional
+        Also look for strays, and for shots that look like another source.
     """
     interval_s = interval_ns / NS_PER_S
     samples = np.where(known, record, 0.0).astype(np.float64)
@@ -146,21 +151,26 @@ def fit_direct_arrivals(
     )
     left = samples - operator.blend(wanted * amplitude[:, None, None])
     own = operator.pseudo_deblend(left) + wanted * amplitude[:, None, None]
-    matched, null = _match(left, usual, known)
-    matched -= _echoes(matched, window_ns, source_row, live, start_ns, interval_ns)
-    offset_ns = np.rint(begin_s * NS_PER_S).astype(np.int64)
-    return DirectArrivals(
+    found = DirectArrivals(
         amplitude=np.where(complete, amplitude, np.nan),
         lag_s=np.where(complete, _fine_lag(own, wanted) * interval_s, np.nan),
         first_break_s=_first_breaks(usual, delay_s, interval_s),
-        misfit=np.where(
-            complete[:, None], _misfit(own, usual, source_row, begin_s / interval_s), np.nan
-        ),
-        energy=np.einsum("sct,sct->s", usual, usual),
+        misfit=np.where(complete, _misfit(own, wanted), np.nan),
         overlap=overlap,
-        strays=_strays(matched, left, usual, null, start_ns - offset_ns, interval_ns),
-        stray_null=null,
     )
+    if not search:
+        return found
+    likeness = source_likeness(
+        _in_one_frame(own, source_row, begin_s / interval_s),
+        source_row,
+        live & complete,
+        len(usual),
+    )
+    matched, null = _match(left, usual, known)
+    matched -= _echoes(matched, window_ns, source_row, live, start_ns, interval_ns)
+    offset_ns = np.rint(begin_s * NS_PER_S).astype(np.int64)
+    strays = _strays(matched, left, usual, null, start_ns - offset_ns, interval_ns)
+    return replace(found, likeness=likeness, strays=strays, stray_null=null)
 
 
 def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -> NDArray[np.bool_]:
@@ -251,31 +261,21 @@ def _first_breaks(
     return np.where(largest.max(axis=(1, 2)) > 0, late, np.nan)
 
 
-def _misfit(
-    own: NDArray[np.float64],
-    usual: NDArray[np.float64],
-    source_row: NDArray[np.int64],
-    shift: NDArray[np.float64],
+def _misfit(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    energy = np.einsum("sct,sct->s", wanted, wanted)
+    difference = ((own - wanted) ** 2).sum(axis=(1, 2))
+    return np.asarray(difference / np.where(energy > 0, energy, np.nan))
+
+
+def _in_one_frame(
+    own: NDArray[np.float64], source_row: NDArray[np.int64], begin: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Misfit of every shot to every source; `shift` is the begin of each window, in samples."""
-    out = np.full((len(own), len(usual)), np.nan)
-    for mine in range(len(usual)):
-        shots = np.flatnonzero(source_row == mine)
-        for other in range(len(usual)):
-            energy = float((usual[other] ** 2).sum())
-            if energy == 0.0:
-                continue
-            expected = _shifted(usual[other], shift[other] - shift[mine])
-            out[shots, other] = ((own[shots] - expected) ** 2).sum(axis=(1, 2)) / energy
-    return out
-
-
-def _shifted(traces: NDArray[np.float64], samples: float) -> NDArray[np.float64]:
-    """Traces delayed by a fraction of samples, zeros shifted in."""
-    length = traces.shape[1]
+    """Shots of all sources in windows that begin alike; `begin` in samples."""
+    length = own.shape[2]
     padded = next_fast_len(2 * length, real=True)
-    ramp = np.exp(-2j * np.pi * np.arange(padded // 2 + 1) / padded * samples)
-    return np.asarray(irfft(rfft(traces, padded, axis=1) * ramp, padded, axis=1)[:, :length])
+    delay = (begin - begin.min())[source_row, None, None]
+    ramp = np.exp(-2j * np.pi * np.arange(padded // 2 + 1) / padded * delay)
+    return np.asarray(irfft(rfft(own, padded, axis=2) * ramp, padded, axis=2)[:, :, :length])
 
 
 def _match(

@@ -28,7 +28,7 @@ _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
 Fit = Callable[[NDArray[np.int64], NDArray[np.bool_]], DirectArrivals]
-"""Fits the arrivals with given fire times and live shots."""
+"""Fits the arrivals with given fire times and live shots, looking for nothing else."""
 
 
 def verify_against_samples(
@@ -78,24 +78,46 @@ def verify_against_samples(
     sample = (shots.fire_time_ns[order] - recording.start_ns) / recording.interval_ns
     course = clock_course(onsets, sample, sources[order], seed=seed)
 
-    def fit(fire_time_ns: NDArray[np.int64], live: NDArray[np.bool_]) -> DirectArrivals:
+    def fit(
+        fire_time_ns: NDArray[np.int64],
+        live: NDArray[np.bool_],
+        fired: NDArray[np.int64] = sources,
+        *,
+        search: bool = False,
+    ) -> DirectArrivals:
         return fit_direct_arrivals(
             record,
             known,
             fire_time_ns,
             live,
-            sources,
+            fired,
             delay_s,
             start_ns=recording.start_ns,
             interval_ns=recording.interval_ns,
+            search=search,
         )
 
-    course = _place_steps(shots, _level_steps(shots, course, order, fit), order, sources, fit)
+    course = _place_steps(shots, _level_steps(shots, course, order, fit), order, fit)
     course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
     findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
-    if course.lag.found:
-        findings += shot_findings(shots, arrivals, corrected_ns)
-    return findings
+    if not course.lag.found:
+        return findings
+    arrivals = fit(corrected_ns, shots.live, search=True)
+    wrong = _looks_like(arrivals)
+    if wrong:
+        # Fitted as what they look like, such shots disturb their neighbours no more.
+        fired = sources.copy()
+        fired[list(wrong)] = list(wrong.values())
+        arrivals = fit(corrected_ns, shots.live, fired, search=True)
+    return findings + shot_findings(shots, arrivals, corrected_ns, wrong)
+
+
+def _looks_like(arrivals: DirectArrivals) -> dict[int, int]:
+    """Row of each shot that looks like another source, and that source."""
+    if arrivals.likeness is None:
+        return {}
+    other = arrivals.likeness.looks_like
+    return {int(row): int(other[row]) for row in np.flatnonzero(other >= 0)}
 
 
 def _level_steps(
@@ -124,7 +146,6 @@ def _place_steps(
     shots: Shots,
     course: ClockCourse,
     order: NDArray[np.int64],
-    sources: NDArray[np.int64],
     fit: Fit,
 ) -> ClockCourse:
     """Move each step to the shot from which on the usual arrivals fit better behind it."""
@@ -138,7 +159,7 @@ def _place_steps(
             tried = course.lag_s.copy()
             tried[near] = np.where(near < first, *sides)
             arrivals = fit(shots.fire_time_ns + _correction_ns(shots, order, tried), shots.live)
-            own = arrivals.misfit[order[near], sources[order[near]]]
+            own = arrivals.misfit[order[near]]
             total = float(np.nansum(np.minimum(own, _LARGEST_MISFIT)))
             if total < best:
                 best, place, chosen = total, first, tried[near]

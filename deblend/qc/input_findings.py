@@ -28,7 +28,6 @@ _DEVIATIONS: Final = 8.0
 TIME_LIMIT_S: Final = 0.003
 _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
-_SWAP_MISFIT: Final = 0.4
 _DEPENDENT: Final = 0.5
 _STRONGLY_DEPENDENT: Final = 0.8
 _FEW_FINDINGS: Final = 6
@@ -152,7 +151,10 @@ def remaining_drift(shots: Shots, arrivals: DirectArrivals) -> float:
 
 
 def shot_findings(
-    shots: Shots, arrivals: DirectArrivals, corrected_ns: NDArray[np.int64]
+    shots: Shots,
+    arrivals: DirectArrivals,
+    corrected_ns: NDArray[np.int64],
+    wrong: dict[int, int],
 ) -> list[Finding]:
     """Misfires, weak shots, wrong times, wrong sources and unknown shots.
 
@@ -164,9 +166,10 @@ def shot_findings(
         Of its shots.
     corrected_ns : ndarray of int64, shape (shot,)
         Fire times as they were fitted: by the clock of the record.
+    wrong : dict of int to int
+        Row of each shot that looks like another source, and that source; fitted as such.
     """
     relative = arrivals.amplitude / _usual_of_source(shots, arrivals.amplitude)
-    wrong = _wrong_sources(shots, arrivals)
     strays = [
         stray
         for stray in arrivals.strays
@@ -260,25 +263,6 @@ def _double_finding(shots: Shots, row: int, relative: float) -> Finding:
         "within milliseconds of it, or it is another source"
     )
     return _about(shots, row, "shot_not_in_table", relative, text)
-
-
-def _wrong_sources(shots: Shots, arrivals: DirectArrivals) -> dict[int, int]:
-    """Shots that look like another source and not like their own: row and that source."""
-    sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
-    scaled = arrivals.misfit * arrivals.energy
-    own = scaled[np.arange(len(shots)), sources]
-    found = {}
-    for source in range(len(shots.sources)):
-        rows = np.flatnonzero((sources == source) & shots.live & np.isfinite(own))
-        if rows.size < 5:
-            continue
-        limit = np.median(own[rows]) + _DEVIATIONS * _deviation(own[rows])
-        for row in rows[own[rows] > limit]:
-            best = int(np.argmin(arrivals.misfit[row]))
-            explained = arrivals.misfit[row, best] < _SWAP_MISFIT
-            if explained and scaled[row, best] < _SWAP_MISFIT * own[row]:
-                found[int(row)] = best
-    return found
 
 
 def _swap_finding(shots: Shots, row: int, source_row: int) -> Finding:

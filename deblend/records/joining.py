@@ -2,7 +2,8 @@
 
 The grid is that of the earliest file. A start that lies off it by more than 1 microsecond or 1 % of
 a sample, whichever is smaller, is placed on the nearest sample and reported with its value. Where
-two files hold the same samples, the one that starts earlier is read.
+two files hold the same samples, the one that starts earlier is read; a file that holds exactly the
+span of another one is a duplicate and left out.
 """
 
 from __future__ import annotations
@@ -198,12 +199,17 @@ def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Findi
     pieces: list[Piece] = []
     gaps: list[Gap] = []
     findings: list[Finding] = []
+    spans: dict[tuple[int, int], TimeSlice] = {}
     end, last = 0, first
     for file in files:
         _check_alike(first, file)
         start, off_grid = _position(first, file)
-        findings += off_grid
         stop = start + file.sample_count
+        twin = spans.setdefault((start, stop), file)
+        if twin is not file:
+            findings.append(_duplicate_finding(twin, file))
+            continue
+        findings += off_grid
         if start > end:
             gaps.append(Gap(end, start))
             findings.append(_gap_finding(last, file, start - end))
@@ -281,6 +287,18 @@ def _gap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
         "look",
         f"{samples} samples are missing between {before.path.name} and {after.path.name}; they "
         "are treated as unknown.",
+    )
+
+
+def _duplicate_finding(first: TimeSlice, again: TimeSlice) -> Finding:
+    return Finding(
+        "duplicate_record",
+        again.sample_count * again.interval_ns * 1e-9,
+        "s",
+        "look",
+        f"{again.path.name} ({again.path.parent}) holds the same {again.sample_count} samples as "
+        f"{first.path.name} ({first.path.parent}), which is read; it is left out, and the two were "
+        "not compared.",
     )
 
 
