@@ -1,10 +1,10 @@
 """Leakage and loss on made lines whose fault is known: what is read, and what is flagged by chance.
 
-python benchmarks/qc/calibration.py [--seeds 300] [--first 0]
+python -m benchmarks.qc.calibration [--seeds 300] [--faults 30] [--first 0]
 
 Three sources near-simultaneous, 48 shots each, 4 channels, noise of one in ten; the scene of
 tests/qc. Without a fault nothing should be flagged; with one, its amplitude should be read within a
-fifth.
+fifth, and two error bars should hold it in nineteen of twenty rows.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ import time
 from pathlib import Path
 
 import numpy as np
+
+from benchmarks.result import Number, keep
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tests" / "qc"))
 
@@ -30,60 +32,77 @@ def measured(line: QcLine, estimate: np.ndarray) -> Leakage:
     return measure_leakage(line.plan, range(4), line.pseudo_deblended, estimate)
 
 
-def faultless(seeds: range) -> None:
-    verdicts, flagged, tests = [], np.zeros(4), np.zeros(4)
+def faultless(seeds: range) -> dict[str, Number]:
+    verdicts, flagged, asked = [], dict.fromkeys(("copied", "other", "lost", "coherent"), 0), []
     for seed in seeds:
         line = make_qc_line(seed)
         leakage = measured(line, line.truth)
         rows = leakage_findings(line.plan, leakage, default_limits(), np.arange(1, 5))
         verdicts.append(overall_verdict(rows))
+        if verdicts[-1] in ("look", "fail"):
+            asked += [
+                f"{seed} {row.metric} {row.value:.3g}"
+                for row in rows
+                if row.verdict in ("look", "fail")
+            ]
         flags = line_flags(leakage)
-        for number, kind in enumerate((flags.leaked, flags.copied, flags.lost, flags.coherent)):
-            flagged[number] += bool(kind.any())
-            tests[number] += kind.size - (3 * kind.shape[-1] if kind.ndim == 3 else 0)
-    print(
-        f"nothing wrong, {len(seeds)} seeds: {verdicts.count('pass')} pass, "
-        f"{verdicts.count('look')} look, {verdicts.count('fail')} fail"
-    )
-    names = ("crosstalk", "interference left", "signal removed", "coherent removed")
-    for name, count, each in zip(names, flagged, tests, strict=True):
-        share = 100 * count / len(seeds)
-        print(f"  {name}: seeds with any flag {share:.1f} % ({each / len(seeds):.0f} tests a seed)")
+        for name in flagged:
+            flagged[name] += bool(getattr(flags, name).any())
+    print("rows beyond limits:", "; ".join(asked) or "none")
+    count = len(seeds)
+    return {
+        "nothing_wrong_seeds": count,
+        **{
+            f"nothing_wrong_{verdict}": verdicts.count(verdict)
+            for verdict in ("pass", "look", "fail")
+        },
+        **{f"nothing_wrong_{name}_flagged_percent": 100 * n / count for name, n in flagged.items()},
+    }
 
 
-def faults(seeds: range) -> None:
+def faults(seeds: range, level: float) -> dict[str, Number]:
     between = ~np.eye(3, dtype=bool)
-    for level in LEVELS:
-        copied, leaked, lost = [], [], []
-        for seed in seeds:
-            line = make_qc_line(seed)
-            leak = measured(line, line.truth + np.float32(level) * line.interference).crosstalk
-            copied.append(leak.copied[between].mean())
-            leaked.append(np.sqrt(max(leak.leaked[between].mean(), 0.0)))
-            loss = measured(line, np.float32(1 - level) * line.truth).removed
-            lost.append(loss.lost_fraction.mean())
-        for name, values in (
-            ("left, by waveform", copied),
-            ("left, by energy", leaked),
-            ("removed", lost),
-        ):
-            ratio = np.array(values) / level
-            inside = 100 * np.mean(np.abs(ratio - 1) <= 0.2)
-            print(
-                f"{name} {level:g}: read {ratio.mean():.3f} of it, from {ratio.min():.3f} to "
-                f"{ratio.max():.3f}; within a fifth in {inside:.0f} % of {len(seeds)} seeds"
-            )
+    read: dict[str, list[float]] = {"left_by_waveform": [], "left_in_all": [], "removed": []}
+    held: dict[str, list[float]] = {"left_by_waveform": [], "removed": []}
+    for seed in seeds:
+        line = make_qc_line(seed)
+        leakage = measured(line, line.truth + np.float32(level) * line.interference)
+        flags, leak = line_flags(leakage), leakage.crosstalk
+        read["left_by_waveform"].append(leak.copied[between].mean())
+        read["left_in_all"].append(np.sqrt(leak.leaked(flags.copied, flags.other)[between].mean()))
+        off = np.abs(leak.copied - level)[between]
+        held["left_by_waveform"].append((off < 2 * leak.copied_error[between]).mean())
+        loss = measured(line, np.float32(1 - level) * line.truth).removed
+        read["removed"].append(loss.lost_fraction.mean())
+        held["removed"].append((np.abs(loss.lost_fraction - level) < 2 * loss.lost_error).mean())
+    out: dict[str, Number] = {}
+    for name, values in read.items():
+        ratio = np.array(values) / level
+        within = 100 * float(np.mean(np.abs(ratio - 1) <= 0.2))
+        out[f"{name}_{level:g}_read_over_true_lowest_mean_highest"] = [
+            float(ratio.min()),
+            float(ratio.mean()),
+            float(ratio.max()),
+        ]
+        out[f"{name}_{level:g}_within_a_fifth_percent_of_seeds"] = within
+    for name, shares in held.items():
+        out[f"{name}_{level:g}_rows_within_two_error_bars_percent"] = 100 * float(np.mean(shares))
+    return out
 
 
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--seeds", type=int, default=300)
+    parser.add_argument("--faults", type=int, default=30)
     parser.add_argument("--first", type=int, default=0)
     chosen = parser.parse_args()
     begin = time.perf_counter()
-    faultless(range(chosen.first, chosen.first + chosen.seeds))
-    faults(range(chosen.first, chosen.first + max(1, chosen.seeds // 10)))
+    numbers = faultless(range(chosen.first, chosen.first + chosen.seeds))
+    numbers["fault_seeds"] = chosen.faults
+    for level in LEVELS:
+        numbers |= faults(range(chosen.first, chosen.first + chosen.faults), level)
     print(f"{time.perf_counter() - begin:.0f} s")
+    keep("qc.calibration", numbers)
 
 
 if __name__ == "__main__":

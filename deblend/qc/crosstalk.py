@@ -5,6 +5,12 @@ the other one then lines up from shot to shot, in common offset, while the wante
 Its stack over neighbouring shots is compared with stacks in which the same shifts were dealt out to
 the wrong shots.
 
+The waveform of what may have leaked is known: it is the estimate of the other source. Fitted to the
+stack by least squares it gives the amplitude of the leak, and an error bar from the shuffles. A
+hundredth of the energy of a source cannot be told from chance by energy alone, its tenth of the
+amplitude can by waveform; so the amplitude is the figure that counts, and energy serves to find
+what lined up in any other waveform.
+
 Stacks are weighted by the inverse of the local energy of the wanted source: a late arrival of one
 source often lies under an early arrival of another that is a hundred times stronger, and is
 measured where it does not.
@@ -12,13 +18,15 @@ measured where it does not.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, rfft
 
-from deblend.arrays import fast_length, irfft, rfft
+from deblend.arrays import fast_length, thread_count
 from deblend.qc.measure_plan import (
     LEAST_SHOTS,
     Gathers,
@@ -51,17 +59,21 @@ class CrosstalkEnergy:
         Energy of the estimate of the second in the same stacks.
     null : ndarray of float64, shape (draw, ...)
         As `stacked`, with shuffled delays.
+    joint : ndarray of float64
+        Product of the two stacks.
     product : ndarray of float64
-        Products of the two estimates, each shot of the one with all other shots of the other.
+        The same, each shot of the one with all other shots of the other: a shot with itself looks
+        alike where interference was split between two sources.
     reference : ndarray of float64
-        The same products of the second with itself.
+        As `product`, of the second with itself.
     product_null : ndarray of float64, shape (draw, ...)
-        As `product`, with shuffled delays.
+        As `joint`, with shuffled delays.
     """
 
     stacked: NDArray[np.float64]
     own: NDArray[np.float64]
     null: NDArray[np.float64]
+    joint: NDArray[np.float64]
     product: NDArray[np.float64]
     reference: NDArray[np.float64]
     product_null: NDArray[np.float64]
@@ -71,29 +83,18 @@ class CrosstalkEnergy:
             self.stacked + other.stacked,
             self.own + other.own,
             self.null + other.null,
+            self.joint + other.joint,
             self.product + other.product,
             self.reference + other.reference,
             self.product_null + other.product_null,
         )
 
     @property
-    def leaked(self) -> NDArray[np.float64]:
-        """Energy of what leaked relative to the source that it came from; may be negative."""
-        return ratio(self.stacked - self.null.mean(axis=0), self.own)
-
-    @property
-    def detectable(self) -> NDArray[np.float64]:
-        """Relative energy that could just be told from chance, two standard deviations."""
-        return ratio(2.0 * self.null.std(axis=0, ddof=1), self.own)
-
-    @property
-    def chance(self) -> NDArray[np.float64]:
-        """Chance of so much without a leak; NaN where nothing overlaps."""
-        return np.where(self.own > 0, exceeds_null(self.stacked, self.null), np.nan)
-
-    @property
     def copied(self) -> NDArray[np.float64]:
-        """Part of the amplitude of the second source that is in the gathers of the first."""
+        """Part of the amplitude of the second source that is in the gathers of the first.
+
+        Below zero where too much was taken out.
+        """
         return ratio(self.product, self.reference)
 
     @property
@@ -103,9 +104,41 @@ class CrosstalkEnergy:
 
     @property
     def copied_chance(self) -> NDArray[np.float64]:
-        """Chance of so much without a leak; NaN where nothing overlaps."""
-        chance = exceeds_symmetric_null(self.product, self.product_null)
-        return np.where(self.reference > 0, chance, np.nan)
+        """Chance of so much, of either sign, without a leak; NaN where nothing overlaps."""
+        chance = 2.0 * exceeds_symmetric_null(np.abs(self.product), self.product_null)
+        return np.where(self.reference > 0, np.minimum(chance, 1.0), np.nan)
+
+    @property
+    def other_energy(self) -> NDArray[np.float64]:
+        """Energy of what lines up in another waveform, relative to the second source.
+
+        Chance is taken off, so that it may be negative.
+        """
+        return ratio(self._rest - self.null.mean(axis=0), self.own)
+
+    @property
+    def other_chance(self) -> NDArray[np.float64]:
+        """Chance of so much in another waveform; NaN where nothing overlaps."""
+        return np.where(self.own > 0, exceeds_null(np.maximum(self._rest, 0), self.null), np.nan)
+
+    @property
+    def _rest(self) -> NDArray[np.float64]:
+        """Energy of the stack without the copy of the second source in it."""
+        part = np.nan_to_num(self.copied)
+        return self.stacked - 2.0 * part * self.joint + part**2 * self.own
+
+    def leaked(
+        self, copy_found: NDArray[np.bool_], other_found: NDArray[np.bool_]
+    ) -> NDArray[np.float64]:
+        """Energy of what leaked, relative to the second source, of what was found of it.
+
+        Parameters
+        ----------
+        copy_found, other_found : ndarray of bool
+            Where `copied` and `other_energy` stand out from chance.
+        """
+        copy = np.where(copy_found, self.copied**2, 0.0)
+        return copy + np.where(other_found, np.maximum(self.other_energy, 0.0), 0.0)
 
 
 def crosstalk_energy(estimate: Gathers, plan: MeasurePlan, draws: int = DRAWS) -> CrosstalkEnergy:
@@ -127,59 +160,63 @@ def crosstalk_energy(estimate: Gathers, plan: MeasurePlan, draws: int = DRAWS) -
     """
     sources = plan.sources
     shape = (len(sources), len(sources), len(plan.windows))
-    many = (draws, *shape)
-    total = CrosstalkEnergy(*(np.zeros(s) for s in (shape, shape, many, shape, shape, many)))
-    if not estimate.shape[1]:
-        return total
-    for i, first in enumerate(sources):
-        for j, second in enumerate(sources):
-            if i == j:
-                continue
-            for lag, pairs in shot_pairs(plan, first, second).items():
-                for number, part in enumerate(in_groups(np.arange(len(pairs)), plan.group_shots)):
-                    random = np.random.default_rng([i, j, lag + 1000, number])
-                    _add_group(total, (i, j), estimate, pairs[part], plan, random)
-    return total
+    sums, nulls = np.zeros((5, *shape)), np.zeros((2, draws, *shape))
+    if estimate.shape[1]:
+        groups = [
+            ((i, j), pairs[part], np.random.default_rng([i, j, lag + 1000, number]))
+            for i, first in enumerate(sources)
+            for j, second in enumerate(sources)
+            if i != j
+            for lag, pairs in shot_pairs(plan, first, second).items()
+            for number, part in enumerate(in_groups(np.arange(len(pairs)), plan.group_shots))
+        ]
+
+        def stacks(group: tuple[tuple[int, int], NDArray[np.int64], np.random.Generator]) -> Stacks:
+            return _group_stacks(estimate, group[1], plan, group[2], draws)
+
+        with ThreadPoolExecutor(thread_count()) as pool:
+            for ((i, j), _, _), found in zip(groups, pool.map(stacks, groups), strict=True):
+                if found is not None:
+                    sums[:, i, j] += found[0]
+                    nulls[:, :, i, j] += found[1]
+    stacked, own, reference, joint, product = sums
+    return CrosstalkEnergy(stacked, own, nulls[0], joint, product, reference, nulls[1])
 
 
-def _add_group(
-    total: CrosstalkEnergy,
-    place: tuple[int, int],
+Stacks = tuple[NDArray[np.float64], NDArray[np.float64]] | None
+
+
+def _group_stacks(
     estimate: Gathers,
     pairs: NDArray[np.int64],
     plan: MeasurePlan,
     random: np.random.Generator,
-) -> None:
-    """Add one group of shots, in place."""
+    draws: int,
+) -> Stacks:
+    """Sums of one group of shots; None where its traces do not overlap."""
+    from deblend.qc.stack_kernels import add_stacks
+
     whole, fraction = np.divmod(pairs[:, 2] * 1e-9 / plan.interval_s, 1.0)
     delay = whole.astype(np.int64)
+    if np.abs(delay).min() >= plan.length:
+        return None
     advanced = _advance(estimate[pairs[:, 0]], fraction)
     weight = _quietness(advanced, plan)
-    covers = _stack(np.ones((len(delay), 1, plan.length), np.float32), delay)
-    summed = _stack(np.broadcast_to(weight, advanced.shape), delay)
-    enough = (covers >= max(LEAST_SHOTS, len(pairs) // 2)) & (summed > 0)
-    if not enough.any():
-        return
-    over = np.where(enough, 1.0 / np.where(enough, summed, 1.0), 0.0)
-    weighted = advanced * weight
-    stacked = _stack(weighted, delay)
-    own, same_shot, own_same_shot = (np.zeros_like(stacked) for _ in range(3))
-    for shot, (row, shift) in enumerate(zip(pairs[:, 1], delay.tolist(), strict=True)):
-        begin, end = max(0, -shift), plan.length - max(0, shift)
-        if begin < end:
-            here, there = slice(begin, end), slice(begin + shift, end + shift)
-            second = weight[:, there] * estimate[row, :, here]
-            own[:, here] += second
-            own_same_shot[:, here] += second**2
-            same_shot[:, here] += second * weighted[shot, :, there]
-    total.own[place] += _windowed(own**2 * over, plan)
-    total.stacked[place] += _windowed(stacked**2 * over, plan)
-    total.reference[place] += _windowed((own**2 - own_same_shot) * over, plan)
-    total.product[place] += _windowed((stacked * own - same_shot) * over, plan)
-    for draw in range(len(total.null)):
-        shuffled = _stack(weighted, delay[random.permutation(len(delay))])
-        total.null[draw, place[0], place[1]] += _windowed(shuffled**2 * over, plan)
-        total.product_null[draw, place[0], place[1]] += _windowed(shuffled * own * over, plan)
+    advanced *= weight
+    orders = [delay, *(delay[random.permutation(len(delay))] for _ in range(draws))]
+    sums, nulls = np.zeros((5, len(plan.windows))), np.zeros((2, draws, len(plan.windows)))
+    add_stacks(
+        advanced,
+        np.ascontiguousarray(estimate[pairs[:, 1]]),
+        weight,
+        np.array(orders),
+        np.array(plan.windows, dtype=np.int64).reshape(-1, 2),
+        max(LEAST_SHOTS, len(pairs) // 2),
+        np.zeros((7, plan.length), np.float32),
+        sums,
+        nulls,
+    )
+    return sums, nulls
 
 
 def _quietness(traces: Gathers, plan: MeasurePlan) -> Gathers:
@@ -191,27 +228,14 @@ def _quietness(traces: Gathers, plan: MeasurePlan) -> Gathers:
     return quiet
 
 
-def _stack(traces: Gathers, delay: NDArray[np.int64]) -> Gathers:
-    """Sum over shots after an advance by whole samples, shape (channel, time)."""
-    length = traces.shape[-1]
-    stacked = np.zeros(traces.shape[1:], np.float32)
-    for shot, shift in enumerate(delay.tolist()):
-        begin, end = max(0, -shift), length - max(0, shift)
-        if begin < end:
-            stacked[:, begin:end] += traces[shot, :, begin + shift : end + shift]
-    return stacked
-
-
 def _advance(traces: Gathers, fraction: NDArray[np.float64]) -> Gathers:
     """Traces moved to earlier times by a fraction of a sample, one for each shot."""
     length = traces.shape[-1]
     padded = fast_length(length + _PAD)
-    frequency = np.arange(padded // 2 + 1) / padded
-    ramp = np.exp(2j * np.pi * fraction[:, None] * frequency).astype(np.complex64)
-    moved: Gathers = irfft(np, rfft(np, traces, padded) * ramp[:, None], padded)[..., :length]
-    return moved
-
-
-def _windowed(values: NDArray[np.floating], plan: MeasurePlan) -> NDArray[np.float64]:
-    total = values.sum(axis=0, dtype=np.float64)
-    return np.array([total[start:stop].sum() for start, stop in plan.windows])
+    frequency = np.arange(padded // 2 + 1, dtype=np.float32) / np.float32(padded)
+    angle = (2 * np.pi * fraction[:, None]).astype(np.float32) * frequency
+    ramp = np.empty(angle.shape, np.complex64)
+    np.cos(angle, out=ramp.real)
+    np.sin(angle, out=ramp.imag)
+    moved = irfft(rfft(traces, padded, axis=-1) * ramp[:, None], padded, axis=-1)
+    return np.ascontiguousarray(moved[..., :length])

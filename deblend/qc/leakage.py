@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.arrays import thread_count
 from deblend.model.findings import Finding
 from deblend.qc.crosstalk import CrosstalkEnergy, crosstalk_energy
 from deblend.qc.likeness_maps import (
     AlikeGroups,
+    SourceProducts,
     WindowProducts,
     alike_groups,
     join_products,
     likeness_maps,
+    spectrum_length,
     window_products,
 )
 from deblend.qc.limits import Limit, judged
 from deblend.qc.measure_plan import LEAST_SHOTS, Gathers, MeasurePlan, cut_low
 from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
 from deblend.qc.removed_signal import RemovedSignal, removed_signal
-from deblend.qc.significance import flag_together
+from deblend.qc.significance import correlation_null, flag_together
 
 if TYPE_CHECKING:
     import xarray
@@ -44,6 +48,8 @@ class Leakage:
         Signal in the removed part.
     products : tuple of WindowProducts
         Likeness of kept and removed part, one a block.
+    by_source : SourceProducts
+        The same over all shots of a source.
     octaves : OctaveEnergy
         Spectra.
     """
@@ -51,6 +57,7 @@ class Leakage:
     crosstalk: CrosstalkEnergy
     removed: RemovedSignal
     products: tuple[WindowProducts, ...]
+    by_source: SourceProducts
     octaves: OctaveEnergy
 
     def __add__(self, other: Leakage) -> Leakage:
@@ -58,6 +65,7 @@ class Leakage:
             self.crosstalk + other.crosstalk,
             self.removed + other.removed,
             self.products + other.products,
+            self.by_source + other.by_source,
             self.octaves + other.octaves,
         )
 
@@ -91,25 +99,44 @@ def measure_leakage(
     kept_there, removed_there = (
         np.zeros((len(estimate), len(looked_at), plan.length), np.float32) for _ in range(2)
     )
-    products = []
-    for begin in range(0, len(estimate), _SHOTS_AT_ONCE):  # bounds the memory of filtered copies
-        some = slice(begin, begin + _SHOTS_AT_ONCE)
-        kept = cut_low(estimate[some], plan)
-        removed = cut_low(pseudo_deblended[some] - estimate[some], plan)
-        kept[:, ~working] = removed[:, ~working] = 0.0
+    number = {source: i for i, source in enumerate(plan.sources)}
+    source = np.array([number[each] for each in plan.shots.source.tolist()], dtype=np.int64)
+    source[~plan.counted] = -1
+
+    def part(begin: int) -> tuple[WindowProducts, SourceProducts, OctaveEnergy]:
+        some = slice(begin, begin + _SHOTS_AT_ONCE)  # bounds the memory of filtered copies
+        before, after = pseudo_deblended[some], estimate[some]
+        kept, removed = cut_low(after, plan), cut_low(before - after, plan)
+        if not working.all():
+            kept, removed = kept * working[:, None], removed * working[:, None]
+            before, after = before[:, working], after[:, working]
         kept_there[some], removed_there[some] = kept[:, looked_at], removed[:, looked_at]
-        products.append(window_products(kept, removed, plan))
-    joined = WindowProducts(
-        *(
-            np.concatenate([getattr(part, name) for part in products])
-            for name in ("kept", "removed", "product")
-        )
-    )
+        octaves = octave_energy(before, after, plan.interval_s)
+        return *window_products(kept, removed, plan, source[some]), octaves
+
+    with ThreadPoolExecutor(thread_count()) as pool:
+        parts = list(pool.map(part, range(0, len(estimate), _SHOTS_AT_ONCE)))
     return Leakage(
         crosstalk_energy(kept_there, plan),
         removed_signal(kept_there, removed_there, plan),
-        (joined,),
-        octave_energy(pseudo_deblended[:, working], estimate[:, working], plan.interval_s),
+        (join_products([products for products, _, _ in parts], axis=0),),
+        _sum_of_shots([sums for _, sums, _ in parts]),
+        OctaveEnergy(
+            *(
+                np.concatenate([getattr(octaves, name) for _, _, octaves in parts])
+                for name in ("before", "kept", "removed")
+            )
+        ),
+    )
+
+
+def _sum_of_shots(parts: list[SourceProducts]) -> SourceProducts:
+    """Sums over different shots of the same channels."""
+    return SourceProducts(
+        *(
+            np.sum([getattr(part, name) for part in parts], axis=0)
+            for name in ("kept_power", "removed_power", "product", "traces")
+        )
     )
 
 
@@ -144,6 +171,7 @@ def leakage_findings(
         *_about_the_measures(plan),
         *_crosstalk_rows(plan, leakage.crosstalk, stands_out, limits),
         *_removed_rows(plan, leakage.removed, stands_out, limits),
+        *_correlation_rows(plan, leakage.by_source, limits),
         *_alike_rows(
             plan, alike_groups(join_products(list(leakage.products)), plan), limits, channel_numbers
         ),
@@ -157,14 +185,14 @@ class Flags:
 
     Parameters
     ----------
-    leaked, copied : ndarray of bool, shape (source in, source from, window)
+    copied, other : ndarray of bool, shape (source in, source from, window)
         Of `CrosstalkEnergy`.
     lost, coherent : ndarray of bool, shape (source, window)
         Of `RemovedSignal`.
     """
 
-    leaked: NDArray[np.bool_]
     copied: NDArray[np.bool_]
+    other: NDArray[np.bool_]
     lost: NDArray[np.bool_]
     coherent: NDArray[np.bool_]
 
@@ -174,8 +202,8 @@ def line_flags(leakage: Leakage) -> Flags:
     return Flags(
         *flag_together(
             [
-                leakage.crosstalk.chance,
                 leakage.crosstalk.copied_chance,
+                leakage.crosstalk.other_chance,
                 leakage.removed.lost_chance,
                 leakage.removed.coherent_chance,
             ]
@@ -209,13 +237,31 @@ def _about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
 def _crosstalk_rows(
     plan: MeasurePlan, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
-    for i, j, w in np.argwhere(np.isfinite(energy.chance)).tolist():
-        found = bool(flags.leaked[i, j, w])
-        part = energy.leaked[i, j, w] if found else energy.detectable[i, j, w]
+    copied, error = energy.copied, energy.copied_error
+    for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
         first, second = plan.sources[i], plan.sources[j]
+        turned = ", with its polarity turned: too much was taken" if copied[i, j, w] < 0 else ""
+        yield judged(
+            limits,
+            "interference_left",
+            100.0 * abs(float(copied[i, j, w])),
+            f"Amplitude of source {second} that is found, in its own waveform, in the gathers of "
+            f"source {first}, give or take {100 * error[i, j, w]:.2g} %{turned}; windows count "
+            "from its firing.",
+            beyond_chance=bool(flags.copied[i, j, w]),
+            error=100.0 * float(error[i, j, w]),
+            source=first,
+            window_s=plan.windows_s[w],
+        )
+    leaked = energy.leaked(flags.copied, flags.other)
+    found = (flags.copied | flags.other) & (leaked > 0)
+    for i, j, w in np.argwhere(np.isfinite(energy.other_chance)).tolist():
+        first, second = plan.sources[i], plan.sources[j]
+        part = leaked[i, j, w] if found[i, j, w] else (2.0 * error[i, j, w]) ** 2
         message = (
-            f"Left of source {second} in the gathers of source {first}, relative to source {second}"
-            if found
+            f"Energy of source {second} left in the gathers of source {first}, relative to source "
+            f"{second}, {_waveforms(bool(flags.copied[i, j, w]), bool(flags.other[i, j, w]))}"
+            if found[i, j, w]
             else f"Nothing of source {second} found in the gathers of source {first}: less than "
             "this, relative to it"
         )
@@ -224,25 +270,16 @@ def _crosstalk_rows(
             "crosstalk",
             _decibels(part),
             f"{message}; windows count from its firing.",
-            beyond_chance=found,
+            beyond_chance=bool(found[i, j, w]),
             source=first,
             window_s=plan.windows_s[w],
-            other_source=second,
         )
-    for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
-        first, second = plan.sources[i], plan.sources[j]
-        yield judged(
-            limits,
-            "interference_left",
-            100.0 * float(energy.copied[i, j, w]),
-            f"Amplitude of source {second} that is found, in its own waveform, in the gathers of "
-            f"source {first}, give or take {100 * energy.copied_error[i, j, w]:.2g} %; windows "
-            "count from its firing.",
-            beyond_chance=bool(flags.copied[i, j, w]),
-            source=first,
-            window_s=plan.windows_s[w],
-            other_source=second,
-        )
+
+
+def _waveforms(copied: bool, other: bool) -> str:
+    if copied and other:
+        return "in its own waveform and in another"
+    return "in its own waveform" if copied else "in another waveform than its own"
 
 
 def _removed_rows(
@@ -251,7 +288,7 @@ def _removed_rows(
     for i, source in enumerate(plan.sources):
         for w, window_s in enumerate(plan.windows_s):
             if np.isfinite(signal.lost_fraction[i, w]):
-                error = 100 * signal.lost_error[i, w]
+                error = 100 * float(signal.lost_error[i, w])
                 yield judged(
                     limits,
                     "signal_removed",
@@ -259,24 +296,53 @@ def _removed_rows(
                     "Amplitude of the kept events that is found in the removed part, give or take "
                     f"{error:.2g} %.",
                     beyond_chance=bool(flags.lost[i, w]),
+                    error=error,
                     source=source,
                     window_s=window_s,
                 )
             if np.isfinite(signal.coherent_chance[i, w]):
                 found = bool(flags.coherent[i, w])
                 values = signal.coherent_over_kept if found else signal.coherent_detectable
+                value = _decibels(values[i, w])
                 yield judged(
                     limits,
                     "coherent_removed",
-                    _decibels(values[i, w]),
+                    value,
                     "Energy in the removed part that lines up from shot to shot, relative to the "
                     "energy kept."
                     if found
                     else "Nothing that lines up was found in the removed part: less than this, "
                     "relative to the energy kept.",
                     beyond_chance=found,
+                    error=0.5 * (value - _decibels(signal.coherent_surely[i, w])),
                     source=source,
                     window_s=window_s,
+                )
+
+
+def _correlation_rows(
+    plan: MeasurePlan, sums: SourceProducts, limits: Mapping[str, Limit]
+) -> Iterator[Finding]:
+    """Correlation of kept and removed part against three standard deviations of its null.
+
+    Neighbouring channels see the same interference, so that only shots count as independent.
+    """
+    found = sums.correlation
+    bandwidth = sums.bandwidth_hz(1.0 / (spectrum_length(plan) * plan.interval_s))
+    for i, source in enumerate(plan.sources):
+        shots = max(1, round(sums.traces[i] / plan.channel_count))
+        for w, (start_s, stop_s) in enumerate(plan.windows_s):
+            if np.isfinite(found[i, w]):
+                null = correlation_null(float(bandwidth[i, w]), stop_s - start_s, shots)
+                yield judged(
+                    limits,
+                    "kept_removed_correlation",
+                    3.0 * float(found[i, w]) / null,
+                    f"Correlation of kept and removed part is {found[i, w]:.3g}; three standard "
+                    f"deviations of unrelated traces are {null:.2g} (bandwidth "
+                    f"{bandwidth[i, w]:.3g} Hz, {stop_s - start_s:.3g} s, {shots} shots).",
+                    source=source,
+                    window_s=(start_s, stop_s),
                 )
 
 

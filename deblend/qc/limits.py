@@ -147,6 +147,7 @@ def judged(
     message: str,
     *,
     beyond_chance: bool = True,
+    error: float = 0.0,
     source: int | str | None = None,
     shot_point: int | None = None,
     channel: int | None = None,
@@ -164,11 +165,17 @@ def judged(
         As in `Finding`; the unit is that of the limit.
     beyond_chance : bool, optional
         False where the value may be chance: it passes whatever it is.
+    error : float, optional
+        One standard deviation of the value. It fails only where it is beyond that limit by two of
+        them; a value that may be on either side asks for a look.
     source, shot_point, channel, window_s, band_hz, other_source : optional
         As in `Finding`.
     """
     limit = limits[metric]
     verdict = limit.verdict(value)
+    least = value - 2.0 * error if limit.worse == "above" else value + 2.0 * error
+    if verdict == "fail" and limit.verdict(least) != "fail":
+        verdict = "look"
     if not beyond_chance and verdict in ("look", "fail"):
         verdict = "pass"
     return Finding(

@@ -12,6 +12,8 @@ because interference that was split between kept and removed part looks alike th
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 
+from deblend.arrays import thread_count
 from deblend.qc.measure_plan import Gathers, MeasurePlan, ratio, smooth_in_time
 from deblend.qc.significance import exceeds_null, exceeds_symmetric_null
 
@@ -112,6 +115,12 @@ class RemovedSignal:
         return ratio(least - self.coherent_floor, self.share)
 
     @property
+    def coherent_surely(self) -> Energies:
+        """What `coherent_over_kept` is at least: less what chance adds, and two deviations."""
+        most = self.coherent_null.mean(axis=0) + 2.0 * self.coherent_null.std(axis=0, ddof=1)
+        return ratio(np.maximum(self.coherent - most, 0.0), self.share)
+
+    @property
     def coherent_chance(self) -> Energies:
         """Chance of so much without removed signal; NaN where nothing was kept."""
         return np.where(self.share > 0, exceeds_null(self.coherent, self.coherent_null), np.nan)
@@ -138,36 +147,63 @@ def removed_signal(
     high near the limit of detection, because the best slope is picked.
     """
     shape = (len(plan.sources), len(plan.windows))
-    total = RemovedSignal(
-        np.zeros(shape),
-        np.zeros(shape),
-        np.zeros((draws, *shape)),
-        np.zeros(shape),
-        np.zeros((draws, *shape)),
-        np.zeros(shape),
-        np.zeros(shape),
-    )
-    if not kept.shape[1]:
-        return total
-    for i, source in enumerate(plan.sources):
-        for number, rows in enumerate(plan.groups[source]):
-            random = np.random.default_rng([i, number])
-            sign = random.choice(np.array([-1.0, 1.0], np.float32), (draws, len(rows)))
-            weight = _weights(kept[rows], removed[rows], plan)
-            weighted = removed[rows] * weight
-            _add_likeness(total, i, kept[rows] * weight, weighted, sign, plan)
-            mean = np.square(kept[rows]).mean(axis=0)
-            mean *= weight.sum(axis=0) ** 2 - np.square(weight).sum(axis=0)
-            for column, (start, stop) in enumerate(plan.windows):
-                taper = np.sin(np.pi * (np.arange(stop - start) + 0.5) / (stop - start))
-                total.share[i, column] += float(np.sum(mean[:, start:stop] * taper**2))
-                best, floor = _along_best_slope(
-                    weighted[..., start:stop] * taper.astype(np.float32), sign, plan
-                )
-                total.coherent[i, column] += best[0]
-                total.coherent_floor[i, column] += floor
-                total.coherent_null[:, i, column] += best[1:]
-    return total
+    one, many = np.zeros((5, *shape)), np.zeros((2, draws, *shape))
+    groups = [
+        (i, rows, np.random.default_rng([i, number]))
+        for i, source in enumerate(plan.sources)
+        for number, rows in enumerate(plan.groups[source])
+        if kept.shape[1]
+    ]
+
+    sizes = {(len(rows), stop - start) for _, rows, _ in groups for start, stop in plan.windows}
+    steering = {size: _steering(*size, plan) for size in sizes}
+
+    def sums(group: tuple[int, NDArray[np.int64], np.random.Generator]) -> Sums:
+        _, rows, random = group
+        sign = random.choice(np.array([-1.0, 1.0], np.float32), (draws, len(rows)))
+        return _group_sums(kept[rows], removed[rows], sign, plan, steering)
+
+    with ThreadPoolExecutor(thread_count()) as pool:
+        for (i, _, _), (single, null) in zip(groups, pool.map(sums, groups), strict=True):
+            one[:, i] += single
+            many[:, :, i] += null
+    product, own, coherent, floor, share = one
+    return RemovedSignal(product, own, many[0], coherent, many[1], floor, share)
+
+
+Sums = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def _group_sums(
+    kept: Gathers,
+    removed: Gathers,
+    sign: NDArray[np.float32],
+    plan: MeasurePlan,
+    steering: Mapping[tuple[int, int], _Steering],
+) -> Sums:
+    """Product, kept, coherent, floor, share (5, window), and nulls (2, draw, window), of a group.
+
+    `sign` (draw, shot) are the polarities of the nulls, `steering` goes by shots and samples.
+    """
+    one, many = np.zeros((5, len(plan.windows))), np.zeros((2, len(sign), len(plan.windows)))
+    signs = np.concatenate([np.ones((1, len(removed)), np.float32), sign])
+    weight = _weights(kept, removed, plan)
+    mean = np.square(kept).mean(axis=0)
+    mean *= weight.sum(axis=0) ** 2 - np.square(weight).sum(axis=0)
+    kept, removed = kept * weight, removed * weight
+    for column, (start, stop) in enumerate(plan.windows):
+        inside = slice(start, stop)
+        products, one[1, column] = _likeness(kept[..., inside], removed[..., inside], signs)
+        one[0, column], many[0, :, column] = products[0], products[1:]
+        taper = np.sin(np.pi * (np.arange(stop - start) + 0.5) / (stop - start))
+        best, one[3, column] = _along_best_slope(
+            removed[..., inside] * taper.astype(np.float32),
+            signs,
+            steering[len(removed), stop - start],
+        )
+        one[2, column], many[1, :, column] = best[0], best[1:]
+        one[4, column] = float(np.sum(mean[:, inside] * taper**2))
+    return one, many
 
 
 def _weights(kept: Gathers, removed: Gathers, plan: MeasurePlan) -> Gathers:
@@ -184,56 +220,59 @@ def _weights(kept: Gathers, removed: Gathers, plan: MeasurePlan) -> Gathers:
     return weights
 
 
-def _add_likeness(
-    total: RemovedSignal,
-    source: int,
-    kept: Gathers,
-    removed: Gathers,
-    sign: NDArray[np.float32],
-    plan: MeasurePlan,
-) -> None:
-    """Products of the stacks of one group, in place."""
-    summed = kept.sum(axis=0)
-    signs = np.concatenate([np.ones((1, len(removed)), np.float32), sign])
-    stacks = np.tensordot(signs, removed, axes=(1, 0))
-    for column, (start, stop) in enumerate(plan.windows):
-        inside = slice(start, stop)
-        itself = np.einsum("sct,sct->s", kept[..., inside], removed[..., inside], dtype=np.float64)
-        products = np.einsum("dct,ct->d", stacks[..., inside], summed[:, inside], dtype=np.float64)
-        products -= signs @ itself
-        total.product[source, column] += products[0]
-        total.product_null[:, source, column] += products[1:]
-        total.kept[source, column] += float(
-            np.sum(np.square(summed[:, inside], dtype=np.float64))
-            - np.sum(np.square(kept[..., inside], dtype=np.float64))
-        )
-
-
-def _along_best_slope(
-    traces: Gathers, sign: NDArray[np.float32], plan: MeasurePlan
+def _likeness(
+    kept: Gathers, removed: Gathers, signs: NDArray[np.float32]
 ) -> tuple[NDArray[np.float64], float]:
-    """Coherent energy of a window as it is and with each set of polarities, and its floor.
+    """Products of the stacks of one window for each set of polarities, and energy kept."""
+    summed = kept.sum(axis=0)
+    flat = removed.reshape(len(removed), -1)
+    with_stack = flat.astype(np.float64) @ summed.ravel().astype(np.float64)
+    with_itself = np.einsum("sct,sct->s", kept, removed, dtype=np.float64)
+    squares = np.sum(np.square(summed, dtype=np.float64))
+    whole = float(squares - np.sum(np.square(kept, dtype=np.float64)))
+    return signs @ (with_stack - with_itself), whole
 
-    A slant stack of tapered traces in the frequency domain; the best slope channel by channel.
-    """
-    count, _, length = traces.shape
+
+@dataclass(frozen=True, eq=False)
+class _Steering:
+    """Phases that flatten every slope: float32 complex, shape (shot, slope, frequency)."""
+
+    phases: NDArray[np.complex64]
+    used: NDArray[np.bool_]
+    padded: int
+
+
+def _steering(count: int, length: int, plan: MeasurePlan) -> _Steering:
     padded = next_fast_len(length, real=True)
     frequency = rfftfreq(padded, plan.interval_s)
     used = (frequency >= plan.low_cut_hz) & (
         frequency <= HIGHEST_OVER_NYQUIST * 0.5 / plan.interval_s
     )
-    spectrum = rfft(traces, padded, axis=-1)[..., used].transpose(2, 0, 1)
     steps = round(STEEPEST_S / SLOPE_STEP_S)
     slope_s = SLOPE_STEP_S * np.arange(-steps, steps + 1)
     shot = np.arange(count) - 0.5 * (count - 1)
-    lag_s = slope_s[:, None] * shot
-    steering = np.exp(2j * np.pi * frequency[used, None, None] * lag_s).astype(np.complex64)
-    signs = np.concatenate([np.ones((1, count), np.float32), sign])
-    best, mean = np.empty(len(signs)), np.empty(len(signs))
-    for row, polarity in enumerate(signs):
-        stacked = np.matmul(steering * polarity, spectrum)
-        energy = np.sum(np.square(stacked.real) + np.square(stacked.imag), axis=0)
-        best[row] = float(energy.max(axis=0).sum())
-        mean[row] = float(energy.mean(axis=0).sum())
-    both_halves = 2.0 / padded
+    lag_s = shot[:, None, None] * slope_s[:, None]
+    phases = np.exp(2j * np.pi * frequency[used] * lag_s).astype(np.complex64)
+    return _Steering(phases, used, padded)
+
+
+def _along_best_slope(
+    traces: Gathers, signs: NDArray[np.float32], steering: _Steering
+) -> tuple[NDArray[np.float64], float]:
+    """Coherent energy of a window with each set of polarities, and its floor.
+
+    A slant stack of tapered traces in the frequency domain; the best slope channel by channel. The
+    first set of polarities is the true one and has no part in the floor.
+    """
+    count, channels, _ = traces.shape
+    slopes = steering.phases.shape[1]
+    best, mean = np.zeros(len(signs)), np.zeros(len(signs))
+    for channel in range(channels):  # one at a time: all slopes of all polarities at once
+        spectrum = rfft(traces[:, channel], steering.padded, axis=-1)[:, None, steering.used]
+        steered = (steering.phases * spectrum).view(np.float32).reshape(count, -1)
+        stacked = (signs @ steered).reshape(len(signs), slopes, -1)
+        energy = np.einsum("dsf,dsf->ds", stacked, stacked)
+        best += energy.max(axis=1)
+        mean += energy.mean(axis=1)
+    both_halves = 2.0 / steering.padded
     return best * both_halves, float(mean[1:].mean()) * both_halves

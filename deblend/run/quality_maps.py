@@ -1,4 +1,4 @@
-"""Maps of likeness of kept and removed part, as a file."""
+"""Maps of likeness of kept and removed part, as a file. DEVELOPERS.md lists its arrays."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from deblend.separation.job import Job
 
 
 def write_maps(path: Path, plan: MeasurePlan, products: WindowProducts, job: Job) -> None:
-    """Write the maps as a NumPy archive: float32 arrays (shot, channel, window) and their labels.
+    """Write the maps as a NumPy archive of plain arrays and their labels.
 
     Raises
     ------
@@ -21,7 +21,8 @@ def write_maps(path: Path, plan: MeasurePlan, products: WindowProducts, job: Job
         If the file cannot be written.
     """
     maps = likeness_maps(products, plan, job.recording.channel_numbers)
-    arrays = {str(name): maps[name].values.astype(np.float32) for name in maps.data_vars}
-    labels = {str(name): np.asarray(maps[name].values) for name in maps.coords}
-    with replacing(path) as file:
-        np.savez_compressed(file, **arrays, **labels, allow_pickle=False)
+    arrays = {str(name): np.asarray(maps[name].values) for name in (*maps.data_vars, *maps.coords)}
+    with replacing(path) as file:  # uncompressed: packing noise would take longer than measuring it
+        np.savez(
+            file, lowest_frequency_hz=np.float64(plan.low_cut_hz), allow_pickle=False, **arrays
+        )
