@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 STAGES: Final[dict[Stage, str]] = {
     "make": "make the line",
+    "stage": "read records",
     "prepare": "prepare",
     "separate": "separate",
     "deliver": "deliver",
@@ -72,6 +73,9 @@ def progress_bar() -> Iterator[Teller]:
     ) as display:
 
         def tell(step: Step) -> None:
+            if step.stage == "plan":
+                display.console.print(step.note, markup=False, highlight=False)
+                return
             _finish_earlier(display, tasks, step.stage)
             total = step.total or None
             if step.stage not in tasks:

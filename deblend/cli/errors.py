@@ -36,8 +36,8 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
                 command(*args, **kwargs)
         except DeblendError as error:
             _end(context, f"error: {error}", EXIT_ERROR)
-        except KeyboardInterrupt:
-            _end(context, "stopped: no result was written", EXIT_STOPPED)
+        except KeyboardInterrupt as stop:
+            _end(context, f"stopped: {stop or 'no result was written'}", EXIT_STOPPED)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
@@ -16,7 +17,17 @@ from deblend.errors import OutputError
 from deblend.files import sha256_of, write_text
 from deblend.model.findings import Finding
 
-PACKAGES: Final = ("numpy", "scipy", "numba", "dask", "xarray", "segyio", "msgspec", "matplotlib")
+PACKAGES: Final = (
+    "numpy",
+    "scipy",
+    "numba",
+    "zarr",
+    "dask",
+    "xarray",
+    "segyio",
+    "msgspec",
+    "matplotlib",
+)
 
 
 @dataclass(frozen=True)
@@ -41,7 +52,7 @@ class Manifest:
     time_scale : str
         Scale of the record and of the fire times.
     inputs, outputs : tuple of FileRecord
-        Files read, and files delivered (paths relative to the manifest).
+        Files read, and files delivered; paths count from the folder of the manifest.
     settings : mapping
         Settings of the run as they took effect.
     shots_delivered : mapping of str to int
@@ -76,7 +87,7 @@ def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:
         If the file cannot be read any more.
     """
     try:
-        name = path.relative_to(relative_to) if relative_to else path
+        name = Path(os.path.relpath(path, relative_to)) if relative_to else path
         return FileRecord(name.as_posix(), path.stat().st_size, sha256_of(path))
     except OSError as error:
         raise OutputError(

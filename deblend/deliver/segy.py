@@ -11,7 +11,7 @@ import hashlib
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,17 +51,28 @@ class DeliveredFile:
     trace_count: int
 
 
-def write_source_segy(
-    path: Path, amplitude: NDArray[np.float32], gathers: SourceGathers
-) -> DeliveredFile:
+class Amplitudes(Protocol):
+    """An array of shape (shot, channel, time), or something that reads like one."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Shots, channels, samples."""
+        ...
+
+    def __getitem__(self, some: slice, /) -> NDArray[np.float32]:
+        """Some shots."""
+        ...
+
+
+def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers) -> DeliveredFile:
     """Write one source; the file appears only when complete.
 
     Parameters
     ----------
     path : Path
         File to write.
-    amplitude : ndarray of float32, shape (shot, channel, time)
-        Separated gathers, memory-mapped if large: a block of shots is read at a time.
+    amplitude : ndarray of float32, shape (shot, channel, time), or the like
+        Separated gathers; some shots are read at a time.
     gathers : SourceGathers
         What the traces are.
 

@@ -8,7 +8,7 @@ line up, and nothing measured there could tell the two apart; so everything is m
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -58,6 +58,8 @@ class MeasurePlan:
         Most channels for the measures that stack shots.
     group_shots : int, optional
         Shots that are stacked.
+    lowest_hz : float, optional
+        Lowest frequency measured, where it is not to be worked out from the shots.
     """
 
     shots: Shots
@@ -68,6 +70,12 @@ class MeasurePlan:
     channel_count: int
     channels_looked_at: int = CHANNELS_LOOKED_AT
     group_shots: int = GROUP_SHOTS
+    lowest_hz: float | None = None
+
+    def of_rows(self, rows: NDArray[np.int64], counted: NDArray[np.bool_]) -> MeasurePlan:
+        """The same for some shots of the line: all else, the lowest frequency too, stays."""
+        shots = self.shots.take(rows)
+        return replace(self, shots=shots, counted=counted, lowest_hz=self.low_cut_hz)
 
     @property
     def windows_s(self) -> list[tuple[float, float]]:
@@ -103,6 +111,8 @@ class MeasurePlan:
     @cached_property
     def low_cut_hz(self) -> float:
         """Lowest frequency at which interference does not line up."""
+        if self.lowest_hz is not None:
+            return self.lowest_hz
         most = WORST_LOW_CUT * 0.5 / self.interval_s
         spreads = [
             _spread_s(delays)

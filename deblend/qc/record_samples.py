@@ -28,34 +28,43 @@ class SampleCounts:
     unusable: NDArray[np.int64]
 
 
-def count_samples(
-    record: NDArray[np.float32], known: NDArray[np.bool_], gaps: Sequence[Gap]
-) -> SampleCounts:
-    """Look at every sample of some channels.
+@dataclass(frozen=True, eq=False)
+class SampleRange:
+    """What the samples looked at so far are like, one entry a channel.
 
     Parameters
     ----------
-    record : ndarray of float32, shape (channel, time)
-        Values where `known`, anything elsewhere.
-    known : ndarray of bool, shape (channel, time)
-        False where the sample is missing, NaN or infinite.
-    gaps : sequence of Gap
-        Stretches that no file holds; they do not count as unusable.
+    low, high : ndarray of float32, shape (channel,)
+        Smallest and largest known sample.
+    unknown : ndarray of int64, shape (channel,)
+        Samples that are missing, NaN or infinite.
     """
-    low = np.min(record, axis=1, initial=np.inf, where=known)
-    high = np.max(record, axis=1, initial=-np.inf, where=known)
-    in_gaps = sum(gap.stop - gap.start for gap in gaps)
-    return SampleCounts(
-        dead=high <= low,
-        unusable=np.count_nonzero(~known, axis=1).astype(np.int64) - in_gaps,
-    )
+
+    low: NDArray[np.float32]
+    high: NDArray[np.float32]
+    unknown: NDArray[np.int64]
+
+    def seen(self, part: NDArray[np.float32]) -> SampleRange:
+        """The same with more samples, shape (channel, time)."""
+        known = np.isfinite(part)
+        return SampleRange(
+            np.minimum(self.low, np.min(part, axis=1, initial=np.inf, where=known)),
+            np.maximum(self.high, np.max(part, axis=1, initial=-np.inf, where=known)),
+            self.unknown + np.count_nonzero(~known, axis=1),
+        )
+
+    def counts(self, gaps: Sequence[Gap]) -> SampleCounts:
+        """Dead channels and unusable samples; those in gaps, which no file holds, are neither."""
+        in_gaps = sum(gap.stop - gap.start for gap in gaps)
+        return SampleCounts(dead=self.high <= self.low, unusable=self.unknown - in_gaps)
 
 
-def join_counts(parts: Sequence[SampleCounts]) -> SampleCounts:
-    """Counts of consecutive blocks of channels as one."""
-    return SampleCounts(
-        np.concatenate([part.dead for part in parts]),
-        np.concatenate([part.unusable for part in parts]),
+def nothing_seen(channel_count: int) -> SampleRange:
+    """Before the first sample."""
+    return SampleRange(
+        np.full(channel_count, np.inf, np.float32),
+        np.full(channel_count, -np.inf, np.float32),
+        np.zeros(channel_count, np.int64),
     )
 
 
@@ -91,7 +100,7 @@ def sample_findings(
             float(counts.unusable[row]),
             "samples",
             "look",
-            f"NaN or infinite samples, {100 * counts.unusable[row] / sample_count:.3g} % of the "
+            f"NaN, infinite or clipped samples, {100 * counts.unusable[row] / sample_count:.3g} % of the "
             "channel; they were treated as unknown.",
             channel=int(channel_numbers[row]),
         )

@@ -18,7 +18,7 @@ from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line, with_new
 from deblend.run.output_folder import check_output_folder
-from deblend.run.pipeline import prepare_line
+from deblend.run.prepare_line import prepare_line
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deblend import __version__
 from deblend.deliver.manifest import FileRecord, Manifest, file_record, write_manifest
@@ -17,11 +18,12 @@ from deblend.deliver.trace_headers import SourceGathers
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.timebase import NS_PER_S, format_instant
-from deblend.report.contents import Acquisition, Contents, Convergence
+from deblend.report.contents import Acquisition, Contents, Convergence, Section
+from deblend.run.block_measures import LineMeasures
 from deblend.run.open_line import OpenLine, why_not_delivered
 from deblend.run.output_folder import DELIVERED
 from deblend.run.progress import Progress, Step
-from deblend.run.separate_blocks import Separated
+from deblend.run.work import Work
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
 
@@ -29,15 +31,15 @@ MOST_FOLD_VALUES: Final = 20_000
 
 
 def deliver_sources(
-    opened: OpenLine, job: Job, separated: Separated, work: Path, progress: Progress
+    work: Work, measures: LineMeasures, results: Path, progress: Progress
 ) -> list[DeliveredFile]:
-    """Write one SEG-Y file for each source that has delivered shots.
+    """Write one SEG-Y file for each source that has delivered shots, streamed from the store.
 
     Parameters
     ----------
-    opened, job, separated
-        The line, its preparation and its result.
-    work : Path
+    work, measures
+        The run, and what was measured in it.
+    results : Path
         Folder in which the folder of delivered files is made.
     progress : callable
         Told after every file.
@@ -47,13 +49,19 @@ def deliver_sources(
     OutputError
         If something does not fit the format or cannot be written.
     """
-    folder = work / DELIVERED
+    folder = results / DELIVERED
     folder.mkdir()
-    files = []
-    for number, (source, amplitude) in enumerate(separated.estimates.items()):
-        progress(Step("deliver", number, len(separated.estimates), f"source {source}"))
+    sources = [
+        (number, source, rows)
+        for number, source in enumerate(work.job.shots.sources)
+        if (rows := work.rows_of(number)).size
+    ]
+    files: list[DeliveredFile] = []
+    for number, source, rows in sources:
+        progress(Step("deliver", len(files), len(sources), f"source {source}"))
         path = folder / file_name(source, number)
-        files.append(write_source_segy(path, amplitude, _describe(source, opened, job, separated)))
+        gathers = _describe(rows, work, measures)
+        files.append(write_source_segy(path, work.estimates(number, rows), gathers))
     progress(Step("deliver", len(files), len(files)))
     return files
 
@@ -64,9 +72,8 @@ def file_name(source: int | str, number: int) -> str:
     return f"source-{plain}.sgy" if plain == str(source) else f"source-{plain}-{number + 1}.sgy"
 
 
-def _describe(source: int | str, opened: OpenLine, job: Job, separated: Separated) -> SourceGathers:
-    rows = np.flatnonzero(job.delivered & (job.shots.source == source))
-    geometry = opened.geometry
+def _describe(rows: NDArray[np.int64], work: Work, measures: LineMeasures) -> SourceGathers:
+    job, geometry = work.job, work.opened.geometry
     return SourceGathers(
         shots=job.shots.take(rows),
         geometry=Geometry(
@@ -76,23 +83,23 @@ def _describe(source: int | str, opened: OpenLine, job: Job, separated: Separate
             geometry.receiver_depth_m,
         ),
         channel_numbers=job.recording.channel_numbers,
-        dead=separated.dead,
+        dead=work.counts.dead,
         interval_ns=job.recording.interval_ns,
         length=job.length,
         amplitude_unit=job.recording.amplitude_unit,
-        line=opened.line.name,
-        history=history_sentences(job, separated),
+        line=work.opened.line.name,
+        history=history_sentences(job, measures),
     )
 
 
-def history_sentences(job: Job, separated: Separated) -> tuple[str, ...]:
+def history_sentences(job: Job, measures: LineMeasures) -> tuple[str, ...]:
     """What was done to the data, a sentence each."""
     settings = ", ".join(
         f"{name.removeprefix('method.')} {value}"
         for name, value in job.settings.items()
         if name.startswith("method.")
     )
-    iterations = max(len(history) for history in separated.histories)
+    iterations = max(len(history) for history in measures.histories)
     return (
         "Cut from the continuous record at the fire times, with their fractions of a sample.",
         f"Separated from the other sources by method {job.settings['method']} ({settings}), "
@@ -102,51 +109,60 @@ def history_sentences(job: Job, separated: Separated) -> tuple[str, ...]:
     )
 
 
+def input_paths(opened: OpenLine) -> list[Path]:
+    """Line file, tables and records."""
+    table = opened.line.shots_path
+    paths = [opened.line.path, *([table] if table else []), *opened.line.other_inputs]
+    return [*paths, *dict.fromkeys(file.path for file in opened.recording.files)]
+
+
 def write_line_manifest(
     path: Path,
-    opened: OpenLine,
-    job: Job,
+    folder: Path,
+    work: Work,
     files: list[DeliveredFile],
     others: list[Path],
     findings: tuple[Finding, ...],
-    times: tuple[str, str],
+    ended_utc: str,
 ) -> None:
-    """Write the manifest of a run.
+    """Write the manifest of a run; all paths in it count from the output folder.
 
     Parameters
     ----------
     path : Path
-        The manifest, in the folder of the results.
-    opened, job
-        The line and its preparation.
+        The manifest, beside the results.
+    folder : Path
+        The output folder.
+    work : Work
+        The run.
     files : list of DeliveredFile
         Delivered SEG-Y.
     others : list of Path
         Other results.
     findings : tuple of Finding
         All findings.
-    times : tuple of str
-        Start and end of the run, UTC.
+    ended_utc : str
+        End of the run.
     """
-    table = opened.line.shots_path
-    inputs = [opened.line.path, *([table] if table else []), *opened.line.other_inputs]
-    inputs += dict.fromkeys(file.path for file in opened.recording.files)
     outputs = [
         FileRecord(file.path.relative_to(path.parent).as_posix(), file.size_bytes, file.sha256)
         for file in files
     ]
     outputs += [file_record(other, relative_to=path.parent) for other in others]
+    job = work.job
     write_manifest(
         Manifest(
-            line=opened.line.name,
-            started_utc=times[0],
-            ended_utc=times[1],
-            time_scale=opened.recording.scale,
-            inputs=tuple(file_record(name) for name in inputs),
+            line=work.opened.line.name,
+            started_utc=work.plan.started_utc,
+            ended_utc=ended_utc,
+            time_scale=work.opened.recording.scale,
+            inputs=tuple(
+                file_record(name, relative_to=folder) for name in input_paths(work.opened)
+            ),
             outputs=tuple(outputs),
             settings=job.settings,
             shots_delivered={str(file.source): file.shot_count for file in files},
-            shots_not_delivered=count_reasons(opened, job),
+            shots_not_delivered=count_reasons(work.opened, job),
             unexplained_residual={
                 "choice": job.residual,
                 "consequence": RESIDUAL_CHOICES[job.residual],
@@ -164,20 +180,20 @@ def count_reasons(opened: OpenLine, job: Job) -> dict[str, int]:
 
 
 def report_contents(
-    opened: OpenLine,
-    job: Job,
-    separated: Separated,
+    work: Work,
+    measures: LineMeasures,
+    sections: tuple[Section, ...],
     findings: tuple[Finding, ...],
-    started_utc: str,
 ) -> Contents:
     """What the report shows of a run."""
+    opened, job = work.opened, work.job
     recording, table = job.recording, opened.line.shots_path
     start = format_instant(recording.start_ns, recording.scale)
     return Contents(
         title=opened.line.name,
-        sections=separated.sections,
+        sections=sections,
         acquisition=_acquisition(job),
-        convergence=_convergence(job, separated),
+        convergence=_convergence(work, measures),
         findings=findings,
         settings={name: str(value) for name, value in job.settings.items()},
         provenance={
@@ -185,7 +201,7 @@ def report_contents(
             f"{recording.duration_s:.1f} s from {start}",
             "shots": f"{table.name if table else 'source events'}, {len(job.shots)} rows",
             "time scale": recording.scale.upper(),
-            "run started": started_utc,
+            "run started": work.plan.started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",
         },
         amplitude_unit=recording.amplitude_unit,
@@ -209,14 +225,18 @@ def _acquisition(job: Job) -> Acquisition:
     )
 
 
-def _convergence(job: Job, separated: Separated) -> tuple[Convergence, ...]:
-    numbers = job.recording.channel_numbers
-    return tuple(
-        Convergence(
-            iteration=np.array([record.iteration for record in history]),
-            residual_db=np.array([record.residual_db for record in history]),
-            strictness=np.array([record.strictness for record in history]),
-            label=f"channels {numbers[block.start]} to {numbers[block.stop - 1]}",
+def _convergence(work: Work, measures: LineMeasures) -> tuple[Convergence, ...]:
+    numbers = work.job.recording.channel_numbers
+    curves = []
+    for block, history in enumerate(measures.histories):
+        span, channels = work.plan.place(block)
+        part = f", span {span + 1}" if len(work.plan.spans) > 1 else ""
+        curves.append(
+            Convergence(
+                iteration=np.array([record.iteration for record in history]),
+                residual_db=np.array([record.residual_db for record in history]),
+                strictness=np.array([record.strictness for record in history]),
+                label=f"channels {numbers[channels.start]} to {numbers[channels.stop - 1]}{part}",
+            )
         )
-        for block, history in zip(job.blocks, separated.histories, strict=True)
-    )
+    return tuple(curves)

@@ -23,6 +23,7 @@ from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.limits import Limit, judged
 from deblend.qc.residual import decibels
+from deblend.run.block_measures import line_limits, sample_windows
 from deblend.run.event_design import design_events
 from deblend.run.event_response import (
     OFFSET_CLASSES,
@@ -35,10 +36,10 @@ from deblend.run.event_response import (
 from deblend.run.injected_events import EventGathers, Events, inject
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line
-from deblend.run.pipeline import prepare_line
+from deblend.run.prepare_line import prepare_line
 from deblend.run.progress import Progress, Step, silent
-from deblend.run.separate_blocks import line_limits, sample_windows
-from deblend.separation.job import MEMORY_BYTES, Job, separate_channels
+from deblend.separation.job import Job, separate_channels
+from deblend.separation.plan_blocks import MEMORY_BYTES
 
 CAUTION: Final = (
     "Injected events are smoother along the line and with offset than geology is; what comes back "

@@ -230,6 +230,37 @@ class OutputTable(_Table, frozen=True, kw_only=True):
     ]
 
 
+class RunTable(_Table, frozen=True, kw_only=True):
+    """Memory and machines; nothing here changes what is asked for."""
+
+    memory_gb: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(
+            description="Memory that the whole run may take; three quarters of what is free by "
+            "default.",
+            extra={"unit": "GB"},
+        ),
+    ] = None
+    processes: Annotated[
+        int, Meta(ge=1, description="Local processes that separate blocks side by side.")
+    ] = 1
+    scheduler: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="Address of a dask.distributed scheduler whose workers separate the "
+            "blocks, in place of local processes."
+        ),
+    ] = None
+    stalled_after_s: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="A worker that says nothing of its block for so long is given up.",
+            extra={"unit": "s"},
+        ),
+    ] = 1800.0
+
+
 class LineFile(_Table, frozen=True, kw_only=True):
     """One line: its records, its shots, what to do with them."""
 
@@ -242,4 +273,5 @@ class LineFile(_Table, frozen=True, kw_only=True):
     source_log: SourceLogTable | None = None
     truth: TruthTable | None = None
     quality: QualityTable | None = None
+    run: RunTable = RunTable()
     name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
 from deblend.errors import OutputError
+from deblend.files import sync
 
 DELIVERED: Final = "delivered"
 FINDINGS: Final = "findings.csv"
@@ -22,7 +20,7 @@ RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 
 
 def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> None:
-    """Refuse a folder that holds anything but what may be replaced.
+    """Refuse a folder that holds anything but what may be replaced, or an unfinished run.
 
     Parameters
     ----------
@@ -51,8 +49,11 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
         entry for entry in entries if not (entry.is_dir() and home.is_relative_to(entry.resolve()))
     ]
     foreign = [entry.name for entry in others if entry.name not in (*RESULTS, UNFINISHED)]
-    if foreign or (others and not overwrite):
-        names = foreign or [entry.name for entry in others]
+    results = [entry.name for entry in others if entry.name in RESULTS]
+    # Results without a manifest beside an unfinished run are some that it was moving into place.
+    halfway = (folder / UNFINISHED).exists() and MANIFEST not in results
+    if foreign or (results and not overwrite and not halfway):
+        names = foreign or results
         more = f" and {len(names) - 3} more" if len(names) > 3 else ""
         raise OutputError(
             f"the output folder is not empty: it holds {', '.join(names[:3])}{more}",
@@ -63,36 +64,8 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
         )
 
 
-@contextmanager
-def unfinished(folder: Path) -> Iterator[Path]:
-    """A work folder inside the output folder; gone afterwards, whatever happens.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be made.
-    """
-    missing = _missing_part(folder)
-    work = folder / UNFINISHED
-    try:
-        shutil.rmtree(work, ignore_errors=True)
-        work.mkdir(parents=True)
-    except OSError as error:
-        raise OutputError(
-            f"the output folder cannot be made ({error.strerror})",
-            where=str(folder),
-            remedy="Name a folder that can be written.",
-        ) from error
-    try:
-        yield work
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-        if missing is not None:
-            _remove_if_empty(folder, missing)
-
-
 def publish(work: Path, folder: Path) -> None:
-    """Move finished results from the work folder to their final names, the manifest last.
+    """Move finished results from folder `work` to their final names, the manifest last.
 
     Raises
     ------
@@ -110,6 +83,7 @@ def publish(work: Path, folder: Path) -> None:
         for old, new in moves:
             old.rename(new)
             done.append((old, new))
+        sync(folder)
     except BaseException as error:
         for old, new in reversed(done):
             new.rename(old)
@@ -120,24 +94,3 @@ def publish(work: Path, folder: Path) -> None:
                 remedy="Check the permissions of the folder; nothing else should write to it.",
             ) from error
         raise
-
-
-def _missing_part(folder: Path) -> Path | None:
-    """The outermost folder on the way to `folder` that does not exist yet."""
-    missing = None
-    for part in (folder, *folder.parents):
-        if part.exists():
-            break
-        missing = part
-    return missing
-
-
-def _remove_if_empty(folder: Path, last: Path) -> None:
-    """Remove empty folders from `folder` up to and including `last`."""
-    for part in (folder, *folder.parents):
-        try:
-            part.rmdir()
-        except OSError:
-            return
-        if part == last:
-            return

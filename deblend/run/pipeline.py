@@ -1,42 +1,45 @@
-"""One line from its line file to its results: the whole job."""
+"""One line from its line file to its results: the whole job, and its parts for a batch queue."""
 
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 from deblend.deliver.segy import DeliveredFile
-from deblend.errors import SettingsError
-from deblend.files import write_text
-from deblend.model.findings import Finding, findings_csv
-from deblend.report.contents import Contents, read_contents, write_contents
-from deblend.run.hand_over import (
-    count_reasons,
-    deliver_sources,
-    report_contents,
-    write_line_manifest,
-)
+from deblend.errors import OutputError
+from deblend.model.findings import Finding
+from deblend.report.contents import read_contents
+from deblend.run.block_progress import BlockProgress
+from deblend.run.execute import Machines, Run, runner
+from deblend.run.finish import finish_work
+from deblend.run.forecast import check_space, forecast
+from deblend.run.hand_over import count_reasons, input_paths
 from deblend.run.line_file import Line
-from deblend.run.method_settings import line_method
-from deblend.run.open_line import OpenLine, open_line, with_new
-from deblend.run.output_folder import (
-    DELIVERED,
-    FINDINGS,
-    MANIFEST,
-    MAPS,
-    PAGE,
-    SAMPLES,
-    check_output_folder,
-    publish,
-    unfinished,
-)
+from deblend.run.memory import block_budget
+from deblend.run.open_line import OpenLine, open_line
+from deblend.run.output_folder import DELIVERED, PAGE, SAMPLES, check_output_folder
+from deblend.run.prepare_line import plan_line, prepare_line
 from deblend.run.progress import Progress, Step, silent
-from deblend.run.quality_maps import write_maps
-from deblend.run.separate_blocks import sample_windows, separate_blocks
-from deblend.run.truth import TruthScores
-from deblend.separation.job import MEMORY_BYTES, Job, prepare
+from deblend.run.report_extras import read_extras
+from deblend.run.staging import stage_records
+from deblend.run.work import Work, open_work, separate_one, truth_of
+from deblend.run.work_folder import WorkFolder, locked
+from deblend.run.work_plan import (
+    WorkPlan,
+    input_files,
+    read_plan,
+    refuse_changed,
+    refuse_missing,
+    software_versions,
+    write_plan,
+)
+from deblend.separation.job import Job
 
 
 @dataclass(frozen=True)
@@ -64,53 +67,36 @@ class Outcome:
     elapsed_s: float
 
 
-def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
-    """Settle method, delivered shots and blocks of channels; reads no samples.
+@dataclass(frozen=True)
+class RunOptions:
+    """How to run, beside what the line file says of the result.
 
     Parameters
     ----------
-    opened : OpenLine
-        The line.
-    memory_bytes : int, optional
-        What the arrays of one block may take.
-
-    Raises
-    ------
-    InputError
-        If line file, records and shots do not fit together.
+    overwrite : bool
+        Replace the results of an earlier run.
+    restart : bool
+        Throw away an unfinished run instead of going on with it.
+    memory_bytes : int or None
+        Budget of the whole run; None for that of the line file, or three quarters of what is free.
+    machines : Machines or None
+        Where to compute; None for what the line file says, or this process.
     """
-    keys = opened.line.keys.separation
-    try:
-        return prepare(
-            opened.recording,
-            opened.shots,
-            length_s=keys.length_s,
-            method=line_method(opened.line, len(opened.shots.sources), opened.recording.shape[0]),
-            iterations=keys.iterations,
-            seed=keys.seed,
-            refine_times=keys.refine_times,
-            residual=keys.residual,
-            device=keys.device,
-            memory_bytes=memory_bytes,
-        )
-    except SettingsError as error:
-        if error.where:
-            raise
-        where = f"{opened.line.path}, table [separation]"
-        raise SettingsError(error.what, where=where, remedy=error.remedy) from error
+
+    overwrite: bool = False
+    restart: bool = False
+    memory_bytes: int | None = None
+    machines: Machines | None = None
 
 
 def run_line(
-    line: Line,
-    progress: Progress = silent,
-    *,
-    overwrite: bool = False,
-    memory_bytes: int = MEMORY_BYTES,
+    line: Line, progress: Progress = silent, *, options: RunOptions | None = None
 ) -> Outcome:
-    """Separate a line and write its results.
+    """Separate a line and write its results, or go on where an earlier run of it stopped.
 
-    Results appear in the output folder only when all of them are complete; an error or an
-    interruption leaves nothing.
+    Results appear in the output folder only when all of them are complete. An error or an
+    interruption leaves the finished blocks in a folder of unfinished work, and the same call goes
+    on from there.
 
     Parameters
     ----------
@@ -118,10 +104,8 @@ def run_line(
         From `read_line_file`.
     progress : callable, optional
         Told where the run stands.
-    overwrite : bool, optional
-        Replace the results of an earlier run.
-    memory_bytes : int, optional
-        What the arrays of one block of channels may take.
+    options : RunOptions, optional
+        Memory, machines, what may be replaced.
 
     Returns
     -------
@@ -130,43 +114,85 @@ def run_line(
     Raises
     ------
     OutputError
-        If the output folder holds something, or results cannot be written.
+        If the output folder holds something, another run is at work in it, or results cannot be
+        written.
     InputError
-        If the line cannot be read or its parts do not fit together.
+        If the line cannot be read or its parts do not fit together, or an unfinished run in the
+        folder was begun with something else.
     SeparationError
         If the method breaks its contract.
+    ClusterError
+        If workers cannot be used.
+    """
+    options = options or RunOptions()
+    begin = time.monotonic()
+    machines = options.machines or _machines_of(line)
+    with _unfinished(line, options, machines, progress) as work, _saying_what_is_kept(work):
+        with runner(machines, work, lambda text: progress(Step("plan", 0, 0, text))) as run:
+            _measure_line(work, run, progress)
+            _separate(work, run, progress)
+        return _finish(work, line, progress, begin)
+
+
+def prepare_work(
+    line: Line, progress: Progress = silent, *, options: RunOptions | None = None
+) -> int:
+    """Plan a run, stage its records and measure what is line-wide; the blocks are left to others.
+
+    Returns
+    -------
+    int
+        Number of blocks; `separate_numbered` takes each of them, from 0.
+
+    Raises and parameters as for `run_line`.
+    """
+    options = options or RunOptions()
+    machines = options.machines or _machines_of(line)
+    with _unfinished(line, options, machines, progress) as work, _saying_what_is_kept(work):
+        with runner(machines, work, lambda text: progress(Step("plan", 0, 0, text))) as run:
+            _measure_line(work, run, progress)
+        return work.plan.count
+
+
+def separate_numbered(line: Line, block: int, progress: Progress = silent) -> None:
+    """Separate one block of a prepared run; other processes may work on others meanwhile.
+
+    Raises
+    ------
+    OutputError
+        If the run has not been prepared, has no such block, or is at work as a whole.
+    """
+    with _going_on(line, shared=True) as work:
+        if not 0 <= block < work.plan.count:
+            raise OutputError(
+                f"there is no block {block}",
+                where=str(line.output_folder),
+                remedy=f"Blocks are numbered from 0 to {work.plan.count - 1}.",
+            )
+        told = BlockProgress(work.job, work.plan, [block], progress)
+        separate_one(work, block, lambda record: told.told(block, record))
+
+
+def finish_line(line: Line, progress: Progress = silent) -> Outcome:
+    """Deliver a run whose blocks are all finished.
+
+    Raises
+    ------
+    OutputError
+        If blocks are missing, or results cannot be written.
     """
     begin = time.monotonic()
-    started_utc = _utc()
-    folder = line.output_folder
-    check_output_folder(folder, line.path, overwrite=overwrite)
-    progress(Step("prepare", 0, 0, "reading headers"))
-    opened = open_line(line)
-    job = prepare_line(opened, memory_bytes)
-    truth = None
-    if line.keys.truth is not None:
-        folder_of_truth = line.resolve(line.keys.truth.folder)
-        truth = TruthScores(folder_of_truth, job, sample_windows(job.length))
-    with unfinished(folder) as work:
-        separated = separate_blocks(opened, job, truth, work, progress)
-        files = deliver_sources(opened, job, separated, work, progress)
-        progress(Step("report", 0, 0, "findings, manifest and report"))
-        findings = (*with_new(opened.findings, job.findings), *separated.findings)
-        write_text(work / FINDINGS, findings_csv(findings))
-        write_maps(work / MAPS, separated.measures, separated.products, job)
-        contents = report_contents(opened, job, separated, findings, started_utc)
-        _write_report(contents, work)
-        others = [work / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
-        times = (started_utc, _utc())
-        write_line_manifest(work / MANIFEST, opened, job, files, others, findings, times)
-        publish(work, folder)
-    return Outcome(
-        folder=folder,
-        delivered=tuple(replace(file, path=folder / DELIVERED / file.path.name) for file in files),
-        shots_not_delivered=count_reasons(opened, job),
-        findings=findings,
-        elapsed_s=time.monotonic() - begin,
-    )
+    with _going_on(line, shared=False) as work:
+        missing = work.missing_blocks()
+        if missing:
+            first = ", ".join(str(block) for block in missing[:5])
+            raise OutputError(
+                f"{len(missing)} of {work.plan.count} blocks are missing: {first}"
+                f"{', ...' if len(missing) > 5 else ''}",
+                where=str(line.output_folder),
+                remedy="Separate them with --block.",
+            )
+        return _finish(work, line, progress, begin)
 
 
 def rebuild_report(folder: Path) -> Path:
@@ -192,15 +218,157 @@ def rebuild_report(folder: Path) -> Path:
     from deblend.report.page import write_report
 
     path = folder / PAGE
-    write_report(read_contents(folder / SAMPLES), path)
+    write_report(read_contents(folder / SAMPLES), path, read_extras(folder))
     return path
 
 
-def _write_report(contents: Contents, folder: Path) -> None:
-    from deblend.report.page import write_report
+@contextmanager
+def _unfinished(
+    line: Line, options: RunOptions, machines: Machines, progress: Progress
+) -> Iterator[Work]:
+    """A new run, or the one that was not finished, with its record staged."""
+    folder = line.output_folder
+    check_output_folder(folder, line.path, overwrite=options.overwrite)
+    progress(Step("prepare", 0, 0, "reading headers"))
+    stored = WorkFolder.of(folder)
+    if stored.plan.exists() and not options.restart:
+        refuse_missing(read_plan(stored.plan))
+    opened = open_line(line)
+    job = prepare_line(opened)
+    truth_of(opened, job)  # refused before any work
+    plan, sentence = _new_plan(opened, job, options, machines)
+    with locked(folder) as work_folder:
+        if options.restart or not work_folder.any_done():
+            work_folder.clear()
+        if work_folder.plan.exists():
+            earlier = read_plan(work_folder.plan)
+            refuse_changed(earlier, plan, folder)
+            plan = earlier
+        else:
+            progress(Step("plan", 0, 0, sentence))
+            write_plan(plan, work_folder.plan)
+        work = Work(work_folder, plan, opened, job)
+        missing = len(work.missing_blocks())
+        if missing < plan.count:
+            kept = f"going on: {plan.count - missing} of {plan.count} blocks are finished"
+            progress(Step("plan", 0, 0, kept))
+        work.make_shelves()
+        _stage(work, progress)
+        yield work
 
-    write_contents(contents, folder / SAMPLES)
-    write_report(contents, folder / PAGE)
+
+@contextmanager
+def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
+    folder = line.output_folder
+    if not WorkFolder.of(folder).plan.exists():
+        raise OutputError(
+            "no run has been prepared in this folder",
+            where=str(folder),
+            remedy="Give the command with --prepare first.",
+        )
+    with locked(folder, shared=shared) as work_folder:
+        plan = read_plan(work_folder.plan)
+        refuse_missing(plan)
+        work = open_work(work_folder.path)
+        now = replace(
+            plan,
+            keys=line.keys,
+            settings=work.job.settings,
+            versions=software_versions(),
+            inputs=input_files(input_paths(work.opened)),
+        )
+        refuse_changed(plan, now, folder)
+        yield work
+
+
+def _new_plan(
+    opened: OpenLine, job: Job, options: RunOptions, machines: Machines
+) -> tuple[WorkPlan, str]:
+    """How this line would be cut now, and what that takes in a sentence."""
+    budget = block_budget(options.memory_bytes or _memory_of(opened.line), machines.processes)
+    blocks = plan_line(job, budget, machines.processes)
+    takes = forecast(job, blocks)
+    if not WorkFolder.of(opened.line.output_folder).any_done():
+        check_space(takes, opened.line.output_folder)
+    row = job.layout.row
+    filled = np.flatnonzero(np.where(row >= 0, job.delivered[row], False).any(axis=0))
+    spans = [span for span in blocks.spans if np.isin(filled, np.asarray(span)).any()]
+    plan = WorkPlan(
+        line_path=str(opened.line.path),
+        keys=opened.line.keys,
+        settings=job.settings,
+        versions=software_versions(),
+        inputs=input_files(input_paths(opened)),
+        spans=tuple((span.start, span.stop) for span in spans),
+        channels=tuple((part.start, part.stop) for part in blocks.channels),
+        block_bytes=blocks.block_bytes,
+        memory_bytes=budget,
+        started_utc=_utc(),
+    )
+    return plan, takes.sentence
+
+
+def _stage(work: Work, progress: Progress) -> None:
+    def tell(done: int, total: int) -> None:
+        progress(Step("stage", done, total, "reading the records once"))
+
+    stage_records(
+        work.job.recording, work.folder, work.plan.channel_step, work.plan.memory_bytes, tell
+    )
+
+
+def _measure_line(work: Work, run: Run, progress: Progress) -> None:
+    """The largest coefficient of the line, before any block."""
+    if work.folder.reference.exists():
+        return
+    found: list[float] = []
+
+    def done(block: int, value: float) -> None:
+        found.append(value)
+        progress(Step("prepare", len(found), work.plan.count, "strongest arrival of the line"))
+
+    progress(Step("prepare", 0, work.plan.count, "strongest arrival of the line"))
+    run("reference", range(work.plan.count), done, lambda block, record: None)
+    work.keep_reference(max(found))
+
+
+def _separate(work: Work, run: Run, progress: Progress) -> None:
+    missing = work.missing_blocks()
+    told = BlockProgress(work.job, work.plan, missing, progress)
+    run("separate", missing, lambda block, _: told.done(block), told.told)
+
+
+def _finish(work: Work, line: Line, progress: Progress, begin: float) -> Outcome:
+    folder = line.output_folder
+    files, findings = finish_work(work, folder, progress)
+    return Outcome(
+        folder=folder,
+        delivered=tuple(replace(file, path=folder / DELIVERED / file.path.name) for file in files),
+        shots_not_delivered=count_reasons(work.opened, work.job),
+        findings=findings,
+        elapsed_s=time.monotonic() - begin,
+    )
+
+
+@contextmanager
+def _saying_what_is_kept(work: Work) -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt as error:
+        done = work.plan.count - len(work.missing_blocks())
+        raise KeyboardInterrupt(
+            f"{done} of {work.plan.count} blocks are finished and kept; the same command goes on"
+        ) from error
+
+
+def _machines_of(line: Line) -> Machines:
+    keys = line.keys.run
+    return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
+
+
+def _memory_of(line: Line) -> int | None:
+    memory_gb = line.keys.run.memory_gb
+    return None if memory_gb is None else round(memory_gb * 1e9)
 
 
 def _utc() -> str:

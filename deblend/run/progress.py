@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-Stage = Literal["make", "prepare", "separate", "deliver", "report"]
+Stage = Literal["make", "plan", "stage", "prepare", "separate", "deliver", "report"]
+"""``"plan"`` is something to be read and kept in sight; the others are work."""
 
 
 @dataclass(frozen=True)

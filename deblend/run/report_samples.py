@@ -1,19 +1,29 @@
-"""Which gathers the report shows, and collecting them while blocks of channels go by."""
+"""Which gathers the report shows, and reading them once the line is separated."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.shots import Shots
 from deblend.report.contents import Section, SectionKind
 
 CHANNELS_SHOWN = 3
-SHOTS_SHOWN = 2
-MOST_TRACES = 240
+SHOTS_SHOWN = 6
+ASKED_SHOWN = 2
+"""Channels and shots of each source that are shown because findings name them."""
+MOST_TRACES = 500
+MOST_SAMPLES = 16_000_000
+"""Samples of all gathers together; memory and file hold them two or three times."""
+
+Reader = Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.float32]]
+"""Gathers (row, channel, time) of some rows of the shot table and some channels."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +63,11 @@ def choose_places(
     delivered: NDArray[np.bool_],
     geometry: Geometry,
     channel_numbers: NDArray[np.int64],
+    *,
+    length: int,
+    findings: Sequence[Finding] = (),
 ) -> list[Place]:
-    """Near, middle and far channel and two shots of each source.
+    """Near, middle and far channel and some shots of each source, and where findings point.
 
     Parameters
     ----------
@@ -66,56 +79,104 @@ def choose_places(
         Offsets, for the axis of shot gathers.
     channel_numbers : ndarray of int64, shape (channel,)
         Channel numbers.
+    length : int
+        Samples of a trace; `MOST_SAMPLES` bounds what is chosen.
+    findings : sequence of Finding, optional
+        Gathers of the worst that name a channel or a shot point are shown, too.
     """
-    places = []
+    places: list[Place] = []
+    own_share = MOST_SAMPLES // length // len(shots.sources)
     for source in shots.sources:
         rows = np.flatnonzero(delivered & (shots.source == source))
         if rows.size:
-            places += _channel_places(source, rows, shots, channel_numbers)
-            places += _shot_places(source, rows, shots, geometry, channel_numbers)
+            asked = _asked_for(source, rows, shots, channel_numbers, findings)
+            line = _Line(shots, geometry, channel_numbers)
+            wanted = _in_order_of_use(source, rows, line, *asked)
+            places += sorted(_within(wanted, own_share), key=lambda one: (one.kind, one.number))
     return places
 
 
-def _channel_places(
-    source: int | str, rows: NDArray[np.int64], shots: Shots, channel_numbers: NDArray[np.int64]
-) -> list[Place]:
-    begin = max(0, (len(rows) - MOST_TRACES) // 2)
-    middle = rows[begin : begin + MOST_TRACES]
-    return [
-        Place(
-            source,
-            "common channel",
-            int(channel_numbers[channel]),
-            middle,
-            np.array([channel]),
-            shots.shot_point[middle].astype(np.float64),
-            "shot point",
-            shots.shot_point[middle].astype(np.int64),
-        )
-        for channel in _spread(len(channel_numbers), CHANNELS_SHOWN, ends=True)
-    ]
+@dataclass(frozen=True, eq=False)
+class _Line:
+    shots: Shots
+    geometry: Geometry
+    channel_numbers: NDArray[np.int64]
 
 
-def _shot_places(
+def _asked_for(
     source: int | str,
     rows: NDArray[np.int64],
     shots: Shots,
-    geometry: Geometry,
     channel_numbers: NDArray[np.int64],
+    findings: Sequence[Finding],
+) -> tuple[list[int], list[int]]:
+    """Channels and shots (rows) that the worst findings name, a few of each."""
+    numbers = {int(number): k for k, number in enumerate(channel_numbers)}
+    points = {int(shots.shot_point[row]): int(row) for row in rows}
+    mine = [one for one in findings if one.source is None or str(one.source) == str(source)]
+    mine.sort(key=lambda one: ("fail", "look", "note", "pass").index(one.verdict))
+    named = [one for one in mine if one.verdict != "pass"]
+    channels = dict.fromkeys(numbers[one.channel] for one in named if one.channel in numbers)
+    asked = dict.fromkeys(points[one.shot_point] for one in named if one.shot_point in points)
+    return list(channels)[:ASKED_SHOWN], list(asked)[:ASKED_SHOWN]
+
+
+def _in_order_of_use(
+    source: int | str,
+    rows: NDArray[np.int64],
+    line: _Line,
+    asked_channels: list[int],
+    asked_rows: list[int],
 ) -> list[Place]:
-    step = -(-len(channel_numbers) // MOST_TRACES)
-    channels = np.arange(0, len(channel_numbers), step)
-    places = []
-    for row in rows[_spread(len(rows), SHOTS_SHOWN, ends=False)]:
-        offset_m = geometry.offset_m[row, channels]
-        known = bool(np.isfinite(offset_m).all())
-        axis = offset_m if known else channel_numbers[channels].astype(np.float64)
-        label = "offset (m)" if known else "channel"
-        point = int(shots.shot_point[row])
-        members = channel_numbers[channels].astype(np.int64)
-        row_of_shot = np.array([row])
-        places.append(Place(source, "shot", point, row_of_shot, channels, axis, label, members))
-    return places
+    """A channel and a shot in turn, those that findings name after the middle ones."""
+    channels = _middle_first(_spread(len(line.channel_numbers), CHANNELS_SHOWN, ends=True))
+    chosen = _middle_first(rows[_spread(len(rows), SHOTS_SHOWN, ends=False)])
+    ordered_channels = list(dict.fromkeys([channels[0], *asked_channels, *channels[1:]]))
+    ordered_rows = list(dict.fromkeys([chosen[0], *asked_rows, *chosen[1:]]))
+    gathers = (
+        [_channel_place(source, rows, line, channel) for channel in ordered_channels],
+        [_shot_place(source, row, line) for row in ordered_rows],
+    )
+    return [one for pair in zip_longest(*gathers) for one in pair if one is not None]
+
+
+def _within(places: list[Place], most_traces: int) -> list[Place]:
+    """As many places as there is room for; a channel and a shot always."""
+    used = np.cumsum([len(place.axis) for place in places])
+    return places[: max(2, int(np.searchsorted(used, most_traces, side="right")))]
+
+
+def _channel_place(source: int | str, rows: NDArray[np.int64], line: _Line, channel: int) -> Place:
+    begin = max(0, (len(rows) - MOST_TRACES) // 2)
+    middle = rows[begin : begin + MOST_TRACES]
+    points = line.shots.shot_point[middle].astype(np.int64)
+    return Place(
+        source,
+        "common channel",
+        int(line.channel_numbers[channel]),
+        middle,
+        np.array([channel]),
+        points.astype(np.float64),
+        "shot point",
+        points,
+    )
+
+
+def _shot_place(source: int | str, row: int, line: _Line) -> Place:
+    step = -(-len(line.channel_numbers) // MOST_TRACES)
+    channels = np.arange(0, len(line.channel_numbers), step)
+    members = line.channel_numbers[channels].astype(np.int64)
+    offset_m = line.geometry.offset_m[row, channels]
+    known = bool(np.isfinite(offset_m).all())
+    axis = offset_m if known else members.astype(np.float64)
+    label = "offset (m)" if known else "channel"
+    point = int(line.shots.shot_point[row])
+    return Place(source, "shot", point, np.array([row]), channels, axis, label, members)
+
+
+def _middle_first(values: NDArray[np.int64]) -> list[int]:
+    middle = len(values) // 2
+    return [int(values[middle]), *(int(v) for k, v in enumerate(values) if k != middle)]
 
 
 def _spread(length: int, count: int, *, ends: bool) -> NDArray[np.int64]:
@@ -127,64 +188,45 @@ def _spread(length: int, count: int, *, ends: bool) -> NDArray[np.int64]:
     return np.unique(picked.astype(np.int64))
 
 
-class SectionCollector:
-    """Fills the sections of the report from consecutive blocks of channels."""
+def read_sections(
+    places: list[Place],
+    before: Reader,
+    after: Reader,
+    truth: Reader | None,
+    interval_s: float,
+    dead: NDArray[np.bool_],
+) -> tuple[Section, ...]:
+    """Read the sections, a place at a time.
 
-    def __init__(self, places: list[Place], length: int, *, with_truth: bool) -> None:
-        self._places = places
-        self._parts = [
-            {
-                name: np.zeros((len(place.axis), length), np.float32)
-                for name in ("before", "after", *(["truth"] if with_truth else []))
-            }
-            for place in places
-        ]
+    Parameters
+    ----------
+    places : list of Place
+        From `choose_places`.
+    before, after, truth : callable
+        Give gathers (row, channel, time) of some rows of the shot table and some channels.
+    interval_s : float
+        Sample interval in seconds.
+    dead : ndarray of bool, shape (channel,)
+        Dead channels.
+    """
 
-    def add(
-        self,
-        block: range,
-        before: NDArray[np.float32],
-        after: NDArray[np.float32],
-        truth: NDArray[np.float32] | None,
-    ) -> None:
-        """Take what lies in `block` from gathers of shape (shot, channel, time)."""
-        given = {"before": before, "after": after, "truth": truth}
-        for place, parts in zip(self._places, self._parts, strict=True):
-            inside = (place.channels >= block.start) & (place.channels < block.stop)
-            columns = place.channels[inside] - block.start
-            if not columns.size:
-                continue
-            traces = inside if place.kind == "shot" else slice(None)
-            for name, target in parts.items():
-                source = given[name]
-                assert source is not None
-                target[traces] = source[place.shots[:, None], columns[None, :]].reshape(
-                    -1, target.shape[1]
-                )
+    def traces(read: Reader, place: Place) -> NDArray[np.float32]:
+        gathers = read(place.shots, place.channels)
+        return gathers.reshape(-1, gathers.shape[2])
 
-    def sections(self, interval_s: float, dead: NDArray[np.bool_]) -> tuple[Section, ...]:
-        """The sections, once all blocks have been added.
-
-        Parameters
-        ----------
-        interval_s : float
-            Sample interval in seconds.
-        dead : ndarray of bool, shape (channel,)
-            Dead channels.
-        """
-        return tuple(
-            Section(
-                source=place.source,
-                kind=place.kind,
-                number=place.number,
-                axis=place.axis,
-                axis_label=place.axis_label,
-                before=parts["before"],
-                after=parts["after"],
-                truth=parts.get("truth"),
-                interval_s=interval_s,
-                live=np.broadcast_to(~dead[place.channels], place.axis.shape).copy(),
-                members=place.members,
-            )
-            for place, parts in zip(self._places, self._parts, strict=True)
+    return tuple(
+        Section(
+            source=place.source,
+            kind=place.kind,
+            number=place.number,
+            axis=place.axis,
+            axis_label=place.axis_label,
+            before=traces(before, place),
+            after=traces(after, place),
+            truth=None if truth is None else traces(truth, place),
+            interval_s=interval_s,
+            live=np.broadcast_to(~dead[place.channels], place.axis.shape).copy(),
+            members=place.members,
         )
+        for place in places
+    )

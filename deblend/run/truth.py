@@ -1,7 +1,9 @@
-"""Scores against the known answer of a made line, summed over blocks of channels."""
+"""Scores against the known answer of a made line, measured block by block."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,87 +20,141 @@ from deblend.qc.scores import (
     truth_energy,
     truth_findings,
 )
+from deblend.run.line_rows import in_line_rows
 from deblend.separation.job import BlockResult, Job
-from deblend.synth.write import read_noise_rms, read_truth
+from deblend.synth.write import Truth, open_truth, read_noise_rms
 
 Pair = tuple[int | str, int | str]
+Window = tuple[int, int]
 
 
-class TruthScores:
-    """The answer, and energies of the estimate against it.
+@dataclass(frozen=True, eq=False)
+class LineTruth:
+    """The answer of a line, on disk.
 
     Parameters
     ----------
-    folder : Path
-        Written with the made line.
-    job : Job
-        The prepared line.
-    windows : list of (int, int)
-        Windows after the time break, in samples.
+    gathers : Truth
+        True gathers.
+    noise_rms : float or None
+        Rms of all noise that was added.
+    pairs : dict
+        For every pair of sources, the rows of shots that belong together, shape (pair, 2).
+    """
+
+    gathers: Truth
+    noise_rms: float | None
+    pairs: dict[Pair, NDArray[np.int64]]
+
+
+@dataclass(frozen=True, eq=False)
+class TruthMeasures:
+    """Energies against the answer; add them over blocks.
+
+    Parameters
+    ----------
+    sources : TruthEnergy
+        One row for every row of the shot table.
+    pairs : tuple of TruthEnergy
+        One for each pair of sources.
+    """
+
+    sources: TruthEnergy
+    pairs: tuple[TruthEnergy, ...]
+
+    def __add__(self, other: TruthMeasures) -> TruthMeasures:
+        pairs = zip(self.pairs, other.pairs, strict=True)
+        return TruthMeasures(self.sources + other.sources, tuple(a + b for a, b in pairs))
+
+    def without_traces(self) -> TruthMeasures:
+        """The same for channels that were counted with other shots."""
+        return TruthMeasures(
+            replace(self.sources, trace_count=0),
+            tuple(replace(part, trace_count=0) for part in self.pairs),
+        )
+
+
+def open_line_truth(folder: Path, job: Job) -> LineTruth:
+    """Open the answer of a line.
 
     Raises
     ------
     InputError
-        If the answer does not fit the line.
+        If it does not fit the line.
     """
-
-    def __init__(self, folder: Path, job: Job, windows: list[tuple[int, int]]) -> None:
-        gathers = read_truth(folder, job.shots)
-        channel_count = job.recording.shape[0]
-        if gathers.shape[1] != channel_count or gathers.shape[2] < job.length:
-            raise InputError(
-                f"the true gathers hold {gathers.shape[1]} channels of {gathers.shape[2]} samples, "
-                f"the line {channel_count} of {job.length}",
-                where=str(folder),
-                remedy="Name the truth of this line, or ask for gathers no longer than it.",
-            )
-        self._gathers = gathers[:, :, : job.length]
-        self._noise_rms = read_noise_rms(folder)
-        self._job = job
-        self._windows = windows
-        self._sources: TruthEnergy | None = None
-        self._pairs = {
-            pair: pair_shots(job.shots, *pair, job.delivered) for pair in source_pairs(job.shots)
-        }
-        self._differences: dict[Pair, TruthEnergy] = {}
-
-    def block(self, channels: range) -> NDArray[np.float32]:
-        """True gathers of some channels, shape (shot, channel, time)."""
-        return self._gathers[:, channels.start : channels.stop]
-
-    def add(self, result: BlockResult, alive: NDArray[np.bool_]) -> None:
-        """Score a block, dead channels left out."""
-        truth, estimate, start = (
-            gathers[:, alive]
-            for gathers in (
-                self.block(result.channels),
-                result.estimate,
-                result.pseudo_deblended,
-            )
+    gathers = open_truth(folder, job.shots)
+    channel_count = job.recording.shape[0]
+    if gathers.shape[1] != channel_count or gathers.shape[2] < job.length:
+        raise InputError(
+            f"the true gathers hold {gathers.shape[1]} channels of {gathers.shape[2]} samples, "
+            f"the line {channel_count} of {job.length}",
+            where=str(folder),
+            remedy="Name the truth of this line, or ask for gathers no longer than it.",
         )
-        interval_s = self._job.recording.interval_s
-        energy = truth_energy(truth, estimate, start, self._windows, interval_s)
-        self._sources = energy if self._sources is None else self._sources + energy
-        for pair, rows in self._pairs.items():
-            energy = difference_energy(truth, estimate, start, rows, self._windows, interval_s)
-            earlier = self._differences.get(pair)
-            self._differences[pair] = energy if earlier is None else earlier + energy
+    pairs = {pair: pair_shots(job.shots, *pair, job.delivered) for pair in source_pairs(job.shots)}
+    return LineTruth(gathers, read_noise_rms(folder), pairs)
 
-    def findings(self) -> list[Finding]:
-        """Scores as rows of the findings table."""
-        if self._sources is None:
-            return []
-        interval_s = self._job.recording.interval_s
-        windows_s = [(start * interval_s, stop * interval_s) for start, stop in self._windows]
-        rows = truth_findings(
-            self._sources,
-            self._job.shots,
-            self._job.delivered,
-            windows_s,
-            interval_s,
-            sample_count=self._job.length,
-            noise_rms=self._noise_rms,
+
+def measure_truth(
+    truth: LineTruth,
+    result: BlockResult,
+    rows: NDArray[np.int64],
+    own: NDArray[np.bool_],
+    alive: NDArray[np.bool_],
+    windows: Sequence[Window],
+    interval_s: float,
+) -> TruthMeasures:
+    """Score a block.
+
+    Parameters
+    ----------
+    truth : LineTruth
+        The answer.
+    result : BlockResult
+        What came out of the block.
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table that the block holds.
+    own : ndarray of bool, shape (shot,)
+        False for neighbours, which another block scores.
+    alive : ndarray of bool, shape (channel,)
+        Dead channels are left out.
+    windows : sequence of (int, int)
+        Windows after the time break, in samples.
+    interval_s : float
+        Sample interval in seconds.
+    """
+    channels = slice(result.channels.start, result.channels.stop)
+    answer = truth.gathers.read(rows, channels, result.estimate.shape[2])[:, alive]
+    estimate, start = result.estimate[:, alive], result.pseudo_deblended[:, alive]
+    total = len(truth.gathers.place)
+    energy = truth_energy(answer[own], estimate[own], start[own], windows, interval_s)
+    place = np.full(total, -1)
+    place[rows[own]] = np.flatnonzero(own)
+    pairs = []
+    for line_pairs in truth.pairs.values():
+        here = np.flatnonzero((place[line_pairs] >= 0).all(axis=1))
+        part = difference_energy(
+            answer, estimate, start, place[line_pairs[here]], windows, interval_s
         )
-        for (first, second), energy in self._differences.items():
-            rows += difference_findings(energy, first, second, windows_s, interval_s)
-        return rows
+        pairs.append(in_line_rows(part, here, len(line_pairs)))
+    return TruthMeasures(in_line_rows(energy, rows[own], total), tuple(pairs))
+
+
+def truth_rows(
+    truth: LineTruth, measures: TruthMeasures, job: Job, windows: Sequence[Window]
+) -> list[Finding]:
+    """Scores as rows of the findings table."""
+    interval_s = job.recording.interval_s
+    windows_s = [(start * interval_s, stop * interval_s) for start, stop in windows]
+    rows = truth_findings(
+        measures.sources,
+        job.shots,
+        job.delivered,
+        windows_s,
+        interval_s,
+        sample_count=job.length,
+        noise_rms=truth.noise_rms,
+    )
+    for (first, second), energy in zip(truth.pairs, measures.pairs, strict=True):
+        rows += difference_findings(energy, first, second, windows_s, interval_s)
+    return rows

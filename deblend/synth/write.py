@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -203,8 +203,41 @@ def write_truth(line: Line, folder: Path) -> None:
         write_shots(folder / "shots.csv", exact)
 
 
-def read_truth(folder: str | Path, shots: Shots) -> NDArray[np.float32]:
-    """True gathers of all shots, shape (shot, channel, time), in the order of the shot table.
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """True gathers on disk, read as they are needed.
+
+    Parameters
+    ----------
+    parts : mapping of source to ndarray of float32, shape (shot, channel, time)
+        Memory-mapped, in the order of the rows of that source.
+    source, place : ndarray, shape (shot,)
+        For every row of the shot table: its source, and its place in the part.
+    """
+
+    parts: Mapping[int | str, NDArray[np.float32]]
+    source: NDArray[np.generic]
+    place: NDArray[np.int64]
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Shots, channels and samples."""
+        return (len(self.place), *next(iter(self.parts.values())).shape[1:])
+
+    def read(
+        self, rows: NDArray[np.int64], channels: NDArray[np.int64] | slice, length: int
+    ) -> NDArray[np.float32]:
+        """Some shots, by row of the table, some channels, and the first samples."""
+        count = len(np.arange(self.shape[1])[channels])
+        out = np.zeros((len(rows), count, length), np.float32)
+        for number, row in enumerate(rows.tolist()):
+            part = self.parts[self.source[row].item()]
+            out[number] = part[self.place[row]][channels, :length]
+        return out
+
+
+def open_truth(folder: str | Path, shots: Shots) -> Truth:
+    """True gathers of all shots, unread.
 
     Parameters
     ----------
@@ -220,7 +253,7 @@ def read_truth(folder: str | Path, shots: Shots) -> NDArray[np.float32]:
     """
     parts = {source: _read_gathers(truth_path(folder, source)) for source in shots.sources}
     shape = next(iter(parts.values())).shape[1:]
-    out = np.zeros((len(shots), *shape), dtype=np.float32)
+    place = np.zeros(len(shots), np.int64)
     for source, part in parts.items():
         rows = shots.rows_of(source)
         if part.shape != (len(rows), *shape):
@@ -230,8 +263,17 @@ def read_truth(folder: str | Path, shots: Shots) -> NDArray[np.float32]:
                 where=str(truth_path(folder, source)),
                 remedy="Give one row a shot of that source, all of one length.",
             )
-        out[rows] = part
-    return out
+        place[rows] = np.arange(len(rows))
+    return Truth(parts, shots.source, place)
+
+
+def read_truth(folder: str | Path, shots: Shots) -> NDArray[np.float32]:
+    """True gathers of all shots, shape (shot, channel, time), in the order of the shot table.
+
+    Parameters and errors as for `open_truth`.
+    """
+    truth = open_truth(folder, shots)
+    return truth.read(np.arange(len(shots)), slice(None), truth.shape[2])
 
 
 def read_noise_rms(folder: str | Path) -> float | None:

@@ -115,7 +115,7 @@ def test_a_demo_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Mo
     def fault(*arguments: object) -> None:
         raise OutputError("no space", remedy="Make some.")
 
-    monkeypatch.setattr("deblend.run.pipeline.separate_blocks", fault)
+    monkeypatch.setattr("deblend.run.pipeline.stage_records", fault)
     out = tmp_path / "demo"
     result = call("demo", "--out", out, "--small")
     assert result.exit_code == 2

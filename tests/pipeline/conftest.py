@@ -27,7 +27,7 @@ def call() -> Call:
 def plain_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave out the drawing, which takes most of the time of a small run."""
 
-    def write(contents: Contents, path: Path) -> None:
+    def write(contents: Contents, path: Path, extras: object = None) -> None:
         path.write_text(contents.title)
 
     monkeypatch.setattr("deblend.report.page.write_report", write)

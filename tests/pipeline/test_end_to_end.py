@@ -21,8 +21,10 @@ from small_line import CHANNEL_COUNT, LENGTH, SHOT_COUNT, Call, SmallLine, make_
 from deblend.model.shots import make_shots
 from deblend.records.shot_table import write_shots
 from deblend.run.line_file import read_line_file
-from deblend.run.output_folder import RESULTS
-from deblend.run.pipeline import run_line
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.output_folder import RESULTS, UNFINISHED
+from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.progress import Step
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -67,7 +69,8 @@ def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyP
 @pytest.mark.usefixtures("plain_page")
 def test_the_report_can_be_drawn_again(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 1")
-    assert call("separate", line.line_file).exit_code == 0
+    first = call("separate", line.line_file)
+    assert first.exit_code == 0, first.stderr
     (line.out / "report.html").unlink()
     assert call("report", line.out).exit_code == 0
     assert (line.out / "report.html").read_text() == "Small line"
@@ -82,7 +85,7 @@ def check_manifest(line: SmallLine) -> None:
     assert names == {"line.toml", "shots.csv", "0.sgy", "1.sgy"}
     assert len(manifest["outputs"]) == 6
     for entry in manifest["inputs"] + manifest["outputs"]:
-        path = line.out / entry["path"]  # absolute for inputs
+        path = line.out / entry["path"]
         assert entry["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
         assert entry["size_bytes"] == path.stat().st_size
 
@@ -149,10 +152,14 @@ def test_troubles_are_findings(line: SmallLine, call: Call) -> None:
 @pytest.mark.usefixtures("plain_page")
 def test_blocks_and_one_piece_deliver_the_same(tmp_path: Path) -> None:
     delivered_bytes = []
-    for name, memory_bytes in (("whole", 10**9), ("blocks", 1)):
+    for name, array_bytes in (("whole", 10**9), ("blocks", 400_000)):
         line = make_small_line(tmp_path / name)
         line.rewrite("iterations = 25", "iterations = 3")
-        outcome = run_line(read_line_file(line.line_file), memory_bytes=memory_bytes)
+        told: list[Step] = []
+        options = RunOptions(memory_bytes=PROGRAM_BYTES + array_bytes)
+        outcome = run_line(read_line_file(line.line_file), told.append, options=options)
+        said = next(step.note for step in told if step.stage == "plan")
+        assert said.startswith("1 block(s)" if name == "whole" else "4 block(s) of 1 channel(s)")
         delivered_bytes.append([file.path.read_bytes() for file in outcome.delivered])
     assert delivered_bytes[0] == delivered_bytes[1]
 
@@ -181,25 +188,30 @@ def from_outside(*arguments: object) -> None:
 
 @pytest.mark.usefixtures("plain_page")
 @pytest.mark.parametrize("interrupt", [from_keyboard, from_outside])
-def test_an_interruption_leaves_nothing(
+def test_an_interruption_leaves_finished_blocks_alone(
     line: SmallLine,
     call: Call,
     monkeypatch: pytest.MonkeyPatch,
     interrupt: Callable[..., None],
 ) -> None:
-    monkeypatch.setattr("deblend.run.pipeline.write_line_manifest", interrupt)
-    line.rewrite("iterations = 25", "iterations = 1")
-    result = call("separate", line.line_file)
+    with monkeypatch.context() as patch:
+        patch.setattr("deblend.run.finish.write_line_manifest", interrupt)
+        line.rewrite("iterations = 25", "iterations = 1")
+        result = call("separate", line.line_file)
     assert result.exit_code == 130
-    assert "stopped" in result.stderr
-    assert not line.out.exists()
+    assert "stopped: 1 of 1 blocks are finished and kept" in result.stderr
+    assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
+    again = call("separate", line.line_file)
+    assert again.exit_code == 0
+    assert "going on: 1 of 1 blocks are finished" in again.stderr
+    assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
 
 def test_too_little_space_is_said_before_any_work(
     line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     usage = SimpleNamespace(free=1_000)
-    monkeypatch.setattr("deblend.run.separate_blocks.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("deblend.run.forecast.shutil.disk_usage", lambda path: usage)
     result = call("separate", line.line_file)
     assert result.exit_code == 2
     assert "GB are free" in result.stderr

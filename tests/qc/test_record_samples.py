@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from deblend.model.recording import Gap
-from deblend.qc.record_samples import count_samples, join_counts, sample_findings
+from deblend.qc.record_samples import nothing_seen, sample_findings
 
 
 def test_counts_and_findings() -> None:
@@ -15,15 +15,13 @@ def test_counts_and_findings() -> None:
     samples[3, 50:53] = [np.nan, np.inf, -np.inf]
     samples[4] = np.nan
     samples[:, 10:20] = np.nan  # a gap between files
-    known = np.isfinite(samples)
-    record = np.where(known, samples, np.float32(0))
-    counts = count_samples(record, known, [Gap(10, 20)])
+    seen = nothing_seen(5)
+    for start in (0, 15, 60):
+        seen = seen.seen(samples[:, start : {0: 15, 15: 60, 60: 100}[start]])
+    counts = seen.counts([Gap(10, 20)])
     np.testing.assert_array_equal(counts.dead, [False, True, True, False, True])
     np.testing.assert_array_equal(counts.unusable, [0, 0, 0, 3, 90])
-    parts = [count_samples(record[k : k + 1], known[k : k + 1], [Gap(10, 20)]) for k in range(5)]
-    joined = join_counts(parts)
-    np.testing.assert_array_equal(joined.dead, counts.dead)
-    rows = sample_findings(joined, np.arange(101, 106), 100)
+    rows = sample_findings(counts, np.arange(101, 106), 100)
     assert [(row.metric, row.channel) for row in rows] == [
         ("dead_channel", 102),
         ("dead_channel", 103),
@@ -36,5 +34,5 @@ def test_counts_and_findings() -> None:
 
 def test_a_clean_record_has_none() -> None:
     record = np.random.default_rng(0).standard_normal((2, 50)).astype(np.float32)
-    counts = count_samples(record, np.ones_like(record, bool), [])
+    counts = nothing_seen(2).seen(record).counts([])
     assert sample_findings(counts, np.array([1, 2]), 50) == []

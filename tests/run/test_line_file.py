@@ -103,7 +103,7 @@ def test_every_key_is_documented() -> None:
     keys = list_keys()
     assert {key.table for key in keys} == {
         "", "records", "shots", "geometry", "navigation", "source_log", "separation", "truth",
-        "quality", "output",
+        "quality", "output", "run",
     }  # fmt: skip
     for key in keys:
         assert key.description.endswith("."), key

@@ -13,8 +13,8 @@ from deblend.run.output_folder import (
     UNFINISHED,
     check_output_folder,
     publish,
-    unfinished,
 )
+from deblend.run.work_folder import WorkFolder, locked
 
 
 def fill(folder: Path, word: str) -> None:
@@ -24,10 +24,6 @@ def fill(folder: Path, word: str) -> None:
             (folder / name / "source-1.sgy").write_text(word)
         else:
             (folder / name).write_text(word)
-
-
-def words(folder: Path) -> set[str]:
-    return {path.read_text() for path in folder.rglob("*") if path.is_file()}
 
 
 def test_absent_and_empty_folders_will_do(tmp_path: Path) -> None:
@@ -66,45 +62,72 @@ def test_a_file_is_no_folder(tmp_path: Path) -> None:
     (tmp_path / "out").touch()
     with pytest.raises(OutputError, match="Not a directory"):
         check_output_folder(tmp_path / "out", tmp_path / "line.toml", overwrite=True)
-    with pytest.raises(OutputError, match="cannot be made"), unfinished(tmp_path / "out"):
+    with pytest.raises(OutputError, match="cannot be made"), locked(tmp_path / "out"):
         pass
 
 
-def test_nothing_stays_behind_an_error(tmp_path: Path) -> None:
+def test_nothing_stays_behind_an_error_before_there_is_a_plan(tmp_path: Path) -> None:
     out = tmp_path / "a" / "b"
 
     def interrupted() -> None:
-        with unfinished(out) as work:
-            fill(work, "half")
+        with locked(out):
             raise KeyboardInterrupt("stop")
 
     with pytest.raises(KeyboardInterrupt, match="stop"):
         interrupted()
     assert list(tmp_path.iterdir()) == []
+    out.mkdir(parents=True)
+    with pytest.raises(KeyboardInterrupt, match="stop"):
+        interrupted()
+    assert list(out.iterdir()) == []
 
 
-def test_a_folder_that_was_there_stays(tmp_path: Path) -> None:
-    with unfinished(tmp_path):
-        assert (tmp_path / UNFINISHED).is_dir()
-    assert tmp_path.is_dir()
-    assert list(tmp_path.iterdir()) == []
+def test_a_second_run_is_refused(tmp_path: Path) -> None:
+    with locked(tmp_path):
+        for shared in (False, True):
+            with (
+                pytest.raises(OutputError, match=r"another run is at work .*\(process \d+ on "),
+                locked(tmp_path, shared=shared),
+            ):
+                pass
+    with locked(tmp_path, shared=True) as work, locked(tmp_path, shared=True):
+        work.plan.touch()
+        with pytest.raises(OutputError, match="another run is at work"), locked(tmp_path):
+            pass
+    with locked(tmp_path):
+        pass
+
+
+def test_an_unfinished_run_is_no_obstacle(tmp_path: Path) -> None:
+    home = tmp_path / "line.toml"
+    out = tmp_path / "out"
+    WorkFolder.of(out).path.mkdir(parents=True)
+    check_output_folder(out, home, overwrite=False)
+    (out / RESULTS[1]).touch()  # it was being moved into place
+    check_output_folder(out, home, overwrite=False)
+    (out / RESULTS[-1]).touch()  # complete
+    with pytest.raises(OutputError, match="not empty"):
+        check_output_folder(out, home, overwrite=False)
+
+
+def made(folder: Path, word: str) -> Path:
+    work = folder / UNFINISHED
+    work.mkdir()
+    fill(work, word)
+    return work
 
 
 def test_results_replace_earlier_ones(tmp_path: Path) -> None:
     fill(tmp_path, "old")
-    with unfinished(tmp_path) as work:
-        fill(work, "new")
-        publish(work, tmp_path)
-    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(RESULTS)
-    assert words(tmp_path) == {"new"}
+    publish(made(tmp_path, "new"), tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*RESULTS, UNFINISHED])
+    assert {(tmp_path / name).read_text() for name in RESULTS if name != DELIVERED} == {"new"}
 
 
 def test_a_failed_move_restores_what_was_there(tmp_path: Path) -> None:
     fill(tmp_path, "old")
-    with unfinished(tmp_path) as work:
-        fill(work, "new")
-        (work / RESULTS[-1]).unlink()
-        with pytest.raises(OutputError, match=r"cannot be moved .*No such file"):
-            publish(work, tmp_path)
-    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(RESULTS)
-    assert words(tmp_path) == {"old"}
+    work = made(tmp_path, "new")
+    (work / RESULTS[-1]).unlink()
+    with pytest.raises(OutputError, match=r"cannot be moved .*No such file"):
+        publish(work, tmp_path)
+    assert {(tmp_path / name).read_text() for name in RESULTS if name != DELIVERED} == {"old"}

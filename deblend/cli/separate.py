@@ -1,0 +1,88 @@
+"""`deblend separate`: a whole line, or its parts for a batch queue."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend.cli.errors import plain_errors
+
+
+@click.command()
+@click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
+@click.option("--overwrite", is_flag=True, help="Replace the results of an earlier run.")
+@click.option("--restart", is_flag=True, help="Throw away an unfinished run and begin anew.")
+@click.option(
+    "--memory-gb",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Memory that the run may take in GB; three quarters of what is free by default.",
+)
+@click.option(
+    "--processes",
+    type=click.IntRange(min=1),
+    help="Local processes that separate blocks side by side.",
+)
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler."
+)
+@click.option(
+    "--prepare", is_flag=True, help="For a batch queue, first: plan, read the records, measure."
+)
+@click.option(
+    "--block", type=click.IntRange(min=0), help="Then, as jobs of their own: one block, from 0."
+)
+@click.option("--finish", is_flag=True, help="At last, when all blocks are done: deliver.")
+@plain_errors
+def separate(
+    line_file: Path,
+    overwrite: bool,
+    restart: bool,
+    memory_gb: float | None,
+    processes: int | None,
+    scheduler: str | None,
+    prepare: bool,
+    block: int | None,
+    finish: bool,
+) -> None:
+    """Separate the line that LINE.toml describes.
+
+    The same command goes on where an earlier one was stopped.
+    """
+    if prepare + (block is not None) + finish > 1:
+        raise click.UsageError("Give one of --prepare, --block and --finish.")
+    if processes and scheduler:
+        raise click.UsageError("Give --processes or --scheduler.")
+    from deblend.cli.display import progress_bar, show_outcome
+    from deblend.run.execute import Machines
+    from deblend.run.line_file import read_line_file
+    from deblend.run.pipeline import (
+        RunOptions,
+        finish_line,
+        prepare_work,
+        run_line,
+        separate_numbered,
+    )
+
+    line = read_line_file(line_file)
+    options = RunOptions(
+        overwrite=overwrite,
+        restart=restart,
+        memory_bytes=None if memory_gb is None else round(memory_gb * 1e9),
+        machines=Machines(processes or 1, scheduler) if processes or scheduler else None,
+    )
+    with progress_bar() as progress:
+        if prepare:
+            count = prepare_work(line, progress, options=options)
+        elif block is not None:
+            separate_numbered(line, block, progress)
+        else:
+            outcome = (
+                finish_line(line, progress) if finish else run_line(line, progress, options=options)
+            )
+    if prepare:
+        click.echo(f"{count} blocks: give the command with --block 0 to --block {count - 1}")
+    elif block is not None:
+        click.echo(f"block {block} is finished")
+    else:
+        show_outcome(outcome)

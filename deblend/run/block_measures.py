@@ -1,0 +1,235 @@
+"""What is measured of a block of a line while its gathers are at hand, and what it adds up to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.qc.leakage import Leakage, leakage_findings, measure_leakage
+from deblend.qc.likeness_maps import WindowProducts, join_products
+from deblend.qc.limits import Limit, default_limits, read_limits
+from deblend.qc.measure_plan import MeasurePlan
+from deblend.qc.record_samples import SampleCounts, sample_findings
+from deblend.qc.removed import RemovedEnergy, removed_energy, removed_findings
+from deblend.qc.residual import ResidualEnergy, residual_energy, residual_findings
+from deblend.run.line_rows import in_line_rows
+from deblend.run.open_line import OpenLine
+from deblend.run.truth import LineTruth, TruthMeasures, measure_truth, truth_rows
+from deblend.separation.job import BlockResult, Job
+from deblend.separation.loop import IterationRecord
+from deblend.separation.spans import Span
+
+WINDOW_COUNT: Final = 4
+"""Equal windows after the time break, in which energies are measured."""
+
+
+@dataclass(frozen=True, eq=False)
+class BlockMeasures:
+    """What is kept of a block beside its gathers. It is stored: arrays, numbers, texts only.
+
+    Parameters
+    ----------
+    channels : range
+        Channel rows.
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table that belong to the block.
+    history : tuple of IterationRecord
+        What each iteration did.
+    residual : ResidualEnergy
+        One row for every row of the shot table.
+    removed : RemovedEnergy
+        Likewise.
+    leakage : Leakage
+        Its octaves likewise; its products for the rows of the block.
+    truth : TruthMeasures or None
+        Scores, where the answer is known.
+    """
+
+    channels: range
+    rows: NDArray[np.int64]
+    history: tuple[IterationRecord, ...]
+    residual: ResidualEnergy
+    removed: RemovedEnergy
+    leakage: Leakage
+    truth: TruthMeasures | None
+
+
+@dataclass(frozen=True, eq=False)
+class LineMeasures:
+    """Blocks added up.
+
+    Parameters
+    ----------
+    residual, removed, leakage, truth
+        As of a block, for the whole line.
+    products : WindowProducts
+        For the maps of likeness of kept and removed part.
+    histories : tuple of tuple of IterationRecord
+        One a block.
+    """
+
+    residual: ResidualEnergy
+    removed: RemovedEnergy
+    leakage: Leakage
+    truth: TruthMeasures | None
+    products: WindowProducts
+    histories: tuple[tuple[IterationRecord, ...], ...]
+
+
+def measure_block(
+    span: Span,
+    result: BlockResult,
+    alive: NDArray[np.bool_],
+    plan: MeasurePlan,
+    truth: LineTruth | None,
+) -> BlockMeasures:
+    """Measure a block.
+
+    Parameters
+    ----------
+    span : Span
+        The part of the line that the block belongs to.
+    result : BlockResult
+        What came out of it; dead channels are zero.
+    alive : ndarray of bool, shape (channel,)
+        Channels that are not dead.
+    plan : MeasurePlan
+        Of the line.
+    truth : LineTruth or None
+        The answer, where it is known.
+    """
+    job, own = span.job, span.own
+    rows, total = span.rows[own], len(plan.shots)
+    first = np.rint((job.shots.fire_time_ns - job.recording.start_ns) / job.recording.interval_ns)
+    residual = residual_energy(
+        result.residual[alive],
+        result.record[alive],
+        job.operator.fold,
+        first.astype(np.int64)[own],
+        plan.windows,
+    )
+    before, after = result.pseudo_deblended, result.estimate
+    if not own.all():
+        before, after = before[own], after[own]
+    removed = removed_energy(before[:, alive], after[:, alive], plan.windows)
+    part = plan if len(rows) == total else plan.of_rows(rows, plan.counted[rows])
+    leakage = measure_leakage(part, result.channels, before, after, alive)
+    return BlockMeasures(
+        channels=result.channels,
+        rows=rows,
+        history=result.history,
+        residual=in_line_rows(residual, rows, total),
+        removed=in_line_rows(removed, rows, total),
+        leakage=replace(leakage, octaves=in_line_rows(leakage.octaves, rows, total)),
+        truth=None
+        if truth is None
+        else measure_truth(
+            truth,
+            result,
+            span.rows,
+            own,
+            alive,
+            plan.windows,
+            plan.interval_s,
+        ),
+    )
+
+
+def add_blocks(blocks: Iterable[BlockMeasures], total: int) -> LineMeasures:
+    """Add up blocks, in their order; one is held at a time.
+
+    Parameters
+    ----------
+    blocks : iterable of BlockMeasures
+        All blocks of a line.
+    total : int
+        Rows of the shot table.
+    """
+    residual: ResidualEnergy | None = None
+    removed: RemovedEnergy | None = None
+    leakage: Leakage | None = None
+    truth: TruthMeasures | None = None
+    products: dict[int, WindowProducts] = {}
+    histories = []
+    for block in blocks:
+        residual = block.residual if residual is None else residual + block.residual
+        removed = block.removed if removed is None else removed + block.removed
+        earlier = products.get(block.channels.start)  # of these channels in another span
+        whole = in_line_rows(join_products(list(block.leakage.products)), block.rows, total)
+        products[block.channels.start] = _sum(earlier, whole) if earlier else whole
+        alone = replace(block.leakage, products=())
+        leakage = alone if leakage is None else leakage + alone
+        if block.truth is not None:
+            more = block.truth if earlier is None else block.truth.without_traces()
+            truth = more if truth is None else truth + more
+        histories.append(block.history)
+    assert residual is not None
+    assert removed is not None
+    assert leakage is not None  # there is at least one block
+    joined = join_products([products[start] for start in sorted(products)])
+    return LineMeasures(
+        residual, removed, replace(leakage, products=(joined,)), truth, joined, tuple(histories)
+    )
+
+
+def _sum(one: WindowProducts, other: WindowProducts) -> WindowProducts:
+    return WindowProducts(
+        one.kept + other.kept, one.removed + other.removed, one.product + other.product
+    )
+
+
+def line_limits(opened: OpenLine) -> dict[str, Limit]:
+    """Limits of the findings: those that the line file names, or the default ones.
+
+    Raises
+    ------
+    SettingsError
+        If the file of limits cannot be used.
+    """
+    table = opened.line.keys.quality
+    if table is None or table.limits is None:
+        return default_limits()
+    return read_limits(opened.line.resolve(table.limits))
+
+
+def measure_plan(job: Job) -> MeasurePlan:
+    """What leakage and loss are measured on."""
+    return MeasurePlan(
+        shots=job.shots,
+        counted=job.delivered,
+        interval_s=job.recording.interval_s,
+        length=job.length,
+        windows=sample_windows(job.length),
+        channel_count=job.recording.shape[0],
+    )
+
+
+def sample_windows(length: int) -> list[tuple[int, int]]:
+    """Equal windows of a gather trace, in samples."""
+    edges = np.linspace(0, length, min(WINDOW_COUNT, length) + 1).round().astype(int).tolist()
+    return list(pairwise(edges))
+
+
+def line_findings(
+    job: Job,
+    measures: LineMeasures,
+    counts: SampleCounts,
+    plan: MeasurePlan,
+    truth: LineTruth | None,
+    limits: dict[str, Limit],
+) -> Iterator[Finding]:
+    """Everything measured, as rows of the findings table."""
+    numbers = job.recording.channel_numbers
+    windows_s = plan.windows_s
+    yield from sample_findings(counts, numbers, job.recording.shape[1])
+    if truth is not None and measures.truth is not None:
+        yield from truth_rows(truth, measures.truth, job, plan.windows)
+    yield from removed_findings(measures.removed, job.shots, job.delivered, windows_s)
+    yield from residual_findings(measures.residual, job.shots, job.delivered, windows_s)
+    yield from leakage_findings(plan, measures.leakage, limits, numbers)

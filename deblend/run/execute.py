@@ -1,0 +1,315 @@
+"""Where blocks are worked on: in this process, in local processes, on a cluster. Same results."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from deblend.arrays import thread_count
+from deblend.errors import ClusterError, DeblendError
+from deblend.run.work import Work, measure_reference, open_work_once, separate_one
+from deblend.run.work_plan import software_versions
+from deblend.separation.loop import IterationRecord
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+Task = Literal["reference", "separate"]
+Told = Callable[[int, IterationRecord], None]
+"""Called with a block and what an iteration of it did."""
+Done = Callable[[int, Any], None]
+"""Called with a block and what its task returned."""
+
+TASKS: Final = {"reference": measure_reference, "separate": separate_one}
+THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+ANSWER_S: Final = 20.0
+"""How long a scheduler may take to answer."""
+_TOPIC: Final = "deblend-iterations"
+_LOOK_S: Final = 0.5
+_TRIES: Final = 3
+
+
+@dataclass(frozen=True)
+class Machines:
+    """Where to compute.
+
+    Parameters
+    ----------
+    processes : int
+        Local processes; with one, this process itself.
+    scheduler : str or None
+        Address of a dask.distributed scheduler, in place of local processes.
+    stalled_after_s : float
+        A worker that says nothing of its block for so long is given up.
+    """
+
+    processes: int = 1
+    scheduler: str | None = None
+    stalled_after_s: float = 1800.0
+
+    @property
+    def here(self) -> bool:
+        """Whether this process computes."""
+        return self.scheduler is None and self.processes == 1
+
+
+Run = Callable[[Task, Sequence[int], Done, Told], None]
+"""Works on blocks, in any order: the task, the blocks, who is told."""
+
+
+@contextmanager
+def runner(machines: Machines, work: Work, say: Callable[[str], None]) -> Iterator[Run]:
+    """Something that works on blocks.
+
+    Parameters
+    ----------
+    machines : Machines
+        Where.
+    work : Work
+        The run.
+    say : callable
+        Told where progress of a cluster can be watched.
+
+    Raises
+    ------
+    ClusterError
+        If the scheduler does not answer, has no workers, or workers have other versions.
+    """
+    if machines.here:
+        yield lambda task, blocks, done, told: _in_process(work, task, blocks, done, told)
+        return
+    with _client(machines) as client:
+        _check_versions(client)
+        client.run(_share_threads, Counter(_hosts(client).values()))
+        say(f"{len(_hosts(client))} workers; dashboard {client.dashboard_link}")
+        yield lambda task, blocks, done, told: _Dispatch(
+            client, machines, work, task, done, told
+        ).run(blocks)
+
+
+def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told: Told) -> None:
+    for block in blocks:
+
+        def tell(record: IterationRecord, block: int = block) -> None:
+            told(block, record)
+
+        done(block, TASKS[task](work, block, tell))
+
+
+def on_worker(task: Task, folder: str, started_utc: str, block: int) -> Any:
+    """What a worker is asked to do: open the run once, and work on one block."""
+    from distributed import get_worker
+
+    worker = get_worker()
+
+    def tell(record: IterationRecord) -> None:
+        worker.log_event(
+            _TOPIC, (block, record.iteration, record.residual_energy, record.record_energy)
+        )
+
+    return TASKS[task](open_work_once(Path(folder), started_utc), block, tell)
+
+
+@contextmanager
+def _client(machines: Machines) -> Iterator[Client]:
+    """A client of the scheduler asked for, or of local processes."""
+    from distributed import Client, LocalCluster
+
+    if machines.scheduler is not None:
+        try:
+            client = Client(machines.scheduler, timeout=ANSWER_S, set_as_default=False)
+        except (OSError, TimeoutError, ValueError) as error:
+            raise ClusterError(
+                f"the scheduler does not answer within {ANSWER_S:.0f} s",
+                where=machines.scheduler,
+                remedy="Check the address and that `dask scheduler` runs there.",
+            ) from error
+        with client:
+            yield client
+        return
+    threads = str(max(1, thread_count() // machines.processes))
+    with (
+        LocalCluster(
+            n_workers=machines.processes,
+            threads_per_worker=1,
+            processes=True,
+            memory_limit=0,
+            dashboard_address="127.0.0.1:0",
+            host="127.0.0.1",
+            env=dict.fromkeys(THREAD_VARIABLES, threads),
+        ) as cluster,
+        Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
+    ):
+        yield client
+
+
+def _check_versions(client: Client) -> None:
+    """Refuse workers with other software: their results would differ."""
+    hosts = _hosts(client)
+    if not hosts:
+        raise ClusterError(
+            "the scheduler has no workers",
+            where=client.scheduler.address,
+            remedy="Start some with `dask worker ADDRESS --nthreads 1`.",
+        )
+    ours = software_versions()
+
+    def versions(names: list[str]) -> dict[str, str]:  # sent by value: deblend may be missing
+        import platform
+        from importlib import metadata
+
+        found = {"python": platform.python_version()}
+        for name in names:
+            try:
+                found[name] = metadata.version(name)
+            except metadata.PackageNotFoundError:
+                found[name] = "not installed"
+        return found
+
+    theirs = client.run(versions, [name for name in ours if name != "python"])
+    for address, found in theirs.items():
+        other = [
+            f"{name} {found[name]}, here {ours[name]}" for name in ours if found[name] != ours[name]
+        ]
+        if other:
+            raise ClusterError(
+                f"the worker has other versions: {'; '.join(other)}",
+                where=address,
+                remedy="Give all workers the environment of this process.",
+            )
+
+
+def _hosts(client: Client) -> dict[str, str]:
+    """Host of every worker, by address."""
+    workers = client.scheduler_info(n_workers=-1)["workers"]
+    return {address: info["host"] for address, info in workers.items()}
+
+
+def _share_threads(workers_on: Counter[str]) -> None:
+    """Give a worker its part of the cores of its host, unless it was told how many to take."""
+    from distributed import get_worker
+
+    if "NUMBA_NUM_THREADS" not in os.environ:
+        host = get_worker().address.rpartition("://")[2].rpartition(":")[0]
+        threads = str(max(1, thread_count() // max(1, workers_on.get(host, 1))))
+        os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
+
+
+@dataclass(eq=False)
+class _Dispatch:
+    """Blocks handed to workers, one at a time each, so that none holds two blocks in memory."""
+
+    client: Client
+    machines: Machines
+    work: Work
+    task: Task
+    done: Done
+    told: Told
+    running: dict[str, tuple[int, Future]] = field(default_factory=dict)
+    heard: dict[int, float] = field(default_factory=dict)
+    tries: Counter[int] = field(default_factory=Counter)
+    given_up: set[str] = field(default_factory=set)
+
+    def run(self, blocks: Sequence[int]) -> None:
+        """Work on all blocks; returns when the last one is done."""
+        waiting = list(blocks)
+        self.client.subscribe_topic(_TOPIC, self._hear)
+        try:
+            while waiting or self.running:
+                self._hand_out(waiting)
+                self._collect(waiting)
+                time.sleep(_LOOK_S if self.running else 0)
+        except DeblendError:
+            raise
+        except (OSError, TimeoutError, RuntimeError) as error:
+            raise self._gone(error) from error
+        finally:
+            for _, future in self.running.values():
+                future.cancel(force=True)
+            self.client.unsubscribe_topic(_TOPIC)
+
+    def _hear(self, event: tuple[float, tuple[int, int, float, float]]) -> None:
+        block, iteration, residual_energy, record_energy = event[1]
+        self.heard[block] = time.monotonic()
+        self.told(block, IterationRecord(iteration, 0.0, residual_energy, record_energy))
+
+    def _hand_out(self, waiting: list[int]) -> None:
+        if self.client.status != "running":
+            raise self._gone(None)
+        present = _hosts(self.client)
+        if not present and not self.running:
+            raise ClusterError(
+                "no worker is left",
+                where=self.client.scheduler.address,
+                remedy="Start workers and give the same command again: finished blocks are kept.",
+            )
+        for address in sorted(set(present) - set(self.running) - self.given_up):
+            if waiting:
+                block = waiting.pop(0)
+                self.tries[block] += 1
+                self.heard[block] = time.monotonic()
+                future = self.client.submit(
+                    on_worker,
+                    self.task,
+                    str(self.work.folder.path.absolute()),
+                    self.work.plan.started_utc,
+                    block,
+                    workers=[address],
+                    pure=False,
+                    retries=0,
+                )
+                self.running[address] = (block, future)
+
+    def _collect(self, waiting: list[int]) -> None:
+        present = _hosts(self.client)
+        for address, (block, future) in list(self.running.items()):
+            if future.done():
+                del self.running[address]
+                if future.status == "finished":
+                    self.done(block, future.result())
+                elif future.status == "error" and not _worker_died(future):
+                    raise future.exception()
+                else:
+                    self._again(block, waiting, "it ended")
+            elif address not in present:
+                self._drop(address, block, future, waiting, "it went away")
+            elif time.monotonic() - self.heard[block] > self.machines.stalled_after_s:
+                self.given_up.add(address)
+                self._drop(address, block, future, waiting, "it said nothing more")
+
+    def _drop(self, address: str, block: int, future: Future, waiting: list[int], why: str) -> None:
+        del self.running[address]
+        future.cancel(force=True)
+        if address in self.given_up:
+            self.client.restart_workers([address], raise_for_error=False)
+        self._again(block, waiting, why)
+
+    def _again(self, block: int, waiting: list[int], why: str) -> None:
+        if self.tries[block] >= _TRIES:
+            raise ClusterError(
+                f"block {block} was given to {_TRIES} workers and none came back; of the last "
+                f"one, {why}",
+                where=self.client.scheduler.address,
+                remedy="Give the workers more memory, or the run a smaller budget with a new "
+                "output folder; finished blocks are kept.",
+            )
+        waiting.insert(0, block)
+
+    def _gone(self, error: Exception | None) -> ClusterError:
+        return ClusterError(
+            f"the cluster went away{f' ({error})' if error else ''}",
+            where=self.machines.scheduler or "local processes",
+            remedy="Give the same command again: finished blocks are kept.",
+        )
+
+
+def _worker_died(future: Future) -> bool:
+    from distributed.scheduler import KilledWorker
+
+    return isinstance(future.exception(), KilledWorker)

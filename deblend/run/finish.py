@@ -1,0 +1,142 @@
+"""From finished blocks to results: delivered gathers, findings, maps, report, manifest."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.blending.operator import operator_at
+from deblend.deliver.segy import DeliveredFile
+from deblend.files import write_text
+from deblend.model.findings import Finding, findings_csv
+from deblend.report.contents import Contents, Section, write_contents
+from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
+from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
+from deblend.run.open_line import with_new
+from deblend.run.output_folder import FINDINGS, MANIFEST, MAPS, PAGE, SAMPLES, publish
+from deblend.run.progress import Progress, Step
+from deblend.run.quality_maps import write_maps
+from deblend.run.report_extras import read_extras
+from deblend.run.report_samples import choose_places, read_sections
+from deblend.run.stored_values import read_value
+from deblend.run.work import Work
+
+
+def finish_work(
+    work: Work, folder: Path, progress: Progress
+) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
+    """Write all results of a run whose blocks are finished, and remove the unfinished work.
+
+    Parameters
+    ----------
+    work : Work
+        The run.
+    folder : Path
+        Output folder.
+    progress : callable
+        Told where it stands.
+
+    Raises
+    ------
+    OutputError
+        If a result does not fit its format or cannot be written; the blocks are kept then.
+    """
+    job, results = work.job, work.folder.results
+    shutil.rmtree(results, ignore_errors=True)
+    results.mkdir()
+    measures = add_blocks(
+        (read_value(work.folder.done(block)) for block in range(work.plan.count)), len(job.shots)
+    )
+    files = deliver_sources(work, measures, results, progress)
+    progress(Step("report", 0, 0, "findings, manifest and report"))
+    findings = (*with_new(work.opened.findings, job.findings), *_measured(work, measures))
+    write_text(results / FINDINGS, findings_csv(findings))
+    write_maps(results / MAPS, work.measures, measures.products, job)
+    contents = report_contents(work, measures, _sections(work, findings), findings)
+    _write_report(contents, results)
+    others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
+    ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    write_line_manifest(results / MANIFEST, folder, work, files, others, findings, ended_utc)
+    publish(results, folder)
+    shutil.rmtree(work.folder.path, ignore_errors=True)
+    return files, findings
+
+
+def _measured(work: Work, measures: LineMeasures) -> list[Finding]:
+    limits = line_limits(work.opened)
+    return list(line_findings(work.job, measures, work.counts, work.measures, work.truth, limits))
+
+
+def _write_report(contents: Contents, folder: Path) -> None:
+    from deblend.report.page import write_report
+
+    write_contents(contents, folder / SAMPLES)
+    write_report(contents, folder / PAGE, read_extras(folder))
+
+
+def _sections(work: Work, findings: Sequence[Finding]) -> tuple[Section, ...]:
+    job, truth = work.job, work.truth
+    places = choose_places(
+        job.shots,
+        job.delivered,
+        work.opened.geometry,
+        job.recording.channel_numbers,
+        length=job.length,
+        findings=findings,
+    )
+    reader = LineReader(work)
+
+    def answer(rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
+        assert truth is not None
+        return truth.gathers.read(rows, channels, job.length)
+
+    return read_sections(
+        places,
+        reader.before,
+        reader.after,
+        None if truth is None else answer,
+        job.recording.interval_s,
+        work.counts.dead,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class LineReader:
+    """Gathers of a finished line, some rows of the shot table and some channels at a time."""
+
+    work: Work
+
+    def before(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Pseudo-deblended gathers, shape (row, channel, time); cut anew from the record."""
+        job = self.work.staged_job
+        recording, shots = job.recording, job.shots.take(rows)
+        first = (shots.fire_time_ns - recording.start_ns) // recording.interval_ns
+        beyond = 4 * job.length
+        begin = int(np.clip(first.min() - beyond, 0, recording.shape[1]))
+        end = int(np.clip(first.max() + beyond, 0, recording.shape[1]))
+        samples = recording.read(channels.tolist(), begin, end)
+        operator = operator_at(
+            shots.fire_time_ns,
+            shots.live,
+            start_ns=recording.start_ns + begin * recording.interval_ns,
+            interval_ns=recording.interval_ns,
+            sample_count=end - begin,
+            length=job.length,
+            xp=np,
+        )
+        known = np.where(np.isfinite(samples), samples, np.float32(0))
+        gathers: NDArray[np.float32] = operator.pseudo_deblend(known)
+        return gathers
+
+    def after(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Separated gathers, shape (row, channel, time); the rows are of one source."""
+        shots = self.work.job.shots
+        source = shots.sources.index(shots.source[rows[0]].item())
+        stored = self.work.estimates(source, rows)
+        return stored.read(np.arange(len(rows)), channels)

@@ -1,0 +1,151 @@
+"""What a run will take: blocks, memory, disk and time, said before it starts."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import OutputError
+from deblend.run.prepare_line import line_extent
+from deblend.separation.job import Job, loop_channels
+from deblend.separation.loop import IterationRecord
+from deblend.separation.plan_blocks import BlockPlan
+from deblend.separation.spans import span_of
+
+SMALL_WORK: Final = 2e9
+"""Sample-iterations below which no time is measured: it would be a good part of the run."""
+_TRIAL_ITERATIONS: Final = 4
+_TRACE_HEADER_BYTES: Final = 240
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a run will take.
+
+    Parameters
+    ----------
+    blocks, spans : int
+        Blocks in all, and spans along the line.
+    block_channels : int
+        Channels of a block.
+    block_bytes : int
+        What the arrays of a block take.
+    work_bytes, result_bytes : int
+        Disk for the working store, gone after the run, and for the results.
+    sample_iterations : float
+        Samples of all gathers, neighbours of blocks included, times iterations.
+    rate : float or None
+        Sample-iterations a second of this machine, by a trial; None for small work.
+    """
+
+    blocks: int
+    spans: int
+    block_channels: int
+    block_bytes: int
+    work_bytes: int
+    result_bytes: int
+    sample_iterations: float
+    rate: float | None
+
+    @property
+    def sentence(self) -> str:
+        """All of it in one sentence."""
+        spans = f" in {self.spans} spans of shots" if self.spans > 1 else ""
+        return (
+            f"{self.blocks} block(s) of {self.block_channels} channel(s){spans}, "
+            f"{self.block_bytes / 1e9:.2g} GB of arrays each; "
+            f"disk: {self.work_bytes / 1e9:.2g} GB while it runs and "
+            f"{self.result_bytes / 1e9:.2g} GB of results; {self.time}"
+        )
+
+    @property
+    def time(self) -> str:
+        """Expected time in words."""
+        if self.rate is None:
+            return "some minutes at most"
+        seconds = self.sample_iterations / self.rate
+        amount = f"{seconds / 3600:.1f} h" if seconds > 5400 else f"{max(1, seconds / 60):.0f} min"
+        return (
+            f"about {amount} on this machine alone "
+            f"({self.rate / 1e6:.0f} million sample-iterations/s in a trial)"
+        )
+
+
+def forecast(job: Job, plan: BlockPlan) -> Forecast:
+    """What a run with this plan will take; tries the machine out where the work is large."""
+    extent = line_extent(job)
+    wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)
+    channels = extent.wide_channels(len(plan.channels[0])) * len(plan.channels)
+    work = float(extent.sources * wide * channels * job.length * job.schedule.iterations)
+    traces = int(job.delivered.sum()) * extent.channels
+    return Forecast(
+        blocks=plan.count,
+        spans=len(plan.spans),
+        block_channels=len(plan.channels[0]),
+        block_bytes=plan.block_bytes,
+        work_bytes=4 * (extent.channels * extent.samples + traces * job.length),
+        result_bytes=traces * (_TRACE_HEADER_BYTES + 4 * job.length),
+        sample_iterations=work,
+        rate=trial_rate(job) if work > SMALL_WORK else None,
+    )
+
+
+def check_space(needed: Forecast, folder: Path) -> None:
+    """Refuse to begin what does not fit on the disk.
+
+    Raises
+    ------
+    OutputError
+        If too little is free.
+    """
+    existing = next(part for part in (folder, *folder.parents) if part.exists())
+    free = shutil.disk_usage(existing).free
+    total = needed.work_bytes + needed.result_bytes
+    if total > free:
+        raise OutputError(
+            f"{total / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free",
+            where=str(folder),
+            remedy="Make space or name another output folder.",
+        )
+
+
+def trial_rate(job: Job) -> float:
+    """Sample-iterations a second of a small piece of the line, filled with random samples.
+
+    Random samples cost most: no patch is left out for want of energy.
+    """
+    slots = min(job.layout.slot_count, 2 * job.method.patch[0])
+    middle = (job.layout.slot_count - slots) // 2
+    part = span_of(job, range(middle, middle + slots)).job
+    trial = replace(
+        part,
+        recording=replace(part.recording, samples=_RandomSamples(part.recording.shape)),
+        schedule=replace(job.schedule, iterations=_TRIAL_ITERATIONS),
+        measured_reference=1.0,
+    )
+    channels = range(min(job.recording.shape[0], max(2, job.method.patch[1])))
+    stamps: list[float] = []
+
+    def stamp(_: IterationRecord) -> None:
+        stamps.append(time.perf_counter())
+
+    loop_channels(trial, channels, stamp)
+    wide = len(trial.with_halo(channels))
+    values = trial.layout.row.size * wide * job.length
+    return values / max(float(np.median(np.diff(stamps))), 1e-6)
+
+
+@dataclass(frozen=True)
+class _RandomSamples:
+    shape: tuple[int, int]
+
+    def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
+        random = np.random.default_rng(0)
+        return random.standard_normal((len(channels), stop - start), dtype=np.float32)

@@ -1,0 +1,71 @@
+"""Settling what a run will do with a line that has been opened; reads no samples."""
+
+from __future__ import annotations
+
+from deblend.errors import SettingsError
+from deblend.run.method_settings import line_method
+from deblend.run.open_line import OpenLine
+from deblend.separation.job import Job, prepare
+from deblend.separation.plan_blocks import MEMORY_BYTES, BlockPlan, Extent, halo, plan_blocks
+from deblend.separation.spans import slot_halo
+
+
+def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
+    """Settle method, delivered shots and blocks of channels.
+
+    Parameters
+    ----------
+    opened : OpenLine
+        The line.
+    memory_bytes : int, optional
+        What the arrays of one block may take, for those who separate in memory.
+
+    Raises
+    ------
+    InputError
+        If line file, records and shots do not fit together.
+    """
+    keys = opened.line.keys.separation
+    try:
+        return prepare(
+            opened.recording,
+            opened.shots,
+            length_s=keys.length_s,
+            method=line_method(opened.line, len(opened.shots.sources), opened.recording.shape[0]),
+            iterations=keys.iterations,
+            seed=keys.seed,
+            refine_times=keys.refine_times,
+            residual=keys.residual,
+            device=keys.device,
+            memory_bytes=memory_bytes,
+        )
+    except SettingsError as error:
+        if error.where:
+            raise
+        where = f"{opened.line.path}, table [separation]"
+        raise SettingsError(error.what, where=where, remedy=error.remedy) from error
+
+
+def line_extent(job: Job) -> Extent:
+    """Size of a line, for planning."""
+    return Extent(
+        sources=job.layout.source_count,
+        slots=job.layout.slot_count,
+        channels=job.recording.shape[0],
+        length=job.length,
+        samples=job.recording.shape[1],
+        slot_halo=slot_halo(job),
+        channel_halo=halo(job.method, 1),
+        least_slots=max(1, 2 * job.method.patch[0]),
+    )
+
+
+def plan_line(job: Job, block_bytes: int, processes: int) -> BlockPlan:
+    """Cut a line into blocks that fit into a budget, at least one for each process.
+
+    Raises
+    ------
+    SettingsError
+        If the budget is too small; says the least that works.
+    """
+    return plan_blocks(line_extent(job), block_bytes, least_count=processes)

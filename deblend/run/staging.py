@@ -1,0 +1,97 @@
+"""Reading the records once, from begin to end, into the working store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+from deblend.model.recording import Recording
+from deblend.qc.record_samples import SampleRange, nothing_seen
+from deblend.run.store import (
+    CHUNK_SAMPLES,
+    StoredSamples,
+    create_records,
+    open_array,
+    write_samples,
+)
+from deblend.run.stored_values import read_value, write_value
+from deblend.run.work_folder import WorkFolder
+
+MOST_SLAB_BYTES: Final = 400_000_000
+_COPIES: Final = 4
+"""Copies of a slab that live at the same time while it is read and written."""
+
+
+@dataclass(frozen=True, eq=False)
+class Staged:
+    """How far the record is staged, and what its samples are like so far.
+
+    Parameters
+    ----------
+    samples : int
+        Samples of every channel that are in the store, on disk.
+    seen : SampleRange
+        What they are like.
+    """
+
+    samples: int
+    seen: SampleRange
+
+
+def stage_records(
+    recording: Recording,
+    work: WorkFolder,
+    channel_step: int,
+    memory_bytes: int,
+    tell: Callable[[int, int], None],
+) -> Staged:
+    """Copy a record into the store, or go on where an earlier run stopped.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record; every sample is read once, all channels side by side.
+    work : WorkFolder
+        Where the store is.
+    channel_step : int
+        Channels of a block.
+    memory_bytes : int
+        What may be taken.
+    tell : callable
+        Told samples done and samples in all.
+
+    Raises
+    ------
+    OutputError
+        If the disk is full or cannot be written.
+    """
+    channels, total = recording.shape
+    slab, chunk = slab_samples(channels, memory_bytes)
+    staged = Staged(0, nothing_seen(channels))
+    if work.staged.exists():
+        staged = read_value(work.staged)
+    else:
+        create_records(work.records, recording.shape, channel_step, chunk)
+    if staged.samples < total:
+        array = open_array(work.records, "r+")
+        for start in range(staged.samples, total, slab):
+            tell(start, total)
+            part = recording.read(range(channels), start, min(start + slab, total))
+            write_samples(array, work.records, start, part)
+            staged = Staged(start + part.shape[1], staged.seen.seen(part))
+            write_value(work.staged, staged)
+    tell(total, total)
+    return staged
+
+
+def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:
+    """Samples read at a time, whole chunks of them, and samples of a chunk."""
+    allowed = min(MOST_SLAB_BYTES, memory_bytes // _COPIES) // (4 * channels)
+    chunk = max(256, min(CHUNK_SAMPLES, allowed))
+    return chunk * max(1, allowed // chunk), chunk
+
+
+def staged_recording(recording: Recording, work: WorkFolder) -> Recording:
+    """The same record, its samples from the store."""
+    return replace(recording, samples=StoredSamples(open_array(work.records)))

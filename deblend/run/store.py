@@ -1,0 +1,222 @@
+"""The working store of a run, in Zarr: the record, staged once, and estimates block by block.
+
+Chunks hold some channels each, because a block reads and writes few channels of all times. Whatever
+is marked as done has been waited for until it was on disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+import zarr
+from numpy.typing import NDArray
+
+from deblend.errors import OutputError
+from deblend.files import sync
+
+CHUNK_SAMPLES: Final = 16_384
+CHUNK_CHANNELS: Final = 32
+_CHUNK_BYTES: Final = 4 << 20
+
+
+@dataclass(frozen=True, eq=False)
+class StoredSamples:
+    """A staged record as a source of samples."""
+
+    array: zarr.Array[Any]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of channels and of samples."""
+        return self.array.shape[0], self.array.shape[1]
+
+    def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
+        """Samples ``[start, stop)`` of some channels."""
+        rows = np.asarray(channels, dtype=np.int64)
+        if not len(rows):
+            return np.zeros((0, stop - start), np.float32)
+        first, last = int(rows.min()), int(rows.max()) + 1
+        if np.array_equal(rows, np.arange(first, last)):
+            return np.asarray(self.array[first:last, start:stop])
+        return np.asarray(self.array.oindex[rows, slice(start, stop)])
+
+
+@dataclass(frozen=True, eq=False)
+class Shelf:
+    """Where the estimates of one source lie in one span.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the array, shape (shot, channel, time).
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table.
+    """
+
+    path: Path
+    rows: NDArray[np.int64]
+
+
+def create_records(path: Path, shape: tuple[int, int], channel_step: int, chunk: int) -> None:
+    """An empty array for a record, shape (channel, time); unwritten samples are NaN."""
+    zarr.create_array(
+        store=path,
+        shape=shape,
+        chunks=(min(shape[0], channel_step, CHUNK_CHANNELS), min(chunk, shape[1])),
+        dtype="float32",
+        fill_value=np.nan,
+        compressors=None,
+        overwrite=True,
+    )
+
+
+def open_array(path: Path, mode: Literal["r", "r+"] = "r") -> zarr.Array[Any]:
+    """An array of the store.
+
+    Raises
+    ------
+    OutputError
+        If it is not there.
+    """
+    try:
+        return zarr.open_array(store=path, mode=mode)
+    except (OSError, ValueError, KeyError) as error:
+        raise OutputError(
+            f"the working store cannot be opened ({error})",
+            where=str(path),
+            remedy="Workers must see the output folder under the same path; else begin anew with "
+            "--restart.",
+        ) from error
+
+
+def create_shelf(path: Path, shape: tuple[int, int, int], channel_step: int) -> None:
+    """An empty array for estimates, chunks of whole traces and the channels of one block."""
+    trace_bytes = 4 * shape[2] * channel_step
+    shots = max(1, min(shape[0], _CHUNK_BYTES // trace_bytes))
+    zarr.create_array(
+        store=path,
+        shape=shape,
+        chunks=(shots, channel_step, shape[2]),
+        dtype="float32",
+        fill_value=0.0,
+        compressors=None,
+        overwrite=True,
+    )
+
+
+def write_channels(path: Path, channels: range, gathers: NDArray[np.float32]) -> None:
+    """Write the channels of one block and wait until they are on disk.
+
+    Parameters
+    ----------
+    path : Path
+        A shelf.
+    channels : range
+        Channel rows; begin at a chunk.
+    gathers : ndarray of float32, shape (shot, channel, time)
+
+    Raises
+    ------
+    OutputError
+        If the disk is full or cannot be written.
+    """
+    array = open_array(path, "r+")
+    step = array.chunks[0]
+    try:
+        for begin in range(0, len(gathers), step):
+            array[begin : begin + step, channels.start : channels.stop] = gathers[
+                begin : begin + step
+            ]
+        _sync_chunks(path, 1, channels.start // array.chunks[1])
+    except OSError as error:
+        raise full_disk(error, path) from error
+
+
+def write_samples(array: zarr.Array[Any], path: Path, start: int, part: NDArray[Any]) -> None:
+    """Write samples of all channels from `start`, which begins a chunk; wait for the disk.
+
+    Raises
+    ------
+    OutputError
+        If the disk is full or cannot be written.
+    """
+    try:
+        array[:, start : start + part.shape[1]] = part
+        for column in range(
+            start // array.chunks[1], -(-(start + part.shape[1]) // array.chunks[1])
+        ):
+            _sync_chunks(path, 1, column)
+    except OSError as error:
+        raise full_disk(error, path) from error
+
+
+def full_disk(error: OSError, path: Path) -> OutputError:
+    """What to say when the store cannot be written."""
+    return OutputError(
+        f"the working store cannot be written ({error.strerror or error})",
+        where=str(path),
+        remedy="Make space and give the same command again: what is finished is kept.",
+    )
+
+
+def _sync_chunks(path: Path, axis: int, index: int) -> None:
+    """Wait for all chunks with an index along an axis, and for their names."""
+    pattern = ["*"] * (len(open_array(path).shape))
+    pattern[axis] = str(index)
+    folders = set()
+    for chunk in (path / "c").glob("/".join(pattern)):
+        sync(chunk)
+        folders |= {chunk.parent, chunk.parent.parent}
+    for folder in folders:
+        sync(folder)
+
+
+class StoredGathers:
+    """Estimates of one source in the order of the shot table, read as they are needed.
+
+    Parameters
+    ----------
+    shelves : sequence of Shelf
+        Of all spans.
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table, in the order wanted.
+    """
+
+    def __init__(self, shelves: Sequence[Shelf], rows: NDArray[np.int64]) -> None:
+        self._arrays = [open_array(shelf.path) for shelf in shelves if len(shelf.rows)]
+        self._rows = [shelf.rows for shelf in shelves if len(shelf.rows)]
+        self.shape: tuple[int, ...] = (len(rows), *self._arrays[0].shape[1:])
+        self._shelf = np.zeros(len(rows), np.int64)
+        self._place = np.zeros(len(rows), np.int64)
+        for number, own in enumerate(self._rows):
+            here = np.isin(rows, own)
+            self._shelf[here] = number
+            self._place[here] = np.searchsorted(own, rows[here])
+
+    def __getitem__(self, some: slice) -> NDArray[np.float32]:
+        """Some shots with all channels."""
+        return self.read(np.arange(self.shape[0])[some], slice(None))
+
+    def read(
+        self, shots: NDArray[np.int64], channels: slice | NDArray[np.int64]
+    ) -> NDArray[np.float32]:
+        """Some shots, by their place in the order wanted, and some channels."""
+        count = len(np.arange(self.shape[1])[channels])
+        out = np.zeros((len(shots), count, self.shape[2]), np.float32)
+        for number, here in self._by_shelf(shots):
+            place = self._place[shots[here]]
+            first, last = int(place[0]), int(place[-1]) + 1
+            array = self._arrays[number]
+            if isinstance(channels, slice) and np.array_equal(place, np.arange(first, last)):
+                out[here] = array[first:last, channels]
+            else:
+                out[here] = array.oindex[place, channels]
+        return out
+
+    def _by_shelf(self, shots: NDArray[np.int64]) -> Iterator[tuple[int, NDArray[np.int64]]]:
+        for number in np.unique(self._shelf[shots]):
+            yield int(number), np.flatnonzero(self._shelf[shots] == number)

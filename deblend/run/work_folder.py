@@ -1,0 +1,175 @@
+"""The folder of unfinished work: where things lie, and one run at a time in it."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import OutputError
+from deblend.run.output_folder import UNFINISHED
+
+_LOCK: Final = "lock"
+
+
+@dataclass(frozen=True)
+class WorkFolder:
+    """Names in the folder of unfinished work.
+
+    Parameters
+    ----------
+    path : Path
+        The folder itself, inside the output folder.
+    """
+
+    path: Path
+
+    @classmethod
+    def of(cls, folder: Path) -> WorkFolder:
+        """That of an output folder."""
+        return cls(folder / UNFINISHED)
+
+    @property
+    def plan(self) -> Path:
+        """What is done, how it is cut, and of what input: written first."""
+        return self.path / "plan.json"
+
+    @property
+    def records(self) -> Path:
+        """The staged record."""
+        return self.path / "records.zarr"
+
+    @property
+    def staged(self) -> Path:
+        """How much of the record is staged, and what its samples are like."""
+        return self.path / "staged.npz"
+
+    @property
+    def reference(self) -> Path:
+        """Quantities of the whole line that every block needs."""
+        return self.path / "line.json"
+
+    @property
+    def estimates(self) -> Path:
+        """Folder of the estimates."""
+        return self.path / "estimates.zarr"
+
+    @property
+    def results(self) -> Path:
+        """Folder for the files that will be delivered."""
+        return self.path / "results"
+
+    def shelf(self, span: int, source: int) -> Path:
+        """Estimates of a source, by its place in the table of sources, in a span."""
+        return self.estimates / f"span-{span}" / f"source-{source}"
+
+    def done(self, block: int) -> Path:
+        """What a block measured; there once its estimates are on disk."""
+        return self.path / "blocks" / f"block-{block:05d}.npz"
+
+    def is_done(self, block: int) -> bool:
+        """Whether a block is finished."""
+        return self.done(block).exists()
+
+    def clear(self) -> None:
+        """Throw everything away but the lock."""
+        for entry in self.path.iterdir():
+            if entry.is_dir():
+                shutil.rmtree(entry)
+            elif entry.name != _LOCK:
+                entry.unlink()
+        self.done(0).parent.mkdir()
+
+    def any_done(self) -> bool:
+        """Whether any block is finished."""
+        return any((self.path / "blocks").glob("block-*.npz"))
+
+
+@contextmanager
+def locked(folder: Path, *, shared: bool = False) -> Iterator[WorkFolder]:
+    """The work folder of an output folder, made if need be, and closed to other runs.
+
+    A folder without a plan is gone afterwards: nothing in it is worth keeping.
+
+    Parameters
+    ----------
+    folder : Path
+        Output folder.
+    shared : bool, optional
+        Whether other runs that say so too may be at work in it, each on a block of its own.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made, or another run is at work in it.
+    """
+    missing = _missing_part(folder)
+    work = WorkFolder.of(folder)
+    try:
+        for part in (work.path, work.done(0).parent):
+            part.mkdir(parents=True, exist_ok=True)
+        handle = _lock(work.path / _LOCK, shared=shared)
+    except OutputError:
+        raise
+    except OSError as error:
+        raise OutputError(
+            f"the output folder cannot be made ({error.strerror})",
+            where=str(folder),
+            remedy="Name a folder that can be written.",
+        ) from error
+    try:
+        yield work
+    finally:
+        if not work.plan.exists():
+            shutil.rmtree(work.path, ignore_errors=True)
+            if missing is not None:
+                _remove_if_empty(folder, missing)
+        os.close(handle)
+
+
+def _lock(path: Path, *, shared: bool) -> int:
+    """Handle of a lock; it ends with the process, however that ends."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+        if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
+            raise BlockingIOError  # the run that held it has just finished and removed the folder
+    except BlockingIOError as error:
+        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
+        os.close(handle)
+        raise OutputError(
+            f"another run is at work in this folder{f' ({who})' if who else ''}",
+            where=str(path.parent.parent),
+            remedy="Wait for it, or name another output folder.",
+        ) from error
+    if not shared:
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+    return handle
+
+
+def _missing_part(folder: Path) -> Path | None:
+    """The outermost folder on the way to `folder` that does not exist yet."""
+    missing = None
+    for part in (folder, *folder.parents):
+        if part.exists():
+            break
+        missing = part
+    return missing
+
+
+def _remove_if_empty(folder: Path, last: Path) -> None:
+    """Remove empty folders from `folder` up to and including `last`."""
+    for part in (folder, *folder.parents):
+        try:
+            part.rmdir()
+        except OSError:
+            return
+        if part == last:
+            return

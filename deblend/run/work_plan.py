@@ -1,0 +1,228 @@
+"""What an unfinished run was asked to do, how it was cut, and of what input, so that it can go on.
+
+A plan is made once and kept. Going on with another line file, other input or other software would
+mix two results into one; that is refused, and what changed is said.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from deblend.errors import InputError, OutputError
+from deblend.files import write_text
+from deblend.run.line_file import Line
+from deblend.run.line_keys import LineFile
+
+SOFTWARE: Final = ("deblend", "numpy", "scipy", "numba", "zarr")
+"""What a result depends on, with the version of Python."""
+_FREE_KEYS: Final = ("output.", "run.")
+"""Keys that do not change the result of a given plan."""
+_PIECES: Final = 16
+_PIECE_BYTES: Final = 1 << 16
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """A file and what it was: size in bytes, SHA-256 of samples of its content."""
+
+    path: str
+    size_bytes: int
+    digest: str
+
+
+@dataclass(frozen=True)
+class WorkPlan:
+    """Everything that a block needs to be separated by any process.
+
+    Parameters
+    ----------
+    line_path : str
+        The line file; its content is in `keys`.
+    keys : LineFile
+        As they were.
+    settings : dict
+        Settings as they took effect.
+    versions : dict of str to str
+        Software.
+    inputs : tuple of InputFile
+        Records and tables.
+    spans, channels : tuple of (int, int)
+        How the line is cut into spans of slots and blocks of channels.
+    block_bytes, memory_bytes : int
+        What the arrays of a block take, and the budget of one process.
+    started_utc : str
+        When the run began.
+    """
+
+    line_path: str
+    keys: LineFile
+    settings: dict[str, str | int | float | bool]
+    versions: dict[str, str]
+    inputs: tuple[InputFile, ...]
+    spans: tuple[tuple[int, int], ...]
+    channels: tuple[tuple[int, int], ...]
+    block_bytes: int
+    memory_bytes: int
+    started_utc: str
+
+    @property
+    def line(self) -> Line:
+        """The line file."""
+        return Line(Path(self.line_path), self.keys)
+
+    @property
+    def count(self) -> int:
+        """Number of blocks."""
+        return len(self.spans) * len(self.channels)
+
+    @property
+    def channel_step(self) -> int:
+        """Channels of a block."""
+        return self.channels[0][1] - self.channels[0][0]
+
+    def place(self, number: int) -> tuple[int, range]:
+        """Span and channels of a block; blocks of one span follow each other."""
+        span, block = divmod(number, len(self.channels))
+        return span, range(*self.channels[block])
+
+
+def software_versions() -> dict[str, str]:
+    """Versions of what a result depends on."""
+    return {"python": platform.python_version()} | {
+        name: metadata.version(name) for name in SOFTWARE
+    }
+
+
+def input_files(paths: list[Path]) -> tuple[InputFile, ...]:
+    """What each input is now."""
+    return tuple(_input_file(path) for path in dict.fromkeys(paths))
+
+
+def write_plan(plan: WorkPlan, path: Path) -> None:
+    """Keep a plan as JSON."""
+    text = msgspec.json.format(msgspec.json.encode(plan), indent=1)
+    write_text(path, text.decode("utf-8") + "\n")
+
+
+def read_plan(path: Path) -> WorkPlan:
+    """Read a plan back.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be read.
+    """
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=WorkPlan)
+    except (OSError, msgspec.DecodeError) as error:
+        raise OutputError(
+            f"the plan of the unfinished run cannot be read ({error})",
+            where=str(path),
+            remedy="Begin anew with --restart.",
+        ) from error
+
+
+def refuse_missing(plan: WorkPlan) -> None:
+    """Say which inputs of an unfinished run are gone.
+
+    Raises
+    ------
+    InputError
+        If any is.
+    """
+    gone = [file.path for file in plan.inputs if not Path(file.path).exists()]
+    if gone:
+        more = f", and {len(gone) - 1} more" if len(gone) > 1 else ""
+        raise InputError(
+            f"an input of the unfinished run is missing{more}",
+            where=gone[0],
+            remedy="Put it back where it was, or begin anew with --restart.",
+        )
+
+
+def refuse_changed(earlier: WorkPlan, now: WorkPlan, where: Path) -> None:
+    """Refuse to go on with something else than was begun.
+
+    Raises
+    ------
+    InputError
+        If line file, input or software changed; says what.
+    """
+    changes = list(_changes(earlier, now))
+    if changes:
+        more = f"; and {len(changes) - 4} more" if len(changes) > 4 else ""
+        raise InputError(
+            f"the unfinished run in this folder was begun with something else: "
+            f"{'; '.join(changes[:4])}{more}",
+            where=str(where),
+            remedy="Put it back as it was to go on, or begin anew with --restart.",
+        )
+
+
+def _changes(earlier: WorkPlan, now: WorkPlan) -> Iterator[str]:
+    before, after = (dict(_flat(msgspec.to_builtins(plan.keys), "")) for plan in (earlier, now))
+    for name in dict.fromkeys([*before, *after]):
+        if before.get(name) != after.get(name) and not name.startswith(_FREE_KEYS):
+            yield f"{name} was {_said(before.get(name))} and is {_said(after.get(name))}"
+    yield from _changed_values("setting", earlier.settings, now.settings)
+    yield from _changed_values("version of", earlier.versions, now.versions)
+    files, files_now = ({file.path: file for file in plan.inputs} for plan in (earlier, now))
+    for path in dict.fromkeys([*files, *files_now]):
+        if path not in files_now:
+            yield f"{path} is no longer an input"
+        elif path not in files:
+            yield f"{path} is a new input"
+        elif files[path] != files_now[path]:
+            yield f"the content of {path} changed"
+
+
+def _changed_values(
+    word: str, before: Mapping[str, Any], after: Mapping[str, Any]
+) -> Iterator[str]:
+    for name in dict.fromkeys([*before, *after]):
+        if before.get(name) != after.get(name):
+            yield f"{word} {name} was {before.get(name)} and is {after.get(name)}"
+
+
+def _flat(value: Any, name: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, Mapping):
+        for key, part in value.items():
+            yield from _flat(part, f"{name}.{key}".lstrip("."))
+    else:
+        yield name, value
+
+
+def _said(value: Any) -> str:
+    return "not given" if value is None else repr(value)
+
+
+def _input_file(path: Path) -> InputFile:
+    """Size, and a digest of the whole of a small file or of pieces spread over a large one."""
+    try:
+        size = path.stat().st_size
+        digest = hashlib.sha256()
+        last = max(0, size - _PIECE_BYTES)
+        with path.open("rb") as file:
+            for piece in range(_PIECES):
+                begin = last * piece // (_PIECES - 1) if size > _PIECES * _PIECE_BYTES else None
+                if begin is None:
+                    digest.update(file.read())
+                    break
+                file.seek(begin, os.SEEK_SET)
+                digest.update(file.read(_PIECE_BYTES))
+    except OSError as error:
+        raise InputError(
+            f"an input cannot be read ({error.strerror})",
+            where=str(path),
+            remedy="Keep the input in place until the run has ended.",
+        ) from error
+    return InputFile(str(path), size, digest.hexdigest())
