@@ -38,6 +38,8 @@ class Finding:
         Value beyond which the verdict changes.
     other_source : optional
         The second source of a figure between two: where the energy came from.
+    error : float, optional
+        One standard deviation of `value`, in `unit`.
     """
 
     metric: str
@@ -52,6 +54,7 @@ class Finding:
     band_hz: tuple[float, float] | None = None
     limit: float | None = None
     other_source: int | str | None = None
+    error: float | None = None
 
 
 COLUMNS: Final = tuple(field.name for field in fields(Finding))

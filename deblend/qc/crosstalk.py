@@ -117,6 +117,12 @@ class CrosstalkEnergy:
         return ratio(self._rest - self.null.mean(axis=0), self.own)
 
     @property
+    def other_surely(self) -> NDArray[np.float64]:
+        """What `other_energy` is at least: less two standard deviations of chance."""
+        most = self.null.mean(axis=0) + 2.0 * self.null.std(axis=0, ddof=1)
+        return ratio(np.maximum(self._rest - most, 0.0), self.own)
+
+    @property
     def other_chance(self) -> NDArray[np.float64]:
         """Chance of so much in another waveform; NaN where nothing overlaps."""
         return np.where(self.own > 0, exceeds_null(np.maximum(self._rest, 0), self.null), np.nan)
@@ -139,6 +145,13 @@ class CrosstalkEnergy:
         """
         copy = np.where(copy_found, self.copied**2, 0.0)
         return copy + np.where(other_found, np.maximum(self.other_energy, 0.0), 0.0)
+
+    def surely_leaked(
+        self, copy_found: NDArray[np.bool_], other_found: NDArray[np.bool_]
+    ) -> NDArray[np.float64]:
+        """The same less two standard deviations."""
+        least = np.maximum(np.abs(self.copied) - 2.0 * self.copied_error, 0.0)
+        return np.where(copy_found, least**2, 0.0) + np.where(other_found, self.other_surely, 0.0)
 
 
 def crosstalk_energy(estimate: Gathers, plan: MeasurePlan, draws: int = DRAWS) -> CrosstalkEnergy:

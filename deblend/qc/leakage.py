@@ -252,8 +252,10 @@ def _crosstalk_rows(
             error=100.0 * float(error[i, j, w]),
             source=first,
             window_s=plan.windows_s[w],
+            other_source=second,
         )
     leaked = energy.leaked(flags.copied, flags.other)
+    surely = energy.surely_leaked(flags.copied, flags.other)
     found = (flags.copied | flags.other) & (leaked > 0)
     for i, j, w in np.argwhere(np.isfinite(energy.other_chance)).tolist():
         first, second = plan.sources[i], plan.sources[j]
@@ -265,14 +267,17 @@ def _crosstalk_rows(
             else f"Nothing of source {second} found in the gathers of source {first}: less than "
             "this, relative to it"
         )
+        value = _decibels(part)
         yield judged(
             limits,
             "crosstalk",
-            _decibels(part),
+            value,
             f"{message}; windows count from its firing.",
             beyond_chance=bool(found[i, j, w]),
+            error=0.5 * (value - _decibels(surely[i, j, w])) if found[i, j, w] else None,
             source=first,
             window_s=plan.windows_s[w],
+            other_source=second,
         )
 
 
@@ -314,7 +319,9 @@ def _removed_rows(
                     else "Nothing that lines up was found in the removed part: less than this, "
                     "relative to the energy kept.",
                     beyond_chance=found,
-                    error=0.5 * (value - _decibels(signal.coherent_surely[i, w])),
+                    error=0.5 * (value - _decibels(signal.coherent_surely[i, w]))
+                    if found
+                    else None,
                     source=source,
                     window_s=window_s,
                 )

@@ -43,12 +43,16 @@ class Limit:
     fail: float
     source: str
 
-    def verdict(self, value: float) -> Verdict:
-        """Verdict of a value in the unit of the limit; NaN is a note."""
+    def verdict(self, value: float, error: float = 0.0) -> Verdict:
+        """Verdict of a value in the unit of the limit, with its standard deviation; NaN is a note.
+
+        It fails only where it is beyond that limit by two standard deviations: a value that may lie
+        on either side asks for a look.
+        """
         if math.isnan(value):
             return "note"
         sign = 1.0 if self.worse == "above" else -1.0
-        if sign * value > sign * self.fail:
+        if sign * value - 2.0 * error > sign * self.fail:
             return "fail"
         return "look" if sign * value > sign * self.look else "pass"
 
@@ -147,7 +151,7 @@ def judged(
     message: str,
     *,
     beyond_chance: bool = True,
-    error: float = 0.0,
+    error: float | None = None,
     source: int | str | None = None,
     shot_point: int | None = None,
     channel: int | None = None,
@@ -165,17 +169,12 @@ def judged(
         As in `Finding`; the unit is that of the limit.
     beyond_chance : bool, optional
         False where the value may be chance: it passes whatever it is.
-    error : float, optional
-        One standard deviation of the value. It fails only where it is beyond that limit by two of
-        them; a value that may be on either side asks for a look.
-    source, shot_point, channel, window_s, band_hz, other_source : optional
+    source, shot_point, channel, window_s, band_hz, other_source, error : optional
         As in `Finding`.
     """
     limit = limits[metric]
-    verdict = limit.verdict(value)
-    least = value - 2.0 * error if limit.worse == "above" else value + 2.0 * error
-    if verdict == "fail" and limit.verdict(least) != "fail":
-        verdict = "look"
+    known = error if error is not None and math.isfinite(error) else None
+    verdict = limit.verdict(value, known or 0.0)
     if not beyond_chance and verdict in ("look", "fail"):
         verdict = "pass"
     return Finding(
@@ -191,6 +190,7 @@ def judged(
         band_hz=band_hz,
         limit=limit.fail if verdict == "fail" else limit.look,
         other_source=other_source,
+        error=known,
     )
 
 

@@ -107,6 +107,7 @@ def _finding(row: Mapping[str, str]) -> Finding:
         band_hz=span("band_hz"),
         limit=number("limit", float),
         other_source=row["other_source"] or None,
+        error=number("error", float),
     )
 
 
@@ -117,5 +118,5 @@ def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
         return finding
     earlier_sign = 1.0 if limit.worse == "above" else -1.0
     by_chance = finding.verdict == "pass" and earlier_sign * (finding.value - finding.limit) > 0
-    verdict = "pass" if by_chance else limit.verdict(finding.value)
+    verdict = "pass" if by_chance else limit.verdict(finding.value, finding.error or 0.0)
     return replace(finding, verdict=verdict, limit=limit.fail if verdict == "fail" else limit.look)

@@ -8,8 +8,14 @@ from numpy.typing import NDArray
 from qc_line import QcLine, layered_gathers, make_qc_line
 
 from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, line_flags, measure_leakage
-from deblend.qc.likeness_maps import alike_groups, join_products
+from deblend.qc.likeness_maps import (
+    alike_groups,
+    join_products,
+    spectrum_length,
+    window_products,
+)
 from deblend.qc.limits import default_limits, overall_verdict
+from deblend.qc.measure_plan import cut_low
 from deblend.qc.significance import flag
 
 
@@ -120,6 +126,61 @@ def test_dead_channels_take_no_part(line: QcLine) -> None:
     leakage = measure_leakage(line.plan, range(4), line.pseudo_deblended, estimate, alive)
     assert not flag(leakage.crosstalk.other_chance).any()
     assert np.isnan(leakage_maps(line.plan, leakage, np.arange(4)).correlation[:, 2]).all()
+
+
+def test_maps_by_octave(line: QcLine) -> None:
+    # A third is taken between 11 and 23 Hz only, the octave around 16 Hz.
+    spectrum = np.fft.rfft(line.truth, 1024, axis=-1)
+    frequency = np.fft.rfftfreq(1024, line.plan.interval_s)
+    taken = np.where((frequency > 13) & (frequency < 20), 1 / 3, 0)
+    estimate = line.truth - np.fft.irfft(spectrum * taken, 1024)[..., :400].astype(np.float32)
+    maps = leakage_maps(line.plan, measured(line, estimate), np.arange(4))
+    alike = maps.correlation_by_octave.mean(("shot", "channel", "window")).values
+    worst = int(np.argmax(alike))
+    assert maps.octave_low.values[worst] < 16 < maps.octave_high.values[worst]
+    assert alike[worst] > 3 * np.abs(np.delete(alike[1:], worst - 1)).max()
+    weight = maps.orthogonalisation_weight_by_octave.values[..., worst].mean()
+    # 7 Hz of 11.3: 0.62 (1/3) (2/3) over 0.62 (2/3)^2 + 0.38.
+    assert weight == pytest.approx(0.21, abs=0.05)
+    assert maps.correlation.dims == ("shot", "channel", "window")
+
+
+def test_energies_of_octaves_and_windows_add_up_to_those_of_the_traces() -> None:
+    line = make_qc_line(6, slots=8)
+    kept = cut_low(line.truth, line.plan)
+    removed = cut_low(line.pseudo_deblended - line.truth, line.plan)
+    products, sums = window_products(kept, removed, line.plan, np.repeat(np.arange(3), 8))
+    for part, expected in (
+        (products.kept, kept**2),
+        (products.removed, removed**2),
+        (products.product, kept * removed),
+    ):
+        whole = expected.sum(axis=-1, dtype=np.float64)
+        scale = np.sqrt((kept**2).sum(axis=-1) * (removed**2).sum(axis=-1))
+        np.testing.assert_allclose(
+            part.sum(axis=(2, 3)), whole, atol=1e-4 * float(scale.max()), rtol=1e-3
+        )
+    np.testing.assert_allclose(sums.product.sum(), (kept * removed).sum(), rtol=0.01)
+    assert sums.traces.tolist() == [32, 32, 32]
+
+
+@pytest.mark.parametrize(("part", "verdict"), [(0.0, "pass"), (0.1, "look")])
+def test_correlation_against_its_null(line: QcLine, part: float, verdict: str) -> None:
+    estimate = np.float32(1 - part) * line.truth
+    findings = leakage_findings(
+        line.plan, measured(line, estimate), default_limits(), np.arange(1, 5)
+    )
+    rows = [row for row in findings if row.metric == "kept_removed_correlation"]
+    assert len(rows) == 6
+    assert {row.verdict for row in rows} == {verdict}
+    assert all("bandwidth" in row.message and "48 shots" in row.message for row in rows)
+
+
+def test_the_bandwidth_is_that_of_the_layers(line: QcLine) -> None:
+    # 6 to 60 Hz through a Butterworth filter of third order both ways: about 50 Hz.
+    sums = measured(line, line.truth).by_source
+    step_hz = 1 / (spectrum_length(line.plan) * line.plan.interval_s)
+    np.testing.assert_allclose(sums.bandwidth_hz(step_hz), 50.0, atol=8.0)
 
 
 def test_too_few_shots_are_said_and_not_measured() -> None:

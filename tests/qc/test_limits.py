@@ -38,6 +38,16 @@ def test_chance_passes() -> None:
     assert row.verdict == "pass"
 
 
+def test_what_may_lie_on_either_side_of_failure_asks_for_a_look() -> None:
+    rows = [
+        judged(default_limits(), "crosstalk", -19.0, "", error=error) for error in (0.4, 0.6, None)
+    ]
+    assert [row.verdict for row in rows] == ["fail", "look", "fail"]
+    assert rows[1].error == 0.6
+    worse_below = judged(default_limits(), "injected_amplitude", 45.0, "", error=3.0)
+    assert worse_below.verdict == "look"
+
+
 def test_own_limits(tmp_path: Path) -> None:
     path = tmp_path / "limits.toml"
     path.write_text('[crosstalk]\nlook = -50\nsource = "contract"\n')
