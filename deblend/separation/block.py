@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -10,8 +11,9 @@ import numpy as np
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
-from deblend.separation.loop import Callback, IterationRecord, run_loop
+from deblend.separation.loop import Callback, IterationRecord, LoopState, run_loop
 from deblend.separation.noise import NoiseFloor
+from deblend.separation.outliers import find_outliers
 from deblend.separation.patches import (
     PatchGrid,
     Separator,
@@ -20,6 +22,13 @@ from deblend.separation.patches import (
     patch_grid,
 )
 from deblend.separation.schedule import Schedule
+from deblend.separation.weights import RecordWeights
+
+REVIEWS: Final = (1 / 3, 2 / 3)
+"""Parts of the iterations after which weights are decided: strong arrivals are explained by then."""
+_LEAST_ITERATIONS: Final = 12
+_MANY: Final = 0.02
+"""Part of the residual energy that outliers must hold for a fresh start to be worth it."""
 
 ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
 RESIDUAL_CHOICES: Final[dict[str, str]] = {
@@ -52,6 +61,8 @@ class Block:
         Of the patch origins.
     residual : str
         One of `RESIDUAL_CHOICES`.
+    robust : bool
+        Whether parts of the record that are unlike their neighbours get less weight.
     """
 
     source_count: int
@@ -61,6 +72,29 @@ class Block:
     schedule: Schedule
     seed: int
     residual: ResidualChoice
+    robust: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class SeparatedBlock:
+    """What comes out of a block.
+
+    Parameters
+    ----------
+    estimate : array of float32, shape (shot, channel, time)
+        In slot order.
+    residual : array of float32, shape (channel, time)
+        What the estimate does not explain; zero on unknown samples.
+    history : tuple of IterationRecord
+        What each iteration did, since the last fresh start.
+    weights : RecordWeights or None
+        What was fitted less than the rest; None where that was not asked for.
+    """
+
+    estimate: Array
+    residual: Array
+    history: tuple[IterationRecord, ...]
+    weights: RecordWeights | None
 
 
 def separate_block(
@@ -71,7 +105,7 @@ def separate_block(
     *,
     block: Block,
     callback: Callback | None = None,
-) -> tuple[Array, Array, tuple[IterationRecord, ...]]:
+) -> SeparatedBlock:
     """Separate some channels of a line.
 
     Parameters
@@ -87,26 +121,74 @@ def separate_block(
     block : Block
         Everything else that is the same for all blocks of a line.
     callback : callable, optional
-        Sees every iteration; returning True ends the loop.
+        Sees every iteration; returning True ends the loop. Iterations count from one again where
+        outliers make a fresh start worth it.
 
     Returns
     -------
-    estimate : array of float32, shape (shot, channel, time)
-        In slot order.
-    residual : array of float32, shape (channel, time)
-        What the estimate does not explain; zero on unknown samples.
-    history : tuple of IterationRecord
+    SeparatedBlock
 
     Raises
     ------
     SeparationError
         If the method returns another shape, or values that are not finite.
     """
-    xp = operator.xp
     samples, known = split_unknown(record, operator)
     live = live_traces(operator, block.source_count, record.shape[0])
 
-    shape = (block.source_count, block.slot_count, record.shape[0], operator.length)
+    def go_on(state: LoopState | None, weights: RecordWeights | None, stop: int) -> LoopState:
+        coherent = _coherence_filter(method, operator, live, origin, block)
+        return run_loop(
+            samples,
+            known,
+            operator,
+            coherent,
+            block.schedule,
+            callback,
+            begin=state,
+            stop=stop,
+            weigh=None if weights is None else weights.apply,
+        )
+
+    state, weights = None, None
+    for stop in _reviews(block):
+        state = go_on(state, weights, stop)
+        if state.stopped:
+            break
+        weights = find_outliers(
+            samples, state.residual, known, operator, block.source_count, block.interval_s
+        )
+        if weights.removed_share > _MANY:
+            state = None  # what the estimate took of the outliers would stay in it
+    if state is None or not state.stopped:
+        state = go_on(state, weights, block.schedule.iterations)
+    estimate, residual = state.estimate, state.residual
+    if block.residual != "leave_out":
+        share = block.residual == "share_by_fold"
+        back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
+        estimate = estimate + back
+        residual = (samples - operator.blend(estimate)) * known
+    return SeparatedBlock(estimate, residual, state.history, weights)
+
+
+def _reviews(block: Block) -> list[int]:
+    """Iterations after which weights are decided."""
+    count = block.schedule.iterations
+    if not block.robust or count < _LEAST_ITERATIONS:
+        return []
+    return [round(part * count) for part in REVIEWS]
+
+
+def _coherence_filter(
+    method: Separator,
+    operator: BlendingOperator,
+    live: Array,
+    origin: tuple[int, int, int],
+    block: Block,
+) -> Callable[[Array, Array, int, float], Array]:
+    """Coherent part of gathers, for `run_loop`; keeps what is known of the noise."""
+    xp = operator.xp
+    shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
     noise = NoiseFloor(method, shape, xp)
 
     def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
@@ -118,15 +200,7 @@ def separate_block(
         )
         return kept.reshape(update.shape)
 
-    estimate, residual, history = run_loop(
-        samples, known, operator, coherent, block.schedule, xp, callback
-    )
-    if block.residual != "leave_out":
-        share = block.residual == "share_by_fold"
-        back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
-        estimate = estimate + back
-        residual = (samples - operator.blend(estimate)) * known
-    return estimate, residual, history
+    return coherent
 
 
 def block_reference(

@@ -306,7 +306,7 @@ def loop_channels(
     wide = job.with_halo(block)
     inner = slice(block.start - wide.start, block.stop - wide.start)
     record = job.read(wide)
-    estimate, residual, history = separate_block(
+    done = separate_block(
         record,
         job.operator,
         job.method,
@@ -322,7 +322,7 @@ def loop_channels(
         ),
         callback=callback,
     )
-    return record[inner], estimate[:, inner], residual[inner], history
+    return record[inner], done.estimate[:, inner], done.residual[inner], done.history
 
 
 def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:

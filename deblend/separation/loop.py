@@ -51,15 +51,53 @@ Callback = Callable[[IterationRecord], bool | None]
 """Called after each iteration; returning True stops the loop."""
 
 
+@dataclass(frozen=True, eq=False)
+class LoopState:
+    """Where a loop stands; it can go on from there.
+
+    Parameters
+    ----------
+    estimate : array of float32, shape (shot, channel, time)
+        So far.
+    ahead : array of float32, shape (shot, channel, time)
+        Estimate and its momentum, from which the next iteration begins.
+    residual : array of float32, shape (channel, time)
+        Record minus blended estimate; zero on unknown samples.
+    misfit : float
+        Weighted energy of the residual that the last iteration saw.
+    history : tuple of IterationRecord
+        What each iteration did.
+    stopped : bool
+        Whether the callback ended the loop.
+    """
+
+    estimate: Array
+    ahead: Array
+    residual: Array
+    misfit: float
+    history: tuple[IterationRecord, ...]
+    stopped: bool = False
+
+
+def first_state(record: Array, operator: BlendingOperator) -> LoopState:
+    """Nothing explained yet."""
+    shape = (len(operator.first_sample), record.shape[0], operator.length)
+    nothing = operator.xp.zeros(shape, dtype=record.dtype)
+    return LoopState(nothing, nothing, record, np.inf, ())
+
+
 def run_loop(
     record: Array,
     known: Array,
     operator: BlendingOperator,
     coherent: Callable[[Array, Array, int, float], Array],
     schedule: Schedule,
-    xp: ModuleType,
     callback: Callback | None = None,
-) -> tuple[Array, Array, tuple[IterationRecord, ...]]:
+    *,
+    begin: LoopState | None = None,
+    stop: int | None = None,
+    weigh: Callable[[Array], Array] | None = None,
+) -> LoopState:
     r"""Separate by projected back-projection of the residual.
 
     .. math:: x \leftarrow S_\tau[\, y + \omega \Gamma^T N^{-1} W (d - \Gamma y) \,]
@@ -79,45 +117,58 @@ def run_loop(
         gathers (shot, channel, time); `unexplained` is the back-projected residual.
     schedule : Schedule
         Iterations, thresholds, step and momentum.
-    xp : module
-        Array namespace.
     callback : callable, optional
         Sees every `IterationRecord`; returning True ends the loop.
+    begin : LoopState, optional
+        Where to go on from; by default nothing is explained yet.
+    stop : int, optional
+        How many iterations to have done in all; by default all of the schedule.
+    weigh : callable, optional
+        W on known samples: ``weigh(residual)`` in the shape of `residual`; by default no change.
 
     Returns
     -------
-    estimate : array of float32, shape (shot, channel, time)
-    residual : array of float32, shape (channel, time)
-        Record minus blended estimate; zero on unknown samples.
-    history : tuple of IterationRecord
+    LoopState
     """
+    xp = operator.xp
     energy = _energy(record * known, xp)
-    shape = (len(operator.first_sample), record.shape[0], operator.length)
-    estimate = xp.zeros(shape, dtype=record.dtype)
-    ahead = estimate
-    last = np.inf
-    history: list[IterationRecord] = []
-    for iteration, strictness in enumerate(schedule.strictness().tolist()):
+    state = first_state(record, operator) if begin is None else begin
+    estimate, ahead, last = state.estimate, state.ahead, state.misfit
+    history, stopped = list(state.history), False
+    for iteration, strictness in enumerate(schedule.strictness().tolist()[:stop]):
+        if iteration < len(state.history):
+            continue
         residual = (record - operator.blend(ahead)) * known
-        level = _energy(residual, xp)
-        restarted = schedule.momentum > 0 and level > last
+        weighed = residual if weigh is None else weigh(residual)
+        misfit = _misfit(residual, weighed, xp)
+        restarted = schedule.momentum > 0 and misfit > last
         if restarted:
             ahead = estimate
             residual = (record - operator.blend(ahead)) * known
-        last = level
-        unexplained = operator.pseudo_inverse(residual)
+            weighed = residual if weigh is None else weigh(residual)
+        last = misfit
+        unexplained = operator.pseudo_inverse(weighed)
         update = ahead + schedule.step * unexplained
         following = coherent(update, unexplained, iteration, strictness)
         ahead = following
         if schedule.momentum > 0:
             ahead = following + schedule.momentum * (following - estimate)
         estimate = following
+        level = misfit if weigh is None else _energy(residual, xp)
         history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))
         if callback is not None and callback(history[-1]):
+            stopped = True
             break
     residual = (record - operator.blend(estimate)) * known
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
-    return estimate, residual, tuple(history)
+    return LoopState(estimate, ahead, residual, last, tuple(history), stopped)
+
+
+def _misfit(residual: Array, weighed: Array, xp: ModuleType) -> float:
+    """Weighted energy of the residual, which the iteration makes smaller."""
+    if weighed is residual:
+        return _energy(residual, xp)
+    return float(xp.sum(residual * weighed, dtype=np.float64))
 
 
 def _energy(samples: Array, xp: ModuleType) -> float:

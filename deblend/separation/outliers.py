@@ -1,0 +1,201 @@
+"""Which parts of a residual are unlike their neighbours, and what weight they deserve.
+
+Swell, spikes, a bad channel are local to some channels; a ship or another vessel's shots are on all
+channels, but at no fixed time after firing. Signal that is not explained yet is neither: it is much
+the same on neighbouring channels, and at equal time after firing in neighbouring shots. So a window
+of the residual is held against both kinds of neighbours, and what they have too is never an
+outlier, however strong. All comparisons are local, so that weights do not depend on how a line is
+cut into blocks.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array, to_host
+from deblend.blending.operator import LEAD, BlendingOperator
+from deblend.separation.weights import RecordWeights, Windows, windows_of
+
+CHANNELS: Final = 3
+"""Neighbouring channels on either side."""
+SHOTS: Final = 4
+"""Neighbouring shots of the same source on either side."""
+OUTLIER: Final = 3.0
+"""Amplitude over that of the neighbours from which a weight sinks below one."""
+POWER: Final = 1.0
+PREDICTED: Final = 0.3
+"""Part of the predicted amplitude that a shot may differ from its neighbours, as a weak gun does."""
+EXPLAINED: Final = 0.02
+"""Part of the predicted amplitude that a channel may differ from its neighbours."""
+SPIKE_LEVEL: Final = 5.0
+SPIKE_PREDICTED: Final = 0.1
+SPIKE_REACH: Final = 8
+_LEAST_KNOWN: Final = 0.5
+_LEAST_NEIGHBOURS: Final = 3
+
+
+def find_outliers(
+    record: Array,
+    residual: Array,
+    known: Array,
+    operator: BlendingOperator,
+    source_count: int,
+    interval_s: float,
+) -> RecordWeights:
+    """Weights from a residual in which the strong arrivals are explained.
+
+    Parameters
+    ----------
+    record, residual : array of float32, shape (channel, time)
+        Finite; zero on unknown samples.
+    known : array of float32, shape (channel, time)
+        1 on known samples, 0 on unknown ones.
+    operator : BlendingOperator
+        Of the record; shots in slot order, source after source.
+    source_count : int
+        Number of sources.
+    interval_s : float
+        Sample interval in seconds.
+
+    Returns
+    -------
+    RecordWeights
+    """
+    xp = operator.xp
+    windows = windows_of(record.shape[1], interval_s)
+    spike = find_spikes(record - residual, residual, known, xp)
+    clean = xp.where(spike, 0, residual)
+    energy = to_host(windows.energy(clean, xp))
+    found = np.where((_known_share(windows, known, xp) < _LEAST_KNOWN)[..., None], np.nan, energy)
+    predicted = to_host(windows.energy((record - residual) * known, xp))
+    usual = across_shots(predicted, operator, source_count, windows)
+    channels = np.fmax(across_channels(found), EXPLAINED**2 * usual)
+    shots = np.fmax(across_shots(found, operator, source_count, windows), PREDICTED**2 * usual)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.fmax(found / channels, found / shots)
+        weight = np.minimum(1, OUTLIER**2 / ratio) ** POWER
+    band = np.where(np.isfinite(weight), weight, 1).astype(np.float32)
+    spiky = float(xp.sum(xp.square(residual - clean), dtype=np.float64))
+    kept = (energy * band * windows.bins_of_band).sum(dtype=np.float64)
+    whole = (energy * windows.bins_of_band).sum(dtype=np.float64)
+    spiky *= windows.size / 2  # energy of samples in the units of bins, half of which are kept
+    return RecordWeights(
+        windows=windows,
+        removed_share=float(1 - kept / (whole + spiky)) if whole + spiky > 0 else 0.0,
+        band=band,
+        sample=xp.where(spike, 0, 1).astype(np.float32),
+        root_fold=xp.asarray(np.sqrt(np.maximum(operator.fold, 1)), dtype=np.float32),
+        xp=xp,
+    )
+
+
+def _known_share(windows: Windows, known: Array, xp: ModuleType) -> NDArray[np.float64]:
+    """Known part of each window, shape (channel, window)."""
+    total = to_host(xp.cumsum(windows.padded(known, xp).astype(np.float64), axis=1))
+    total = np.pad(total, ((0, 0), (1, 0)))
+    begin = windows.step * np.arange(windows.count)
+    return np.asarray((total[:, begin + windows.size] - total[:, begin]) / windows.size)
+
+
+def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Median of neighbouring channels at the same time; the larger of windows side by side.
+
+    NaN where too few neighbours are known, which makes no outliers.
+    """
+    wide = found.copy()
+    wide[:, 1:] = np.fmax(wide[:, 1:], found[:, :-1])
+    wide[:, :-1] = np.fmax(wide[:, :-1], found[:, 1:])
+    level = np.full_like(found, np.nan)
+    alive = np.flatnonzero(np.isfinite(found).any(axis=(1, 2)))
+    for place, channel in enumerate(alive):
+        level[channel] = _usual(wide[_others(alive, place, CHANNELS)])
+    return level
+
+
+def _others(rows: NDArray[np.int64], place: int, reach: int) -> NDArray[np.int64]:
+    """The `2 * reach` rows that are nearest to the one at `place`, without it."""
+    first = min(max(place - reach, 0), max(len(rows) - 2 * reach - 1, 0))
+    near = rows[first : first + 2 * reach + 1]
+    return near[near != rows[place]]
+
+
+def across_shots(
+    found: NDArray[np.float32], operator: BlendingOperator, source_count: int, windows: Windows
+) -> NDArray[np.float32]:
+    """What neighbouring shots have at equal time after firing: the most that any shot justifies."""
+    level = np.full_like(found, np.nan)
+    later = np.fmax(found[:, :-1], found[:, 1:])
+    at = (operator.first_sample + LEAD).reshape(source_count, -1)
+    live = operator.live.reshape(source_count, -1)
+    reach = operator.length // windows.step + 1
+    for times, alive in zip(at, live, strict=True):
+        rows = np.flatnonzero(alive)
+        for place, row in enumerate(rows):
+            near = _others(rows, place, SHOTS)
+            begin = times[row] // windows.step + 1
+            own = np.arange(max(begin, 0), min(begin + reach, windows.count))
+            shift = np.floor((times[near] - times[row]) / windows.step).astype(np.int64)
+            other = own + shift[:, None]
+            inside = (other >= 0) & (other < later.shape[1])
+            values = later[:, other.clip(0, later.shape[1] - 1)]
+            values[:, ~inside] = np.nan
+            level[:, own] = np.fmax(level[:, own], _usual(values.swapaxes(0, 1)))
+    return level
+
+
+def _usual(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Lower third over the first axis of what is known, NaN where that is too little.
+
+    The lower third, because up to two thirds of the neighbours may be bad themselves.
+    """
+    order = np.sort(values, axis=0)  # NaN last
+    count = np.isfinite(order).sum(axis=0)
+    lower = np.take_along_axis(order, (np.maximum(count - 1, 0) // 3)[None], axis=0)[0]
+    return np.asarray(np.where(count >= _LEAST_NEIGHBOURS, lower, np.nan), dtype=values.dtype)
+
+
+def find_spikes(predicted: Array, residual: Array, known: Array, xp: ModuleType) -> Array:
+    """Samples that stand out from their own trace and from neighbouring channels alike."""
+    sharp = xp.stack([xp.abs(row - _median_of_five(row, xp)) for row in residual])
+    sharp = sharp * known
+    level = xp.stack([_local_level(row, xp) for row in sharp])
+    nearby = xp.stack([_largest_near(row, xp) for row in sharp])
+    strong = xp.stack([_largest_near(xp.abs(row), xp) for row in predicted])
+    spike = xp.zeros(sharp.shape, dtype=bool)
+    alive = np.flatnonzero(to_host(known.any(axis=1)))
+    for place, channel in enumerate(alive.tolist()):
+        near = _others(alive, place, CHANNELS)
+        limit = xp.maximum(SPIKE_LEVEL * level[channel], SPIKE_PREDICTED * strong[channel])
+        if len(near) >= _LEAST_NEIGHBOURS:
+            limit = xp.maximum(limit, OUTLIER * xp.median(nearby[xp.asarray(near)], axis=0))
+        spike[channel] = sharp[channel] > limit
+    return spike
+
+
+def _median_of_five(row: Array, xp: ModuleType) -> Array:
+    wide = xp.pad(row, 2, mode="edge")
+    return xp.median(xp.stack([wide[k : k + len(row)] for k in range(5)]), axis=0)
+
+
+def _local_level(row: Array, xp: ModuleType) -> Array:
+    """Rms of normal samples with the median of about half a second."""
+    size = 128
+    count = -(-len(row) // size)
+    wide = xp.pad(row, (0, count * size - len(row)), mode="edge")
+    level = xp.median(wide.reshape(count, size), axis=1) / 0.6745
+    return xp.repeat(level, size)[: len(row)]
+
+
+def _largest_near(row: Array, xp: ModuleType) -> Array:
+    """Largest value within `SPIKE_REACH` samples, by doubling."""
+    largest, reach = row, 0
+    while reach < SPIKE_REACH:
+        step = min(max(reach, 1), SPIKE_REACH - reach)
+        wide = xp.pad(largest, step)
+        largest = xp.maximum(largest, xp.maximum(wide[2 * step :], wide[: -2 * step]))
+        reach += step
+    return largest

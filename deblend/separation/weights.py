@@ -1,0 +1,178 @@
+"""Weights of record samples: what is unlike its neighbours takes less part in the fit.
+
+A weight is given by channel, time window and frequency band, so that a swell burst loses its few
+hertz and nothing else, and by sample, for spikes. Applied they are a symmetric map between 0 and
+identity, and a back-projection made with it is as stable as one without.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array, fast_length, irfft, rfft
+
+WINDOW_S = 1.0
+"""Length of a time window; each overlaps the next by a half."""
+_LEAST_BINS = 2
+_OCTAVE_PART = 1.0 / 3.0
+_CHUNK_VALUES = 1 << 20
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Time windows and frequency bands of a record.
+
+    Parameters
+    ----------
+    sample_count : int
+        Samples of the record.
+    size : int
+        Samples of a window, even; windows begin every half of it, the first one before the record.
+    interval_s : float
+        Sample interval in seconds.
+    """
+
+    sample_count: int
+    size: int
+    interval_s: float
+
+    @property
+    def step(self) -> int:
+        """Samples from one window to the next."""
+        return self.size // 2
+
+    @property
+    def count(self) -> int:
+        """Number of windows: every sample lies in two."""
+        return -(-self.sample_count // self.step) + 1
+
+    @cached_property
+    def taper(self) -> NDArray[np.float32]:
+        """Sine, for cutting and for adding back: the squares of two windows add up to one."""
+        return np.sin(np.pi * (np.arange(self.size) + 0.5) / self.size).astype(np.float32)
+
+    @cached_property
+    def first_bin(self) -> NDArray[np.int64]:
+        """Bin of the transform at which each band begins: a third of an octave, or two bins."""
+        edges = [0]
+        while (following := edges[-1] + self._width(edges[-1])) <= self.size // 2 - _LEAST_BINS:
+            edges.append(following)
+        return np.array(edges)
+
+    @cached_property
+    def band_of_bin(self) -> NDArray[np.int64]:
+        """Band of each bin."""
+        bins = np.arange(self.size // 2 + 1)
+        return np.searchsorted(self.first_bin, bins, side="right") - 1
+
+    @cached_property
+    def bins_of_band(self) -> NDArray[np.int64]:
+        """How many bins each band has."""
+        return np.diff(np.append(self.first_bin, self.size // 2 + 1))
+
+    @property
+    def band_hz(self) -> NDArray[np.float64]:
+        """Edges of the bands in hertz, one more than bands."""
+        edges = np.append(self.first_bin, self.size // 2 + 1)
+        return np.asarray((edges - 0.5).clip(0) / (self.size * self.interval_s))
+
+    def _width(self, begin: int) -> int:
+        return max(_LEAST_BINS, round(begin * (2.0**_OCTAVE_PART - 1.0)))
+
+    def padded(self, samples: Array, xp: ModuleType) -> Array:
+        """Record with room for the first and the last window, shape (channel, time)."""
+        length = (self.count + 1) * self.step
+        wide = xp.zeros((samples.shape[0], length), dtype=samples.dtype)
+        wide[:, self.step : self.step + self.sample_count] = samples
+        return wide
+
+    def energy(self, samples: Array, xp: ModuleType) -> Array:
+        """Mean energy of the bins of each band, shape (channel, window, band)."""
+        wide = self.padded(samples, xp)
+        taper = xp.asarray(self.taper)
+        index = xp.asarray(self.step * np.arange(self.count)[:, None] + np.arange(self.size))
+        first, sizes = self.first_bin, self.bins_of_band
+        rows = []
+        for channel in wide:
+            spectrum = rfft(xp, channel[index] * taper, self.size)
+            power = xp.square(spectrum.real) + xp.square(spectrum.imag)
+            total = xp.concatenate([xp.zeros_like(power[:, :1]), xp.cumsum(power, axis=1)], axis=1)
+            rows.append((total[:, first + sizes] - total[:, first]) / xp.asarray(sizes))
+        return xp.maximum(xp.stack(rows), 0).astype(np.float32)
+
+
+def windows_of(sample_count: int, interval_s: float) -> Windows:
+    """Windows of about `WINDOW_S`, or of the whole record where that is shorter."""
+    size = min(fast_length(round(0.5 * WINDOW_S / interval_s)), max(sample_count // 2, 4))
+    return Windows(sample_count, 2 * size, interval_s)
+
+
+@dataclass(frozen=True, eq=False)
+class RecordWeights:
+    """Weights of a record, each from 0 to 1.
+
+    Parameters
+    ----------
+    windows : Windows
+        Time windows and bands.
+    band : ndarray of float32, shape (channel, window, band)
+        Weight of each band of each window.
+    sample : array of float32, shape (channel, time)
+        0 where a sample takes no part, 1 elsewhere.
+    root_fold : array of float32, shape (time,)
+        Square root of the blending fold, at least 1.
+    xp : module
+        Array namespace.
+    removed_share : float
+        Part of the energy of the residual that the weights take away.
+    """
+
+    windows: Windows
+    band: NDArray[np.float32]
+    sample: Array
+    root_fold: Array
+    xp: ModuleType
+    removed_share: float
+
+    @cached_property
+    def _lowered(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Channels and windows that lose anything."""
+        channel, window = np.nonzero((self.band < 1).any(axis=2))
+        return channel, window
+
+    def apply(self, residual: Array) -> Array:
+        """Weighted residual, shape (channel, time).
+
+        The map is symmetric between residuals that are divided by the root of the blending fold,
+        which is what keeps the largest eigenvalue of the iteration at most one.
+        """
+        xp, windows = self.xp, self.windows
+        scaled = residual * self.sample / self.root_fold
+        wide = windows.padded(scaled, xp)
+        lost = xp.zeros_like(wide)
+        channel, window = self._lowered
+        for parity in (0, 1):  # windows of one parity do not overlap
+            chosen = np.flatnonzero(window % 2 == parity)
+            step = max(1, _CHUNK_VALUES // windows.size)
+            for begin in range(0, len(chosen), step):
+                part = chosen[begin : begin + step]
+                self._take_away(wide, lost, channel[part], window[part])
+        lost = lost[:, windows.step : windows.step + windows.sample_count]
+        return (scaled - lost) * self.sample * self.root_fold
+
+    def _take_away(
+        self, wide: Array, lost: Array, channel: NDArray[np.int64], window: NDArray[np.int64]
+    ) -> None:
+        """Add to `lost` what some windows lose."""
+        xp, windows = self.xp, self.windows
+        taper = xp.asarray(windows.taper)
+        row = xp.asarray(channel[:, None])
+        column = xp.asarray(windows.step * window[:, None] + np.arange(windows.size))
+        part = 1 - self.band[channel, window][:, windows.band_of_bin]
+        spectrum = rfft(xp, wide[row, column] * taper, windows.size) * xp.asarray(part)
+        lost[row, column] += irfft(xp, spectrum, windows.size) * taper
