@@ -73,8 +73,7 @@
   }
 
   /* ---- what is shown ---- */
-  const viewer = await models("viewer-models", "viewer");
-  const findings = await models("findings-models", "findings-table");
+  const viewer = facts.gathers.length ? await models("viewer-models", "viewer") : null;
   const state = {source: facts.sources[0], kind: "common channel", gather: null, view: "before",
     earlier: "after", aligned: "", point: null};
   const readout = document.getElementById("readout"), caption = document.getElementById("gather-caption");
@@ -118,6 +117,16 @@
       "Plain white: not known. " + (state.point ? state.point.text(gather) : "");
     document.getElementById("viewer").dataset.shown =
       [gather.name, state.view, state.aligned, viewer("gain").value].join("/");
+    ahead(gather);
+  }
+
+  /* Unpacks what the next keys may ask for while the reader looks. */
+  function ahead(gather) {
+    const choices = stored(), at = choices.indexOf(gather);
+    const near = [gather, choices[at + 1], choices[at - 1]].filter(Boolean);
+    const wanted = near.flatMap((one) => one.parts.map((part) => [`${one.name}-${part}`, one.rows]))
+      .filter(([name]) => !unpacked.has(name));
+    if (wanted.length) setTimeout(async () => { await unpack(...wanted[0]); ahead(gather); }, 30);
   }
 
   function markPoint() {
@@ -245,72 +254,80 @@
     const choices = stored(), at = choices.indexOf(state.gather) + by;
     if (choices[at]) { state.point = null; choose(choices[at]); }
   }
-  on(viewer("source"), "active", () => {
-    const source = facts.sources[viewer("source").active];
-    if (source === state.source) return;
-    const same = stored(source).find((one) => one.number === state.gather.number);
-    const shown = same || stored(source)[0] || facts.gathers.find((one) => one.source === source);
-    state.point = null;
-    if (shown) choose(shown);
-  });
-  on(viewer("kind"), "active", () => {
-    const kind = viewer("kind").active ? "shot" : "common channel";
-    if (kind === state.kind) return;
-    if (state.point && stored(state.source, kind).length)
-      goTo(state.source, state.point.shot_point, state.point.channel, kind);
-    else choose(stored(state.source, kind)[0] || state.gather);
-  });
-  on(viewer("number"), "value", () => {
-    const gather = facts.gathers.find((one) => one.name === viewer("number").value);
-    if (gather && gather !== state.gather) { state.point = null; choose(gather); }
-  });
-  on(viewer("view"), "active", () => setView(views()[viewer("view").active]));
-  on(viewer("aligned"), "value", () => {
-    if (viewer("aligned").value === state.aligned) return;
-    state.aligned = viewer("aligned").value;
-    drawGather();
-  });
-  on(viewer("gain"), "value", () => { paint(); drawGather(); });
-  on(viewer("window"), "value", () => {
-    const [start, end] = viewer("window").value;
-    if (end > start) viewer("gather_y").setv({start: end, end: start});
-  });
-  on(viewer("metric"), "value", drawMap);
-  on(viewer("map_window"), "value", drawMap);
-  if (facts.maps.length)
-    viewer("map").on_event("tap", ({x, y}) => {
-      const shot = Math.round(x), channel = Math.round(y);
-      const points = axes.shot_point[state.source];
-      if (points[shot] !== undefined && axes.channel[channel] !== undefined)
-        goTo(state.source, points[shot], axes.channel[channel]);
+  if (viewer) {
+    on(viewer("source"), "active", () => {
+      const source = facts.sources[viewer("source").active];
+      if (source === state.source) return;
+      const same = stored(source).find((one) => one.number === state.gather.number);
+      const shown = same || stored(source)[0] || facts.gathers.find((one) => one.source === source);
+      state.point = null;
+      if (shown) choose(shown);
     });
-  viewer("gather").on_event("mousemove", async ({x, y}) => {
-    const gather = state.gather, trace = Math.round(x), row = Math.floor(y / gather.row_s);
-    if (trace < 0 || trace >= gather.traces || row < 0 || row >= gather.rows) {
-      readout.textContent = " ";
-      return;
-    }
-    const other = gather.aligned.find((one) => one.label === state.aligned);
-    let value = "";
-    if (!other) {
-      const codes = await samples(gather, state.view);
-      const amplitude = gather.top * amplitudes[codes[trace * gather.rows + row]];
-      value = Number.isNaN(amplitude) ? ", not known" : `, about ${amplitude.toPrecision(2)} ${facts.unit}`;
-    }
-    const member = (gather.kind === "shot" ? "channel " : "shot point ") + gather.members[trace];
-    readout.textContent = `${member}, ${y.toFixed(3)} s${value}`;
-  });
-  document.addEventListener("keydown", (event) => {
-    const inField = event.composedPath().some((part) => ["INPUT", "SELECT", "TEXTAREA"].includes(part.tagName));
-    if (inField || event.ctrlKey || event.metaKey || event.altKey) return;
-    const view = views()[Number(event.key) - 1];
-    if (view) setView(view);
-    else if (event.key === "f") setView(state.earlier);
-    else if (event.key === "n") step(1);
-    else if (event.key === "p") step(-1);
-  });
+    on(viewer("kind"), "active", () => {
+      const kind = viewer("kind").active ? "shot" : "common channel";
+      if (kind === state.kind) return;
+      if (state.point && stored(state.source, kind).length)
+        goTo(state.source, state.point.shot_point, state.point.channel, kind);
+      else choose(stored(state.source, kind)[0] || state.gather);
+    });
+    on(viewer("number"), "value", () => {
+      const gather = facts.gathers.find((one) => one.name === viewer("number").value);
+      if (gather && gather !== state.gather) { state.point = null; choose(gather); }
+    });
+    on(viewer("view"), "active", () => setView(views()[viewer("view").active]));
+    on(viewer("aligned"), "value", () => {
+      if (viewer("aligned").value === state.aligned) return;
+      state.aligned = viewer("aligned").value;
+      drawGather();
+    });
+    on(viewer("gain"), "value", () => { paint(); drawGather(); });
+    on(viewer("window"), "value", () => {
+      const [start, end] = viewer("window").value;
+      if (end > start) viewer("gather_y").setv({start: end, end: start});
+    });
+    on(viewer("metric"), "value", drawMap);
+    on(viewer("map_window"), "value", drawMap);
+    if (facts.maps.length)
+      viewer("map").on_event("tap", ({x, y}) => {
+        const shot = Math.round(x), channel = Math.round(y);
+        const points = axes.shot_point[state.source];
+        if (points[shot] !== undefined && axes.channel[channel] !== undefined)
+          goTo(state.source, points[shot], axes.channel[channel]);
+      });
+    viewer("gather").on_event("mousemove", async ({x, y}) => {
+      const gather = state.gather, trace = Math.round(x), row = Math.floor(y / gather.row_s);
+      if (trace < 0 || trace >= gather.traces || row < 0 || row >= gather.rows) {
+        readout.textContent = " ";
+        return;
+      }
+      const other = gather.aligned.find((one) => one.label === state.aligned);
+      let value = "";
+      if (!other) {
+        const codes = await samples(gather, state.view);
+        const amplitude = gather.top * amplitudes[codes[trace * gather.rows + row]];
+        value = Number.isNaN(amplitude) ? ", not known" : `, about ${amplitude.toPrecision(2)} ${facts.unit}`;
+      }
+      const member = (gather.kind === "shot" ? "channel " : "shot point ") + gather.members[trace];
+      readout.textContent = `${member}, ${y.toFixed(3)} s${value}`;
+    });
+    document.addEventListener("keydown", (event) => {
+      const inField = event.composedPath().some((part) => ["INPUT", "SELECT", "TEXTAREA"].includes(part.tagName));
+      if (inField || event.ctrlKey || event.metaKey || event.altKey) return;
+      const view = views()[Number(event.key) - 1];
+      if (view) setView(view);
+      else if (event.key === "f") setView(state.earlier);
+      else if (event.key === "n") step(1);
+      else if (event.key === "p") step(-1);
+    });
+
+    paint();
+    const first = stored()[Math.floor(stored().length / 2)] || facts.gathers[0];
+    if (first) await choose(first);
+  }
+  document.body.dataset.ready = "yes";
 
   /* ---- findings ---- */
+  const findings = await models("findings-models", "findings-table");
   const rows = findings("findings_source"), columns = rows.data;
   const count = document.getElementById("findings-count");
   function filter() {
@@ -336,10 +353,6 @@
     if (facts.sources.includes(source))
       goTo(source, number(columns.shot_point[at]), number(columns.channel[at]));
   });
-
   filter();
-  paint();
-  const first = stored()[Math.floor(stored().length / 2)] || facts.gathers[0];
-  if (first) await choose(first);
-  document.body.dataset.ready = "yes";
+  document.body.dataset.complete = "yes";
 })();

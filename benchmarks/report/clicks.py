@@ -1,0 +1,59 @@
+"""A report in headless Chromium: how soon it can be used, how soon it answers."""
+
+from __future__ import annotations
+
+import shutil
+import statistics
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from playwright.sync_api import Page, sync_playwright
+
+
+def measure(path: Path) -> dict[str, float]:
+    """Seconds until usable, and median and longest seconds from a click to the new picture."""
+    chromium = shutil.which("chromium")
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_context(
+            viewport={"width": 1600, "height": 1000}, offline=True
+        ).new_page()
+        begin = time.perf_counter()
+        page.goto(path.resolve().as_uri())
+        page.wait_for_selector("body[data-ready=yes]")
+        usable_s = time.perf_counter() - begin
+        page.locator("#viewer").scroll_into_view_if_needed()
+        answers = [*_keys(page), *_map_clicks(page)]
+        browser.close()
+    return {
+        "usable_s": round(usable_s, 2),
+        "answer_median_s": round(statistics.median(answers), 3),
+        "answer_longest_s": round(max(answers), 3),
+        "answers_timed": len(answers),
+    }
+
+
+def _timed(page: Page, act: Callable[[], None]) -> float:
+    """From the action until the page says that another picture is drawn, and one frame more."""
+    page.wait_for_timeout(600)  # a person does not click twice in a moment
+    shown = page.evaluate("document.getElementById('viewer').dataset.shown")
+    begin = time.perf_counter()
+    act()
+    page.wait_for_selector(f"#viewer:not([data-shown='{shown}'])", state="attached")
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    return time.perf_counter() - begin
+
+
+def _keys(page: Page) -> list[float]:
+    """Views, gathers and flips, each for the first time and again."""
+    return [_timed(page, lambda k=key: page.keyboard.press(k)) for key in "231fn2p3" * 3]
+
+
+def _map_clicks(page: Page) -> list[float]:
+    """Clicks on both ends of the map in turn, which lead to different gathers."""
+    frame = page.locator("#viewer canvas").first.bounding_box()
+    assert frame is not None
+    across = frame["x"] + 0.5 * frame["width"]
+    places = [frame["y"] + part * frame["height"] for part in (0.1, 0.75, 0.1, 0.75)]
+    return [_timed(page, lambda y=y: page.mouse.click(across, y)) for y in places]
