@@ -12,7 +12,7 @@ from deblend.cli.errors import plain_errors
 @click.command()
 @click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
 @click.option(
-    "--out", required=True, type=click.Path(path_type=Path), help="Folder for the two tables."
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for tables and page."
 )
 @click.option(
     "--level-db",
@@ -38,8 +38,9 @@ def inject(
     one source. Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
     """
     from deblend.cli.display import progress_bar, show_findings
+    from deblend.qc.injected_rows import CAUTION
     from deblend.qc.limits import overall_verdict
-    from deblend.run.injection import CAUTION, inject_line
+    from deblend.run.injection import PAGE, inject_line
     from deblend.run.judge import EXIT_STATUS
     from deblend.run.line_file import read_line_file
 
@@ -50,5 +51,5 @@ def inject(
         )
     show_findings(result.findings)
     verdict = overall_verdict(result.findings)
-    click.echo(f"{CAUTION}\ntables in {out}\nverdict: {verdict}")
+    click.echo(f"{CAUTION}\npage: {out / PAGE}\nverdict: {verdict}")
     context.exit(EXIT_STATUS[verdict])

@@ -7,10 +7,8 @@ what no comparison of a result with itself can tell.
 
 from __future__ import annotations
 
-import csv
-import io
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -21,19 +19,12 @@ from numpy.typing import NDArray
 from deblend.errors import InputError
 from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
-from deblend.qc.limits import Limit, judged
-from deblend.qc.residual import decibels
+from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.run.block_measures import line_limits, sample_windows
 from deblend.run.event_design import design_events
-from deblend.run.event_response import (
-    OFFSET_CLASSES,
-    Recovered,
-    Response,
-    measure_response,
-    offset_classes,
-    recovered,
-)
+from deblend.run.event_response import Response, measure_response, offset_classes
 from deblend.run.injected_events import EventGathers, Events, inject
+from deblend.run.injection_findings import injection_findings, injection_rows
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.prepare_line import prepare_line
@@ -41,27 +32,11 @@ from deblend.run.progress import Progress, Step, silent
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.plan_blocks import MEMORY_BYTES
 
-CAUTION: Final = (
-    "Injected events are smoother along the line and with offset than geology is; what comes back "
-    "of them is more than what comes back of weak reflections, so these figures are optimistic."
-)
-EVENTS: Final = "injected-events.csv"
-FINDINGS: Final = "injected-findings.csv"
+TABLE: Final = "injection.csv"
+FINDINGS: Final = "injection-findings.csv"
+PAGE: Final = "injection.html"
 LEVEL_DB: Final = -6.0
 SHOTS_FOR_DESIGN: Final = 12
-_COLUMNS: Final = (
-    "source",
-    "time_s",
-    "frequency_hz",
-    "velocity_m_s",
-    "offsets",
-    "amplitude_percent",
-    "amplitude_error_percent",
-    "late_ms",
-    "late_error_ms",
-)
-_EXTENT: Final = {0: "near", 1: "middle", 2: "far"}
-
 Source = int | str
 
 
@@ -79,17 +54,20 @@ class Injection:
         The source that alone got events in the last separation.
     elsewhere : mapping of source to ndarray of float64, shape (2, window)
         Energy that then appeared in the gathers of each source, and energy that was put in.
-    copied : mapping of source to list of Recovered
+    copied : mapping of source to Response
         What then looked like the events, at the times after firing where they would lie.
+    rows : tuple of InjectedRow
+        All as a table.
     findings : tuple of Finding
-        All as rows.
+        The same, held against limits.
     """
 
     events: Events
     responses: Mapping[Source, Response]
     one_source: Source
     elsewhere: Mapping[Source, NDArray[np.float64]]
-    copied: Mapping[Source, list[Recovered]]
+    copied: Mapping[Source, Response]
+    rows: tuple[InjectedRow, ...]
     findings: tuple[Finding, ...]
 
 
@@ -110,7 +88,7 @@ def inject_line(
     line : Line
         From `read_line_file`; its output folder is not touched.
     folder : Path
-        Gets the two tables; made if absent.
+        Gets two tables and a page; made if absent.
     progress : callable, optional
         Told where the run stands.
     level_db : float, optional
@@ -135,8 +113,13 @@ def inject_line(
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
         result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
-    write_text(folder / EVENTS, _events_csv(result))
+    from deblend.report.injection_page import render_injection
+    from deblend.report.page_frame import write_page
+
+    write_text(folder / TABLE, injected_csv(result.rows))
     write_text(folder / FINDINGS, findings_csv(result.findings))
+    page = render_injection(line.name, level_db, result.rows, result.findings)
+    write_page(page, folder / PAGE)
     return result
 
 
@@ -174,19 +157,23 @@ def _inject(
     copies = _respond(
         job, before, only, classes, others, progress, f"events in source {alone}", elsewhere
     )
-    result = Injection(
-        events,
-        responses,
-        alone,
-        elsewhere,
-        {source: recovered(response) for source, response in copies.items()},
-        (),
+    rows = injection_rows(
+        events, responses, alone, copies, _class_offsets_m(offset_m, classes, known)
     )
     windows_s = [(a * added.interval_s, b * added.interval_s) for a, b in windows]
-    return replace(
-        result,
-        findings=tuple(_findings(result, line_limits(opened), windows_s, level_db, known)),
+    findings = injection_findings(
+        rows, line_limits(opened), elsewhere, alone, windows_s, level_db, known
     )
+    return Injection(events, responses, alone, elsewhere, copies, rows, tuple(findings))
+
+
+def _class_offsets_m(
+    offset_m: NDArray[np.float64], classes: NDArray[np.int64], known: bool
+) -> list[float]:
+    """Mean offset of all channels, then of each class of them."""
+    distance = np.abs(offset_m).mean(axis=0)
+    own = [distance, *(distance[classes == number] for number in range(int(classes.max()) + 1))]
+    return [float(part.mean()) if known else float("nan") for part in own]
 
 
 def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
@@ -268,130 +255,3 @@ def _respond(
 def _energy(gathers: NDArray[np.float32], windows: list[tuple[int, int]]) -> NDArray[np.float64]:
     power = np.einsum("sct,sct->t", gathers, gathers, dtype=np.float64)
     return np.array([power[start:stop].sum() for start, stop in windows])
-
-
-def _band(frequency_hz: float) -> tuple[float, float]:
-    return frequency_hz / np.sqrt(2.0), frequency_hz * np.sqrt(2.0)
-
-
-def _findings(
-    result: Injection,
-    limits: Mapping[str, Limit],
-    windows_s: list[tuple[float, float]],
-    level_db: float,
-    offsets_known: bool,
-) -> Iterator[Finding]:
-    yield Finding("injection", level_db, "dB", "note", CAUTION)
-    if not offsets_known:
-        yield Finding(
-            "injection_without_moveout",
-            float("nan"),
-            "",
-            "note",
-            "Offsets are unknown: events were injected without moveout.",
-        )
-    for source, response in result.responses.items():
-        for event, back in enumerate(recovered(response)):
-            yield from _event_rows(result.events, source, event, back, limits)
-        yield from _offset_rows(source, response)
-    for source, (appeared, put_in) in result.elsewhere.items():
-        for column, window_s in enumerate(windows_s):
-            value = decibels(float(appeared[column]), float(put_in[column]))
-            if np.isfinite(value):
-                yield judged(
-                    limits,
-                    "injected_elsewhere",
-                    value,
-                    f"Energy that appeared in source {source} when events went into source "
-                    f"{result.one_source} alone, relative to the events.",
-                    source=source,
-                    window_s=window_s,
-                    other_source=result.one_source,
-                )
-        copied = np.array([back.amplitude for back in result.copied[source]])
-        yield Finding(
-            "injected_copied",
-            100 * float(np.nanmean(copied)),
-            "%",
-            "note",
-            f"Part of these events that came back in source {source} as if it had them too, mean "
-            f"of {len(copied)} events.",
-            source=source,
-        )
-
-
-def _event_rows(
-    events: Events, source: Source, event: int, back: Recovered, limits: Mapping[str, Limit]
-) -> Iterator[Finding]:
-    at, frequency = float(events.time_s[event]), float(events.frequency_hz[event])
-    yield judged(
-        limits,
-        "injected_amplitude",
-        100 * back.amplitude,
-        f"Amplitude of an injected event at {at:.2f} s that came back, give or take "
-        f"{100 * back.amplitude_error:.2g} %.",
-        source=source,
-        window_s=(at, at),
-        band_hz=_band(frequency),
-    )
-    if np.isfinite(back.time_s):
-        row = judged(
-            limits,
-            "injected_time_error",
-            1e3 * abs(back.time_s),
-            f"It came back {1e3 * back.time_s:+.2g} ms late, give or take "
-            f"{1e3 * back.time_error_s:.2g} ms.",
-            beyond_chance=not abs(back.time_s) < 3 * back.time_error_s,
-            source=source,
-            window_s=(at, at),
-            band_hz=_band(frequency),
-        )
-        yield row
-
-
-def _offset_rows(source: Source, response: Response) -> Iterator[Finding]:
-    for number in range(OFFSET_CLASSES):
-        back = np.array([event.amplitude for event in recovered(response, number)])
-        if np.isfinite(back).any():
-            spread = float(np.nanstd(back, ddof=1) / np.sqrt(len(back)))
-            yield Finding(
-                f"injected_amplitude_{_EXTENT[number]}_offsets",
-                100 * float(np.nanmean(back)),
-                "%",
-                "note",
-                f"Mean over the events at {_EXTENT[number]} offsets, give or take "
-                f"{100 * spread:.2g} %.",
-                source=source,
-            )
-
-
-def _events_csv(result: Injection) -> str:
-    """One row a source, event and class of offsets."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(_COLUMNS)
-    events = result.events
-    for source, response in result.responses.items():
-        for number in (None, *range(OFFSET_CLASSES)):
-            for event, back in enumerate(recovered(response, number)):
-                numbers = (
-                    events.time_s[event],
-                    events.frequency_hz[event],
-                    events.velocity_m_s[event],
-                )
-                errors = (
-                    100 * back.amplitude,
-                    100 * back.amplitude_error,
-                    1e3 * back.time_s,
-                    1e3 * back.time_error_s,
-                )
-                extent = "all" if number is None else _EXTENT[number]
-                writer.writerow(
-                    [
-                        source,
-                        *(f"{value:.6g}" for value in numbers),
-                        extent,
-                        *(f"{value:.4g}" for value in errors),
-                    ]
-                )
-    return text.getvalue()

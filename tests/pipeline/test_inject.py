@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 from small_line import Call, SmallLine
+
+from deblend.qc.injected_rows import read_injected
 
 
 def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
@@ -14,16 +15,25 @@ def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
     assert result.exit_code in (0, 1, 3), result.output
     assert "optimistic" in result.stdout
     assert sorted(path.name for path in out.iterdir()) == [
-        "injected-events.csv",
-        "injected-findings.csv",
+        "injection-findings.csv",
+        "injection.csv",
+        "injection.html",
     ]
-    with (out / "injected-events.csv").open() as file:
-        rows = [row for row in csv.DictReader(file) if row["offsets"] == "all"]
-    assert {row["source"] for row in rows} == {"1", "2"}
-    # Two sources on clean data: what lies in the band of the data comes back for the most part.
-    back = [float(row["amplitude_percent"]) for row in rows if float(row["frequency_hz"]) == 32.0]
+    rows = read_injected(out / "injection.csv")
+    assert {(row.put_into, row.source) for row in rows} == {("all", "1"), ("all", "2"), ("1", "2")}
+    whole = [row for row in rows if row.offsets == "all"]
+    # Two sources on clean data: what lies in the band of the data comes back for the most part,
+    # and what went into one source alone does not appear in the other.
+    back, elsewhere = (
+        [r.amplitude_percent for r in whole if r.frequency_hz == 32.0 and r.put_into == into]
+        for into in ("all", "1")
+    )
     assert sum(back) / len(back) > 50.0
-    findings = (out / "injected-findings.csv").read_text()
+    assert abs(sum(elsewhere) / len(elsewhere)) < 10.0
+    page = (out / "injection.html").read_text()
+    assert "optimistic" in page
+    assert page.count("data:image/png") == 3
+    findings = (out / "injection-findings.csv").read_text()
     assert "injected_elsewhere" in findings
     assert "smoother" in findings
     assert not line.out.exists()
