@@ -11,6 +11,7 @@ from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,16 @@ from deblend.files import replacing
 
 _TREE: Final = "tree"
 _PACKAGE: Final = "deblend"
+_DAMAGED: Final = (
+    OSError,
+    EOFError,
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ImportError,
+    BadZipFile,
+)
 
 
 def write_value(path: Path, value: Any) -> None:
@@ -57,10 +68,10 @@ def read_value(path: Path) -> Any:
         If the file cannot be read or is damaged.
     """
     try:
-        with np.load(path, allow_pickle=False) as file:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files if name != _TREE}
             return _made(json.loads(str(file[_TREE])), arrays)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, ImportError) as error:
+    except _DAMAGED as error:
         raise InputError(
             f"the result of a block cannot be read ({error})",
             where=str(path),

@@ -23,6 +23,8 @@ GATHER_COPIES: Final = 6
 """Arrays of the size of the gathers that live at the same time in the loop."""
 RECORD_COPIES: Final = 5
 _VALUE_BYTES: Final = 4
+_WORTH_SPANS: Final = 0.95
+"""More spans have more seams; they must save a twentieth of the work."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,7 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, least_count: int = 1) -> B
         wide = extent.wide_slots(_step(extent.slots, len(plan.spans))) * len(plan.spans)
         step = len(plan.channels[0])
         work = wide * extent.wide_channels(step) * len(plan.channels)
-        if best is None or work < best[0]:
+        if best is None or work < _WORTH_SPANS * best[0]:
             best = (work, plan)
     if best is None:
         raise SettingsError(

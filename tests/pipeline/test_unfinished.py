@@ -1,0 +1,229 @@
+"""A run that is stopped goes on; what is finished is kept; what would be mixed is refused."""
+
+from __future__ import annotations
+
+import errno
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from small_line import Call, SmallLine, make_small_line
+
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.output_folder import RESULTS, UNFINISHED
+from deblend.run.work_folder import WorkFolder, locked
+
+FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
+pytestmark = pytest.mark.usefixtures("plain_page")
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> SmallLine:
+    line = make_small_line(tmp_path / "line")
+    line.rewrite("iterations = 25", "iterations = 2")
+    return line
+
+
+def results(folder: Path) -> dict[str, bytes]:
+    names = ["findings.csv", "delivered/source-1.sgy", "delivered/source-2.sgy"]
+    return {name: (folder / name).read_bytes() for name in names}
+
+
+@pytest.fixture
+def whole(line: SmallLine, call: Call) -> dict[str, bytes]:
+    """Results of a run that nothing disturbed; the output folder is empty again."""
+    assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 0
+    found = results(line.out)
+    line.out.rename(line.out.with_name("whole"))
+    return found
+
+
+def fail_at(monkeypatch: pytest.MonkeyPatch, name: str, count: int, error: BaseException) -> None:
+    """Let a function raise when it is called for the `count`-th time."""
+    import importlib
+
+    module, _, function = name.rpartition(".")
+    original = getattr(importlib.import_module(module), function)
+    calls = iter(range(1, 10_000))
+
+    def wrapped(*arguments: object, **settings: object) -> object:
+        if next(calls) == count:
+            raise error
+        return original(*arguments, **settings)
+
+    monkeypatch.setattr(name, wrapped)
+
+
+FULL = OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize(
+    ("where", "count", "error", "said", "kept"),
+    [
+        ("deblend.run.work.measure_block", 3, KeyboardInterrupt(), "stopped: 2 of 4 blocks", 2),
+        ("deblend.run.store.sync", 1, FULL, "working store cannot be written .No space left", 0),
+        ("deblend.run.store.sync", 23, FULL, "Make space and give the same command again", 2),
+        ("deblend.run.finish.write_maps", 1, FULL, "No space left", 4),
+    ],
+    ids=["stopped", "full-while-reading", "full-in-a-block", "full-at-the-end"],
+)
+def test_a_run_goes_on_where_it_stopped(
+    line: SmallLine,
+    call: Call,
+    whole: dict[str, bytes],
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+    count: int,
+    error: BaseException,
+    said: str,
+    kept: int,
+) -> None:
+    with monkeypatch.context() as patch:
+        fail_at(patch, where, count, error)
+        first = call("separate", line.line_file, *FOUR_BLOCKS)
+    assert first.exit_code in (2, 130)
+    assert re.search(said, first.stderr), first.stderr
+    assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
+    work = WorkFolder.of(line.out)
+    assert sum(work.is_done(block) for block in range(4)) == kept
+    # The plan is kept: another budget changes nothing.
+    again = call("separate", line.line_file)
+    assert again.exit_code == 0, again.stderr
+    assert (f"going on: {kept} of 4 blocks are finished" in again.stderr) == (kept > 0)
+    if kept:
+        assert results(line.out) == whole
+    assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
+
+
+@pytest.fixture
+def begun(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch) -> SmallLine:
+    """A line of which two of four blocks are finished."""
+    with monkeypatch.context() as patch:
+        fail_at(patch, "deblend.run.work.measure_block", 3, KeyboardInterrupt())
+        assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 130
+    return line
+
+
+def other_seed(line: SmallLine) -> None:
+    line.rewrite("iterations = 2", "iterations = 2\nseed = 7")
+
+
+def other_record(line: SmallLine) -> None:
+    path = line.folder / "records" / "1.sgy"
+    content = bytearray(path.read_bytes())
+    content[-1] ^= 1
+    path.write_bytes(content)
+
+
+def missing_record(line: SmallLine) -> None:
+    (line.folder / "records" / "1.sgy").unlink()
+
+
+def more_records(line: SmallLine) -> None:
+    line.write_records(line.samples, pieces=3)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (other_seed, r"separation\.seed was 0 and is 7"),
+        (other_record, r"the content of \S+/1\.sgy changed"),
+        (missing_record, r"1\.sgy: an input of the unfinished run is missing.*begin anew with"),
+        (more_records, r"\S+/2\.sgy is a new input"),
+    ],
+)
+def test_nothing_is_mixed(
+    begun: SmallLine, call: Call, change: Callable[[SmallLine], None], said: str
+) -> None:
+    change(begun)
+    refused = call("separate", begun.line_file)
+    assert refused.exit_code == 2
+    assert re.search(said, refused.stderr), refused.stderr
+    assert "--restart" in refused.stderr
+    assert WorkFolder.of(begun.out).any_done()
+
+
+def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
+    other_seed(begun)
+    assert call("separate", begun.line_file, "--restart").exit_code == 0
+    assert sorted(path.name for path in begun.out.iterdir()) == sorted(RESULTS)
+
+
+def test_other_software_is_refused(
+    begun: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from deblend.run.work_plan import software_versions
+
+    other = software_versions() | {"numpy": "1.0"}
+    monkeypatch.setattr("deblend.run.pipeline.software_versions", lambda: other)
+    refused = call("separate", begun.line_file)
+    assert refused.exit_code == 2
+    assert re.search(r"version of numpy was \S+ and is 1\.0", refused.stderr)
+
+
+def test_a_second_run_is_refused(line: SmallLine, call: Call) -> None:
+    with locked(line.out) as work:
+        work.plan.touch()  # so that the folder stays
+        refused = call("separate", line.line_file)
+        work.plan.unlink()
+    assert refused.exit_code == 2
+
+
+def test_blocks_one_by_one_for_a_batch_queue(
+    line: SmallLine, call: Call, whole: dict[str, bytes]
+) -> None:
+    early = call("separate", line.line_file, "--block", 0)
+    assert early.exit_code == 2
+    assert "Give the command with --prepare first" in early.stderr
+    prepared = call("separate", line.line_file, "--prepare", *FOUR_BLOCKS)
+    assert prepared.exit_code == 0, prepared.stderr
+    assert "4 blocks: give the command with --block 0 to --block 3" in prepared.stdout
+    for block in (3, 0, 1):
+        assert call("separate", line.line_file, "--block", block).exit_code == 0
+    missing = call("separate", line.line_file, "--finish")
+    assert missing.exit_code == 2
+    assert "1 of 4 blocks are missing: 2" in missing.stderr
+    none = call("separate", line.line_file, "--block", 4)
+    assert none.exit_code == 2
+    assert "there is no block 4" in none.stderr
+    assert call("separate", line.line_file, "--block", 2).exit_code == 0
+    assert call("separate", line.line_file, "--finish").exit_code == 0
+    assert results(line.out) == whole
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.4 GB"),
+        (("--memory-gb", (PROGRAM_BYTES + 1000) / 1e9), r"too small .* Allow at least \S+ GB"),
+        (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: the scheduler does not"),
+        (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
+        (("--prepare", "--finish"), "Give one of --prepare"),
+        (("--processes", 2, "--scheduler", "tcp://127.0.0.1:9"), "Give --processes or"),
+    ],
+)
+def test_bad_options(
+    line: SmallLine,
+    call: Call,
+    monkeypatch: pytest.MonkeyPatch,
+    options: tuple[object, ...],
+    said: str,
+) -> None:
+    monkeypatch.setattr("deblend.run.execute.ANSWER_S", 0.5)
+    refused = call("separate", line.line_file, *options)
+    assert refused.exit_code == 2
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
+    assert not WorkFolder.of(line.out).any_done()
+
+
+def test_a_target_that_cannot_be_written(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path, *arguments: object, **settings: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    refused = call("separate", line.line_file)
+    assert refused.exit_code == 2
+    assert "the output folder cannot be made (Read-only file system)" in refused.stderr
