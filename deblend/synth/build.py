@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from deblend.synth.acquisition import Acquisition, ShotPlan, plan_shots
 from deblend.synth.geology import Geology, record_source
 from deblend.synth.line import Line, NominalStreamer
 from deblend.synth.noise import Noise, Record
+from deblend.synth.wave_earth import WaveEarth
 
 TAPER_S = 0.1
 LEAD_S = 1.5
@@ -30,8 +32,8 @@ class Plan:
     ----------
     name, description : str
         For tables and titles.
-    geology : Geology
-        The earth.
+    geology : Geology or WaveEarth
+        The earth: events that are added up, or a model in which waves are computed.
     acquisition : Acquisition
         The way it is shot.
     noise : tuple of Noise
@@ -42,7 +44,7 @@ class Plan:
 
     name: str
     description: str
-    geology: Geology
+    geology: Geology | WaveEarth
     acquisition: Acquisition
     noise: tuple[Noise, ...]
     length_s: float
@@ -110,10 +112,11 @@ def truth_gathers(plan: Plan, shot_plan: ShotPlan, length: int) -> NDArray[np.fl
     """Noise-free gathers of all shots, shape (shot, channel, time); misfires are zero."""
     shots, receiver = shot_plan.shots, shot_plan.receiver_m
     gathers = np.empty((*receiver.shape[:2], length), dtype=np.float32)
+    earth = plan.geology
+    record = earth.record_source if isinstance(earth, WaveEarth) else partial(record_source, earth)
     for number, towed in enumerate(plan.acquisition.sources, start=1):
         rows = shots.rows_of(number)
-        gathers[rows] = record_source(
-            plan.geology,
+        gathers[rows] = record(
             number,
             towed.signature,
             shot_plan.source_m[rows],

@@ -9,7 +9,7 @@ from typing import Final, Literal, get_args
 
 from deblend.errors import InputError
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
-from deblend.synth.arrivals import Diffractor
+from deblend.synth.arrivals import Diffractor, Piece
 from deblend.synth.build import Plan, build_line
 from deblend.synth.earths import EarthLimits, varied_earth
 from deblend.synth.firing import Dither, Firing, Order, Trouble
@@ -26,6 +26,7 @@ from deblend.synth.noise import (
 )
 from deblend.synth.reflectors import Reflector, Surface
 from deblend.synth.signature import Signature
+from deblend.synth.wave_earth import FastBody, WaveEarth
 
 Size = Literal["small", "full"]
 
@@ -120,8 +121,9 @@ def _plan(
     trouble: Trouble | None = None,
     noise: tuple[Noise, ...] = (),
     feather_deg: float = 1.5,
+    more: tuple[Piece, ...] = (),
 ) -> Plan:
-    """A line over the standard earth, cut to the extent."""
+    """A line over the standard earth and some `more` pieces, cut to the extent."""
     turn = len(sources) if order == "sequential" else 1
     limits = EarthLimits(
         last_s=extent.length_s - QUIET_END_S,
@@ -130,10 +132,11 @@ def _plan(
         layers=round(4.5 * extent.length_s),
         diffractors=round(48 * extent.length_s),
     )
+    earth = varied_earth(limits, seed=4)
     return Plan(
         name="",
         description=description,
-        geology=varied_earth(limits, seed=4),
+        geology=replace(earth, pieces=(*earth.pieces, *more)),
         acquisition=Acquisition(
             sources=sources,
             streamer=Streamer(extent.channels, 12.5, 140.0, 8.0, feather_deg=feather_deg),
@@ -197,18 +200,17 @@ def _unlike_sources(extent: Extent) -> Plan:
             (-90.0, 15.0, 110.0), (0.0, 4.0, -3.0), signatures, strict=True
         )
     )
-    plan = _plan(
-        extent,
-        "Three sources of other strength, depth, bandwidth and bubble, far apart; one reflector "
-        "and one diffractor are seen by a single source each.",
-        sources,
-    )
     only = (
         Reflector(Surface(640.0, 0.06, -0.12), 0.6, 1780.0, seen_by=(2,)),
         Diffractor(250.0, 180.0, 980.0, 1.2, 1850.0, seen_by=(3,)),
     )
-    geology = replace(plan.geology, pieces=(*plan.geology.pieces, *only))
-    return replace(plan, geology=geology)
+    return _plan(
+        extent,
+        "Three sources of other strength, depth, bandwidth and bubble, far apart; one reflector "
+        "and one diffractor are seen by a single source each.",
+        sources,
+        more=only,
+    )
 
 
 def _white_noise(extent: Extent) -> Plan:
@@ -279,6 +281,31 @@ def _traffic(extent: Extent) -> Plan:
     )
 
 
+def _wave_equation(extent: Extent) -> Plan:
+    """The firing of the scene with three sources, at lower frequencies, in computed waves."""
+    # Both ghosts come from the sea surface of the model.
+    signature = Signature(4.0, 16.0, 33.0, 6.0, surface_coefficient=0.0, bubble_period_s=0.13)
+    sources = tuple(replace(source, signature=signature) for source in _abreast(3))
+    plan = _plan(
+        extent,
+        "Three sources near-simultaneous, dither 0.3 s either way, acoustic waves of up to 33 Hz "
+        "by finite differences: faults, a fast body and random scatterers.",
+        sources,
+    )
+    firing, streamer = plan.acquisition.firing, plan.acquisition.streamer
+    line_m = SPEED_M_S * firing.interval_s * extent.shots_per_source
+    behind_m = streamer.nearest_offset_m + streamer.group_interval_m * streamer.channel_count
+    earth = WaveEarth(
+        inline_m=(-behind_m - 10.0, line_m + 10.0),
+        depth_m=820.0 * (extent.length_s - QUIET_END_S),
+        body=FastBody(0.4 * line_m, 330.0 * extent.length_s),
+        layers=round(4.5 * extent.length_s),
+        scatterers=round(0.2 * (line_m + behind_m) * extent.length_s),
+        seed=6,
+    )
+    return replace(plan, geology=earth)
+
+
 _SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
     "two-sources": _two_sources,
     "three-sources": _three_sources,
@@ -291,4 +318,5 @@ _SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
     "small-dither": _small_dither,
     "gaps-and-misfires": _gaps_and_misfires,
     "traffic": _traffic,
+    "wave-equation": _wave_equation,
 }
