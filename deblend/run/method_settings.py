@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from typing import Any, get_type_hints
 
@@ -33,24 +34,45 @@ def line_method(line: Line, source_count: int, channel_count: int) -> Separator:
     """
     keys = line.keys.separation
     method = choose_method(keys.method, source_count, channel_count)
-    if not keys.settings:
-        return method
     where = f"{line.path}, table [separation.settings]"
+    changed = with_settings(method, keys.settings, keys.method, where)
+    return choose_method(changed, source_count, channel_count)
+
+
+def with_settings(
+    method: Separator, settings: Mapping[str, Any], called: str, where: str
+) -> Separator:
+    """A method with some of its settings changed.
+
+    Parameters
+    ----------
+    method : Separator
+        From `choose_method`.
+    settings : mapping of str to value
+        As plain as TOML has them.
+    called, where : str
+        The name of the method and the place of the settings, for messages.
+
+    Raises
+    ------
+    SettingsError
+        If a setting is not known, or its value cannot be used.
+    """
+    if not settings:
+        return method
     values = {
-        name: _converted(method, name, value, keys.method, where)
-        for name, value in keys.settings.items()
+        name: _converted(method, name, value, called, where) for name, value in settings.items()
     }
     try:
-        changed = replace(method, **values)  # type: ignore[type-var]
+        return replace(method, **values)  # type: ignore[type-var]
     except (TypeError, ValueError) as error:
         if isinstance(error, SettingsError):
             raise
         raise SettingsError(
-            f"method {keys.method} refuses its settings ({error})",
+            f"method {called} refuses its settings ({error})",
             where=where,
             remedy="Change them, or leave them out to use the defaults.",
         ) from error
-    return choose_method(changed, source_count, channel_count)
 
 
 def _converted(method: Separator, name: str, value: Any, called: str, where: str) -> Any:

@@ -27,6 +27,7 @@ from deblend.synth.geology import Geology
 from deblend.synth.multiples import GuidedWaves, Multiple
 from deblend.synth.noise import (
     Background,
+    Noise,
     OtherVessel,
     PropellerTone,
     Spikes,
@@ -111,12 +112,23 @@ def plan_from(content: Mapping[str, Any], where: str = "scene") -> Plan:
             tuple(piece for piece in geology if not isinstance(piece, GuidedWaves)), decay, guided
         ),
         acquisition=_made(Acquisition, content["acquisition"], f"{where}, acquisition"),
-        noise=tuple(
-            _piece(NOISE, entry, f"{where}, noise {number}")
-            for number, entry in enumerate(_tables(content.get("noise", []), where), start=1)
-        ),
+        noise=noise_from(_tables(content.get("noise", []), where), where),
         length_s=_number(content["length_s"], f"{where}, length_s"),
         interval_s=_number(content.get("interval_s", 0.004), f"{where}, interval_s"),
+    )
+
+
+def noise_from(entries: Iterable[dict[str, Any]], where: str) -> tuple[Noise, ...]:
+    """Pieces of noise described by tables, each of which says which ``piece`` it is.
+
+    Raises
+    ------
+    SettingsError, InputError
+        As in `read_scene_file`.
+    """
+    return tuple(
+        _piece(NOISE, entry, f"{where}, noise {number}")
+        for number, entry in enumerate(entries, start=1)
     )
 
 
