@@ -38,9 +38,9 @@ from deblend.cli.errors import plain_errors
 @click.option("--bin-m", default=6.25, show_default=True, help="Size of bins along the line (m).")
 @click.option("--resample", is_flag=True, help="Bring benchmarks to the interval of the trial.")
 @click.option(
-    "--method", default="auto", show_default=True, help="Separator the trial went through."
+    "--method", help="Separator the trial went through; what its manifest says by default."
 )
-@click.option("--iterations", default=60, show_default=True, help="Iterations it took.")
+@click.option("--iterations", type=click.IntRange(min=1), help="Iterations it took; likewise.")
 @click.option("--limits", type=click.Path(path_type=Path), help="Limits of your own.")
 @click.pass_context
 @plain_errors
@@ -54,8 +54,8 @@ def benchmark_line(
     farthest_m: float,
     bin_m: float,
     resample: bool,
-    method: str,
-    iterations: int,
+    method: str | None,
+    iterations: int | None,
     limits: Path | None,
 ) -> None:
     """Compare a separated source with lines shot without overlap nearby.

@@ -81,7 +81,7 @@ def read_traces(path: str | Path) -> Traces:
     with open_file(path, frame.stamp) as file:
         headers = read_trace_headers(file, frame, layout.TRACE_HEADER, 0)
         extension = find_extension(file, frame)
-        _check_delay(headers, path)
+        check_delay(headers, path)
         samples = np.empty((frame.trace_count, frame.sample_count), np.float32)
         read_samples(file, frame, range(frame.trace_count), 0, frame.sample_count, samples)
         file.check_unchanged()
@@ -95,8 +95,14 @@ def read_traces(path: str | Path) -> Traces:
     return Traces(path, interval_ns, headers, extension, samples)
 
 
-def _check_delay(headers: NDArray[np.void], path: Path) -> None:
-    """Sample 0 of a gather has to be the time break: a delay would shift it."""
+def check_delay(headers: NDArray[np.void], path: Path) -> None:
+    """Refuse traces with a delay: sample 0 of a gather has to be the time break.
+
+    Raises
+    ------
+    RecordError
+        If a trace begins later.
+    """
     delay_ms = scaled_delay_ms(headers)
     rows = np.flatnonzero(delay_ms)
     if rows.size:

@@ -63,7 +63,8 @@ def offset_figure(rows: Sequence[InjectedRow]) -> Figure:
         panel.set_xlabel("mean offset (m)" if known else "near, middle, far channels")
         tidy(panel)
     panels[0].set_ylabel("amplitude that came back (%)")
-    panels[0].set_ylim(bottom=min(0.0, panels[0].get_ylim()[0]))
+    low, high = panels[0].get_ylim()
+    panels[0].set_ylim(min(0.0, low), max(1.1 * WANTED_PERCENT, high))
     _key(figure, panels[0], sources)
     return figure
 

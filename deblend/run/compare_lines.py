@@ -2,11 +2,13 @@
 
 A fair comparison is the default: the trial is also thinned to the fold of the benchmark, and the
 benchmark is also put through the separation that the trial has been through, because a coherence
-filter removes noise from whatever passes it.
+filter removes noise from whatever passes it. Which one that was stands in the manifest beside the
+trial. Traces are read when they are needed: a channel, a midpoint or some shots at a time.
 """
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +30,7 @@ from deblend.qc.benchmark_line import (
 )
 from deblend.qc.limits import Limit
 from deblend.run.placed_gathers import PlacedGathers, read_gathers, through_separation
+from deblend.run.trial_separation import TrialSeparation, trial_separation
 from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
 from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
@@ -51,19 +54,19 @@ class Comparison:
         Size of the bins along the line.
     resample : bool
         Bring benchmarks of another interval to that of the trial.
-    method : str
-        Separator that the trial went through.
-    iterations, seed : int
-        Of its separation.
+    method : str, optional
+        Separator that the trial went through; what its manifest says by default.
+    iterations, seed : int, optional
+        Of its separation; likewise.
     """
 
     match: MatchKind = "scalar"
     farthest_m: float = 12.5
     bin_m: float = 6.25
     resample: bool = False
-    method: str = "auto"
-    iterations: int = 60
-    seed: int = 0
+    method: str | None = None
+    iterations: int | None = None
+    seed: int | None = None
 
 
 def compare_lines(
@@ -98,9 +101,16 @@ def compare_lines(
         overlap, or the velocities miss the line.
     """
     trial = read_gathers(trial_path)
-    findings: list[Finding] = []
+    passed = trial_separation(trial_path, how.method, how.iterations, how.seed)
+    findings = [*passed.findings]
     for path in benchmark_paths:
-        findings += compare_pair(trial, read_gathers(path), velocities, limits, how)
+        with tempfile.TemporaryDirectory(
+            dir=table.resolve().parent, prefix="unfinished-"
+        ) as scratch:
+            benchmark = read_gathers(path)
+            findings += compare_pair(
+                trial, benchmark, velocities, limits, how, passed, Path(scratch)
+            )
     write_text(table, findings_csv(findings))
     return tuple(findings)
 
@@ -111,6 +121,8 @@ def compare_pair(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
+    passed: TrialSeparation,
+    scratch: Path,
 ) -> list[Finding]:
     """Compare a trial with one benchmark: as they are, at equal fold, and equally filtered."""
     check_comparable(trial, benchmark, resample=how.resample)
@@ -124,7 +136,11 @@ def compare_pair(
         thinned = trial.take(rows, f"{trial.name} thinned to the fold of {benchmark.name}")
         found += _compare(thinned, benchmark, grid, velocities, limits, how)
     filtered = through_separation(
-        benchmark, method=how.method, iterations=how.iterations, seed=how.seed
+        benchmark,
+        scratch,
+        method=passed.for_channels(benchmark.amplitude.shape[1]),
+        iterations=passed.iterations,
+        seed=passed.seed,
     )
     return found + _compare(trial, filtered, grid, velocities, limits, how)
 
@@ -164,10 +180,10 @@ def _compare(
     limits: Mapping[str, Limit],
     how: Comparison,
 ) -> list[Finding]:
-    length_s = trial.interval_s * trial.amplitude.shape[2]
+    length_s = trial.interval_s * trial.length
     edges = np.linspace(0.0, length_s, WINDOWS + 1)
     windows_s = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    found: list[Finding] = []
+    found = [*_lengths(trial, benchmark)]
     pairs = [*_common_offset(trial, benchmark), *_midpoint_gathers(trial, benchmark, grid)]
     if velocities is not None:
         sections = []
@@ -192,6 +208,19 @@ def _compare(
     return found
 
 
+def _lengths(trial: PlacedGathers, benchmark: PlacedGathers) -> Iterator[Finding]:
+    own, other = (line.length * line.interval_s for line in (trial, benchmark))
+    if abs(own - other) > 0.5 * max(trial.interval_s, benchmark.interval_s):
+        yield Finding(
+            "length_compared",
+            min(own, other),
+            "s",
+            "note",
+            f"{trial.name} is {own:.3f} s long and {benchmark.name} {other:.3f} s: the shorter is "
+            "compared.",
+        )
+
+
 def _common_offset(
     trial: PlacedGathers, benchmark: PlacedGathers
 ) -> Iterator[tuple[str, Section, Section]]:
@@ -210,9 +239,9 @@ def _common_offset(
 
 
 def _channel_section(line: PlacedGathers, channel: int) -> Section:
-    return Section(
-        line.amplitude[:, channel], line.midpoint_m[:, channel], line.interval_s, 1.0, line.name
-    )
+    offset = np.abs(line.geometry.offset_m[:, channel, None])
+    place = np.concatenate([line.midpoint_m[:, channel], offset], axis=1)
+    return Section(line.of_channel(channel), place, line.interval_s, 1.0, line.name)
 
 
 def _midpoint_gathers(
@@ -233,24 +262,27 @@ def _midpoint_gathers(
 
 
 def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> Section:
+    shot, channel = np.nonzero(inside)
     offset = np.abs(line.geometry.offset_m[inside])
     order = np.argsort(offset, kind="stable")
     place = np.concatenate([line.midpoint_m[inside], offset[:, None]], axis=1)
-    return Section(line.amplitude[inside][order], place[order], line.interval_s, 1.0, line.name)
+    traces = line.amplitude.traces(shot[order], channel[order])
+    return Section(traces, place[order], line.interval_s, 1.0, line.name)
 
 
 def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
-    sums = no_stack(grid, line.amplitude.shape[2])
+    sums = no_stack(grid, line.length)
     bins = grid.index(*midpoints(line.shots, line.geometry))
-    add_to_stack(
-        sums,
-        line.amplitude.reshape(-1, line.amplitude.shape[2]),
-        bins.ravel(),
-        line.geometry.offset_m.ravel(),
-        grid,
-        velocities,
-        line.interval_s,
-    )
+    for rows in line.shot_blocks():
+        add_to_stack(
+            sums,
+            line.of_shots(rows).reshape(-1, line.length),
+            bins[rows].ravel(),
+            line.geometry.offset_m[rows].ravel(),
+            grid,
+            velocities,
+            line.interval_s,
+        )
     return sums
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,11 @@ from numpy.typing import NDArray
 from deblend.cli.main import main
 from deblend.deliver.segy import write_source_segy
 from deblend.deliver.trace_headers import SourceGathers
+from deblend.errors import InputError
 from deblend.model.geometry import towed_geometry
 from deblend.model.shots import make_shots
 from deblend.run.placed_gathers import read_gathers, through_separation
+from deblend.run.trial_separation import trial_separation
 
 CHANNELS, LENGTH, GROUP_M = 8, 250, 12.5
 
@@ -27,6 +30,8 @@ def write_line(
     noise: float = 0.0,
     interval_ns: int = 4_000_000,
     away_m: float = 0.0,
+    channels: int = CHANNELS,
+    length: int = LENGTH,
 ) -> Path:
     """One source over three flat layers, v = 1800 m/s."""
     table = make_shots(
@@ -39,17 +44,17 @@ def write_line(
         depth_m=np.full(shots, 6.0),
     )
     geometry = towed_geometry(
-        table, CHANNELS, nearest_offset_m=50.0, group_interval_m=GROUP_M, streamer_depth_m=8.0
+        table, channels, nearest_offset_m=50.0, group_interval_m=GROUP_M, streamer_depth_m=8.0
     )
-    traces = reflections(geometry.offset_m, interval_ns * 1e-9)
+    traces = reflections(geometry.offset_m, interval_ns * 1e-9)[..., :length]
     traces = traces + noise * np.random.default_rng(shots).standard_normal(traces.shape)
     description = SourceGathers(
         table,
         geometry,
-        np.arange(CHANNELS) + 1,
-        np.zeros(CHANNELS, bool),
+        np.arange(channels) + 1,
+        np.zeros(channels, bool),
         interval_ns,
-        LENGTH,
+        length,
         "recorded unit",
         "line",
         ("Made.",),
@@ -73,13 +78,19 @@ def velocities(tmp_path: Path) -> Path:
     return path
 
 
-def call(*arguments: object) -> Result:
-    return CliRunner().invoke(main, ["benchmark-line", *map(str, arguments), "--iterations", "5"])
+def call(*arguments: object, iterations: int | None = 5) -> Result:
+    stated = () if iterations is None else ("--iterations", str(iterations))
+    return CliRunner().invoke(main, ["benchmark-line", *map(str, arguments), *stated])
 
 
 def test_gathers_come_back_with_their_positions(tmp_path: Path) -> None:
     line = read_gathers(write_line(tmp_path / "a.sgy", shots=5, shot_m=25.0))
     assert line.amplitude.shape == (5, CHANNELS, LENGTH)
+    samples = line.of_shots(np.arange(5))
+    np.testing.assert_allclose(samples, reflections(line.geometry.offset_m, 0.004), atol=2e-2)
+    np.testing.assert_array_equal(line.of_channel(2), samples[:, 2])
+    some = line.take(np.array([3, 1]), "some")
+    np.testing.assert_array_equal(some.of_shots(np.arange(2)), samples[[3, 1]])
     np.testing.assert_allclose(np.diff(line.shots.x_m), 25.0, atol=0.02)
     np.testing.assert_allclose(np.diff(line.midpoint_m[0, :, 0]), -GROUP_M / 2, atol=0.02)
     np.testing.assert_allclose(line.geometry.offset_m[0, :2], [-50.0, -62.5], atol=0.6)
@@ -111,9 +122,10 @@ def test_the_whole_command(tmp_path: Path, velocities: Path) -> None:
 
 def test_the_filter_removes_noise_from_the_benchmark(tmp_path: Path) -> None:
     noisy = read_gathers(write_line(tmp_path / "a.sgy", shots=32, shot_m=12.5, noise=0.3))
-    clean = read_gathers(write_line(tmp_path / "b.sgy", shots=32, shot_m=12.5)).amplitude
-    filtered = through_separation(noisy, method="fk", iterations=10, seed=0)
-    assert np.std(filtered.amplitude - clean) < 0.6 * np.std(noisy.amplitude - clean)
+    clean = read_gathers(write_line(tmp_path / "b.sgy", shots=32, shot_m=12.5))
+    filtered = through_separation(noisy, tmp_path, method="fk", iterations=10, seed=0)
+    before, after, wanted = (g.of_shots(np.arange(32)) for g in (noisy, filtered, clean))
+    assert np.std(after - wanted) < 0.6 * np.std(before - wanted)
     assert filtered.name.endswith("through the same filter")
 
 
@@ -145,3 +157,54 @@ def test_velocities_that_miss_the_line(tmp_path: Path) -> None:
     result = call(trial, trial, "--out", tmp_path / "out.csv", "--velocities", path)
     assert result.exit_code == 2
     assert "the velocity table runs from 9000" in result.stderr
+
+
+def with_manifest(folder: Path, trial: Path, **changed: object) -> Path:
+    """A trial in a folder of results, as a run leaves it."""
+    (folder / "delivered").mkdir(parents=True)
+    moved = trial.rename(folder / "delivered" / "trial.sgy")
+    record = {"path": "delivered/trial.sgy", "size_bytes": moved.stat().st_size, **changed}
+    settings = {"method": "fk", "iterations": 3, "seed": 4, "method.patch": "(16, 1, 32)"}
+    (folder / "manifest.json").write_text(json.dumps({"outputs": [record], "settings": settings}))
+    return moved
+
+
+def test_the_manifest_says_what_the_trial_has_been_through(tmp_path: Path) -> None:
+    benchmark = write_line(tmp_path / "benchmark.sgy", shots=20, shot_m=12.5)
+    trial = with_manifest(
+        tmp_path / "out", write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    )
+    passed = trial_separation(trial, None, None, None)
+    assert (passed.method, passed.iterations, passed.seed) == ("fk", 3, 4)
+    assert passed.for_channels(CHANNELS).patch == (16, 1, 32)
+    result = call(trial, benchmark, "--out", tmp_path / "table.csv", iterations=None)
+    assert result.exit_code in (0, 1, 3), result.output
+    text = (tmp_path / "table.csv").read_text()
+    assert "through method fk, 3 iterations, seed 4 (from manifest.json)" in text
+    assert trial_separation(trial, "joint", 7, None).settings == {}
+    assert not list(tmp_path.glob("unfinished-*"))
+
+
+def test_a_trial_that_is_not_the_one_of_the_manifest(tmp_path: Path) -> None:
+    line = write_line(tmp_path / "trial.sgy", shots=3, shot_m=12.5)
+    trial = with_manifest(tmp_path / "out", line, size_bytes=17)
+    with pytest.raises(InputError, match="bytes, and 17 in the manifest"):
+        trial_separation(trial, None, None, None)
+    (tmp_path / "out" / "manifest.json").write_text("{}")
+    with pytest.raises(InputError, match="manifest cannot be read"):
+        trial_separation(trial, None, None, None)
+
+
+def test_other_length_and_channel_count_are_said(tmp_path: Path) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    benchmark = write_line(
+        tmp_path / "benchmark.sgy", shots=20, shot_m=12.5, channels=5, length=200
+    )
+    out = tmp_path / "table.csv"
+    assert call(trial, benchmark, "--out", out).exit_code in (0, 1, 3)
+    text = out.read_text()
+    assert "trial is 1.000 s long and benchmark 0.800 s" in text
+    # The far channel of the trial has no partner in the shorter streamer.
+    assert any(
+        row.startswith("not_compared") and "common offset, far" in row for row in text.splitlines()
+    )
