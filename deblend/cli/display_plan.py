@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from rich.box import SIMPLE
@@ -9,8 +10,18 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from deblend.plan.as_shot import AsShot
 from deblend.plan.cautions import ADVICE, CAUTIONS
 from deblend.plan.contents import PlanContents
+from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.signature import SignatureMeasures
+from deblend.plan.words import (
+    SHOT_COLUMNS,
+    SIGNATURE_COLUMNS,
+    shot_cells,
+    signature_cells,
+    value_text,
+)
 
 NARROWEST: Final = 100
 """Columns: a narrower table cannot be read, and a terminal wraps it."""
@@ -34,9 +45,17 @@ def show_plan(contents: PlanContents) -> None:
             table.add_section()
             table.add_row(f"[bold]{escape(group)}[/bold]")
         unit = f" ({quantity.unit})" if quantity.unit else ""
-        table.add_row(escape(quantity.name + unit), *map(value_text, values))
+        table.add_row(
+            escape(quantity.name + unit), *(escape(value_text(value)) for value in values)
+        )
     console.print(table)
+    _show_predictions(console, contents.predictions)
+    _show_signatures(console, contents.signatures)
+    if contents.shot is not None:
+        _show_shot(console, contents.shot)
     for name, finding in contents.findings:
+        if finding.verdict == "pass":
+            continue
         mark = "note" if finding.verdict == "note" else "[bold]look[/bold]"
         console.print(f"{mark}  {escape(name)}: {escape(finding.message)}", highlight=False)
     console.print("formulas: --out or --json", highlight=False)
@@ -45,10 +64,44 @@ def show_plan(contents: PlanContents) -> None:
         console.print(f"- {escape(caution)}", highlight=False)
 
 
-def value_text(value: float | str) -> str:
-    """A value of the table: four figures, a dash where it is unknown or does not apply."""
-    if isinstance(value, str):
-        return escape(value)
-    if value != value:
-        return "–"
-    return f"{value:,.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
+def _show_predictions(console: Console, predictions: Sequence[Prediction]) -> None:
+    """Ratios before and after, mean over sources, with the spread over draws of the delays."""
+    if not predictions:
+        return
+    table = Table(box=SIMPLE, pad_edge=False, title_justify="left")
+    table.title = "predicted separation, truth over error (dB), mean over sources"
+    for name in ("alternative", "after firing", "before", "after", "lowest and highest draw"):
+        table.add_column(name, justify="left" if name == "alternative" else "right")
+    for one in predictions:
+        if one.reason:
+            table.add_row(escape(one.alternative), escape(one.reason))
+        for place, start, mean, low, high in one.rows():
+            spread = f"{low:.1f} to {high:.1f}"
+            table.add_row(escape(one.alternative), place, f"{start:.1f}", f"{mean:.1f}", spread)
+    console.print(table)
+    console.print(NOT_A_PROMISE, highlight=False)
+
+
+def _show_signatures(console: Console, signatures: Sequence[SignatureMeasures]) -> None:
+    if not signatures:
+        return
+    table = Table(box=SIMPLE, pad_edge=False, title="far-field signatures", title_justify="left")
+    for name in SIGNATURE_COLUMNS:
+        table.add_column(name)
+    for one in signatures:
+        table.add_row(*map(escape, signature_cells(one)))
+    console.print(table)
+
+
+def _show_shot(console: Console, shot: AsShot) -> None:
+    table = Table(box=SIMPLE, pad_edge=False, title_justify="left")
+    table.title = f"line as shot, against {escape(shot.alternative)}"
+    for name in SHOT_COLUMNS:
+        table.add_column(name, justify="right")
+    for row in shot.sources:
+        table.add_row(*map(escape, shot_cells(row)))
+    console.print(table)
+    low, usual, high = shot.speed_kn
+    console.print(f"speed {low:.2f} to {high:.2f}, median {usual:.2f} kn", highlight=False)
+    if shot.table is not None:
+        console.print(f"table of delays: {shot.table.reading}", highlight=False)

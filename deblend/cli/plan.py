@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from deblend.cli.errors import plain_errors
+from deblend.model.timebase import TimeScale
 
 
 @click.command()
@@ -16,30 +17,65 @@ from deblend.cli.errors import plain_errors
     type=click.Path(path_type=Path),
     help="New folder for page, tables and firing tables.",
 )
+@click.option("--simulate", is_flag=True, help="Also fire a made earth and separate it (minutes).")
+@click.option(
+    "--shots",
+    type=click.Path(path_type=Path),
+    help="Shot table of a line that was shot, to be held against the plan.",
+)
+@click.option("--time-scale", type=click.Choice(["utc", "gps"]), help="Of --shots; no default.")
+@click.option("--alternative", help="By which --shots was shot; the first one if left out.")
+@click.option(
+    "--delays", type=click.Path(path_type=Path), help="Table of delays that --shots was to follow."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--keys", is_flag=True, help="List every key of a plan file instead.")
 @plain_errors
-def plan(plan_file: Path | None, out: Path | None, as_json: bool, keys: bool) -> None:
+def plan(
+    plan_file: Path | None,
+    out: Path | None,
+    simulate: bool,
+    shots: Path | None,
+    time_scale: TimeScale | None,
+    alternative: str | None,
+    delays: Path | None,
+    as_json: bool,
+    keys: bool,
+) -> None:
     """Say what sources, shots and delays buy and cost, before the line is shot.
 
     Holds the alternatives of PLAN.toml against each other and against a conventional two-source
-    line. The numbers are advice: local law, the permit and licensed practice decide.
+    line; with --shots, also a line as shot against its plan. The numbers are advice: local law, the
+    permit and licensed practice decide.
     """
-    from deblend.cli.display_plan import show_plan
-    from deblend.run.plan import make_plan, plan_json, write_plan
-
     if keys:
-        from deblend.cli.display import show_keys
-        from deblend.run.plan_keys import list_plan_keys
-
-        show_keys(list_plan_keys())
+        _show_keys()
         return
     if plan_file is None:
         raise click.UsageError("Name a plan file, or ask for --keys.")
-    _, contents = make_plan(plan_file)
+    if (shots is None) != (time_scale is None):
+        raise click.UsageError("--shots and --time-scale go together.")
+    from deblend.cli.display_plan import show_plan
+    from deblend.run.plan import ShotLine, make_plan, plan_json, write_plan
+
+    line = None
+    if shots is not None and time_scale is not None:
+        line = ShotLine(shots, time_scale, alternative, delays)
+    contents = make_plan(plan_file, simulate=simulate, shot=line, tell=_tell)
     if as_json:
         click.echo(plan_json(contents), nl=False)
     else:
         show_plan(contents)
     if out is not None:
         click.echo(f"{write_plan(contents, out)[0]} written", err=True)
+
+
+def _tell(what: str) -> None:
+    click.echo(f"simulating: {what}", err=True)
+
+
+def _show_keys() -> None:
+    from deblend.cli.display import show_keys
+    from deblend.run.plan_keys import list_plan_keys
+
+    show_keys(list_plan_keys())

@@ -6,9 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from deblend.model.findings import Finding
+from deblend.plan.as_shot import AsShot
 from deblend.plan.keys import TargetTable
 from deblend.plan.numbers import AlternativeNumbers
+from deblend.plan.prediction import Prediction
 from deblend.plan.quantities import Quantity
+from deblend.plan.signature import SignatureMeasures
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,20 +26,36 @@ class PlanContents:
         What is to be recorded.
     columns : tuple of AlternativeNumbers
         The reference first.
+    predictions : tuple of Prediction
+        Of a simulation; empty where none was asked for.
+    signatures : tuple of SignatureMeasures
+        Those that the plan names.
+    signature_findings : tuple of Finding
+        What their comparison says.
+    shot : AsShot or None
+        The line as shot, where one was given.
     """
 
     name: str
     target: TargetTable
     columns: tuple[AlternativeNumbers, ...]
+    predictions: tuple[Prediction, ...] = ()
+    signatures: tuple[SignatureMeasures, ...] = ()
+    signature_findings: tuple[Finding, ...] = ()
+    shot: AsShot | None = None
 
     @property
     def findings(self) -> list[tuple[str, Finding]]:
-        """Name of the alternative and finding, in the order of the columns."""
-        return [
+        """Whose finding it is, and the finding: alternatives first, then signatures and line."""
+        rows = [
             (column.alternative.name, finding)
             for column in self.columns
             for finding in column.findings
         ]
+        rows += [("signatures", finding) for finding in self.signature_findings]
+        if self.shot is not None:
+            rows += [("line as shot", finding) for finding in self.shot.findings]
+        return rows
 
     def rows(self) -> Iterator[tuple[Quantity, list[float | str]]]:
         """Each quantity, as of the first column, with its value in every column."""

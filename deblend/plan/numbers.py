@@ -84,7 +84,10 @@ class _Parts:
 
 
 def alternative_numbers(
-    alternative: Alternative, target: TargetTable, table: DelayTable | None
+    alternative: Alternative,
+    target: TargetTable,
+    table: DelayTable | None = None,
+    reference: Alternative | None = None,
 ) -> AlternativeNumbers:
     """Work out one alternative.
 
@@ -94,8 +97,10 @@ def alternative_numbers(
         What is towed and fired.
     target : TargetTable
         What is to be recorded.
-    table : DelayTable or None
+    table : DelayTable, optional
         Delays read in, where its law is "table".
+    reference : Alternative, optional
+        The line that the output of a source is held against.
     """
     parts = _parts(alternative, target, table)
     quantities = [
@@ -104,7 +109,7 @@ def alternative_numbers(
         *_timing(parts),
         *_overlap(parts),
         *_dither(parts),
-        *_air(parts),
+        *_air(parts, reference or alternative),
         *_trial(parts),
     ]
     findings = plan_findings(alternative, target, parts.lines, parts.diagnoses, parts.firing)
@@ -311,7 +316,7 @@ def _dither(parts: _Parts) -> Iterator[Quantity]:
     yield Quantity(group, "smallest gap", gap, "s", formula, DERIVED)
 
 
-def _air(parts: _Parts) -> Iterator[Quantity]:
+def _air(parts: _Parts, reference: Alternative) -> Iterator[Quantity]:
     group, alternative = "Air and strings", parts.alternative
     at_once = air.volume_at_once_cubic_inch(alternative)
     formula = "all sources that fire together, else the largest"
@@ -328,10 +333,10 @@ def _air(parts: _Parts) -> Iterator[Quantity]:
     guns = air.source_guns(alternative)
     for name, value, unit, formula in (
         (
-            "output of a source against the strongest",
-            _weakest_db(guns),
+            "output of the weakest source against the reference",
+            _weakest_db(guns, air.source_guns(reference)),
             "dB",
-            "20 log10 of sum of gun volume^(1/3), weakest source; a first guess",
+            "20 log10 of the sum of gun volume^(1/3) over that of the reference; a first guess",
         ),
         (
             "shortest bubble period of a gun",
@@ -349,11 +354,11 @@ def _air(parts: _Parts) -> Iterator[Quantity]:
         yield Quantity(group, name, value, unit, formula, PRACTICE)
 
 
-def _weakest_db(guns: list[air.SourceGuns]) -> float:
-    if not guns:
+def _weakest_db(guns: list[air.SourceGuns], reference: list[air.SourceGuns]) -> float:
+    if not guns or not reference:
         return UNKNOWN
-    outputs = [one.output for one in guns]
-    return float(20.0 * np.log10(min(outputs) / max(outputs)))
+    weakest, held_against = (min(one.output for one in some) for some in (guns, reference))
+    return float(20.0 * np.log10(weakest / held_against))
 
 
 def _trial(parts: _Parts) -> Iterator[Quantity]:

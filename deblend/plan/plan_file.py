@@ -199,7 +199,7 @@ def _merged(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any
 
 
 def _reference(first: Alternative, change: Mapping[str, Any], where: str) -> Alternative:
-    """Two sources in sequence behind the same vessel, of the volume of the first source."""
+    """Two sources in sequence behind the same vessel, with the strings of the first two."""
     usual: dict[str, Any] = {
         "sources": {
             "count": 2,
@@ -208,10 +208,12 @@ def _reference(first: Alternative, change: Mapping[str, Any], where: str) -> Alt
         },
         "firing": {"scheme": "in sequence", "shot_interval_m": REFERENCE_INTERVAL_M},
     }
-    volumes = volumes_cubic_inch(first)
-    if volumes is not None:
+    strings, volumes = first.sources.strings, volumes_cubic_inch(first)
+    if strings is not None and len(strings) > 1:
+        usual["sources"]["strings"] = [list(names) for names in strings[:2]]
+    elif volumes is not None and len(volumes):
         usual["sources"]["volume_cubic_inch"] = float(volumes[0])
-    kept = ("streamers", "vessel", "limits", "trial")
+    kept = ("streamers", "vessel", "limits", "trial", "strings")
     base = {name: msgspec.to_builtins(getattr(first, name)) for name in kept}
     base["trial"]["reconfiguration_h"] = 0.0
     changes = {"name": REFERENCE_NAME} | dict(change)

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 from deblend.plan.cautions import ADVICE, CAUTIONS
 from deblend.plan.contents import PlanContents
+from deblend.plan.prediction import NOT_A_PROMISE
+from deblend.plan.words import (
+    SHOT_COLUMNS,
+    SIGNATURE_COLUMNS,
+    shot_cells,
+    signature_cells,
+    value_text,
+)
 from deblend.report.page_frame import Picture, picture, render_page
 from deblend.report.plan_dither_figure import dither_figure
+from deblend.report.plan_extra_figures import prediction_figure, signature_figure
 from deblend.report.plan_figures import (
     bin_and_fold_figure,
     fold_against_time_figure,
@@ -28,17 +37,13 @@ def render_plan(contents: PlanContents) -> str:
             "advice": ADVICE,
             "cautions": CAUTIONS,
             "value_text": value_text,
+            "not_a_promise": NOT_A_PROMISE,
+            "signature_columns": SIGNATURE_COLUMNS,
+            "signature_rows": [signature_cells(one) for one in contents.signatures],
+            "shot_columns": SHOT_COLUMNS,
+            "shot_rows": [] if contents.shot is None else map(shot_cells, contents.shot.sources),
         },
     )
-
-
-def value_text(value: float | str) -> str:
-    """A value of a table: four figures, a dash where it is unknown or does not apply."""
-    if isinstance(value, str):
-        return value
-    if value != value:
-        return "–"
-    return f"{value:,.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
 
 
 def _groups(contents: PlanContents) -> dict[str, list[tuple[str, str, list[float | str]]]]:
@@ -85,6 +90,21 @@ def _pictures(contents: PlanContents) -> dict[str, Picture]:
             f"sources.",
         ),
     }
+    if any(one.snr_db.size for one in contents.predictions):
+        pictures["predicted"] = picture(
+            prediction_figure(contents),
+            "Signal-to-noise ratio before and after separation against time after firing, one "
+            "panel an alternative; time runs down.",
+            "Truth over error in windows after firing, mean over sources: open marks before, "
+            "filled marks after, bars from the lowest to the highest draw of the delays.",
+        )
+    if contents.signatures:
+        pictures["signatures"] = picture(
+            signature_figure(contents.signatures),
+            "Far-field signatures against time, and their amplitude spectra.",
+            "Positive is compression. Time runs to the right here, as signatures are drawn. "
+            "Dotted: notches to be expected from the source depth. Directivity is left out.",
+        )
     dither = dither_figure(contents)
     if dither is not None:
         pictures["dither"] = picture(

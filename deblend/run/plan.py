@@ -7,20 +7,27 @@ import io
 import json
 import math
 import re
-from dataclasses import asdict
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from deblend.errors import SettingsError
 from deblend.files import write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
 from deblend.model.findings import Finding
+from deblend.model.timebase import TimeScale
+from deblend.plan.as_shot import AsShot, as_shot
 from deblend.plan.cautions import ADVICE, CAUTIONS
 from deblend.plan.contents import PlanContents
-from deblend.plan.delay_table import DelayTable, table_text
+from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
 from deblend.plan.numbers import AlternativeNumbers, alternative_numbers
 from deblend.plan.plan_file import Plan, read_plan
+from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.signature import SignatureMeasures
+from deblend.records.shot_table import read_shots
 from deblend.synth.write import empty_folder
 
 PAGE: Final = "plan.html"
@@ -29,25 +36,100 @@ TABLE: Final = "plan.csv"
 FINDINGS: Final = "findings.csv"
 
 
-def make_plan(path: Path) -> tuple[Plan, PlanContents]:
+@dataclass(frozen=True)
+class ShotLine:
+    """A line that was shot by a plan.
+
+    Parameters
+    ----------
+    shots : Path
+        Shot table (CSV).
+    time_scale : {"utc", "gps"}
+        Of its fire times.
+    alternative : str or None
+        By which it was shot; the first one if None.
+    delays : Path or None
+        Table of delays that was loaded.
+    """
+
+    shots: Path
+    time_scale: TimeScale
+    alternative: str | None = None
+    delays: Path | None = None
+
+
+def make_plan(
+    path: Path,
+    *,
+    simulate: bool = False,
+    shot: ShotLine | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> PlanContents:
     """Read a plan file and work it out.
 
     Parameters
     ----------
     path : Path
         TOML file.
+    simulate : bool, optional
+        Whether to fire each alternative over a made earth and separate it.
+    shot : ShotLine, optional
+        A line to be held against an alternative.
+    tell : callable, optional
+        Hears what the simulation is doing.
 
     Raises
     ------
-    SettingsError
-        If the plan cannot be used.
+    InputError
+        If the plan, a signature or the line cannot be used.
     """
     plan = read_plan(path)
     columns = tuple(
-        alternative_numbers(alternative, plan.target, plan.tables.get(alternative.name))
+        alternative_numbers(
+            alternative, plan.target, plan.tables.get(alternative.name), plan.reference
+        )
         for alternative in plan.columns
     )
-    return plan, PlanContents(plan.name, plan.target, columns)
+    signatures, findings = _signatures(plan)
+    return PlanContents(
+        plan.name,
+        plan.target,
+        columns,
+        _predictions(plan, tell) if simulate else (),
+        tuple(signatures),
+        tuple(findings),
+        None if shot is None else _shot(plan, shot),
+    )
+
+
+def _signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]:
+    if not plan.signatures:
+        return [], []
+    from deblend.run.plan_signatures import read_signatures
+
+    return read_signatures(plan)
+
+
+def _predictions(plan: Plan, tell: Callable[[str], None] | None) -> tuple[Prediction, ...]:
+    from deblend.run.plan_simulation import predict
+
+    return tuple(predict(plan, tell))
+
+
+def _shot(plan: Plan, line: ShotLine) -> AsShot:
+    names = [alternative.name for alternative in plan.columns]
+    name = plan.alternatives[0].name if line.alternative is None else line.alternative
+    if name not in names:
+        raise SettingsError(
+            f"no alternative is called {name!r}",
+            where=str(plan.path),
+            remedy=f"Alternatives: {', '.join(names)}.",
+        )
+    table = plan.tables.get(name)
+    if line.delays is not None:
+        table = read_delay_table(line.delays)
+    shots = read_shots(line.shots, time_scale=line.time_scale)
+    return as_shot(plan.columns[names.index(name)], plan.target, shots, table)
 
 
 def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
@@ -110,6 +192,10 @@ def plan_json(contents: PlanContents) -> str:
             }
         ),
         "alternatives": [_column_json(column) for column in contents.columns],
+        "predicted_separation": [_prediction_json(one) for one in contents.predictions],
+        "signatures": [_signature_json(one) for one in contents.signatures],
+        "signature_findings": [_plain(asdict(row)) for row in contents.signature_findings],
+        "line_as_shot": None if contents.shot is None else _plain(asdict(contents.shot)),
         "cautions": list(CAUTIONS),
     }
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -123,6 +209,37 @@ def _column_json(column: AlternativeNumbers) -> dict[str, Any]:
         "dither": [_plain(asdict(row)) for row in column.diagnoses],
         "findings": [_plain(asdict(finding)) for finding in column.findings],
     }
+
+
+def _prediction_json(one: Prediction) -> dict[str, Any]:
+    content = {
+        "alternative": one.alternative,
+        "stated_as": NOT_A_PROMISE,
+        "scene": one.scene,
+        "not_simulated_because": one.reason,
+        "windows_s": one.windows_s,
+        "start_db_by_seed_source_window": one.start_db.tolist(),
+        "snr_db_by_seed_source_window": one.snr_db.tolist(),
+    }
+    return {name: _plain(value) for name, value in content.items()}
+
+
+def _signature_json(one: SignatureMeasures) -> dict[str, Any]:
+    content = {
+        "name": one.far_field.name,
+        "ghost": one.far_field.ghost,
+        "filter": one.far_field.filter,
+        "gate_s": one.far_field.gate_s,
+        "zero_to_peak_bar_m": one.zero_to_peak,
+        "peak_to_peak_bar_m": one.peak_to_peak,
+        "primary_to_bubble": one.primary_to_bubble,
+        "bubble_period_s": one.bubble_period_s,
+        "largest_spectrum_db_re_1_upa_m_per_hz": float(one.spectrum_db.max()),
+        "notches_hz": one.notches_hz,
+        "expected_notches_hz": one.expected_notches_hz,
+        "usable_hz_within_10_db": one.usable_hz,
+    }
+    return {name: _plain(value) for name, value in content.items()}
 
 
 def _plain(value: Any) -> Any:

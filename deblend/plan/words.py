@@ -1,0 +1,81 @@
+"""Rows of numbers as text, for the terminal and the page alike."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from deblend.plan.as_shot import SourceShot
+from deblend.plan.signature import SignatureMeasures
+
+SIGNATURE_COLUMNS: Final = (
+    "source",
+    "ghost",
+    "filter",
+    "gate (s)",
+    "zero to peak (bar-m)",
+    "peak to peak (bar-m)",
+    "primary to bubble",
+    "bubble period (ms)",
+    "notches (Hz)",
+    "expected (Hz)",
+    "within 10 dB (Hz)",
+)
+SHOT_COLUMNS: Final = (
+    "source",
+    "fired",
+    "misfires",
+    "missing",
+    "planned (m)",
+    "median (m)",
+    "shortest to longest (m)",
+    "median (s)",
+    "shortest to longest (s)",
+    "fold planned",
+    "fold mean",
+    "fold lowest",
+)
+
+
+def value_text(value: float | str) -> str:
+    """A value of a table: four figures, a dash where it is unknown or does not apply."""
+    if isinstance(value, str):
+        return value
+    if value != value:
+        return "–"
+    return f"{value:,.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
+
+
+def signature_cells(one: SignatureMeasures) -> list[str]:
+    """One row under `SIGNATURE_COLUMNS`."""
+    far_field = one.far_field
+    return [
+        far_field.name,
+        far_field.ghost,
+        far_field.filter,
+        f"{far_field.gate_s:g}",
+        value_text(one.zero_to_peak),
+        value_text(one.peak_to_peak),
+        value_text(one.primary_to_bubble),
+        value_text(1e3 * one.bubble_period_s),
+        ", ".join(f"{notch:.0f}" for notch in one.notches_hz[:4]) or "none",
+        ", ".join(f"{notch:.0f}" for notch in one.expected_notches_hz[:4]) or "–",
+        f"{one.usable_hz[0]:.0f} to {one.usable_hz[1]:.0f}",
+    ]
+
+
+def shot_cells(row: SourceShot) -> list[str]:
+    """One row under `SHOT_COLUMNS`."""
+    return [
+        str(row.source),
+        str(row.fired),
+        str(row.misfired),
+        str(row.missing),
+        value_text(row.planned_interval_m),
+        value_text(row.interval_m),
+        f"{value_text(row.shortest_m)} to {value_text(row.longest_m)}",
+        value_text(row.interval_s),
+        f"{value_text(row.shortest_s)} to {value_text(row.longest_s)}",
+        value_text(row.planned_fold),
+        value_text(row.mean_fold),
+        value_text(row.lowest_fold),
+    ]
