@@ -171,7 +171,7 @@ def made_findings(shots: Shots, channels: int) -> list[Finding]:
                             Finding(
                                 metric, value, unit, "pass", message, source=source,
                                 window_s=window, limit=-30.0 if unit == "dB" else 5.0,
-                                other_source=other,
+                                other_source=other, error=1.0 if value > -38 else None,
                             )
                         )  # fmt: skip
             rows.append(

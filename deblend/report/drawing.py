@@ -44,17 +44,33 @@ def new_figure(height_in: float, *, fitted: bool = True) -> Figure:
     return figure
 
 
-def png_bytes(figure: Figure) -> bytes:
-    """The figure as a PNG file in the colours of this module, a quarter of a full-colour one."""
+def png_bytes(figure: Figure, *, colour_map: bool = False) -> bytes:
+    """The figure as a PNG file of 256 colours, a quarter of a full-colour one.
+
+    Parameters
+    ----------
+    figure : Figure
+        What to draw.
+    colour_map : bool, optional
+        Choose the colours from the figure. Those of this module are taken otherwise, which are
+        exact for them and for greys.
+    """
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[..., :3]
+    if colour_map:
+        chosen = Image.fromarray(pixels).quantize(256, dither=Image.Dither.NONE)
+        return _as_png(chosen)
     nearest = Image.fromarray(pixels).quantize(palette=_palette(), dither=Image.Dither.NONE)
     grey = (pixels[..., :1] == pixels).all(axis=2)  # exact; the nearest of Pillow is not
     few = Image.fromarray(np.where(grey, _GREY_INDEX[pixels[..., 0]], np.asarray(nearest)), "P")
     few.putpalette(_palette().getpalette() or [])
+    return _as_png(few)
+
+
+def _as_png(image: Image.Image) -> bytes:
     stream = io.BytesIO()
-    few.save(stream, "PNG", compress_level=7)
+    image.save(stream, "PNG", compress_level=7)
     return stream.getvalue()
 
 

@@ -18,6 +18,8 @@ MEANING: Final = {
     "local_similarity": "likeness of kept and removed part over neighbouring shots",
     "correlation": "correlation of kept and removed part, shot by shot",
     "orthogonalisation_weight": "part of the kept events found in the removed part",
+    "interference_weight": "part of the removed events found in the kept part",
+    "removed_over_kept": "energy removed over energy kept (dB)",
 }
 """What a map shows, for the reader."""
 
@@ -63,6 +65,13 @@ class MetricMaps:
     def rows_of(self, source: int | str) -> NDArray[np.int64]:
         """Rows of the shots of one source."""
         return np.flatnonzero(self.source == source)
+
+    def nearest_window(self, window_s: tuple[float, float] | None) -> int:
+        """The window that has its middle closest to that of another one."""
+        if window_s is None:
+            return 0
+        middles = [start + stop for start, stop in self.windows_s]
+        return int(np.argmin(np.abs(np.array(middles) - sum(window_s))))
 
     def limits(self, metric: str) -> tuple[float, float]:
         """Common limits of the colour scale of one metric: from its 1st to its 99th percentile."""

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
+from deblend.qc.limits import overall_verdict
 from deblend.report import tables
 from deblend.report.contents import Acquisition, Contents
+from deblend.report.crosstalk import crosstalk_matrices
 from deblend.report.extras import NO_EXTRAS, Extras
+from deblend.report.injection_page import injection_pictures
 from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure
+from deblend.report.map_figure import map_figure
+from deblend.report.metric_maps import MetricMaps
 from deblend.report.page_frame import Picture, picture, render_page, write_page
+from deblend.report.panels import ComparedPanel, panel_figure
 from deblend.report.section_figure import panel_names, section_figure, section_title
 from deblend.report.snr_figure import snr_figure
+from deblend.report.spectra_figure import spectra_figure
 from deblend.report.viewer import (
     as_json,
     findings_json,
@@ -73,7 +81,7 @@ def write_report(contents: Contents, path: Path, extras: Extras = NO_EXTRAS) -> 
 
 def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
     """The page as text: style, scripts and pictures inside; it asks for nothing outside."""
-    findings = tables.by_severity(contents.findings)
+    findings = tables.by_severity((*contents.findings, *extras.findings))
     view = viewer_data(contents, extras.maps)
     shots = tables.shot_counts(contents.acquisition)
     first, last = _span(contents.acquisition)
@@ -90,6 +98,14 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "removed": tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
             "residual": tables.by_source_and_window(findings, tables.RESIDUAL),
             "groups": list(_groups(contents)),
+            "map_picture": _map_picture(extras.maps, findings),
+            "spectra_picture": _spectra_picture(contents) if contents.sections else None,
+            "matrices": crosstalk_matrices(findings),
+            "left": crosstalk_matrices(findings, "interference_left"),
+            "injected": injection_pictures(extras.injected) if extras.injected else [],
+            "compared": [_panel_picture(panel) for panel in extras.panels],
+            "advice": overall_verdict(findings),
+            "count": len(findings),
             "view": view,
             "viewer_facts": as_json(view.facts),
             "viewer_models": viewer_json(view.facts),
@@ -126,6 +142,45 @@ def _groups(contents: Contents) -> Iterator[SourceGroup]:
         names = ", ".join(panel_names(chosen))
         alt = f"{names} and amplitude spectra of {section_title(chosen)}; time runs down."
         yield SourceGroup(source, (picture(figure, alt),))
+
+
+def _map_picture(maps: MetricMaps | None, findings: Sequence[Finding]) -> Picture | None:
+    """A map for paper: likeness over neighbours, in the window of the worst finding."""
+    if maps is None or not maps.values:
+        return None
+    metric = "local_similarity" if "local_similarity" in maps.values else next(iter(maps.values))
+    named = [one.window_s for one in findings if one.metric == "worst_alike_window"]
+    window = maps.nearest_window(named[0]) if named else 0
+    return picture(
+        map_figure(maps, metric, window),
+        "Map of likeness of kept and removed part over shots and channels.",
+        "Bright: kept and removed part are alike. It misses an event that was removed whole, and "
+        "it rises where layers lie parallel without anything being wrong.",
+        colour_map=True,
+    )
+
+
+def _spectra_picture(contents: Contents) -> Picture:
+    return picture(
+        spectra_figure(contents.sections, contents.findings),
+        "Amplitude spectra of before, after and removed for each source.",
+        "Above: mean over the live traces of the gathers of this page. Below: energy of the whole "
+        "line, octave by octave, relative to pseudo-deblended. Where the dither is short against "
+        "the period, interference is as coherent as signal.",
+    )
+
+
+def _panel_picture(panel: ComparedPanel) -> Picture:
+    remark = (
+        ""
+        if panel.same_place
+        else " Positions differ, so that the difference shows the earth as well as the separation."
+    )
+    return picture(
+        panel_figure(panel),
+        f"{panel.title}: trial, benchmark and their difference; time runs down.",
+        f"One amplitude scale; positive amplitudes are dark.{remark}",
+    )
 
 
 def _ratios(contents: Contents) -> Iterator[Ratios]:

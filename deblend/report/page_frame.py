@@ -58,7 +58,7 @@ class Picture:
     caption: str = ""
 
 
-def picture(figure: Figure, alt: str, caption: str = "") -> Picture:
+def picture(figure: Figure, alt: str, caption: str = "", *, colour_map: bool = False) -> Picture:
     """A figure as a PNG file inside the page.
 
     Parameters
@@ -67,9 +67,13 @@ def picture(figure: Figure, alt: str, caption: str = "") -> Picture:
         In the colours of `deblend.report.drawing`; others become the nearest of them.
     alt, caption : str
         As in `Picture`.
+    colour_map : bool, optional
+        The figure has colours of its own, a map for instance.
     """
     width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
-    uri = "data:image/png;base64," + base64.b64encode(png_bytes(figure)).decode("ascii")
+    uri = "data:image/png;base64," + base64.b64encode(
+        png_bytes(figure, colour_map=colour_map)
+    ).decode("ascii")
     return Picture(uri, width, height, alt, caption)
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import scipy.fft
 from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.colorbar import Colorbar
@@ -15,12 +14,12 @@ from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from deblend.report.contents import Section
-from deblend.report.drawing import COLOURS, new_figure, plain, tidy
+from deblend.report.drawing import new_figure, plain
 from deblend.report.sampling import CLIP_PERCENTILE, display_clip, fewer_samples, trace_ticks
+from deblend.report.spectra_figure import draw_spectra
 
 _GREYS: Final = 25
 """Shades of grey, zero in the middle of one: more are not told apart, fewer make smaller files."""
-_FLOOR_DB: Final = -70.0
 _TIME_PIXELS: Final = 420
 _PANEL_IN: Final = 5.2
 _SCALE_IN: Final = 1.2
@@ -164,35 +163,8 @@ def _draw_scale(bar: Colorbar, clip: float) -> None:
 
 
 def _draw_spectra(axes: Axes, section: Section, panels: dict[str, NDArray[np.float32]]) -> None:
-    frequency, reference = _spectrum(section, section.before)
-    top = float(reference.max()) or 1.0
-    for (label, amplitude), style in zip(panels.items(), _SPECTRUM_STYLES, strict=False):
-        level = _spectrum(section, amplitude)[1] / top
-        decibels = 20 * np.log10(np.maximum(level, 10 ** (_FLOOR_DB / 20 - 1)))
-        axes.plot(frequency, decibels, label=label.split(" (")[0].lower(), **style)
-    axes.set_ylim(_FLOOR_DB, 5)
-    axes.set_xlim(0, 0.5 / section.interval_s)
+    parts = {label.split(" (")[0].lower(): part for label, part in panels.items()}
+    draw_spectra(axes, section, parts)
     axes.set_xlabel("frequency (Hz)\nlive traces; 0 dB: peak of before")
     axes.set_title("Amplitude spectra (dB)", fontsize=11, loc="left", fontweight="bold", y=1.0)
     axes.legend(frameon=False, fontsize=9)
-    tidy(axes)
-
-
-_SPECTRUM_STYLES: Final[tuple[dict[str, Any], ...]] = (
-    {"color": "black", "linestyle": "-", "linewidth": 1.6},
-    {"color": COLOURS[0], "linestyle": "-", "linewidth": 1.6},
-    {"color": COLOURS[1], "linestyle": "--", "linewidth": 1.4},
-    {"color": "0.75", "linestyle": "-", "linewidth": 4.5, "zorder": 1.5},
-    {"color": COLOURS[3], "linestyle": ":", "linewidth": 1.8},
-)
-
-
-def _spectrum(
-    section: Section, amplitude: NDArray[np.float32]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Frequencies and mean amplitude spectrum of the live traces; unknown samples count as 0."""
-    samples = amplitude.shape[1]
-    live = np.nan_to_num(amplitude[section.live], nan=0.0, posinf=0.0, neginf=0.0)
-    spectra = np.abs(scipy.fft.rfft(live.astype(np.float64), axis=1))
-    mean = spectra.mean(axis=0) if len(spectra) else np.zeros(samples // 2 + 1)
-    return scipy.fft.rfftfreq(samples, section.interval_s), mean

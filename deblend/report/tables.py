@@ -85,7 +85,7 @@ def snr_rows(findings: Iterable[Finding], metric: str = SNR) -> list[SnrRow]:
     """
     parts = {metric: "value", f"{metric}_start": "start", f"{metric}_noise_limit": "limit"}
     cells: dict[tuple[int | str, Range, Range], dict[str, float]] = {}
-    for finding in _whole(findings):
+    for finding in whole_line(findings):
         if finding.metric in parts and finding.source is not None:
             place = finding.source, finding.window_s, finding.band_hz
             cells.setdefault(place, {})[parts[finding.metric]] = finding.value
@@ -101,7 +101,7 @@ def snr_rows(findings: Iterable[Finding], metric: str = SNR) -> list[SnrRow]:
         key=lambda row: (
             row.band_hz or nothing,
             row.window_s or nothing,
-            _natural(row.source),
+            natural_order(row.source),
         ),
     )
 
@@ -112,7 +112,7 @@ def snr_matrix(rows: Sequence[SnrRow]) -> dict[int | str, list[SnrRow]]:
     cells = {(row.source, row.window_s, row.band_hz): row for row in rows}
     return {
         source: [cells.get((source, *place), SnrRow(source, *place)) for place in places]
-        for source in sorted({row.source for row in rows}, key=_natural)
+        for source in sorted({row.source for row in rows}, key=natural_order)
     }
 
 
@@ -122,11 +122,11 @@ def by_source_and_window(
     """One metric as a matrix: windows, and for each source its values in them."""
     values = {
         (finding.source, finding.window_s): finding.value
-        for finding in _whole(findings)
+        for finding in whole_line(findings)
         if finding.metric == metric and finding.source is not None and finding.band_hz is None
     }
     windows = sorted({window for _, window in values}, key=lambda w: w or (-1.0, -1.0))
-    sources = sorted({source for source, _ in values}, key=_natural)
+    sources = sorted({source for source, _ in values}, key=natural_order)
     matrix = {
         source: [values.get((source, window), float("nan")) for window in windows]
         for source in sources
@@ -174,11 +174,12 @@ def metric_text(metric: str) -> str:
     return metric.replace("_", " ")
 
 
-def _whole(findings: Iterable[Finding]) -> Iterable[Finding]:
+def whole_line(findings: Iterable[Finding]) -> Iterable[Finding]:
+    """Rows that concern all shots and channels."""
     return (one for one in findings if one.channel is None and one.shot_point is None)
 
 
-def _natural(source: int | str | None) -> tuple[bool, int, str]:
+def natural_order(source: int | str | None) -> tuple[bool, int, str]:
     """Numbers in order before names in order."""
     is_name = isinstance(source, str)
     return is_name, 0 if is_name or source is None else int(source), str(source)

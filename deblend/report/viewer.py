@@ -76,7 +76,7 @@ def viewer_json(facts: dict[str, Any]) -> str:
     gather_part = column(
         row(*_gather_choices(facts), sizing_mode="stretch_width"),
         row(*_view_choices(facts), sizing_mode="stretch_width"),
-        _gather_figure(),
+        _gather_figure(facts),
         sizing_mode="stretch_width",
     )
     if not facts["maps"]:
@@ -112,7 +112,7 @@ def _gather_choices(facts: dict[str, Any]) -> list[Model]:
 
 
 def _view_choices(facts: dict[str, Any]) -> list[Model]:
-    longest = max((one["length_s"] for one in facts["gathers"]), default=1.0)
+    longest = _longest_s(facts)
     low, high, step = GAIN_DB
     return [
         RadioButtonGroup(name="view", labels=["before", "after", "removed"], active=0),
@@ -130,14 +130,18 @@ def _view_choices(facts: dict[str, Any]) -> list[Model]:
     ]
 
 
-def _gather_figure() -> figure:
+def _longest_s(facts: dict[str, Any]) -> float:
+    return float(max((one["length_s"] for one in facts["gathers"]), default=1.0))
+
+
+def _gather_figure(facts: dict[str, Any]) -> figure:
     """The picture of the gather, time downwards."""
     plot = figure(
         name="gather",
-        height=520,
+        height=480,
         sizing_mode="stretch_width",
         x_range=Range1d(-0.5, 0.5, name="gather_x"),
-        y_range=Range1d(1.0, 0.0, name="gather_y"),
+        y_range=Range1d(_longest_s(facts), 0.0, name="gather_y"),
         x_axis_location="above",
         tools="box_zoom,pan,reset",
         toolbar_location="right",
@@ -158,7 +162,7 @@ def _map_figure() -> figure:
     """The map of a metric: shots to the right, channels downwards."""
     plot = figure(
         name="map",
-        height=210,
+        height=180,
         sizing_mode="stretch_width",
         x_range=Range1d(-0.5, 0.5, name="map_x"),
         y_range=Range1d(0.5, -0.5, name="map_y"),
@@ -236,6 +240,7 @@ def findings_json(findings: Sequence[Finding]) -> str:
         sizing_mode="stretch_width",
         index_position=None,
         autosize_mode="none",
+        reorderable=False,
         name="findings_table",
     )
     return as_json(json_item(column(row(*filters), table, sizing_mode="stretch_width")))

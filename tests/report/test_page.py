@@ -80,7 +80,7 @@ def parsed(html: str) -> Reader:
 @pytest.fixture
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Figures are made but not drawn, where the text alone is looked at."""
-    monkeypatch.setattr(page_frame, "png_bytes", lambda figure: b"")
+    monkeypatch.setattr(page_frame, "png_bytes", lambda figure, colour_map=False: b"")
 
 
 def bare(contents: Contents, **changes: object) -> Contents:
@@ -119,7 +119,7 @@ def test_page_is_complete_for_readers_of_all_kinds(html: str, parsed: Reader) ->
     assert dict(parsed.tags)["html"] == {"lang": "en"}
     assert "<title>Invented line 7 – separation report</title>" in html
     images = [attributes for tag, attributes in parsed.tags if tag == "img"]
-    assert len(images) == 2 + 4  # a gather of each source for paper; ratios, three of the line
+    assert len(images) == 2 + 5  # a gather of each source for paper; spectra, ratios, the line
     for image in images:
         assert image["alt"]
         raw = base64.b64decode((image["src"] or "").split(",")[1])
@@ -136,9 +136,11 @@ def test_parts_come_in_the_order_of_reading(parsed: Reader) -> None:
     assert sections == [
         "summary",
         "look",
+        "findings",
+        "leakage",
+        "ratios",
         "convergence",
         "acquisition",
-        "findings",
         "settings",
         "provenance",
         "cautions",
