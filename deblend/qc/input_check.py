@@ -59,7 +59,7 @@ def verify_against_samples(
     sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
     offset_m = np.abs(geometry.offset_m)
     known_offsets = bool(np.isfinite(offset_m).any(axis=0).any())
-    rows, record = _near_channels(recording, offset_m, known_offsets)
+    rows, record = _near_channels(recording, geometry, known_offsets)
     if not len(rows) or np.count_nonzero(shots.live) < FEWEST_SHOTS:
         message = (
             f"{np.count_nonzero(shots.live)} live shots and {len(rows)} usable channels are too "
@@ -189,20 +189,11 @@ def _follow_drift(
 
 
 def _near_channels(
-    recording: Recording, offset_m: NDArray[np.float64], known_offsets: bool
+    recording: Recording, geometry: Geometry, known_offsets: bool
 ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     """Rows and samples of the nearest channels that are not dead."""
-    count = recording.shape[0]
-    if known_offsets:
-        nearest = np.full(count, np.inf)
-        some = np.isfinite(offset_m).any(axis=0)
-        nearest[some] = np.nanmedian(offset_m[:, some], axis=0)
-        candidates = np.argsort(nearest, kind="stable")[: 2 * MOST_CHANNELS]
-        candidates = candidates[np.isfinite(nearest[candidates])]
-        wanted = MOST_CHANNELS
-    else:
-        candidates = np.unique([0, 1, count - 2, count - 1]).clip(0)
-        wanted = _WITHOUT_OFFSETS
+    candidates = np.array(nearest_channels(recording, geometry), dtype=np.int64)
+    wanted = MOST_CHANNELS if known_offsets else _WITHOUT_OFFSETS
     record = recording.read(candidates.tolist(), 0, recording.shape[1])
     finite = np.isfinite(record)
     mean_square = np.array(
@@ -217,6 +208,19 @@ def _near_channels(
         alive = alive[np.argsort(-mean_square[alive], kind="stable")]
     chosen = alive[:wanted]
     return candidates[chosen].astype(np.int64), record[chosen]
+
+
+def nearest_channels(recording: Recording, geometry: Geometry) -> list[int]:
+    """Rows of the channels nearest to the sources; of both ends where offsets are unknown."""
+    offset_m = np.abs(geometry.offset_m)
+    some = np.isfinite(offset_m).any(axis=0)
+    count = recording.shape[0]
+    if not some.any():
+        return np.unique(np.array([0, 1, count - 2, count - 1]).clip(0, count - 1)).tolist()
+    nearest = np.full(count, np.inf)
+    nearest[some] = np.nanmedian(offset_m[:, some], axis=0)
+    order = np.argsort(nearest, kind="stable")[: 2 * MOST_CHANNELS]
+    return [int(row) for row in order if np.isfinite(nearest[row])]
 
 
 def _delays(

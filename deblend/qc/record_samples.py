@@ -100,8 +100,9 @@ def sample_findings(
             float(counts.unusable[row]),
             "samples",
             "look",
-            f"NaN, infinite or clipped samples, {100 * counts.unusable[row] / sample_count:.3g} % of the "
-            "channel; they were treated as unknown.",
+            "NaN, infinite or clipped samples, "
+            f"{100 * counts.unusable[row] / sample_count:.3g} % of the channel; they were treated "
+            "as unknown.",
             channel=int(channel_numbers[row]),
         )
         for row in np.flatnonzero((counts.unusable > 0) & ~counts.dead)

@@ -46,7 +46,8 @@ class SourceLikeness:
     looks_like : ndarray of int64, shape (shot,)
         Another source that the shot resembles and its own not; -1 where there is none.
     scatter : ndarray of float64, shape (source, source)
-        Of the discriminant for two sources, which is 1 for one and -1 for the other. NaN on the diagonal and with too few shots.
+        Of the discriminant for two sources, which is 1 for one and -1 for the other. NaN on the
+        diagonal and with too few shots.
     """
 
     looks_like: NDArray[np.int64]

@@ -19,6 +19,7 @@ from scipy.signal import firwin, oaconvolve
 from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording, SampleSource
+from deblend.records.clipping import flat_tops, repeats_its_largest
 
 _ATTENUATION_DB: Final = 60.0
 _PERIODS: Final = 1.5
@@ -35,13 +36,13 @@ class ConditionedSamples:
         As recorded.
     taps : ndarray of float64, shape (odd,)
         Symmetric filter; a single 1 leaves the samples as they are.
-    clip_level : float
-        Samples of this size and more are unknown; infinite for none.
+    clip_level : float or None
+        Samples of this size and more are unknown; None to find flat tops in the whole of a channel.
     """
 
     source: SampleSource
     taps: NDArray[np.float64]
-    clip_level: float
+    clip_level: float | None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -53,14 +54,29 @@ class ConditionedSamples:
         half = len(self.taps) // 2
         first, last = max(0, start - half), min(self.shape[1], stop + half)
         wide = self.source.read(channels, first, last)
-        known = np.isfinite(wide)
-        with np.errstate(invalid="ignore"):
-            known &= np.abs(wide) < self.clip_level
+        known = np.isfinite(wide) & ~self._clipped(channels, first, wide)
         if half:
             wide = self._filtered(np.where(known, wide, 0.0)).astype(np.float32)
             known = ~binary_dilation(~known, np.ones((1, 2 * half + 1), dtype=np.bool_))
         inner = slice(start - first, stop - first)
         return np.where(known, wide, np.float32(np.nan))[:, inner]
+
+    def _clipped(
+        self, channels: Sequence[int], first: int, samples: NDArray[np.float32]
+    ) -> NDArray[np.bool_]:
+        if self.clip_level is not None:
+            with np.errstate(invalid="ignore"):
+                return np.asarray(np.abs(samples) >= self.clip_level)
+        count = samples.shape[1]
+        if count == self.shape[1]:
+            return flat_tops(samples)
+        out = np.zeros(samples.shape, dtype=np.bool_)
+        for row, channel in enumerate(channels):
+            # Only a stretch that may hold part of a flat top is worth the whole channel.
+            if repeats_its_largest(samples[row]):
+                whole = self.source.read([channel], 0, self.shape[1])
+                out[row] = flat_tops(whole)[0, first : first + count]
+        return out
 
     def _filtered(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
         if not samples.size:
@@ -74,7 +90,7 @@ class ConditionedSamples:
 def condition(
     recording: Recording, *, low_cut_hz: float | None = None, clip_level: float | None = None
 ) -> Recording:
-    """The recording with a low cut, or with clipped samples unknown, or both.
+    """The recording with clipped samples unknown, and with a low cut where one is asked for.
 
     Parameters
     ----------
@@ -85,7 +101,8 @@ def condition(
         shift, and is three periods of this frequency long; samples as near to a gap as half of that
         become unknown. At the ends of the record nothing is taken to have come before and after.
     clip_level : float, optional
-        Samples of this size and more, in the unit of the record, have lost their value.
+        Samples of this size and more, in the unit of the record, have lost their value. Without
+        it, those of flat tops have, see `deblend.records.clipping`.
 
     Raises
     ------
@@ -95,8 +112,6 @@ def condition(
     for name, value in (("low_cut_hz", low_cut_hz), ("clip_level", clip_level)):
         if value is not None and not (value > 0.0 and np.isfinite(value)):
             raise InputError(f"{name} is {value}", remedy="Give a positive number.")
-    if low_cut_hz is None and clip_level is None:
-        return recording
     findings = list(recording.findings)
     taps = np.ones(1)
     if low_cut_hz is not None:
@@ -110,10 +125,16 @@ def condition(
         findings.append(
             Finding("clip_level", clip_level, recording.amplitude_unit, "note", message)
         )
-    samples = ConditionedSamples(
-        recording.source, taps, np.inf if clip_level is None else float(clip_level)
-    )
+    samples = ConditionedSamples(recording.source, taps, clip_level)
     return replace(recording, samples=samples, findings=tuple(findings))
+
+
+def as_recorded(recording: Recording) -> Recording:
+    """The recording without what `condition` does to it."""
+    source = recording.source
+    while isinstance(source, ConditionedSamples):
+        source = source.source
+    return replace(recording, samples=source)
 
 
 def low_cut_taps(low_cut_hz: float, interval_s: float) -> NDArray[np.float64]:

@@ -111,6 +111,11 @@ class FiredShots:
     findings: tuple[Finding, ...]
 
 
+def state_named(name: str) -> State | None:
+    """State of that name, in any case; None where there is none."""
+    return _STATES.get(name.strip().lower())
+
+
 def read_source_log(
     path: str | Path, *, columns: Mapping[str, str], time_scale: str
 ) -> tuple[LogRow, ...]:
@@ -197,7 +202,7 @@ def _row(
         raise bad("shot_point", "not a whole number")
     if not cell("source"):
         raise bad("source", "no source")
-    state = _STATES.get(cell("state").lower())
+    state = state_named(cell("state"))
     if state is None:
         raise bad("state", f"not one of {', '.join(name for name in _STATES if name)}")
     try:
@@ -264,15 +269,25 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
             findings.append(_state_finding(shots, number, state[number], why))
     findings += _mismatches(shots, unlogged, list(by_shot.values()))
     live = shots.live & (state != "misfired")
-    added = _autofires(shots, extra)
     findings += [_autofire_finding(row) for row in extra]
-    marked = shots.with_flags(live=live)
+    return with_autofires(FiredShots(shots.with_flags(live=live), state, tuple(findings)), extra)
+
+
+def with_autofires(fired: FiredShots, rows: list[LogRow]) -> FiredShots:
+    """Shots with those that went off by themselves, which are not to be delivered.
+
+    Raises
+    ------
+    ShotTableError
+        If one has no fire time.
+    """
+    added = _autofires(fired.shots, rows)
     if added is None:
-        return FiredShots(marked, state, tuple(findings))
+        return fired
     return FiredShots(
-        _joined(marked, added),
-        np.concatenate([state, np.full(len(added), "autofire", dtype="<U12")]),
-        tuple(findings),
+        _joined(fired.shots, added),
+        np.concatenate([fired.state, np.full(len(added), "autofire", dtype="<U12")]),
+        fired.findings,
     )
 
 

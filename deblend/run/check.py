@@ -9,14 +9,21 @@ from typing import Any
 
 import numpy as np
 
+from deblend.errors import RecordError
 from deblend.model.findings import Finding
+from deblend.model.recording import Recording
 from deblend.model.timebase import format_instant
-from deblend.qc.input_check import verify_against_samples
-from deblend.qc.noise_levels import noise_findings, noise_levels, quiet_stretches
+from deblend.qc.input_check import nearest_channels, verify_against_samples
+from deblend.qc.noise_levels import (
+    NoiseLevels,
+    noise_findings,
+    noise_levels,
+    quiet_stretches,
+)
 from deblend.run.check_tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
-from deblend.run.open_line import OpenLine, open_line, with_new
+from deblend.run.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.run.output_folder import check_output_folder
 from deblend.run.prepare_line import prepare_line
 from deblend.separation.block import RESIDUAL_CHOICES
@@ -105,14 +112,47 @@ def _without_nan(value: Any) -> Any:
 
 
 def findings_in_samples(opened: OpenLine) -> list[Finding]:
-    """What only the samples tell: clocks, shots, noise."""
-    recording, shots = opened.recording, opened.shots
-    stretches = quiet_stretches(recording, shots, opened.line.keys.separation.length_s)
-    findings = verify_against_samples(recording, shots, opened.geometry)
+    """What only the samples tell: clocks, shots, clipping, noise."""
+    findings = verify_against_samples(opened.recording, opened.shots, opened.geometry)
+    return [*findings, *_clipping(opened), *_noise(opened)]
+
+
+def _clipping(opened: OpenLine) -> list[Finding]:
+    """Flat tops on the nearest channels, the loudest ones, as they were recorded."""
+    from deblend.records.clipping import clipping_findings
+    from deblend.records.conditioned import as_recorded
+
+    recording = opened.recording
+    rows = nearest_channels(recording, opened.geometry)
+    samples = as_recorded(recording).read(rows, 0, recording.shape[1])
+    numbers = recording.channel_numbers[rows]
+    return clipping_findings(samples, numbers, recording.amplitude_unit)
+
+
+def _noise(opened: OpenLine) -> list[Finding]:
+    """Noise of the records that the line file names for it, or before and after the shots."""
+    recording, keys = opened.recording, opened.line.keys
+    if keys.noise is not None:
+        return noise_findings(*_noise_of_files(opened, keys.noise.files))
+    stretches = quiet_stretches(recording, opened.shots, keys.separation.length_s)
     if stretches:
-        return findings + noise_findings(noise_levels(recording, stretches), recording)
+        return noise_findings(noise_levels(recording, stretches), recording)
     message = "The record holds no second without shots at its begin or end; noise is not known."
-    return [*findings, Finding("noise_rms", np.nan, "", "note", message)]
+    return [Finding("noise_rms", np.nan, "", "note", message)]
+
+
+def _noise_of_files(opened: OpenLine, files: list[str]) -> tuple[NoiseLevels, Recording]:
+    noise = line_recording(opened.line, files)
+    missing = np.setdiff1d(opened.recording.channel_numbers, noise.channel_numbers)
+    if missing.size or noise.interval_ns != opened.recording.interval_ns:
+        what = f"no channel {missing[0]}" if missing.size else "another sample interval"
+        raise RecordError(
+            f"the noise records have {what}",
+            where=", ".join(files),
+            remedy="Give noise records with the channels and the interval of the line.",
+        )
+    held = [(file.start, file.stop) for file in noise.files]
+    return noise_levels(noise, held or [(0, noise.shape[1])]), noise
 
 
 def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:

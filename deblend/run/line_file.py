@@ -46,16 +46,20 @@ class Line:
     @property
     def record_patterns(self) -> list[Path]:
         """Record files and patterns; brackets in the name of the folder are no pattern."""
+        return self.patterns_of(self.keys.records.files)
+
+    def patterns_of(self, names: list[str]) -> list[Path]:
+        """Files and patterns relative to the line file."""
         folder = Path(glob.escape(str(self.path.parent)))
-        names = self.keys.records.files
         return [
             self.resolve(name) if self.resolve(name).exists() else folder / name for name in names
         ]
 
     @property
     def shots_path(self) -> Path | None:
-        """The shot table; None where the records carry the source events."""
-        return None if self.keys.shots.file is None else self.resolve(self.keys.shots.file)
+        """The file with the shots; None where the records carry the source events."""
+        name = self.keys.shots.file or self.keys.shots.navigation
+        return None if name is None else self.resolve(name)
 
     @property
     def other_inputs(self) -> list[Path]:

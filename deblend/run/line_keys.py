@@ -11,12 +11,16 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
+from deblend.run.input_keys import (
+    ExternalHeaderTable,
+    NearFieldTable,
+    NoiseTable,
+    SourceLogTable,
+)
+from deblend.run.key_table import KeyTable
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """A table of the line file; a key that is not listed is refused."""
 
-
-class RecordsTable(_Table, frozen=True, kw_only=True):
+class RecordsTable(KeyTable, frozen=True, kw_only=True):
     """Continuous records."""
 
     files: Annotated[
@@ -60,13 +64,29 @@ class RecordsTable(_Table, frozen=True, kw_only=True):
     clip_level: Annotated[
         Annotated[float, Meta(gt=0)] | None,
         Meta(
-            description="Samples of this size and more are clipped and get no weight.",
+            description="Samples of this size and more are clipped and get no weight. Without it, "
+            "samples of flat tops at the largest value of a channel are.",
             extra={"unit": "of the record"},
+        ),
+    ] = None
+    correct_drift: Annotated[
+        bool,
+        Meta(
+            description="Move the fire times to the sample clock, file by file, where timestamps "
+            "of the files drift or step against their sample count."
+        ),
+    ] = False
+    drift_us_per_s: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the lag of the record behind the fire times, as `deblend check "
+            "--with-samples` reports it, to be taken off; counted from the start of the record.",
+            extra={"unit": "µs/s"},
         ),
     ] = None
 
 
-class ShotsTable(_Table, frozen=True, kw_only=True):
+class ShotsTable(KeyTable, frozen=True, kw_only=True):
     """Fire times; leave the table out to take them from the source events of SEG-D records."""
 
     file: Annotated[
@@ -75,6 +95,13 @@ class ShotsTable(_Table, frozen=True, kw_only=True):
             description="CSV table with the columns source, shot_point, fire_time, relative to "
             "the line file. fire_time is the time break: sample zero of the gather. Without it "
             "the source events of SEG-D records are the shots.",
+        ),
+    ] = None
+    navigation: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="P1/11 file whose shot times are the fire times, in place of a table. "
+            "P1/90 and SPS give whole seconds and are refused.",
         ),
     ] = None
     fire_time_unit: Annotated[
@@ -86,7 +113,7 @@ class ShotsTable(_Table, frozen=True, kw_only=True):
     ] = "iso8601"
 
 
-class GeometryTable(_Table, frozen=True, kw_only=True):
+class GeometryTable(KeyTable, frozen=True, kw_only=True):
     """Nominal streamer behind the sources; leave the table out if unknown."""
 
     nearest_offset_m: Annotated[
@@ -118,7 +145,7 @@ class GeometryTable(_Table, frozen=True, kw_only=True):
     ] = "first"
 
 
-class NavigationTable(_Table, frozen=True, kw_only=True):
+class NavigationTable(KeyTable, frozen=True, kw_only=True):
     """Positions as recorded; they take the place of the nominal streamer where they are known."""
 
     files: Annotated[
@@ -132,11 +159,11 @@ class NavigationTable(_Table, frozen=True, kw_only=True):
     source_names: Annotated[
         dict[str, str],
         Meta(description='Source of the shot table for each name of the file, as G1 = "1".'),
-    ] = {}
+    ] = msgspec.field(default_factory=dict)
     first_channel: Annotated[
         dict[str, int],
         Meta(description="Channel of the first receiver of each streamer, as S1 = 1."),
-    ] = {}
+    ] = msgspec.field(default_factory=dict)
     from_system: Annotated[
         str,
         Meta(description='Coordinate system of the file, as "EPSG:32631", if to be transformed.'),
@@ -146,24 +173,7 @@ class NavigationTable(_Table, frozen=True, kw_only=True):
     ] = ""
 
 
-class SourceLogTable(_Table, frozen=True, kw_only=True):
-    """Log of the source controller or the observer: which shots were fired in full."""
-
-    files: Annotated[
-        list[str],
-        Meta(min_length=1, description="CSV files with a header line, relative to the line file."),
-    ]
-    columns: Annotated[
-        dict[str, str],
-        Meta(
-            min_length=2,
-            description="Header in the files for source, shot_point and any of fire_time, state, "
-            "guns_out, timing_error_ms, pressure, depth_m.",
-        ),
-    ]
-
-
-class SeparationTable(_Table, frozen=True, kw_only=True):
+class SeparationTable(KeyTable, frozen=True, kw_only=True):
     """How to separate."""
 
     length_s: Annotated[
@@ -186,14 +196,21 @@ class SeparationTable(_Table, frozen=True, kw_only=True):
         str,
         Meta(description="What to do with the part of the record that stays unexplained."),
     ] = "leave_out"
+    robust: Annotated[
+        bool,
+        Meta(
+            description="Let swell, spikes, bad channels and other vessels take less part in the "
+            "fit: what neighbouring channels and shots do not have."
+        ),
+    ] = True
     device: Annotated[str, Meta(description="Where to compute.")] = "auto"
     settings: Annotated[
         dict[str, Any],
         Meta(description="Settings of the named method, a table of its own."),
-    ] = {}
+    ] = msgspec.field(default_factory=dict)
 
 
-class TruthTable(_Table, frozen=True, kw_only=True):
+class TruthTable(KeyTable, frozen=True, kw_only=True):
     """Known answer of a made line; leave the table out for real ones."""
 
     folder: Annotated[
@@ -205,7 +222,7 @@ class TruthTable(_Table, frozen=True, kw_only=True):
     ]
 
 
-class QualityTable(_Table, frozen=True, kw_only=True):
+class QualityTable(KeyTable, frozen=True, kw_only=True):
     """Judgement of the result; leave the table out for the default limits."""
 
     limits: Annotated[
@@ -217,7 +234,7 @@ class QualityTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class OutputTable(_Table, frozen=True, kw_only=True):
+class OutputTable(KeyTable, frozen=True, kw_only=True):
     """Results."""
 
     folder: Annotated[
@@ -230,7 +247,7 @@ class OutputTable(_Table, frozen=True, kw_only=True):
     ]
 
 
-class RunTable(_Table, frozen=True, kw_only=True):
+class RunTable(KeyTable, frozen=True, kw_only=True):
     """Memory and machines; nothing here changes what is asked for."""
 
     memory_gb: Annotated[
@@ -261,7 +278,7 @@ class RunTable(_Table, frozen=True, kw_only=True):
     ] = 1800.0
 
 
-class LineFile(_Table, frozen=True, kw_only=True):
+class LineFile(KeyTable, frozen=True, kw_only=True):
     """One line: its records, its shots, what to do with them."""
 
     records: RecordsTable
@@ -271,6 +288,9 @@ class LineFile(_Table, frozen=True, kw_only=True):
     geometry: GeometryTable | None = None
     navigation: NavigationTable | None = None
     source_log: SourceLogTable | None = None
+    external_header: ExternalHeaderTable | None = None
+    near_field: NearFieldTable | None = None
+    noise: NoiseTable | None = None
     truth: TruthTable | None = None
     quality: QualityTable | None = None
     run: RunTable = RunTable()

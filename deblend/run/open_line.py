@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import ShotTableError
+from deblend.errors import SettingsError, ShotTableError
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.records.clock_correction import EXPLAINED
 from deblend.run.line_file import Line
+from deblend.run.source_states import with_source_states, without_near_field
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,25 +50,57 @@ def open_line(line: Line) -> OpenLine:
     InputError
         If they cannot be read or do not fit together.
     """
-    from deblend.records.conditioned import condition
     from deblend.records.inspection import inspect_line
-    from deblend.records.open import open_recording
 
     keys = line.keys
-    recording = open_recording(
-        line.record_patterns,
-        time_scale=keys.records.time_scale,
-        start_is_exact=keys.records.start_is_exact,
-        start_offset_s=keys.records.start_offset_s,
-    )
-    recording = condition(
-        recording, low_cut_hz=keys.records.low_cut_hz, clip_level=keys.records.clip_level
-    )
+    recording = line_recording(line, keys.records.files)
     shots = line_shots(line)
-    shots, logged = with_source_log(line, shots)
+    shots, logged = with_source_states(line, recording, shots)
+    recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
+    shots, corrected = with_corrected_clock(line, recording, shots)
     findings = inspect_line(recording, shots, keys.separation.length_s)
-    return OpenLine(line, recording, shots, geometry, (*findings, *logged, *located))
+    if keys.records.correct_drift:
+        findings = [finding for finding in findings if finding.metric not in EXPLAINED]
+    return OpenLine(line, recording, shots, geometry, (*findings, *logged, *located, *corrected))
+
+
+def line_recording(line: Line, files: list[str]) -> Recording:
+    """Continuous records, with what the line file says of their start, low cut and clipping.
+
+    Raises
+    ------
+    InputError
+        If they cannot be read or do not fit together.
+    """
+    from deblend.records.conditioned import condition
+    from deblend.records.open import open_recording
+
+    keys = line.keys.records
+    recording = open_recording(
+        line.patterns_of(files),
+        time_scale=keys.time_scale,
+        start_is_exact=keys.start_is_exact,
+        start_offset_s=keys.start_offset_s,
+    )
+    return condition(recording, low_cut_hz=keys.low_cut_hz, clip_level=keys.clip_level)
+
+
+def with_corrected_clock(
+    line: Line, recording: Recording, shots: Shots
+) -> tuple[Shots, tuple[Finding, ...]]:
+    """Fire times by the clock of the record where the line file asks for it, else as given."""
+    from deblend.records.clock_correction import correct_by_timestamps, correct_stated_drift
+
+    keys = line.keys.records
+    found = []
+    if keys.correct_drift:
+        shots, finding = correct_by_timestamps(recording, shots)
+        found.append(finding)
+    if keys.drift_us_per_s:
+        shots, finding = correct_stated_drift(recording, shots, keys.drift_us_per_s)
+        found.append(finding)
+    return shots, tuple(found)
 
 
 def line_shots(line: Line) -> Shots:
@@ -78,10 +112,23 @@ def line_shots(line: Line) -> Shots:
         If the table cannot be read, or there is none and the records carry no fire times.
     """
     from deblend.records.find_files import find_files
+    from deblend.records.navigation.open import read_navigation_shots
     from deblend.records.segd.open import are_segd, read_segd_shots
     from deblend.records.shot_table import read_shots
 
     keys = line.keys
+    if keys.shots.file is not None and keys.shots.navigation is not None:
+        raise SettingsError(
+            "table [shots] names both a file and a navigation file",
+            where=str(line.path),
+            remedy="Keep one: they both give the fire times.",
+        )
+    if keys.shots.navigation is not None:
+        return read_navigation_shots(
+            line.resolve(keys.shots.navigation),
+            time_scale=keys.records.time_scale,
+            source_names=keys.navigation.source_names if keys.navigation else None,
+        )
     if line.shots_path is not None:
         return read_shots(
             line.shots_path,
@@ -95,24 +142,6 @@ def line_shots(line: Line) -> Shots:
             remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
         )
     return read_segd_shots(line.record_patterns, time_scale=keys.records.time_scale)
-
-
-def with_source_log(line: Line, shots: Shots) -> tuple[Shots, tuple[Finding, ...]]:
-    """Shots as they were fired by the logs of the line file; as given where it names none."""
-    from deblend.records.source_log import apply_source_log, read_source_log
-
-    keys = line.keys.source_log
-    if keys is None:
-        return shots, ()
-    rows = tuple(
-        row
-        for name in keys.files
-        for row in read_source_log(
-            line.resolve(name), columns=keys.columns, time_scale=shots.time_scale
-        )
-    )
-    fired = apply_source_log(shots, rows)
-    return fired.shots, fired.findings
 
 
 def with_navigation(

@@ -74,7 +74,8 @@ def test_clipped_samples_are_unknown() -> None:
 
 def test_nothing_asked_nothing_changed() -> None:
     recording = record(np.ones((1, 10)))
-    assert condition(recording) is recording
+    np.testing.assert_array_equal(everything(condition(recording)), everything(recording))
+    assert condition(recording).findings == ()
 
 
 @pytest.mark.parametrize(
@@ -88,3 +89,18 @@ def test_nothing_asked_nothing_changed() -> None:
 def test_refusals(options: dict[str, float], message: str) -> None:
     with pytest.raises(InputError, match=message):
         condition(record(np.ones((1, 10))), **options)
+
+
+def test_flat_tops_are_unknown_without_a_level() -> None:
+    wave = np.sin(np.arange(4000) * 0.05)[None, :] * np.linspace(0.5, 1.5, 4000)
+    clipped = np.clip(wave, -1.0, 1.0)
+    seen = everything(condition(record(clipped)))
+    np.testing.assert_array_equal(np.isnan(seen), np.abs(clipped) >= 1.0 - 1e-4)
+    pieces = [condition(record(clipped)).read([0], k, k + 400) for k in range(0, 4000, 400)]
+    np.testing.assert_array_equal(np.concatenate(pieces, axis=1), seen)
+    # The same wave unclipped, a quiet trace, a constant and two's complement below zero.
+    assert np.isfinite(everything(condition(record(wave)))).all()
+    counts = np.clip(np.rint(wave * 32768.0), -32768.0, 32767.0)
+    both = np.isnan(everything(condition(record(counts))))
+    assert both[0, counts[0] == 32767.0].all() and both[0, counts[0] == -32768.0].all()
+    assert np.isfinite(everything(condition(record(np.zeros((1, 50)))))).all()

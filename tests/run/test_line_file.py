@@ -102,7 +102,8 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_every_key_is_documented() -> None:
     keys = list_keys()
     assert {key.table for key in keys} == {
-        "", "records", "shots", "geometry", "navigation", "source_log", "separation", "truth",
+        "", "records", "shots", "geometry", "navigation", "source_log", "external_header",
+        "near_field", "noise", "separation", "truth",
         "quality", "output", "run",
     }  # fmt: skip
     for key in keys:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from deblend.errors import NavigationError
-from deblend.records.navigation.p111 import read_p111
+from deblend.model.shots import Shots
+from deblend.records.navigation.p111 import read_p111, read_p111_shots
 from deblend.records.navigation.p190 import read_p190
 from deblend.records.navigation.positions import Positions
 from deblend.records.navigation.sps import read_sps
@@ -48,6 +53,52 @@ def read_positions(path: str | Path, *more: str | Path) -> Positions:
         where=str(path),
         remedy="P1/11, P1/90 and SPS revision 2.1 are read.",
     )
+
+
+def read_navigation_shots(
+    path: str | Path, *, time_scale: str, source_names: Mapping[str, str] | None = None
+) -> Shots:
+    """Fire times from a navigation file that carries them.
+
+    Parameters
+    ----------
+    path : str or Path
+        P1/11 file.
+    time_scale : {"utc", "gps"}
+        Scale wanted, that of the records.
+    source_names : mapping of str to str, optional
+        Source for each name of the file; whole numbers become numbers. By default the names stay.
+
+    Raises
+    ------
+    NavigationError
+        If the file is no P1/11 (P1/90 and SPS give the time of a shot to the whole second, which
+        is no fire time), as `read_p111_shots`, or a name is missing from `source_names`.
+    """
+    path = Path(path)
+    first = next(iter(read_text_rows(path)), None)
+    if first is None or not first.text.startswith(("OGP,", "IOGP,")):
+        raise NavigationError(
+            "the file is no P1/11, and other formats give the time of a shot to the whole second",
+            where=str(path),
+            remedy="Whole seconds are no fire times: take those from P1/11, from the source "
+            "controller, or from source events of SEG-D; use this file for positions.",
+        )
+    shots = read_p111_shots(path, time_scale=time_scale)
+    if not source_names:
+        return shots
+    missing = [name for name in shots.sources if name not in source_names]
+    if missing:
+        raise NavigationError(
+            f"source {missing[0]!r} of the file is not among the names given "
+            f"({', '.join(source_names)})",
+            where=str(path),
+            remedy="Name the source for each name of the file in source_names.",
+        )
+    names = [source_names[str(name)] for name in shots.source]
+    numbers = all(name.isascii() and name.isdigit() for name in names)
+    source = np.array([int(name) for name in names] if numbers else names)
+    return replace(shots, source=source)
 
 
 def _is_sps(row: TextRow) -> bool:

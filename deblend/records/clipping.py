@@ -1,0 +1,99 @@
+"""Clipped samples found by their flat tops, without being told the level.
+
+A converter that is driven beyond its range repeats one and the same largest number. A channel is
+taken as clipped where samples at its largest size stand in runs of three or more, twice at least:
+a single run may be chance in records of few bits, a band-limited wave has none.
+It fails where samples were resampled or filtered after clipping: the tops are not flat any more.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+
+SHORTEST_RUN: Final = 3
+FEWEST_RUNS: Final = 2
+_SAME: Final = 1e-4
+"""Full scale of two's complement is one count larger below zero; in 16 bits that is 3e-5."""
+
+
+def flat_tops(samples: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Where samples are clipped.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (channel, time)
+        NaN where unknown.
+
+    Returns
+    -------
+    ndarray of bool, shape (channel, time)
+        Samples of flat tops, and all others as large.
+    """
+    out = np.zeros(samples.shape, dtype=np.bool_)
+    for channel, trace in enumerate(samples):
+        known = np.where(np.isfinite(trace), np.abs(trace), 0.0)
+        largest = float(known.max(initial=0.0))
+        if largest == 0.0:
+            continue
+        top = known >= (1.0 - _SAME) * largest
+        flat = top[1:] & top[:-1] & (np.abs(np.diff(trace)) == 0.0)
+        if 2 * np.count_nonzero(top) > np.count_nonzero(known):
+            continue  # a constant, which is dead and not clipped
+        if _long_runs(flat, SHORTEST_RUN - 1) >= FEWEST_RUNS:
+            out[channel] = top
+    return out
+
+
+def repeats_its_largest(stretch: NDArray[np.float32]) -> bool:
+    """Whether a stretch of a trace may hold part of a flat top: its largest size comes twice."""
+    size = np.where(np.isfinite(stretch), np.abs(stretch), 0.0)
+    largest = float(size.max(initial=0.0))
+    top = size >= (1.0 - _SAME) * largest
+    return largest > 0.0 and bool(top[:1].any() or top[-1:].any() or np.count_nonzero(top) > 1)
+
+
+def _long_runs(flags: NDArray[np.bool_], shortest: int) -> int:
+    """Number of runs of at least `shortest` true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return int(np.count_nonzero(edges[1::2] - edges[::2] >= shortest))
+
+
+def clipping_findings(
+    samples: NDArray[np.float32], channel_numbers: NDArray[np.int64], unit: str
+) -> list[Finding]:
+    """One row a channel with flat tops: how many samples, and at what level.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (channel, time)
+        NaN where unknown.
+    channel_numbers : ndarray of int64, shape (channel,)
+        Their numbers.
+    unit : str
+        Of the samples.
+    """
+    clipped = flat_tops(samples)
+    findings = []
+    for row in np.flatnonzero(clipped.any(axis=1)):
+        level = float(np.abs(samples[row][clipped[row]]).min())
+        count = int(clipped[row].sum())
+        message = (
+            f"{count} samples stand in flat tops at {level:.6g} {unit}: clipped. They get no "
+            "weight, and the separation fills them from their neighbours."
+        )
+        findings.append(
+            Finding(
+                "clipped_samples",
+                float(count),
+                "samples",
+                "look",
+                message,
+                channel=int(channel_numbers[row]),
+            )
+        )
+    return findings

@@ -1,0 +1,90 @@
+"""Tables of the line file about what came with the records: logs, headers, hydrophones, noise."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from deblend.run.key_table import KeyTable
+
+
+class SourceLogTable(KeyTable, frozen=True, kw_only=True):
+    """Log of the source controller or the observer: which shots were fired in full."""
+
+    files: Annotated[
+        list[str],
+        Meta(min_length=1, description="CSV files with a header line, relative to the line file."),
+    ]
+    columns: Annotated[
+        dict[str, str],
+        Meta(
+            min_length=2,
+            description="Header in the files for source, shot_point and any of fire_time, state, "
+            "guns_out, timing_error_ms, pressure, depth_m.",
+        ),
+    ]
+
+
+class ExternalHeaderTable(KeyTable, frozen=True, kw_only=True):
+    """Where the external headers of SEG-D records say how shots were fired."""
+
+    fields: Annotated[
+        dict[str, str],
+        Meta(
+            min_length=2,
+            description="Bytes and kind for source, shot_point and any of the other names of "
+            '[source_log], as guns_out = "41-42 unsigned"; bytes count from 1, kinds are '
+            "unsigned, signed, float (all big-endian), decimal (packed digits) and text. A factor "
+            'may follow: "43-44 signed 0.1".',
+        ),
+    ]
+    entry_bytes: Annotated[
+        Annotated[int, Meta(ge=1)] | None,
+        Meta(
+            description="Length of one entry where the header holds one after another; blank ones "
+            "are passed over. Without it the header is one entry.",
+            extra={"unit": "bytes"},
+        ),
+    ] = None
+    first_byte: Annotated[
+        int, Meta(ge=1, description="Byte of the external header at which the first entry begins.")
+    ] = 1
+    fire_time_unit: Annotated[
+        str,
+        Meta(description="What fire_time holds, as in table [shots]: text, gps_us or unix_us."),
+    ] = "iso8601"
+
+
+class NearFieldTable(KeyTable, frozen=True, kw_only=True):
+    """Hydrophones beside the sources, which say what each shot was really like."""
+
+    channels: Annotated[
+        dict[str, list[int]],
+        Meta(
+            min_length=1,
+            description='Channel numbers of the near-field hydrophones of each source, as "1" = '
+            "[481, 482]. Channels of the records themselves are not separated.",
+        ),
+    ]
+    files: Annotated[
+        list[str],
+        Meta(
+            description="Continuous records with those channels, where they are not among the "
+            "records themselves; read with the same time scale and start.",
+        ),
+    ] = msgspec.field(default_factory=list)
+
+
+class NoiseTable(KeyTable, frozen=True, kw_only=True):
+    """Records of noise alone; without them the record before the first and after the last shot."""
+
+    files: Annotated[
+        list[str],
+        Meta(
+            min_length=1,
+            description="Start- and end-of-line noise records with the channels of the records, "
+            "or patterns, relative to the line file.",
+        ),
+    ]
