@@ -21,6 +21,9 @@ from deblend.separation.published import (
 METHODS: Final[dict[str, str]] = {
     "fk": "deblend.separation.methods.fk:FkThreshold",
     "joint": "deblend.separation.methods.joint:JointThreshold",
+    "median": "deblend.separation.methods.median:StructureMedian",
+    "rank": "deblend.separation.methods.rank:RankReduction",
+    "vector-median": "deblend.separation.methods.median:VectorMedian",
 }
 """Built-in methods: name and where its settings class is."""
 

@@ -63,7 +63,7 @@ class NoiseFloor:
         ]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
-        self._weights = self.xp.asarray(_taper(self.size, self.method.overlap))
+        self._weights = self.xp.asarray(_taper(self.size, self.method))
 
     @property
     def size(self) -> tuple[int, int, int]:
@@ -143,7 +143,8 @@ def _nearest(starts: NDArray[np.int64], at: NDArray[np.int64] | int) -> NDArray[
     return np.asarray(np.argmin(distance, axis=-1))
 
 
-def _taper(size: tuple[int, int, int], overlap: float) -> NDArray[np.float32]:
+def _taper(size: tuple[int, int, int], method: Separator) -> NDArray[np.float32]:
     """Window of an inner patch, so that levels are in the units of its coefficients."""
-    axes = [axis_windows(3 * n, n, overlap, 0).analysis[1] for n in size]
+    kind = method.window
+    axes = [axis_windows(3 * n, n, method.overlap, 0, kind).analysis[1] for n in size]
     return np.asarray(np.einsum("i,j,k->ijk", *axes), dtype=np.float32)
