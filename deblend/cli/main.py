@@ -92,12 +92,22 @@ def check(
 
 @main.command()
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
+@click.option(
+    "--with",
+    "others",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Show this, too: the folder of an injection, or the table of a benchmark line.",
+)
+@click.option("--png", type=click.Path(path_type=Path), help="Folder for every figure by itself.")
 @plain_errors
-def report(out: Path) -> None:
+def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
     """Draw the report of a finished run in folder OUT again."""
     from deblend.run.pipeline import rebuild_report
 
-    click.echo(f"{rebuild_report(out)} written")
+    click.echo(f"{rebuild_report(out, others, png)} written")
+    if png is not None:
+        click.echo(f"{len(list(png.glob('*.png')))} pictures in {png}")
 
 
 for command in (benchmark_line, blend, inject, judge, make, plan, separate):

@@ -13,7 +13,7 @@ import struct
 import tokenize
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from math import prod
 from pathlib import Path
 from typing import Any, Final
@@ -50,8 +50,15 @@ def write_arrays(arrays: Mapping[str, NDArray[Any]], path: Path) -> None:
                 np.lib.format.write_array(member, np.asarray(array), allow_pickle=False)
 
 
-def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+def read_arrays(path: Path, names: Collection[str] | None = None) -> dict[str, NDArray[Any]]:
     """Read what `write_arrays` wrote.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    names : collection of str, optional
+        Arrays that are wanted, where they are there; all by default.
 
     Raises
     ------
@@ -61,7 +68,11 @@ def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            members = archive.infolist()
+            members = [
+                member
+                for member in archive.infolist()
+                if names is None or member.filename.removesuffix(_SUFFIX) in names
+            ]
             total = sum(member.file_size for member in members)
             if total > LARGEST_BYTES:
                 raise ValueError(f"it would unpack to {total} bytes")

@@ -76,7 +76,7 @@ def section_figure(
     )
     pictures = [figure.add_subplot(cells[k // 3, k % 3]) for k in range(len(panels))]
     for axes, (label, amplitude) in zip(pictures, panels.items(), strict=True):
-        image = _draw_panel(axes, section, amplitude, clip)
+        image = draw_gather(axes, section, amplitude, clip)
         # A height of its own spares the search for room, a third of the drawing time.
         axes.set_title(label, fontsize=11, loc="left", fontweight="bold", y=1.0, pad=35)
         if axes not in pictures[::3]:
@@ -114,9 +114,10 @@ def _panels(section: Section) -> dict[str, NDArray[np.float32]]:
     return panels
 
 
-def _draw_panel(
-    axes: Axes, section: Section, amplitude: NDArray[np.float32], clip: float
+def draw_gather(
+    axes: Axes, section: Section, amplitude: NDArray[np.floating], clip: float
 ) -> AxesImage:
+    """Draw amplitudes (trace, time) of a section, time down, positive dark, unknown white."""
     traces, samples = amplitude.shape
     known = np.isfinite(amplitude) & section.live[:, None]
     shown = fewer_samples(np.where(known, amplitude, 0.0), _TIME_PIXELS)

@@ -29,6 +29,8 @@ from deblend.qc.benchmark_line import (
     thinned_shots,
 )
 from deblend.qc.limits import Limit
+from deblend.report.panels import ComparedPanel, write_panels
+from deblend.run.compared_panels import compared_panel
 from deblend.run.placed_gathers import PlacedGathers, read_gathers, through_separation
 from deblend.run.trial_separation import TrialSeparation, trial_separation
 from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
@@ -38,6 +40,7 @@ from deblend.stack.velocity import VelocityTable
 WINDOWS: Final = 4
 EXTENTS: Final = ("near", "middle", "far")
 GATHERS_COMPARED: Final = 3
+PANELS_SUFFIX: Final = ".npz"
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ def compare_lines(
     limits: Mapping[str, Limit],
     how: Comparison,
 ) -> tuple[Finding, ...]:
-    """Compare a trial with any number of benchmark lines and write the findings.
+    """Compare a trial with any number of benchmark lines; write findings and, beside them, panels.
 
     Parameters
     ----------
@@ -86,7 +89,7 @@ def compare_lines(
     benchmark_paths : sequence of Path
         SEG-Y files of conventional lines, one source each.
     table : Path
-        CSV file to write.
+        CSV file to write. Panels for the report go into a file ``.npz`` of the same name.
     velocities : VelocityTable or None
         For moveout; without it no stack is compared.
     limits : mapping of str to Limit
@@ -103,15 +106,17 @@ def compare_lines(
     trial = read_gathers(trial_path)
     passed = trial_separation(trial_path, how.method, how.iterations, how.seed)
     findings = [*passed.findings]
+    panels: list[ComparedPanel] = []
     for path in benchmark_paths:
         with tempfile.TemporaryDirectory(
             dir=table.resolve().parent, prefix="unfinished-"
         ) as scratch:
             benchmark = read_gathers(path)
             findings += compare_pair(
-                trial, benchmark, velocities, limits, how, passed, Path(scratch)
+                trial, benchmark, velocities, limits, how, passed, Path(scratch), panels
             )
     write_text(table, findings_csv(findings))
+    write_panels(panels, table.with_suffix(PANELS_SUFFIX))
     return tuple(findings)
 
 
@@ -123,14 +128,18 @@ def compare_pair(
     how: Comparison,
     passed: TrialSeparation,
     scratch: Path,
+    panels: list[ComparedPanel],
 ) -> list[Finding]:
-    """Compare a trial with one benchmark: as they are, at equal fold, and equally filtered."""
+    """Compare a trial with one benchmark: as they are, at equal fold, and equally filtered.
+
+    What is compared as it is is added to `panels`.
+    """
     check_comparable(trial, benchmark, resample=how.resample)
     grid = bin_grid(trial.shots, trial.geometry, inline_m=how.bin_m)
     if velocities is not None:
         velocities.check_covers(0.0, float(grid.along_m[-1]))
     folds = [_mean_fold(grid, line) for line in (trial, benchmark)]
-    found = _compare(trial, benchmark, grid, velocities, limits, how)
+    found = _compare(trial, benchmark, grid, velocities, limits, how, panels)
     if folds[0] > 1.05 * folds[1] > 0:
         rows = thinned_shots(len(trial.shots), *folds)
         thinned = trial.take(rows, f"{trial.name} thinned to the fold of {benchmark.name}")
@@ -179,6 +188,7 @@ def _compare(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
+    panels: list[ComparedPanel] | None = None,
 ) -> list[Finding]:
     length_s = trial.interval_s * trial.length
     edges = np.linspace(0.0, length_s, WINDOWS + 1)
@@ -203,6 +213,8 @@ def _compare(
             continue
         match = match_strength(paired, how.match)
         found += compare_sections(paired, match, windows_s, limits, label)
+        if panels is not None:
+            panels.append(compared_panel(what, paired, match))
     if missing is not None and not any(row.metric == "nrms" for row in found):
         raise missing
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -195,13 +195,19 @@ def finish_line(line: Line, progress: Progress = silent) -> Outcome:
         return _finish(work, line, progress, begin)
 
 
-def rebuild_report(folder: Path) -> Path:
+def rebuild_report(
+    folder: Path, others: Sequence[Path] = (), pictures: Path | None = None
+) -> Path:
     """Draw the report of a finished run again, from the samples kept beside it.
 
     Parameters
     ----------
     folder : Path
         Folder of the results.
+    others : sequence of Path, optional
+        Injections and comparisons to be shown, too; see `read_extras`.
+    pictures : Path, optional
+        Folder for every figure as a PNG file.
 
     Returns
     -------
@@ -213,12 +219,16 @@ def rebuild_report(folder: Path) -> Path:
     InputError
         If the samples are missing or damaged.
     OutputError
-        If the page cannot be written.
+        If the page or a picture cannot be written.
     """
+    from deblend.report.export import write_pictures
     from deblend.report.page import write_report
 
     path = folder / PAGE
-    write_report(read_contents(folder / SAMPLES), path, read_extras(folder))
+    contents, extras = read_contents(folder / SAMPLES), read_extras(folder, others)
+    write_report(contents, path, extras)
+    if pictures is not None:
+        write_pictures(contents, pictures, extras)
     return path
 
 
