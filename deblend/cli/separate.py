@@ -33,8 +33,10 @@ from deblend.cli.errors import plain_errors
     "--block", type=click.IntRange(min=0), help="Then, as jobs of their own: one block, from 0."
 )
 @click.option("--finish", is_flag=True, help="At last, when all blocks are done: deliver.")
+@click.pass_context
 @plain_errors
 def separate(
+    context: click.Context,
     line_file: Path,
     overwrite: bool,
     restart: bool,
@@ -48,13 +50,18 @@ def separate(
     """Separate the line that LINE.toml describes.
 
     The same command goes on where an earlier one was stopped.
+
+    Exit status 0: within all limits, or nothing was judged; 1: done, and findings want a look; 3:
+    done, and findings fail; 2: cannot be done. The re-blend residual alone decides nothing.
     """
     if prepare + (block is not None) + finish > 1:
         raise click.UsageError("Give one of --prepare, --block and --finish.")
     if processes and scheduler:
         raise click.UsageError("Give --processes or --scheduler.")
     from deblend.cli.display import progress_bar, show_outcome
+    from deblend.qc.limits import overall_verdict
     from deblend.run.execute import Machines
+    from deblend.run.judge import EXIT_STATUS
     from deblend.run.line_file import read_line_file
     from deblend.run.pipeline import (
         RunOptions,
@@ -86,3 +93,6 @@ def separate(
         click.echo(f"block {block} is finished")
     else:
         show_outcome(outcome)
+        verdict = overall_verdict(outcome.findings)
+        click.echo(f"verdict: {verdict}")
+        context.exit(EXIT_STATUS[verdict])

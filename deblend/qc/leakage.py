@@ -359,22 +359,25 @@ def _alike_rows(
     limits: Mapping[str, Limit],
     channel_numbers: NDArray[np.int64],
 ) -> Iterator[Finding]:
+    least = limits["signal_removed"].look / 100.0
+    wrong = groups.flagged & (groups.error_amplitude > least)
     for source in plan.sources:
         own = groups.source == source
         tested = np.isfinite(groups.correlation[own])
         for w, window_s in enumerate(plan.windows_s):
             if tested[..., w].any():
-                share = groups.flagged[own][..., w].sum() / tested[..., w].sum()
+                share = wrong[own][..., w].sum() / tested[..., w].sum()
                 yield judged(
                     limits,
                     "alike_windows",
                     100.0 * float(share),
-                    "Windows (16 shots of a channel) in which kept and removed part are alike "
-                    "beyond chance: signal was removed or interference left.",
+                    f"Windows ({plan.group_shots} shots of a channel) in which kept and removed "
+                    "part are alike beyond chance, and so much that signal was removed or "
+                    f"interference left of more than {100 * least:g} % of the amplitude kept.",
                     source=source,
                     window_s=window_s,
                 )
-    ranked = np.where(groups.flagged, groups.correlation, -np.inf).ravel()
+    ranked = np.where(wrong, groups.correlation, -np.inf).ravel()
     for flat in np.argsort(-ranked, kind="stable")[:WORST_WINDOWS]:
         if np.isfinite(ranked[flat]):
             g, c, w = np.unravel_index(flat, groups.correlation.shape)

@@ -281,6 +281,9 @@ class AlikeGroups:
         Mean over the shots.
     weight : ndarray of float64, shape (group, channel, window)
         Orthogonalisation weight over the shots.
+    error_amplitude : ndarray of float64, shape (group, channel, window)
+        Amplitude of the error that the likeness stands for, relative to the kept part, at least:
+        signal that was taken would be the weight, interference that was left the correlation.
     flagged : ndarray of bool, shape (group, channel, window)
         Above chance at the bounded rate of false discoveries, and of positive sign.
     """
@@ -289,6 +292,7 @@ class AlikeGroups:
     first_shot: NDArray[np.int64]
     correlation: Energies
     weight: Energies
+    error_amplitude: Energies
     flagged: NDArray[np.bool_]
 
 
@@ -297,7 +301,8 @@ def alike_groups(products: WindowProducts, plan: MeasurePlan) -> AlikeGroups:
 
     Each shot was fired with its own random delay, so the correlations of neighbouring shots are
     independent of each other where nothing is wrong; Student's t tells whether their mean is above
-    zero, without assuming a bandwidth.
+    zero, without assuming a bandwidth. Neighbouring channels see the same interference and are not
+    independent; the rate of false discoveries allows for that.
     """
     products = products.whole
     each = correlation(products)
@@ -308,19 +313,25 @@ def alike_groups(products: WindowProducts, plan: MeasurePlan) -> AlikeGroups:
         if len(rows) >= LEAST_SHOTS
     ]
     shape = (len(groups), *each.shape[1:])
-    chance, mean, weight = np.ones(shape), np.full(shape, np.nan), np.full(shape, np.nan)
+    chance = np.ones(shape)
+    mean, weight, error = (np.full(shape, np.nan) for _ in range(3))
     for number, (_, rows) in enumerate(groups):
         known = np.isfinite(each[rows])
         chance[number] = mean_above_zero(each[rows], 0)
         counted = np.maximum(known.sum(axis=0), 1)
         mean[number] = np.where(known, each[rows], 0.0).sum(axis=0) / counted
-        weight[number] = ratio(products.product[rows].sum(axis=0), products.kept[rows].sum(axis=0))
+        kept, removed, product = (
+            part[rows].sum(axis=0) for part in (products.kept, products.removed, products.product)
+        )
+        weight[number] = ratio(product, kept)
+        error[number] = np.minimum(weight[number], ratio(product, np.sqrt(kept * removed)))
     return AlikeGroups(
         source=np.array([source for source, _ in groups]),
         first_shot=np.array([rows[0] for _, rows in groups], dtype=np.int64),
         correlation=mean,
         weight=weight,
-        flagged=flag(chance),
+        error_amplitude=error,
+        flagged=flag(chance, dependent=True),
     )
 
 

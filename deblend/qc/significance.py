@@ -85,7 +85,9 @@ def mean_above_zero(sample: Floats, axis: int) -> Floats:
     return np.asarray(np.where(count < 2, 1.0, np.nan_to_num(chance, nan=1.0)), dtype=np.float64)
 
 
-def flag(chance: Floats, rate: float = FALSE_DISCOVERY_RATE) -> NDArray[np.bool_]:
+def flag(
+    chance: Floats, rate: float = FALSE_DISCOVERY_RATE, *, dependent: bool = False
+) -> NDArray[np.bool_]:
     """Which of many tests stand out, at a bounded share of false ones among them.
 
     Parameters
@@ -94,6 +96,9 @@ def flag(chance: Floats, rate: float = FALSE_DISCOVERY_RATE) -> NDArray[np.bool_
         Of each test under its null; NaN takes no part.
     rate : float, optional
         False-discovery rate.
+    dependent : bool, optional
+        Tests share their chance, as neighbouring channels do: the rate of [2]_, which holds for
+        any dependence, in place of that of [1]_.
 
     Returns
     -------
@@ -105,11 +110,16 @@ def flag(chance: Floats, rate: float = FALSE_DISCOVERY_RATE) -> NDArray[np.bool_
     .. [1] Y. Benjamini and Y. Hochberg, 1995, Controlling the false discovery rate: a practical
        and powerful approach to multiple testing, Journal of the Royal Statistical Society B 57(1),
        289-300.
+    .. [2] Y. Benjamini and D. Yekutieli, 2001, The control of the false discovery rate in multiple
+       testing under dependency, Annals of Statistics 29(4), 1165-1188.
     """
     flagged = np.zeros(chance.shape, dtype=np.bool_)
     tested = np.isfinite(chance)
     if tested.any():
-        flagged[tested] = stats.false_discovery_control(chance[tested]) <= rate
+        flagged[tested] = (
+            stats.false_discovery_control(chance[tested], method="by" if dependent else "bh")
+            <= rate
+        )
     return flagged
 
 
