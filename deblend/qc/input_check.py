@@ -16,7 +16,12 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.qc.direct_arrivals import DirectArrivals, fit_direct_arrivals
 from deblend.qc.input_clock import ClockCourse, clock_course
-from deblend.qc.input_findings import clock_findings, remaining_drift, shot_findings
+from deblend.qc.input_findings import (
+    clock_findings,
+    mixed_scales_s,
+    remaining_drift,
+    shot_findings,
+)
 from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
 
 WATER_VELOCITY_M_S: Final = 1500.0
@@ -76,7 +81,9 @@ def verify_against_samples(
     order = np.argsort(shots.fire_time_ns, kind="stable")
     order = order[shots.live[order]]
     sample = (shots.fire_time_ns[order] - recording.start_ns) / recording.interval_ns
-    course = clock_course(onsets, sample, sources[order], seed=seed)
+    course = clock_course(
+        onsets, sample, sources[order], likely_s=(0.0, *mixed_scales_s(shots)), seed=seed
+    )
 
     def fit(
         fire_time_ns: NDArray[np.int64],
@@ -100,7 +107,7 @@ def verify_against_samples(
     course = _place_steps(shots, _level_steps(shots, course, order, fit), order, fit)
     course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
     findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
-    if not course.lag.found:
+    if not course.lag.usable:
         return findings
     arrivals = fit(corrected_ns, shots.live, search=True)
     wrong = _looks_like(arrivals)
@@ -216,7 +223,7 @@ def nearest_channels(recording: Recording, geometry: Geometry) -> list[int]:
     some = np.isfinite(offset_m).any(axis=0)
     count = recording.shape[0]
     if not some.any():
-        return np.unique(np.array([0, 1, count - 2, count - 1]).clip(0, count - 1)).tolist()
+        return sorted({min(max(row, 0), count - 1) for row in (0, 1, count - 2, count - 1)})
     nearest = np.full(count, np.inf)
     nearest[some] = np.nanmedian(offset_m[:, some], axis=0)
     order = np.argsort(nearest, kind="stable")[: 2 * MOST_CHANNELS]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -13,15 +14,15 @@ from scipy.stats import theilslopes
 from deblend.qc.onsets import (
     ClockLag,
     Onsets,
+    alike_lags,
     correlate_onsets,
     find_clock_lag,
     segments_of,
 )
 
 SEGMENT_SHOTS: Final = 24
-_DISTINCT: Final = 1.1
-"""The peak of a segment is trusted when it exceeds every other one by this factor."""
-_PEAK_HALF_WIDTH_S: Final = 0.1
+_FAR_NEAREST: Final = 0.3
+"""Of the distance of the next one."""
 SMALLEST_STEP_S: Final = 0.05
 """Coarser than onsets can be timed with a dither of that size; smaller ones show shot by shot."""
 FEWEST_SEGMENTS: Final = 4
@@ -73,6 +74,7 @@ def clock_course(
     fire_sample: NDArray[np.float64],
     source_row: NDArray[np.int64],
     *,
+    likely_s: Sequence[float] = (0.0,),
     seed: int = 0,
 ) -> ClockCourse:
     """Follow the lag of the record behind the fire times.
@@ -85,6 +87,8 @@ def clock_course(
         Rising fire times in samples of the record, live shots only.
     source_row : ndarray of int64, shape (shot,)
         Row of `onsets` of each shot.
+    likely_s : sequence of float, optional
+        Lags to choose where several fit alike, since firing is nearly regular.
     seed : int, optional
         Of the null.
 
@@ -93,14 +97,15 @@ def clock_course(
     ClockCourse
     """
     count = len(fire_sample)
-    whole = find_clock_lag(onsets, fire_sample, source_row, seed=seed)
+    whole = find_clock_lag(onsets, fire_sample, source_row, seed=seed).nearest(likely_s)
+    near_s = whole.lag_s if whole.usable else None
     lags = [
-        (segment, _segment_lag(onsets, fire_sample[segment], source_row[segment]))
+        (segment, _segment_lag(onsets, fire_sample[segment], source_row[segment], near_s))
         for segment in segments_of(count, SEGMENT_SHOTS)
     ]
     trusted = [(segment, lag) for segment, lag in lags if lag is not None]
     if len(trusted) < 2:
-        constant = whole.lag_s if whole.found else 0.0
+        constant = whole.lag_s if whole.usable else 0.0
         return ClockCourse(whole, (), np.full(count, constant))
     steps = _steps(onsets, fire_sample, source_row, trusted)
     edges = [0, *(step.shot for step in steps), count]
@@ -156,18 +161,21 @@ def _line_through(points: list[tuple[float, float]], interval_s: float) -> tuple
 
 
 def _segment_lag(
-    onsets: Onsets, fire: NDArray[np.float64], source_row: NDArray[np.int64]
+    onsets: Onsets,
+    fire: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    near_s: float | None,
 ) -> float | None:
-    """Lag of a few shots; None where another one is nearly as good."""
+    """Lag of a few shots; of several that fit alike the one far nearest to `near_s`, or None."""
     if len(fire) < SEGMENT_SHOTS // 2:
         return None
-    values = correlate_onsets(onsets, fire, source_row)
-    best = int(values.argmax())
-    width = round(_PEAK_HALF_WIDTH_S / onsets.interval_s)
-    others = np.concatenate([values[: max(0, best - width)], values[best + width + 1 :]])
-    if values[best] <= _DISTINCT * others.max():
+    alike = alike_lags(correlate_onsets(onsets, fire, source_row), onsets.interval_s)
+    if len(alike) == 1:
+        return alike[0]
+    if near_s is None or not alike:
         return None
-    return (best - len(values) // 2) * onsets.interval_s
+    first, second = sorted(alike, key=lambda lag: abs(lag - near_s))[:2]
+    return first if abs(first - near_s) < _FAR_NEAREST * abs(second - near_s) else None
 
 
 def _place_step(

@@ -72,7 +72,17 @@ def clock_findings(
             f"stands out {null}. The dither is too small, the record too noisy, or the clocks "
             "differ by more."
         )
-        return [Finding("clock_not_verified", np.nan, "", "look", message)]
+        unverified = [Finding("clock_not_verified", np.nan, "", "look", message)]
+        if not lag.usable:
+            return unverified
+        others = ", ".join(f"{other:+.2f}" for other in sorted(lag.alike_s, key=abs)[:5])
+        message = (
+            f"Firing is so regular that lags of {others} s and others fit the record alike {null}; "
+            f"the clocks may differ by any of them. {lag.lag_s:+.2f} s was taken for what follows."
+        )
+        unverified = [Finding("clock_not_verified", lag.lag_s, "s", "look", message)]
+    else:
+        unverified = []
     findings = [_step_finding(shots, int(order[step.shot]), step.size_s) for step in course.steps]
     begin_s = float(course.lag_s[0])
     late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
@@ -83,7 +93,15 @@ def clock_findings(
         findings.append(Finding("clock_offset", offset_s, "s", "pass", message, limit=latest))
     else:
         findings.insert(0, _offset_finding(shots, offset_s, null, latest))
-    return findings + _drift_finding(shots, course)
+    return unverified + findings + _drift_finding(shots, course)
+
+
+def mixed_scales_s(shots: Shots) -> tuple[float, float]:
+    """Lags if fire times are in GPS time and the record in UTC, and the other way round."""
+    first = int(shots.fire_time_ns.min())
+    utc_ns = int(convert_instants(np.array([first]), shots.time_scale, "utc")[0])
+    leap_s = float(gps_minus_utc_s(utc_ns))
+    return -leap_s, leap_s
 
 
 def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> Finding:

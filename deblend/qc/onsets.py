@@ -11,8 +11,8 @@ where noise is stronger than the direct arrival on the nearest channels.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,14 @@ _AFTER_S: Final = 0.012
 _LARGEST_RISE: Final = 100.0
 _FLOOR: Final = 0.1
 """Of the median energy: quieter stretches count as this loud, so that silence has no onsets."""
+
+_SPARE_S: Final = 3.0
+"""Shuffled fire times reach a little farther than those of the table."""
+PEAK_HALF_WIDTH_S: Final = 0.1
+_DISTINCT: Final = 1.1
+"""A peak is trusted alone when it exceeds every other one by this factor."""
+_MOST_LAGS: Final = 60
+_PEAK_DEVIATIONS: Final = 8.0
 
 FEWEST_SHOTS: Final = 12
 MOST_SHOTS: Final = 600
@@ -62,17 +70,35 @@ class ClockLag:
         Mean onset strength there.
     null_mean, null_deviation : float
         Of the highest peaks with shuffled dither.
+    alike_s : tuple of float
+        Lags with a peak nearly as high, the highest first.
+    rises : bool
+        Whether the peak rises from all other lags, be it one of several.
     """
 
     lag_s: float
     peak: float
     null_mean: float
     null_deviation: float
+    alike_s: tuple[float, ...] = ()
+    rises: bool = False
 
     @property
     def found(self) -> bool:
         """Whether the peak stands out from the null."""
         return self.peak > self.null_mean + _NULL_DEVIATIONS * self.null_deviation
+
+    @property
+    def usable(self) -> bool:
+        """Whether shots can be judged at this lag: found, or one of a few that fit alike."""
+        return self.found or (self.rises and len(self.alike_s) < _MOST_LAGS)
+
+    def nearest(self, wanted: Sequence[float]) -> ClockLag:
+        """The same where it was found, else the one of those alike nearest to a wanted one."""
+        if self.found or not self.alike_s:
+            return self
+        away = [min(abs(lag - want) for want in wanted) for lag in self.alike_s]
+        return replace(self, lag_s=self.alike_s[int(np.argmin(away))])
 
 
 def onset_strength(
@@ -151,22 +177,35 @@ def correlate_onsets(
     ndarray of float64, shape (lag,)
         Lag 0 in the middle; the mean of each source is taken off.
     """
+    return _correlator(onsets, fire_sample, source_row)(fire_sample)
+
+
+def _correlator(
+    onsets: Onsets, fire_sample: NDArray[np.float64], source_row: NDArray[np.int64]
+) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    """Correlation of the onsets about some shots with fire times like theirs."""
     most = round(LONGEST_LAG_S / onsets.interval_s)
-    begin = int(np.floor(fire_sample.min())) - most
-    length = int(np.ceil(fire_sample.max())) + most + 2 - begin
+    spare = round(_SPARE_S / onsets.interval_s)
+    begin = int(np.floor(fire_sample.min())) - most - spare
+    length = int(np.ceil(fire_sample.max())) + most + spare + 2 - begin
     padded = next_fast_len(length + 2 * most, real=True)
-    product = np.zeros(padded // 2 + 1, dtype=np.complex128)
-    for row in np.unique(source_row):
-        strength = _cut(onsets.strength[row], begin, length)
-        spikes = _spikes(fire_sample[source_row == row] - begin, length)
-        product += rfft(strength, padded) * np.conj(rfft(spikes, padded))
-    values = irfft(product, padded)
-    return np.concatenate([values[-most:], values[: most + 1]]) / len(fire_sample)
+    rows = np.unique(source_row).tolist()
+    spectra = [rfft(_cut(onsets.strength[row], begin, length), padded) for row in rows]
+
+    def correlate(fire: NDArray[np.float64]) -> NDArray[np.float64]:
+        product = np.zeros(padded // 2 + 1, dtype=np.complex64)
+        for row, spectrum in zip(rows, spectra, strict=True):
+            spikes = _spikes(fire[source_row == row] - begin, length)
+            product += spectrum * np.conj(rfft(spikes, padded))
+        values = irfft(product, padded).astype(np.float64)
+        return np.concatenate([values[-most:], values[: most + 1]]) / len(fire)
+
+    return correlate
 
 
-def _cut(strength: NDArray[np.float32], begin: int, length: int) -> NDArray[np.float64]:
+def _cut(strength: NDArray[np.float32], begin: int, length: int) -> NDArray[np.float32]:
     """Samples from `begin` on, zero outside the record, without their mean."""
-    out = np.zeros(length)
+    out = np.zeros(length, dtype=np.float32)
     low, high = max(begin, 0), min(begin + length, len(strength))
     if low < high:
         part = strength[low:high].astype(np.float64)
@@ -174,14 +213,14 @@ def _cut(strength: NDArray[np.float32], begin: int, length: int) -> NDArray[np.f
     return out
 
 
-def _spikes(sample: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+def _spikes(sample: NDArray[np.float64], length: int) -> NDArray[np.float32]:
     """Unit spikes between samples, shared by the two neighbours."""
     out = np.zeros(length)
     whole = np.floor(sample).astype(np.int64)
     part = sample - whole
     np.add.at(out, whole, 1.0 - part)
     np.add.at(out, whole + 1, part)
-    return out
+    return out.astype(np.float32)
 
 
 def find_clock_lag(
@@ -206,13 +245,32 @@ def find_clock_lag(
     first = max(0, (len(fire_sample) - MOST_SHOTS) // 2)
     stretch = slice(first, first + MOST_SHOTS)
     fire, row = fire_sample[stretch], source_row[stretch]
-    values = correlate_onsets(onsets, fire, row)
-    null = [
-        correlate_onsets(onsets, shuffle_dither(fire, row, random), row).max()
-        for _ in range(_NULL_DRAWS)
-    ]
-    lag = (int(values.argmax()) - len(values) // 2) * onsets.interval_s
-    return ClockLag(lag, float(values.max()), float(np.mean(null)), float(np.std(null)))
+    correlate = _correlator(onsets, fire, row)
+    values = correlate(fire)
+    null = [correlate(shuffle_dither(fire, row, random)).max() for _ in range(_NULL_DRAWS)]
+    alike = alike_lags(values, onsets.interval_s)
+    deviation = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return ClockLag(
+        alike[0],
+        float(values.max()),
+        float(np.mean(null)),
+        float(np.std(null)),
+        alike,
+        bool(values.max() > np.median(values) + _PEAK_DEVIATIONS * deviation),
+    )
+
+
+def alike_lags(values: NDArray[np.float64], interval_s: float) -> tuple[float, ...]:
+    """The lag of the highest peak, and of those nearly as high, in seconds; the highest first."""
+    left, middle = values.copy(), len(values) // 2
+    width = round(PEAK_HALF_WIDTH_S / interval_s)
+    least = values.max() / _DISTINCT
+    lags: list[float] = []
+    while len(lags) < _MOST_LAGS and left.max() >= least and np.isfinite(left.max()):
+        best = int(left.argmax())
+        lags.append((best - middle) * interval_s)
+        left[max(0, best - width) : best + width + 1] = -np.inf
+    return tuple(lags)
 
 
 def shuffle_dither(

@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-_FOLDS: Final = 8
+_FOLDS: Final = 5
 _FEWEST_SHOTS: Final = 8
 _MOST_TRAINING: Final = 400
 _RIDGE: Final = 0.5
@@ -97,7 +97,7 @@ def source_likeness(
     rest = np.sqrt(np.clip(1.0 - np.fmax(like, alike[at, own]) ** 2, 0.0, 1.0))
     disturbed = np.maximum(1.0, rest / max(float(np.nanmedian(rest)), 1e-6))
     found = (value < _OTHER_SIDE) & (value > _FARTHEST) & (like > _LEAST_CORRELATION)
-    found &= 1.0 - value > _SCATTERS * scatter[own, best] * disturbed
+    found &= 1.0 - value > _SCATTERS * scatter[own, best] * disturbed**2
     found &= scatter[own, best] < LARGEST_SCATTER
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
