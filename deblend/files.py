@@ -133,7 +133,7 @@ def convert_table(content: Mapping[str, Any], kind: type[T], called: str, where:
     try:
         return msgspec.convert(content, kind)
     except msgspec.ValidationError as error:
-        raise _explained(str(error), kind, called, where) from error
+        raise _explained(str(error), kind, content, called, where) from error
 
 
 def _numbers(value: Any, name: str) -> Iterator[tuple[str, float]]:
@@ -148,16 +148,19 @@ def _numbers(value: Any, name: str) -> Iterator[tuple[str, float]]:
             yield from _numbers(inner, f"{name}, entry {number}")
 
 
-def _explained(message: str, kind: type, called: str, where: str) -> SettingsError:
+def _explained(
+    message: str, kind: type, content: Mapping[str, Any], called: str, where: str
+) -> SettingsError:
     """The reader's message with its place in words and, for a wrong key, the nearest right one."""
     text, _, place = message.partition(" - at `$")
     place = place.strip("`").removeprefix(".")
-    known = _keys_at(kind, re.findall(r"\.?(\w+|\[[^]]*\])", place))
+    steps = re.findall(r"\.?(\w+|\[[^]]*\])", place)
+    known = _keys_at(kind, steps)
     here = f"{where}, {place}" if place else where
     unknown = re.fullmatch(r"Object contains unknown field `(.+)`", text)
     if unknown is None:
         return SettingsError(
-            f"the {called} cannot be used: {text[:1].lower()}{text[1:]}",
+            f"the {called} cannot be used: {text[:1].lower()}{text[1:]}{_found_at(content, steps)}",
             where=here,
             remedy=f"Keys here: {', '.join(known)}." if known else "Correct the value.",
         )
@@ -167,6 +170,15 @@ def _explained(message: str, kind: type, called: str, where: str) -> SettingsErr
         where=here,
         remedy=f"Did you mean {near[0]!r}?" if near else f"Keys here: {', '.join(known)}.",
     )
+
+
+def _found_at(content: Any, steps: list[str]) -> str:
+    """The offending value in words, where the place leads to a plain one."""
+    for step in steps:
+        if not isinstance(content, Mapping) or step not in content:
+            return ""
+        content = content[step]
+    return f", found {content!r}" if isinstance(content, str | int | float) else ""
 
 
 def _keys_at(kind: type, place: list[str]) -> list[str]:

@@ -85,11 +85,13 @@ def _show_predictions(console: Console, predictions: Sequence[Prediction]) -> No
 def _show_signatures(console: Console, signatures: Sequence[SignatureMeasures]) -> None:
     if not signatures:
         return
+    rows = [signature_cells(one) for one in signatures]
     table = Table(box=SIMPLE, pad_edge=False, title="far-field signatures", title_justify="left")
-    for name in SIGNATURE_COLUMNS:
-        table.add_column(name)
-    for one in signatures:
-        table.add_row(*map(escape, signature_cells(one)))
+    table.add_column("")
+    for row in rows:
+        table.add_column(escape(row[0]), justify="right")
+    for name, *cells in zip(SIGNATURE_COLUMNS[1:], *(row[1:] for row in rows), strict=True):
+        table.add_row(name, *map(escape, cells))
     console.print(table)
 
 

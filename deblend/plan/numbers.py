@@ -33,7 +33,7 @@ from deblend.plan.plan_file import (
 from deblend.plan.plan_findings import plan_findings
 from deblend.plan.quantities import DERIVED, GIVEN, HANDBOOK, LAYOUT, PRACTICE, Quantity
 
-MOST_SHOTS: Final = 600
+MOST_SHOTS: Final = 360
 """Of a source, drawn for the diagnostics."""
 
 FEWEST_SHOTS: Final = 48

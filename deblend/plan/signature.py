@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
-from scipy.signal import find_peaks
 
 from deblend.errors import InputError
 from deblend.model.findings import Finding
@@ -30,6 +29,9 @@ PRIMARY_S: Final = 0.030
 FILTER_ORDER: Final = 4
 SPECTRUM_SAMPLES: Final = 8192
 NOTCH_DB: Final = 10.0
+NOTCH_BAND_DB: Final = 30.0
+"""Notches are looked for up to the last frequency within this of the largest level."""
+
 USABLE_DB: Final = 10.0
 SMALLEST_PEAK: Final = 0.5
 """The first peak is the first maximum of at least this part of the highest one."""
@@ -226,6 +228,8 @@ def measure(far_field: FarField) -> SignatureMeasures:
 
 
 def _first_peak(far_field: FarField) -> int:
+    from scipy.signal import find_peaks  # slow to load, and of use to few plans
+
     samples = far_field.samples
     highest = float(samples.max())
     if highest <= 0.0:
@@ -251,9 +255,11 @@ def spectrum_db(far_field: FarField) -> tuple[Floats, Floats]:
 
 
 def _notches(frequency: Floats, level: Floats) -> tuple[float, ...]:
+    from scipy.signal import find_peaks
+
     found, _ = find_peaks(-level, prominence=NOTCH_DB)
-    near = level[found] > level.max() - 80.0
-    return tuple(float(f) for f in frequency[found[near]])
+    band_hz = frequency[np.flatnonzero(level > level.max() - NOTCH_BAND_DB)[-1]]
+    return tuple(float(f) for f in frequency[found] if f < band_hz)
 
 
 def _expected_notches(far_field: FarField) -> tuple[float, ...]:
@@ -284,7 +290,7 @@ def against_reference(reference: SignatureMeasures, other: SignatureMeasures) ->
         ),
     )
     for metric, change, limit in rows:
-        words = metric.removeprefix("signature_").replace("_", " ")
+        words = f"change of {metric.removeprefix('signature_').replace('_', ' ')}"
         yield _held(
             metric, 100.0 * change, "%", 100.0 * limit, abs(change) > limit, words, other, reference
         )
@@ -352,8 +358,8 @@ def _held(
         value,
         unit,
         "look" if beyond else "pass",
-        f"{other.far_field.name} against {reference.far_field.name}: {words}; the tolerance is "
-        "common practice, contracts state their own.",
+        f"{other.far_field.name} against {reference.far_field.name}: {words} {value:.3g} {unit}, "
+        f"tolerance {limit:g} {unit} (common practice, contracts state their own).",
         source=other.far_field.name,
         limit=limit,
     )

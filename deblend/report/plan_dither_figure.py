@@ -21,6 +21,9 @@ from deblend.plan.plan_file import speeds_m_s
 from deblend.report.drawing import new_figure, plain, tidy
 from deblend.report.plan_figures import style
 
+PAIRS_SHOWN = 3
+"""Curves of coherent power in one panel; more hide each other."""
+
 
 def dither_figure(contents: PlanContents) -> Figure | None:
     """Differences of overlapping shots, and coherent power against frequency.
@@ -70,10 +73,10 @@ def _differences(axes: Axes, column: AlternativeNumbers, pairs: list[Pairing], c
 
 
 def _power(axes: Axes, column: AlternativeNumbers, pairs: list[Pairing], colour: str) -> None:
-    frequency = np.geomspace(0.3, OCTAVES_HZ[-1], 500)
-    for number, pairing in enumerate(pairs):
+    frequency = np.geomspace(0.3, OCTAVES_HZ[-1], 240)
+    for number, pairing in enumerate(pairs[:PAIRS_SHOWN]):
         power = coherent_power(pairing.varying_s, frequency)
-        label = "drawn, each pair of sources" if number == 0 else None
+        label = "drawn, pairs of sources" if number == 0 else None
         axes.semilogx(frequency, _db(power), color=colour, linewidth=0.8, label=label)
     if column.alternative.dither.law == "uniform":
         width = 2.0 * column.alternative.dither.range_s

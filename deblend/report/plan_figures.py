@@ -33,7 +33,8 @@ from deblend.report.drawing import COLOURS, LINES, MARKERS, new_figure, plain, t
 
 SEPARATIONS_M: Final = np.linspace(40.0, 160.0, 121)
 INTERVALS_M: Final = np.linspace(5.0, 40.0, 141)
-FOLD_STEPS: Final = 400
+FOLD_STEPS: Final = 240
+SHOTS_SHOWN: Final = 240
 
 
 def style(number: int) -> tuple[str, str]:
@@ -194,7 +195,7 @@ def fold_against_time_figure(contents: PlanContents) -> Figure:
     after = np.linspace(0.0, record_s, FOLD_STEPS, endpoint=False)
     for k, (axes, column) in enumerate(zip(panels, contents.columns, strict=True)):
         colour, _ = style(k)
-        times = column.firing.times_s(speeds_m_s(column.alternative)[1])
+        times = np.sort(column.firing.times_s(speeds_m_s(column.alternative)[1]))[:SHOTS_SHOWN]
         active = blending_fold(times, record_s, after)
         axes.fill_betweenx(after, active.min(axis=0), active.max(axis=0), color="0.85")
         axes.plot(active.mean(axis=0), after, color=colour, linewidth=2)
@@ -236,7 +237,7 @@ def interference_levels(
 ) -> np.ndarray:
     """Mean energy of the other shots at times after a shot, in dB, over shots of mid-line."""
     times = np.sort(column.firing.times_s(speeds_m_s(column.alternative)[1]))
-    middle = range(len(times) // 4, len(times) // 4 + min(60, len(times) // 2))
+    middle = range(len(times) // 4, len(times) // 4 + min(40, len(times) // 2))
     energy = np.zeros(len(after))
     for k in middle:
         delays = np.delete(times - times[k], k)

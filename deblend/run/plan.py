@@ -27,8 +27,6 @@ from deblend.plan.numbers import AlternativeNumbers, alternative_numbers
 from deblend.plan.plan_file import Plan, read_plan
 from deblend.plan.prediction import NOT_A_PROMISE, Prediction
 from deblend.plan.signature import SignatureMeasures
-from deblend.records.shot_table import read_shots
-from deblend.synth.write import empty_folder
 
 PAGE: Final = "plan.html"
 NUMBERS: Final = "plan.json"
@@ -117,6 +115,8 @@ def _predictions(plan: Plan, tell: Callable[[str], None] | None) -> tuple[Predic
 
 
 def _shot(plan: Plan, line: ShotLine) -> AsShot:
+    from deblend.records.shot_table import read_shots
+
     names = [alternative.name for alternative in plan.columns]
     name = plan.alternatives[0].name if line.alternative is None else line.alternative
     if name not in names:
@@ -146,6 +146,7 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
         If the folder holds something or cannot be written.
     """
     from deblend.report.plan_page import render_plan
+    from deblend.synth.write import empty_folder
 
     empty_folder(folder)
     texts = {

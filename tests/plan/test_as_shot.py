@@ -1,0 +1,117 @@
+"""Planned against shot: planted faults are found, and a line shot as planned is left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plan_files import TARGET, alternative, uniform
+
+from deblend.model.shots import Shots, make_shots
+from deblend.plan.as_shot import AsShot, as_shot, beside_smooth
+from deblend.plan.delay_table import DelayTable
+from deblend.plan.firing import FiringPlan, firing_plan
+from deblend.plan.plan_file import KNOT_M_S
+
+MADE = alternative(dither=uniform(0.3))
+PLAN = firing_plan(MADE, 80, seed=1)
+TABLE = DelayTable(PLAN.shot_point, PLAN.source, PLAN.delay_s + 0.3, 0.3)
+
+
+def shot_line(plan: FiringPlan = PLAN, knots: float = 4.5, sign: float = 1.0) -> Shots:
+    """A line at a speed that swings by 2 %, with the delays of the plan."""
+    speed = knots * KNOT_M_S * (1.0 + 0.02 * np.sin(plan.along_m / 400.0))
+    passed = np.concatenate([[0.0], np.cumsum(np.diff(plan.along_m) / speed[1:])])
+    times = passed + sign * plan.delay_s
+    along = plan.along_m + sign * plan.delay_s * speed
+    return make_shots(
+        plan.source,
+        plan.shot_point,
+        np.rint((times + 1000.0) * 1e9).astype(np.int64),
+        "utc",
+        x_m=500_000.0 + 0.6 * along,
+        y_m=6_000_000.0 + 0.8 * along,
+    )
+
+
+def metrics(result: AsShot) -> set[str]:
+    return {finding.metric for finding in result.findings if finding.verdict == "look"}
+
+
+def test_a_line_shot_as_planned_has_no_finding() -> None:
+    result = as_shot(MADE, TARGET, shot_line(), TABLE)
+    assert metrics(result) == set()
+    assert result.table is not None
+    assert result.table.reading == "as planned"
+    assert result.table.matched == 240
+    for row in result.sources:
+        assert row.interval_m == pytest.approx(37.5, abs=0.5)
+        assert row.planned_fold == row.mean_fold == row.lowest_fold == 80.0
+    assert result.speed_kn[1] == pytest.approx(4.5, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("shift", "sign", "reading"),
+    [(0, -1.0, "sign reversed"), (1, 1.0, "one row late"), (-1, 1.0, "one row early")],
+)
+def test_a_table_read_wrongly_is_told(shift: int, sign: float, reading: str) -> None:
+    delay = PLAN.delay_s.copy()
+    for source in (1, 2, 3):
+        mine = PLAN.source == source
+        delay[mine] = np.roll(delay[mine], shift)
+    shots = shot_line(replace(PLAN, delay_s=sign * delay))
+    result = as_shot(MADE, TARGET, shots, TABLE)
+    assert result.table is not None
+    assert result.table.reading == reading
+    assert "delays_fired" in metrics(result)
+
+
+def test_delays_that_were_not_fired_are_told() -> None:
+    shots = shot_line(replace(PLAN, delay_s=np.zeros(len(PLAN.delay_s))))
+    result = as_shot(MADE, TARGET, shots, TABLE)
+    assert result.table is not None
+    assert result.table.reading == "not followed"
+    assert {"delays_fired", "dither_shot"} <= metrics(result)
+
+
+def test_speed_interval_and_lost_shots_are_found() -> None:
+    fast = as_shot(MADE, TARGET, shot_line(knots=5.4))
+    assert metrics(fast) == {"speed_shot"}
+    wide = replace(PLAN, along_m=PLAN.along_m * 1.1)
+    assert "interval_shot" in metrics(as_shot(MADE, TARGET, shot_line(wide)))
+    shots = shot_line()
+    live = np.ones(len(shots), dtype=np.bool_)
+    live[shots.rows_of(2)[30:40]] = False
+    gone = np.ones(len(shots), dtype=np.bool_)
+    gone[shots.rows_of(3)[[10, 50]]] = False
+    result = as_shot(MADE, TARGET, shots.with_flags(live=live).take(gone))
+    one, two, three = result.sources
+    assert (one.misfired, two.misfired, three.missing) == (0, 10, 2)
+    assert two.mean_fold == pytest.approx(70.0)
+    assert two.lowest_fold == pytest.approx(70.0)
+    assert three.mean_fold == pytest.approx(78.0)
+    lost = {f.source: f.verdict for f in result.findings if f.metric == "shots_lost"}
+    assert lost == {2: "look", 3: "note"}
+
+
+def test_fewer_sources_than_planned_are_told() -> None:
+    shots = shot_line()
+    result = as_shot(MADE, TARGET, shots.take(shots.source != 3))
+    assert "sources_shot" in metrics(result)
+
+
+def test_lines_without_positions_are_compared_in_time() -> None:
+    shots = shot_line()
+    unknown = np.full(len(shots), np.nan)
+    result = as_shot(MADE, TARGET, replace(shots, x_m=unknown, y_m=unknown), TABLE)
+    assert metrics(result) == set()
+    assert np.isnan(result.speed_kn[1])
+    assert result.sources[0].interval_s == pytest.approx(16.2, abs=0.5)
+
+
+def test_independent_errors_stay_and_smooth_motion_goes() -> None:
+    smooth = 5.0 * np.sin(np.arange(400) / 60.0)
+    assert np.abs(beside_smooth(smooth)).max() < 1e-2
+    errors = np.random.default_rng(0).standard_normal(20_000)
+    assert beside_smooth(errors).std() == pytest.approx(1.08, abs=0.02)

@@ -1,0 +1,171 @@
+"""Plan files: what is read, what is merged, what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from plan_files import PLAN, written
+
+from deblend.errors import SettingsError
+from deblend.plan.delay_table import read_delay_table, table_text
+from deblend.plan.plan_file import REFERENCE_NAME, read_plan, source_positions_m
+
+STRINGS = """
+[strings.a]
+guns_cubic_inch = [150, 100]
+recycle_s = 6.0
+[strings.b]
+guns_cubic_inch = [150]
+recycle_s = 6.0
+"""
+
+
+def test_the_reference_is_a_two_source_line_behind_the_same_streamers(tmp_path: Path) -> None:
+    plan = read_plan(written(tmp_path))
+    assert plan.reference.name == REFERENCE_NAME
+    assert plan.reference.sources.count == 2
+    assert plan.reference.streamers == plan.alternatives[0].streamers
+    assert plan.reference.firing.shot_interval_m == 18.75
+    assert plan.reference.dither.law == "none"
+    assert [one.name for one in plan.alternatives] == ["tests"]
+
+
+def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) -> None:
+    text = PLAN + (
+        '[[alternatives]]\nname = "narrow"\nsources.separation_m = 20.0\n'
+        '[[alternatives]]\nname = "placed"\nsources.positions_m = [-100, 0, 100]\n'
+        '[[alternatives]]\nname = "two"\nsources.count = 2\n'
+    )
+    narrow, placed, two = read_plan(written(tmp_path, text)).alternatives
+    np.testing.assert_allclose(source_positions_m(narrow), [-20, 0, 20])
+    np.testing.assert_allclose(source_positions_m(placed), [-100, 0, 100])
+    np.testing.assert_allclose(source_positions_m(two), [-25, 25])
+    assert narrow.dither.range_s == two.dither.range_s == 0.3
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("count = 12", "count = 0", r"expected `int` >= 1"),
+        ("separation_m = 100.0", "separation_m = -100.0", r"expected `float` > 0\.0"),
+        ("length_m = 6000.0", "length_m = 0.0", r"expected `float` > 0\.0"),
+        ("length_m = 6000.0", "length_m = inf", r"length_m is inf"),
+        ("length_m = 6000.0", "length_m = 6001.0", "no whole number of groups"),
+        ("count = 3", "count = 9", r"expected `int` <= 8"),
+        ("count = 3", "count = 3\nseperation_m = 30.0", "Did you mean 'separation_m'"),
+        ("count = 3", "count = 3\nseparation_m = 700.0", "Keep the sources inside the spread"),
+        ("count = 3", "count = 3\npositions_m = [0.0]", "3 sources have 1 positions"),
+        (
+            "count = 3",
+            "count = 3\nseparation_m = 9.0\npositions_m = [0.0, 1.0, 2.0]",
+            "positions and a separation",
+        ),
+        ("[dither]", "[vessel]\nspeed_kn = [4.0, 4.5, 50.0]\n[dither]", "knots are impossible"),
+        ("[dither]", "[vessel]\nspeed_kn = [5.0, 4.5, 4.0]\n[dither]", "knots are impossible"),
+        ("[dither]", "[vessel]\nspeed_kn = [-4.0, 4.5, 5.0]\n[dither]", "knots are impossible"),
+        ("range_s = 0.3", "range_s = 2.6", "can swap shots"),
+        ("range_s = 0.3", "range_s = -0.3", r"expected `float` >= 0\.0, found -0\.3"),
+        ("range_s = 0.3", "", "the law is 'uniform' and the range 0 s"),
+        ("record_length_s = 8.0", "record_length_s = 4.0", "ends before the target window"),
+        ("window_s = [2.0, 5.0]", "window_s = [5.0, 2.0]", "a target window"),
+        ("[target]", "[targets]\n[target]", "Did you mean 'target'"),
+        ('scheme = "in sequence"', 'scheme = "at will"', "invalid enum value 'at will'"),
+        ('scheme = "in sequence"', 'scheme = "natural timing"', "no designed delays"),
+        ('law = "uniform"', 'law = "table"', 'law = "table" together with table'),
+        ("count = 12\nseparation_m = 100.0", "count = 12", "12 streamers have no separation"),
+        ("count = 12\nseparation_m = 100.0", "count = 1", "one streamer sets no standard"),
+    ],
+)
+def test_bad_plans_are_refused(tmp_path: Path, old: str, new: str, message: str) -> None:
+    assert old in PLAN
+    with pytest.raises(SettingsError, match=message):
+        read_plan(written(tmp_path, PLAN.replace(old, new, 1)))
+
+
+def test_shots_may_swap_when_the_plan_says_so(tmp_path: Path) -> None:
+    text = PLAN.replace("range_s = 0.3", "range_s = 2.6\nmay_swap_order = true")
+    assert read_plan(written(tmp_path, text)).alternatives[0].dither.range_s == 2.6
+
+
+@pytest.mark.parametrize(
+    ("strings", "message"),
+    [
+        ('[["a"], ["b"], ["a"]]', "sources 1 and 3 share string 'a'"),
+        ('[["a"], ["b"], ["c"]]', "fires string 'c', which is not described"),
+        ('[["a"], ["b"]]', "3 sources have 2 lists"),
+        ('[["a"], ["b"], []]', "fires no string"),
+    ],
+)
+def test_strings_that_cannot_be_are_refused(tmp_path: Path, strings: str, message: str) -> None:
+    text = PLAN.replace("count = 3", f"count = 3\nstrings = {strings}") + STRINGS
+    text = text.replace("in sequence", "near-simultaneous")
+    with pytest.raises(SettingsError, match=message):
+        read_plan(written(tmp_path, text))
+
+
+def test_sources_may_share_a_string_in_sequence(tmp_path: Path) -> None:
+    text = PLAN.replace("count = 3", 'count = 3\nstrings = [["a"], ["b"], ["a"]]') + STRINGS
+    assert read_plan(written(tmp_path, text)).alternatives[0].sources.strings is not None
+
+
+def test_two_alternatives_of_one_name_are_refused(tmp_path: Path) -> None:
+    text = PLAN + '[[alternatives]]\nname = "x"\n[[alternatives]]\nname = "x"\n'
+    with pytest.raises(SettingsError, match="two alternatives are called 'x'"):
+        read_plan(written(tmp_path, text))
+
+
+def test_a_table_of_delays_is_read_in(tmp_path: Path) -> None:
+    rows = [f"{k},{k % 3 + 1},{(37 * k) % 500}" for k in range(60)]
+    (tmp_path / "delays.csv").write_text(
+        "# offset_ms: 250\nshot_point,source,delay_ms\n" + "\n".join(rows)
+    )
+    text = PLAN.replace('law = "uniform"\nrange_s = 0.3', 'law = "table"\ntable = "delays.csv"')
+    plan = read_plan(written(tmp_path, text))
+    table = plan.tables["tests"]
+    assert table.delay_s[1] == pytest.approx(0.037 - 0.25)
+    assert plan.alternatives[0].dither.range_s == pytest.approx(0.5 * np.ptp(table.delay_s))
+
+
+def test_a_firing_table_reads_back_and_is_headed_with_care(tmp_path: Path) -> None:
+    (tmp_path / "in.csv").write_text("shot_point,source,delay_ms\n1,1,0\n2,2,600\n3,1,300\n")
+    table = read_delay_table(tmp_path / "in.csv")
+    text = table_text(table, resolution_s=0.001, facts={"seed": "3"})
+    assert text.startswith(
+        "# NOT FOR LOADING until source mechanics and navigators have checked it against recycle "
+        "and safety limits\n"
+    )
+    for words in ("offset_ms", "sign", "resolution_ms: 1", "seed: 3"):
+        assert f"# {words}" in text
+    (tmp_path / "out.csv").write_text(text)
+    again = read_delay_table(tmp_path / "out.csv")
+    np.testing.assert_allclose(again.written_s, table.written_s)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "holds no row"),
+        ("shot_point,source,delay_ms\n", "holds no shot"),
+        ("shot_point,source\n1,1\n", "column 'delay_ms' is missing"),
+        ("shot_point,source,delay_ms\n1,1,-5\n", "the delay is -5 ms"),
+        ("shot_point,source,delay_ms\n1,1,nan\n", "'nan' is no number"),
+        ("shot_point,source,delay_ms\n1,1\n", "2 cells under 3 headings"),
+        ("shot_point,source,delay_ms\n1.5,1,3\n", "no whole number"),
+        ("shot_point,source,delay_ms\n1,1,3\n1,1,4\n", "occurs twice"),
+        ("# offset_ms: many\nshot_point,source,delay_ms\n1,1,3\n", "'many' is no number"),
+    ],
+)
+def test_bad_tables_of_delays_are_refused(tmp_path: Path, text: str, message: str) -> None:
+    path = tmp_path / "delays.csv"
+    path.write_text(text)
+    with pytest.raises(SettingsError, match=message):
+        read_delay_table(path)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="plan file cannot be read"):
+        read_plan(tmp_path / "none.toml")
+    with pytest.raises(SettingsError, match="table of delays cannot be read"):
+        read_delay_table(tmp_path / "none.csv")
