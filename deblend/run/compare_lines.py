@@ -33,6 +33,7 @@ from deblend.report.panels import ComparedPanel, write_panels
 from deblend.run.compared_panels import compared_panel
 from deblend.run.placed_gathers import PlacedGathers, read_gathers, through_separation
 from deblend.run.trial_separation import TrialSeparation, trial_separation
+from deblend.run.velocity_check import velocity_rows
 from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
 from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
@@ -201,6 +202,7 @@ def _compare(
             sums = _stacked(line, grid, velocities)
             sections.append(_stack_section(sums, grid, line))
             found += _half_rows(sums, windows_s, line.interval_s, line.name)
+        found += velocity_rows(trial, grid, velocities, windows_s)
         pairs.append(("stack", sections[0], sections[1]))
     missing: InputError | None = None
     for what, first, second in pairs:

@@ -107,8 +107,8 @@ def semblance_panel(
     ----------
     traces, offset_m, interval_s, stretch_limit
         As in `flatten`.
-    velocity_m_s : ndarray of float64, shape (velocity,)
-        Trial velocities.
+    velocity_m_s : ndarray of float64, shape (velocity,) or (velocity, time)
+        Trial velocities, alike at all times or functions of time.
     smoothing_s : float, optional
         Length of the window.
 
@@ -130,7 +130,7 @@ def semblance_panel(
         flat, kept = flatten(
             traces,
             offset_m,
-            np.full(traces.shape[-1], velocity),
+            np.broadcast_to(velocity, traces.shape[-1:]),
             interval_s,
             stretch_limit=stretch_limit,
         )

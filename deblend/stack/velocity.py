@@ -29,7 +29,8 @@ class VelocityTable:
     Raises
     ------
     InputError
-        If positions or times do not rise, or a velocity is not positive.
+        If positions or times do not rise, a velocity is not positive, or velocities fall faster
+        than the interval velocity of any layer allows.
     """
 
     position_m: Floats
@@ -60,6 +61,16 @@ class VelocityTable:
                     f"velocity {wrong[0]:g} m/s" if wrong.size else "a time is missing",
                     where=where,
                     remedy="Give finite times in seconds and positive velocities in m/s.",
+                )
+            slower = np.flatnonzero(np.diff(velocity**2 * time) < 0)
+            if slower.size:
+                first = int(slower[0])
+                raise InputError(
+                    f"rms velocity falls from {velocity[first]:g} m/s at {time[first]:g} s to "
+                    f"{velocity[first + 1]:g} m/s at {time[first + 1]:g} s, faster than any layer "
+                    "between allows",
+                    where=where,
+                    remedy="Correct it: rms velocity squared times time cannot fall (Dix 1955).",
                 )
 
     def at(self, position_m: float, time_s: Floats) -> Floats:

@@ -18,6 +18,9 @@ from deblend.model.geometry import towed_geometry
 from deblend.model.shots import make_shots
 from deblend.run.placed_gathers import read_gathers, through_separation
 from deblend.run.trial_separation import trial_separation
+from deblend.run.velocity_check import velocity_rows
+from deblend.stack.bins import bin_grid
+from deblend.stack.velocity import VelocityTable
 
 CHANNELS, LENGTH, GROUP_M = 8, 250, 12.5
 
@@ -113,6 +116,7 @@ def test_the_whole_command(tmp_path: Path, velocities: Path) -> None:
         "position_difference",
         "fold_ratio",
         "snr_gain_shortfall",
+        "velocity_over_table",
     ):
         assert words in text
     rows = [row for row in text.splitlines() if row.startswith("fold_ratio")]
@@ -208,3 +212,14 @@ def test_other_length_and_channel_count_are_said(tmp_path: Path) -> None:
     assert any(
         row.startswith("not_compared") and "common offset, far" in row for row in text.splitlines()
     )
+
+
+@pytest.mark.parametrize("factor", [1.0, 1.1])
+def test_semblance_checks_the_velocity_table(tmp_path: Path, factor: float) -> None:
+    # Layers of 1800 m/s over offsets up to 575 m; a table that is 1.1 times too slow shows as 1.1.
+    trial = read_gathers(write_line(tmp_path / "trial.sgy", shots=50, shot_m=12.5, channels=43))
+    grid = bin_grid(trial.shots, trial.geometry, inline_m=6.25)
+    table = VelocityTable(np.zeros(1), (np.array([0.0]),), (np.array([1800.0 / factor]),))
+    rows = list(velocity_rows(trial, grid, table, [(0.4, 0.6), (0.6, 0.8)]))
+    assert len(rows) == 6
+    np.testing.assert_allclose([row.value for row in rows], factor, atol=0.021)
