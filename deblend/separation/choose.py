@@ -19,6 +19,7 @@ from deblend.separation.published import (
 )
 
 METHODS: Final[dict[str, str]] = {
+    "curvelet": "deblend.separation.methods.curvelet:CurveletThreshold",
     "fk": "deblend.separation.methods.fk:FkThreshold",
     "joint": "deblend.separation.methods.joint:JointThreshold",
     "median": "deblend.separation.methods.median:StructureMedian",
