@@ -60,7 +60,8 @@ def test_states_and_autofire() -> None:
         ("near_field_autofire", None),
     }
     assert np.flatnonzero(~fired.live).tolist() == [7]
-    assert len(fired) == COUNT + 1 and not fired.deliver[-1]
+    assert len(fired) == COUNT + 1
+    assert not fired.deliver[-1]
     assert fired.fire_time_ns[-1] == pytest.approx(81.7e9, abs=2e6)
     assert shots.fire_time_ns[25] == fired.fire_time_ns[25], "nothing is moved unasked"
 
@@ -73,7 +74,9 @@ def test_nothing_found_where_nothing_is_wrong() -> None:
         assert found is not None
         shots = make_shots(np.ones(COUNT, int), np.arange(COUNT), fire_ns, "utc")
         same, findings = apply_near_field(shots, 1, np.arange(COUNT), found)
-        assert not findings and same.live.all() and len(same) == COUNT
+        assert not findings
+        assert same.live.all()
+        assert len(same) == COUNT
 
 
 def test_too_few_shots() -> None:
