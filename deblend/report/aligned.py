@@ -46,7 +46,7 @@ class Alignment:
 
 
 def alignments(section: Section, acquisition: Acquisition) -> list[Alignment]:
-    """Every other source that fired during the traces of a gather, the most frequent first.
+    """Every other source that fired during the traces of a gather, the longest overlap first.
 
     Parameters
     ----------
@@ -69,7 +69,8 @@ def alignments(section: Section, acquisition: Acquisition) -> list[Alignment]:
                     delay_s[trace] = delay_ns * 1e-9
             if np.isfinite(delay_s).sum() >= LEAST_SHOTS:
                 found.append(Alignment(other, later, delay_s))
-    found.sort(key=lambda one: -int(np.isfinite(one.delay_s).sum()))
+    length_s = section.before.shape[1] * section.interval_s
+    found.sort(key=lambda one: -float(np.nansum(length_s - np.abs(one.delay_s))))
     return found[:MOST_ALIGNMENTS]
 
 

@@ -348,6 +348,8 @@
   on(rows.selected, "indices", () => {
     const [at] = rows.selected.indices;
     if (at === undefined) return;
+    document.getElementById("finding-meaning").textContent =
+      `${columns.metric[at]} (${columns.verdict[at]}): ${columns.message[at]}`;
     const number = (value) => (Number.isFinite(value) ? value : null);
     const source = columns.source[at] || state.source;
     if (facts.sources.includes(source))
