@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 
 from deblend.errors import InputError
 from deblend.model.findings import Finding
+from deblend.qc.bands import octave_bands
 from deblend.qc.likeness import nrms_percent, predictability_percent
 from deblend.qc.limits import Limit, judged
 
@@ -284,6 +285,17 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
         f"Rms of {paired.benchmark.name} over {paired.trial.name}, {what}; match applied to the "
         f"trial: {match.kind}.",
     )
+    for low, high in octave_bands(paired.trial.interval_s):
+        inside = (match.frequency_hz >= low) & (match.frequency_hz < high)
+        if np.any(match.ratio[inside] != match.scalar):  # where the trial holds something
+            yield Finding(
+                "strength_ratio",
+                20 * float(np.log10(np.sqrt(np.mean(match.ratio[inside] ** 2)))),
+                "dB",
+                "note",
+                f"The same in an octave, smoothed over {SMOOTHED_HZ:g} Hz, {what}.",
+                band_hz=(low, high),
+            )
 
 
 def _by_window(

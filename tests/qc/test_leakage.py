@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from qc_line import QcLine, layered_gathers, make_qc_line
+from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
+from deblend.model.shots import make_shots
+from deblend.qc.bands import band_weights, octave_bands
 from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, line_flags, measure_leakage
 from deblend.qc.likeness_maps import (
     alike_groups,
@@ -15,8 +18,8 @@ from deblend.qc.likeness_maps import (
     window_products,
 )
 from deblend.qc.limits import default_limits, overall_verdict
-from deblend.qc.measure_plan import cut_low
-from deblend.qc.significance import flag
+from deblend.qc.measure_plan import MeasurePlan, cut_low
+from deblend.qc.significance import correlation_null, flag
 
 
 @pytest.fixture(scope="module")
@@ -162,6 +165,35 @@ def test_energies_of_octaves_and_windows_add_up_to_those_of_the_traces() -> None
         )
     np.testing.assert_allclose(sums.product.sum(), (kept * removed).sum(), rtol=0.01)
     assert sums.traces.tolist() == [32, 32, 32]
+
+
+def test_products_of_octaves_against_scipy() -> None:
+    # One window that is the whole trace has no tapers: what is left is the cross spectrum.
+    kept, removed = np.random.default_rng(0).standard_normal((2, 3, 4, 500)).astype(np.float32)
+    shots = make_shots(np.ones(3, np.int64), np.arange(3), np.arange(3) * 10**9, "utc")
+    plan = MeasurePlan(shots, np.ones(3, np.bool_), 0.004, 500, [(0, 500)], 4)
+    products, _ = window_products(kept, removed, plan, np.zeros(3, np.int64))
+    frequency, cross = csd(kept, removed, fs=250.0, window="boxcar", nperseg=500, detrend=False)
+    weight = band_weights(frequency, octave_bands(0.004)) ** 2
+    expected = np.einsum("bf,scf->scb", weight, cross.real) * frequency[1] * 500
+    np.testing.assert_allclose(products.product[:, :, 0], expected, atol=0.05)
+
+
+def test_correlation_against_its_null_in_scipy() -> None:
+    # Coherence of unrelated traces over n segments is 1 / n (scipy.signal), and the correlation of
+    # a band of B Hz over T seconds of n traces spreads by 1 / sqrt(2 B T n).
+    random, traces, length = np.random.default_rng(1), 64, 250
+    sos = butter(4, [20.0, 80.0], "bandpass", fs=250.0, output="sos")
+    a, b = sosfiltfilt(sos, random.standard_normal((2, 150, traces * length)), axis=-1)
+    frequency, coherent = coherence(a, b, fs=250.0, nperseg=length, noverlap=0)
+    inside = (frequency > 25) & (frequency < 75)
+    assert np.mean(coherent[:, inside]) == pytest.approx(1 / traces, rel=0.08)
+    found = np.sum(a * b, axis=1) / np.sqrt(np.sum(a * a, axis=1) * np.sum(b * b, axis=1))
+    spectrum = np.mean(periodogram(a[:20], 250.0)[1], axis=0)
+    bandwidth = spectrum.sum() ** 2 / np.sum(spectrum**2) * 250.0 / (traces * length)
+    assert 3 * np.std(found) == pytest.approx(
+        correlation_null(bandwidth, length * 0.004, traces), rel=0.15
+    )
 
 
 @pytest.mark.parametrize(("part", "verdict"), [(0.0, "pass"), (0.1, "look")])
