@@ -70,11 +70,17 @@ def made_contents(shots_each: int, channels: int, sources: int, length: int) -> 
 
 
 def made_extras(shots_each: int, channels: int, sources: int) -> Extras:
-    """Three metrics over all shots, channels and windows."""
+    """Five metrics over all shots, channels and windows."""
     random = np.random.default_rng(2)
     shots = _made_shots(shots_each, sources)
     shape = (len(shots), channels, len(WINDOWS_S))
-    names = ("correlation", "local_similarity", "orthogonalisation_weight")
+    names = (
+        "local_similarity",
+        "correlation",
+        "orthogonalisation_weight",
+        "interference_weight",
+        "removed_over_kept",
+    )
     values = {name: (0.1 * random.standard_normal(shape)).astype(np.float32) for name in names}
     values["local_similarity"][200:300, 30:60, 2] += 0.5
     return Extras(

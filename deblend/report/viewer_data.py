@@ -11,15 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.report.aligned import alignments
-from deblend.report.codes import encode, pack
+from deblend.report.codes import LEVELS, MU, UNKNOWN, ZERO, encode, pack
 from deblend.report.contents import Contents, Section
 from deblend.report.metric_maps import MetricMaps, cells, metric_meaning
 from deblend.report.sampling import display_clip, fewer_samples, trace_ticks
 
-MOST_BYTES: Final = 9_000_000
-"""Text of all gathers of a page."""
-BYTES_A_SAMPLE: Final = 1.15
-"""Text that a sample takes, about (measured on the made lines)."""
+MOST_BYTES: Final = 11_000_000
+"""Text of all gathers and maps of a page, which leaves room for the rest within 15 MB."""
+BYTES_A_SAMPLE: Final = 1.0
+"""Text that a sample takes at most (measured on the made lines: 0.8 to 1.0)."""
+MAP_LEVELS: Final = 99
+"""Steps of the colour scale of a map."""
 ROWS: Final = (250, 1000)
 """Fewest and most rows of a gather; more do not fit on a screen."""
 QUIETEST_DB: Final = -12.0
@@ -57,24 +59,24 @@ def viewer_data(
     maps : MetricMaps or None
         Metrics over shots and channels.
     most_bytes : int, optional
-        Text of all gathers together; those of least use are left out beyond.
+        Text of all together; rows get coarser, then gathers of least use are left out.
     """
     sections = list(contents.sections)
-    rows = _row_count(sections, most_bytes)
+    map_facts, map_blocks = ([], {}) if maps is None else _maps(maps)
+    room = most_bytes - sum(len(block) for block in map_blocks.values())
+    rows = _row_count(sections, room)
     blocks: dict[str, str] = {}
     gathers: list[tuple[int, dict[str, Any]]] = []
-    used = 0
-    order = _in_turn(sections)
-    for place in order:
-        name = f"gather{place}"
-        facts, parts = _gather(sections[place], contents, rows, name)
-        used += sum(len(part) for part in parts.values())
-        if used > most_bytes and gathers:
+    for place in _in_turn(sections):
+        facts, parts = _gather(sections[place], contents, rows, f"gather{place}")
+        room -= sum(len(part) for part in parts.values())
+        if room < 0 and gathers:
             break
         gathers.append((place, facts))
         blocks |= parts
-    map_facts, map_blocks = ([], {}) if maps is None else _maps(maps)
     facts = {
+        "code": {"mu": MU, "zero": ZERO, "levels": LEVELS, "unknown": UNKNOWN},
+        "map_levels": MAP_LEVELS,
         "sources": [str(source) for source in _sources(sections)],
         "gathers": [one for _, one in sorted(gathers, key=lambda pair: pair[0])],
         "maps": map_facts,
@@ -176,7 +178,7 @@ def _maps(maps: MetricMaps) -> tuple[list[dict[str, Any]], dict[str, str]]:
 
 
 def _map_codes(maps: MetricMaps) -> Iterator[tuple[dict[str, Any], NDArray[np.uint8]]]:
-    """Codes 1 to 255 over the limits of the metric, 0 where nothing was measured."""
+    """Codes from 1 over the limits of the metric, 0 where nothing was measured."""
     for metric, values in maps.values.items():
         low, high = maps.limits(metric)
         for source in np.unique(maps.source).tolist():
@@ -184,7 +186,9 @@ def _map_codes(maps: MetricMaps) -> Iterator[tuple[dict[str, Any], NDArray[np.ui
             for window in range(len(maps.windows_s)):
                 cell, step = cells(own[..., window])
                 part = np.clip((np.nan_to_num(cell) - low) / (high - low), 0, 1)
-                codes = np.where(np.isfinite(cell), 1 + np.rint(254 * part), 0).astype(np.uint8)
+                codes = np.where(np.isfinite(cell), 1 + np.rint(MAP_LEVELS * part), 0).astype(
+                    np.uint8
+                )
                 yield (
                     {
                         "metric": metric,

@@ -187,12 +187,12 @@ def test_before_is_the_sum_of_what_is_kept_and_removed(page: Any, contents: Cont
     top = display_clip(section) * 10 ** (12 / 20)
     live = np.arange(24) != 7
     wanted = np.clip(section.before, -top, top)
-    # Both addends and the sum are rounded, each by half a step of at most 5.6 % of its size.
+    # Both addends and the sum are rounded, each by half a step, 4.5 % of its size.
     size = np.abs(section.after) + np.abs(section.removed) + np.abs(section.before)
     inside = (np.abs(section.removed) < top) & (np.abs(section.before) < top) & live[:, None]
     error = np.abs(decode(codes.astype(np.uint8), top) - wanted)
     assert inside.sum() > 2000
-    assert (error[inside] <= 0.03 * (size[inside] + top / 100)).all()
+    assert (error[inside] <= 0.045 * (size[inside] + top / 200)).all()
     assert (codes[7] == 0).all()  # not live
 
 

@@ -2,9 +2,9 @@
 /* What happens on a click or a key. Models are found by the names that viewer.py gives them;
    samples are unpacked as codes.py packs them. Nothing is asked for from outside the page. */
 (async () => {
-  const MU = 255, ZERO = 128, LEVELS = 100, UNKNOWN = 0;
   const text = (id) => document.getElementById(id).textContent;
   const facts = JSON.parse(text("viewer-facts"));
+  const {mu: MU, zero: ZERO, levels: LEVELS, unknown: UNKNOWN} = facts.code;
   const {ndarray} = Bokeh.require("core/util/ndarray");
 
   async function models(item, place) {
@@ -210,7 +210,7 @@
     for (let shot = 0; shot < shots; shot++)
       for (let channel = 0; channel < channels; channel++) {
         const code = codes[shot * channels + channel];
-        values[channel * shots + shot] = code ? map.low + (code - 1) / 254 * (map.high - map.low) : NaN;
+        values[channel * shots + shot] = code ? map.low + (code - 1) / facts.map_levels * (map.high - map.low) : NaN;
       }
     viewer("map_colours").setv({low: map.low, high: map.high});
     show(viewer("map_source"), values, shots, channels, "float32",
