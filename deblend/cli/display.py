@@ -191,14 +191,18 @@ def show_findings(findings: Sequence[Finding]) -> None:
 
 
 def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
-    wanted = [finding for finding in findings if finding.verdict in ("look", "fail")]
+    # What makes shots come out wrong first.
+    wanted = [f for verdict in ("fail", "look") for f in findings if f.verdict == verdict]
     if wanted:
-        table = Table("finding", "where", "value", "meaning", title_justify="left")
+        narrow = [Column(name, max_width=17) for name in ("finding", "verdict", "where", "value")]
+        table = Table(*narrow, "meaning", title_justify="left")
         table.title = "findings that want a look"
         for finding in wanted[:MOST_FINDINGS]:
             value = f"{finding.value:.4g} {finding.unit}" if finding.value == finding.value else ""
             name = finding.metric.replace("_", " ")
-            table.add_row(name, _place(finding), value.strip(), escape(finding.message))
+            table.add_row(
+                name, finding.verdict, _place(finding), value.strip(), escape(finding.message)
+            )
         console.print(table)
     verdicts = Counter(finding.verdict for finding in findings)
     more = f", the first {MOST_FINDINGS} shown" if len(wanted) > MOST_FINDINGS else ""

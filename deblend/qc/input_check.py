@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import pairwise
 from typing import Final
@@ -37,7 +37,12 @@ Fit = Callable[[NDArray[np.int64], NDArray[np.bool_]], DirectArrivals]
 
 
 def verify_against_samples(
-    recording: Recording, shots: Shots, geometry: Geometry, *, seed: int = 0
+    recording: Recording,
+    shots: Shots,
+    geometry: Geometry,
+    *,
+    placed_as: Mapping[int, int | str] | None = None,
+    seed: int = 0,
 ) -> list[Finding]:
     """Look whether the record holds what the table of shots says.
 
@@ -52,6 +57,9 @@ def verify_against_samples(
         In its time scale.
     geometry : Geometry
         Offsets, or unknown.
+    placed_as : mapping of int to int or str, optional
+        Rows whose positions say that another source fired, and that source: they are fitted as
+        such, and said to be no more than once.
     seed : int, optional
         Of the null.
 
@@ -62,6 +70,8 @@ def verify_against_samples(
         that are not in the table.
     """
     sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
+    for row, source in (placed_as or {}).items():
+        sources[row] = shots.sources.index(source)
     offset_m = np.abs(geometry.offset_m)
     known_offsets = bool(np.isfinite(offset_m).any(axis=0).any())
     rows, record = _near_channels(recording, geometry, known_offsets)
@@ -116,7 +126,9 @@ def verify_against_samples(
         fired = sources.copy()
         fired[list(wrong)] = list(wrong.values())
         arrivals = fit(corrected_ns, shots.live, fired, search=True)
-    return findings + shot_findings(shots, arrivals, corrected_ns, wrong)
+    fitted = replace(shots, source=np.array(shots.sources)[sources])
+    named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
+    return findings + shot_findings(fitted, arrivals, corrected_ns, named)
 
 
 def _looks_like(arrivals: DirectArrivals) -> dict[int, int]:

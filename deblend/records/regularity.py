@@ -21,7 +21,7 @@ _FEWEST_SHOTS: Final = 5
 _STRIDES: Final = (1, 2)
 """Shots compared: the next one and, against alternating delays, the one after it."""
 
-_HALF_POWER_PRODUCT: Final = 0.6
+HALF_POWER_PRODUCT: Final = 0.6
 """Coherent fraction of interference sinc(f D)^2 is -6 dB at f D = 0.6: one shot of two dithered
 over a range D, from the Fourier transform of a uniform distribution."""
 
@@ -112,11 +112,11 @@ def _nearest(times: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.
 
 def _finding(one: int | str, other: int | str, change_s: float) -> Finding:
     range_s = change_s / _CHANGE_PER_RANGE
-    limit_s = _HALF_POWER_PRODUCT / LOWEST_BAND_HZ
+    limit_s = HALF_POWER_PRODUCT / LOWEST_BAND_HZ
     regular = range_s < limit_s
     # A variation below a millisecond is none to a seismic band.
     coherent = (
-        f"below about {_HALF_POWER_PRODUCT / range_s:.1f} Hz"
+        f"below about {HALF_POWER_PRODUCT / range_s:.1f} Hz"
         if range_s > 1e-3
         else "throughout the band"
     )

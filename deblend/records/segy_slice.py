@@ -27,6 +27,7 @@ from deblend.records.segy_words import (
     check_same,
     check_sample_count,
     delay_finding,
+    mute_finding,
     sample_interval_ns,
     start_instant,
     time_basis,
@@ -132,6 +133,7 @@ def read_slice(path: Path) -> SegySlice:
             *channel_findings,
             *auxiliary_finding(standard, path),
             *delay_finding(standard, path),
+            *mute_finding(standard, path),
             *weighting_finding(standard, frame.sample_format, path),
         ),
     )

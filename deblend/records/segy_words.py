@@ -221,6 +221,19 @@ def delay_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
     ]
 
 
+def mute_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
+    """Say that traces were muted: separation wants the record as it was."""
+    rows = np.flatnonzero((standard["mute_end"] != 0) | (standard["mute_start"] != 0))
+    if not rows.size:
+        return []
+    message = (
+        f"{path.name}: {rows.size} trace(s) carry mute times (bytes 111-114). Mutes, gain control, "
+        "moveout and trace scaling change from shot to shot or with time, and must not come before "
+        "separation: what was muted cannot be told apart. Give the record as it was."
+    )
+    return [Finding("muted_before", float(rows.size), "traces", "look", message)]
+
+
 def weighting_finding(standard: NDArray[np.void], sample_format: int, path: Path) -> list[Finding]:
     """Say that integer samples carry weights of their own, which are not applied."""
     weights = standard["weighting_factor"]

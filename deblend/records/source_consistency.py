@@ -50,8 +50,20 @@ def source_consistency(shots: Shots) -> list[Finding]:
     ]
 
 
+def placed_as_other(shots: Shots) -> dict[int, int | str]:
+    """Row of each shot that lies where another source is towed, and that source."""
+    return {row: source for row, (source, _) in _elsewhere(shots).items()}
+
+
 def _by_position(shots: Shots) -> dict[int, str]:
-    """Shots that lie abeam of the track where another source is towed."""
+    return {
+        row: f"lies where source {source} is towed, {apart_m:.1f} m from its own place"
+        for row, (source, apart_m) in _elsewhere(shots).items()
+    }
+
+
+def _elsewhere(shots: Shots) -> dict[int, tuple[int | str, float]]:
+    """Shots that lie abeam of the track where another source is towed, and how far from its own."""
     place_m = _starboard_m(shots)
     usual = {
         source: float(np.nanmedian(place_m[rows]))
@@ -68,7 +80,7 @@ def _by_position(shots: Shots) -> dict[int, str]:
         if nearest != own and abs(usual[nearest] - place_m[row]) < _CLEARLY * apart_m:
             if apart_m < _CLOSEST_M:
                 continue
-            found[row] = f"lies where source {nearest} is towed, {apart_m:.1f} m from its own place"
+            found[row] = nearest, apart_m
     return found
 
 

@@ -20,6 +20,7 @@ from deblend.qc.noise_levels import (
     noise_levels,
     quiet_stretches,
 )
+from deblend.records.regularity import HALF_POWER_PRODUCT
 from deblend.run.check_tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
@@ -113,7 +114,14 @@ def _without_nan(value: Any) -> Any:
 
 def findings_in_samples(opened: OpenLine) -> list[Finding]:
     """What only the samples tell: clocks, shots, clipping, noise."""
-    findings = verify_against_samples(opened.recording, opened.shots, opened.geometry)
+    from deblend.records.source_consistency import placed_as_other
+
+    findings = verify_against_samples(
+        opened.recording,
+        opened.shots,
+        opened.geometry,
+        placed_as=placed_as_other(opened.shots),
+    )
     return [*findings, *_clipping(opened), *_noise(opened)]
 
 
@@ -186,6 +194,17 @@ def _gaps(opened: OpenLine) -> str:
     return f"{len(gaps)}, {missing_s:.3f} s" if gaps else "none"
 
 
+def _told_apart(opened: OpenLine) -> str:
+    """From which frequency on the fire times of every two sources vary enough."""
+    varies_s = [f.value for f in opened.findings if f.metric == "fire_time_variation"]
+    if not varies_s:
+        return "no two sources overlap often enough to say"
+    least_s = min(varies_s)
+    if least_s <= 0.0:
+        return "not by fire times: some two sources never change their delay"
+    return f"by fire times above {HALF_POWER_PRODUCT / least_s:.1f} Hz, for any two sources"
+
+
 def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
     delivered = job.shots.take(job.delivered)
     by_source = ", ".join(
@@ -204,6 +223,8 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("delivered", by_source),
         ("not delivered", reasons or "none"),
         ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
+        ("told apart", _told_apart(opened)),
+        ("before separation", "linear filters that never change; no gain, moveout, mute, scaling"),
         ("method", f"{job.settings['method']} ({settings})"),
         ("iterations", f"{job.schedule.iterations}, seed {job.seed}"),
         ("unexplained part", RESIDUAL_CHOICES[job.residual]),
