@@ -203,10 +203,37 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
             "fit: what neighbouring channels and shots do not have."
         ),
     ] = True
+    return_leakage: Annotated[
+        bool,
+        Meta(
+            description="Put back, as a last step, the signal that the unexplained part has in "
+            "common with the estimate; weak events that were missed altogether stay out."
+        ),
+    ] = False
     device: Annotated[str, Meta(description="Where to compute.")] = "auto"
     settings: Annotated[
         dict[str, Any],
         Meta(description="Settings of the named method, a table of its own."),
+    ] = msgspec.field(default_factory=dict)
+    first_method: Annotated[
+        str,
+        Meta(
+            description="Name of another separator to begin with, before the one of method; none "
+            "if empty."
+        ),
+    ] = ""
+    first_until: Annotated[
+        float,
+        Meta(
+            gt=0,
+            lt=1,
+            description="Threshold over the largest coefficient of the line at which method takes "
+            "over from first_method.",
+        ),
+    ] = 0.05
+    first_settings: Annotated[
+        dict[str, Any],
+        Meta(description="Settings of first_method, a table of its own."),
     ] = msgspec.field(default_factory=dict)
 
 

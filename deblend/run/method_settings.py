@@ -11,6 +11,7 @@ import msgspec
 
 from deblend.errors import SettingsError
 from deblend.run.line_file import Line
+from deblend.separation.chain import Chain
 from deblend.separation.choose import choose_method
 from deblend.separation.patches import Separator
 
@@ -33,10 +34,18 @@ def line_method(line: Line, source_count: int, channel_count: int) -> Separator:
         If the method needs a package that is not installed.
     """
     keys = line.keys.separation
-    method = choose_method(keys.method, source_count, channel_count)
-    where = f"{line.path}, table [separation.settings]"
-    changed = with_settings(method, keys.settings, keys.method, where)
-    return choose_method(changed, source_count, channel_count)
+
+    def chosen(name: str, settings: Mapping[str, Any], table: str) -> Separator:
+        method = choose_method(name, source_count, channel_count)
+        where = f"{line.path}, table [separation.{table}]"
+        changed = with_settings(method, settings, name, where)
+        return choose_method(changed, source_count, channel_count)
+
+    method = chosen(keys.method, keys.settings, "settings")
+    if not keys.first_method:
+        return method
+    first = chosen(keys.first_method, keys.first_settings, "first_settings")
+    return Chain(first, method, keys.first_until)
 
 
 def with_settings(

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
+from deblend.separation.chain import Chain
 from deblend.separation.methods.lifted import LiftedFunction
 from deblend.separation.patches import Separator
 from deblend.separation.published import (
@@ -78,6 +79,8 @@ def choose_method(choice: MethodChoice, source_count: int, channel_count: int) -
 
 def method_name(method: Separator) -> str:
     """Name of a built-in or published method, or that of its class or function."""
+    if isinstance(method, Chain):
+        return f"{method_name(method.first)}, then {method_name(method.then)}"
     kind: Any = method.function if isinstance(method, LiftedFunction) else type(method)
     own = getattr(kind, "__qualname__", "function")
     path = f"{getattr(kind, '__module__', '')}:{own}"
