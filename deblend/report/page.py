@@ -35,7 +35,7 @@ from deblend.report.viewer_data import viewer_data
 MOST_FINDINGS: Final = 5000
 """Rows of the table; the worst come first and the whole table is in a file of its own."""
 
-MOST_PRINTED: Final = 60
+MOST_PRINTED: Final = 40
 """Rows on paper."""
 
 

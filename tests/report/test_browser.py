@@ -282,16 +282,18 @@ def test_a_click_on_a_heading_sorts(page: Any) -> None:
 
 def test_on_paper_pictures_stand_in_for_controls(page: Any, tmp_path: Path) -> None:
     page.emulate_media(media="print")
-    page.set_viewport_size({"width": 700, "height": 990})  # A4 within its margins at 96 dpi
+    page.set_viewport_size(
+        {"width": 1030, "height": 700}
+    )  # A4 across, within its margins, at 96 dpi
     assert not page.locator("#viewer").is_visible()
     assert not page.locator("nav").is_visible()
     assert not page.locator("#findings-table").is_visible()
     for image in page.locator("main img").all():
         box = image.bounding_box()
-        assert 0 < box["width"] <= 700
+        assert 0 < box["width"] <= 1030
     assert page.locator("#look .paper img").first.is_visible()
     assert page.locator("#findings .paper tbody tr").count() > 3
-    assert page.evaluate("document.documentElement.scrollWidth") <= 700
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1030
     pdf = page.pdf(path=str(tmp_path / "page.pdf"), prefer_css_page_size=True)
     assert pdf.startswith(b"%PDF")
     assert 4 <= pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") <= 20
