@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 
 from deblend.arrays import thread_count
 from deblend.model.findings import Finding
+from deblend.qc.bands import octave_bands
 from deblend.qc.crosstalk import CrosstalkEnergy, crosstalk_energy
 from deblend.qc.likeness_maps import (
     AlikeGroups,
+    OctaveWeights,
     SourceProducts,
     WindowProducts,
     alike_groups,
     join_products,
     likeness_maps,
+    octave_weights,
     spectrum_length,
     window_products,
 )
@@ -167,14 +170,14 @@ def leakage_findings(
         Labels of the channels.
     """
     stands_out = line_flags(leakage)
+    products = join_products(list(leakage.products))
     return [
         *_about_the_measures(plan),
         *_crosstalk_rows(plan, leakage.crosstalk, stands_out, limits),
         *_removed_rows(plan, leakage.removed, stands_out, limits),
         *_correlation_rows(plan, leakage.by_source, limits),
-        *_alike_rows(
-            plan, alike_groups(join_products(list(leakage.products)), plan), limits, channel_numbers
-        ),
+        *_alike_rows(plan, alike_groups(products, plan), limits, channel_numbers),
+        *_weight_rows(plan, octave_weights(products, plan)),
         *octave_findings(leakage.octaves, plan.shots, plan.counted, plan.interval_s),
     ]
 
@@ -392,6 +395,39 @@ def _alike_rows(
                 shot_point=int(plan.shots.shot_point[groups.first_shot[g]]),
                 channel=int(channel_numbers[c]),
                 window_s=plan.windows_s[w],
+            )
+
+
+def _weight_rows(plan: MeasurePlan, weights: OctaveWeights) -> Iterator[Finding]:
+    for metric, values, errors, meaning in (
+        (
+            "removed_like_kept",
+            weights.signal,
+            weights.signal_error,
+            "Part of the kept amplitude that is found in the removed part, in the octave: signal "
+            "that was taken, if no interference was left",
+        ),
+        (
+            "kept_like_removed",
+            weights.interference,
+            weights.interference_error,
+            "Part of the removed amplitude that is found in the kept part, in the octave: "
+            "interference that was left, if no signal was taken",
+        ),
+    ):
+        for i, w, octave in np.argwhere(np.isfinite(values)).tolist():
+            error = float(errors[i, w, octave])
+            known = f"; give or take {100 * error:.2g} %" if np.isfinite(error) else ""
+            yield Finding(
+                metric,
+                100.0 * float(values[i, w, octave]),
+                "%",
+                "note",
+                f"{meaning}{known}.",
+                source=plan.sources[i],
+                window_s=plan.windows_s[w],
+                band_hz=octave_bands(plan.interval_s)[octave],
+                error=100.0 * error if known else None,
             )
 
 

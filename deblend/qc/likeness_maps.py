@@ -335,6 +335,49 @@ def alike_groups(products: WindowProducts, plan: MeasurePlan) -> AlikeGroups:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class OctaveWeights:
+    """Products over energies of all channels of a source, shape (source, window, octave).
+
+    Parameters
+    ----------
+    signal, signal_error : ndarray of float64
+        Product over energy kept, and its standard error from groups of shots: the part of the kept
+        amplitude that was taken, if it is signal.
+    interference, interference_error : ndarray of float64
+        Product over energy removed: the part of the removed amplitude that was left, if it is
+        interference.
+    """
+
+    signal: Energies
+    signal_error: Energies
+    interference: Energies
+    interference_error: Energies
+
+
+def octave_weights(products: WindowProducts, plan: MeasurePlan) -> OctaveWeights:
+    """Weights of each source, window and octave; NaN where nothing is there or measured."""
+    shape = (len(plan.sources), *products.kept.shape[2:])
+    out = np.full((4, *shape), np.nan)
+    measured = np.array([high > plan.low_cut_hz for _, high in octave_bands(plan.interval_s)])
+    for number, source in enumerate(plan.sources):
+        groups = plan.groups[source]
+        if not groups:
+            continue
+        kept, removed, product = (
+            np.stack([part[rows].sum(axis=(0, 1), dtype=np.float64) for rows in groups])
+            for part in (products.kept, products.removed, products.product)
+        )
+        for place, energy in ((0, kept), (2, removed)):
+            whole = ratio(product.sum(axis=0), energy.sum(axis=0))
+            out[place, number] = np.where(measured, whole, np.nan)
+            if len(groups) > 1:  # of a ratio of sums, from its parts
+                off = product - whole * energy
+                error = np.sqrt(len(groups) / (len(groups) - 1) * np.sum(off**2, axis=0))
+                out[place + 1, number] = ratio(error, energy.sum(axis=0))
+    return OctaveWeights(*out)
+
+
 def _over_neighbours(values: Energies, plan: MeasurePlan) -> Energies:
     """Triangle-weighted sums over neighbouring shots of the same source."""
     out = np.zeros_like(values)

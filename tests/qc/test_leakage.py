@@ -143,6 +143,12 @@ def test_maps_by_octave(line: QcLine) -> None:
     assert maps.octave_low.values[worst] < 16 < maps.octave_high.values[worst]
     assert alike[worst] > 3 * np.abs(np.delete(alike[1:], worst - 1)).max()
     weight = maps.orthogonalisation_weight_by_octave.values[..., worst].mean()
+    rows = leakage_findings(line.plan, measured(line, estimate), default_limits(), np.arange(1, 5))
+    for metric in ("removed_like_kept", "kept_like_removed"):
+        most = max((row for row in rows if row.metric == metric), key=lambda row: row.value)
+        assert most.band_hz == pytest.approx((11.3, 22.6), abs=0.1)
+        assert most.error is not None
+        assert most.value > 3 * most.error
     # 7 Hz of 11.3: 0.62 (1/3) (2/3) over 0.62 (2/3)^2 + 0.38.
     assert weight == pytest.approx(0.21, abs=0.05)
     assert maps.correlation.dims == ("shot", "channel", "window")
