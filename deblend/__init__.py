@@ -17,20 +17,31 @@ if TYPE_CHECKING:
     from deblend.model.shots import Shots, make_shots
     from deblend.records.open import open_recording
     from deblend.records.shot_table import read_shots
+    from deblend.separation.chain import Chain
+    from deblend.separation.methods.curvelet import CurveletThreshold
     from deblend.separation.methods.fk import FkThreshold
+    from deblend.separation.methods.joint import JointThreshold
+    from deblend.separation.methods.median import StructureMedian, VectorMedian
+    from deblend.separation.methods.rank import RankReduction
     from deblend.separation.separate import Separation, separate
 
 __version__ = "0.1.0"
 
 _ROOMS = {
     "BlendingOperator": "deblend.blending.operator",
+    "Chain": "deblend.separation.chain",
+    "CurveletThreshold": "deblend.separation.methods.curvelet",
     "DeblendError": "deblend.errors",
     "Finding": "deblend.model.findings",
     "FkThreshold": "deblend.separation.methods.fk",
     "Geometry": "deblend.model.geometry",
+    "JointThreshold": "deblend.separation.methods.joint",
+    "RankReduction": "deblend.separation.methods.rank",
     "Recording": "deblend.model.recording",
     "Separation": "deblend.separation.separate",
     "Shots": "deblend.model.shots",
+    "StructureMedian": "deblend.separation.methods.median",
+    "VectorMedian": "deblend.separation.methods.median",
     "make_operator": "deblend.blending.operator",
     "make_shots": "deblend.model.shots",
     "open_recording": "deblend.records.open",
@@ -41,13 +52,19 @@ _ROOMS = {
 
 __all__ = [
     "BlendingOperator",
+    "Chain",
+    "CurveletThreshold",
     "DeblendError",
     "Finding",
     "FkThreshold",
     "Geometry",
+    "JointThreshold",
+    "RankReduction",
     "Recording",
     "Separation",
     "Shots",
+    "StructureMedian",
+    "VectorMedian",
     "__version__",
     "make_operator",
     "make_shots",

@@ -15,6 +15,8 @@ SEPARATE = {
     "seed": 0,
     "refine_times": False,
     "residual": "leave_out",
+    "robust": True,
+    "return_leakage": False,
     "device": "auto",
     "callback": None,
 }

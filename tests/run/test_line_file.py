@@ -14,6 +14,9 @@ from hypothesis import strategies as st
 from deblend.errors import SettingsError
 from deblend.run.line_file import Line, list_keys, read_line_file
 from deblend.run.method_settings import line_method
+from deblend.separation.chain import Chain
+from deblend.separation.choose import method_name
+from deblend.separation.methods.median import StructureMedian
 
 GOOD = """\
 name = "Example"
@@ -190,3 +193,22 @@ def test_the_shot_table_may_be_left_out(tmp_path: Path) -> None:
     text = EXAMPLE.read_text(encoding="utf-8")
     path.write_text(re.sub(r"\[shots\].*\nfile = .*\n", "", text), encoding="utf-8")
     assert read_line_file(path).shots_path is None
+
+
+def test_a_method_to_begin_with(tmp_path: Path) -> None:
+    text = (
+        'length_s = 4\nmethod = "joint"\nfirst_method = "median"\nfirst_until = 0.2\n'
+        "[separation.settings]\noverlap = 0.25\n[separation.first_settings]\nshots = 11"
+    )
+    method = line_method(line(tmp_path, "length_s = 4", text), 2, 8)
+    assert isinstance(method, Chain)
+    assert method.until == 0.2
+    assert (method.first.overlap, method.then.overlap) == (0.25, 0.25)
+    assert method.first == StructureMedian(shots=11)
+    assert method_name(method) == "median, then joint"
+    wrong = text.replace("shots = 11", "shoots = 11")
+    with pytest.raises(SettingsError, match=r"first_settings\]: .*no setting 'shoots'"):
+        line_method(line(tmp_path, "length_s = 4", wrong), 2, 8)
+    wrong = text.replace("0.2\n", "1.5\n")
+    with pytest.raises(SettingsError, match="first_until"):
+        line(tmp_path, "length_s = 4", wrong)
