@@ -31,7 +31,7 @@ THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM
 ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
 _TOPIC: Final = "deblend-iterations"
-_LOOK_S: Final = 0.5
+_LOOK_S: Final = 0.2
 _TRIES: Final = 3
 
 
@@ -87,7 +87,7 @@ def runner(machines: Machines, work: Work, say: Callable[[str], None]) -> Iterat
     with _client(machines) as client:
         _check_versions(client)
         client.run(_share_threads, Counter(_hosts(client).values()))
-        say(f"{len(_hosts(client))} workers; dashboard {client.dashboard_link}")
+        say(f"{len(_hosts(client))} workers{_dashboard(client)}")
         yield lambda task, blocks, done, told: _Dispatch(
             client, machines, work, task, done, told
         ).run(blocks)
@@ -189,6 +189,12 @@ def _hosts(client: Client) -> dict[str, str]:
     """Host of every worker, by address."""
     workers = client.scheduler_info(n_workers=-1)["workers"]
     return {address: info["host"] for address, info in workers.items()}
+
+
+def _dashboard(client: Client) -> str:
+    """Where the workers can be watched, if the scheduler has a page for it."""
+    shown = "dashboard" in client.scheduler_info().get("services", {})
+    return f"; watch them at {client.dashboard_link}" if shown else ""
 
 
 def _share_threads(workers_on: Counter[str]) -> None:

@@ -14,6 +14,8 @@ from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.output_folder import RESULTS, UNFINISHED
 from deblend.run.work_folder import WorkFolder, locked
 
+DONE = (0, 1, 3)
+"""Results were written, whatever their verdict."""
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
 pytestmark = pytest.mark.usefixtures("plain_page")
 
@@ -33,7 +35,7 @@ def results(folder: Path) -> dict[str, bytes]:
 @pytest.fixture
 def whole(line: SmallLine, call: Call) -> dict[str, bytes]:
     """Results of a run that nothing disturbed; the output folder is empty again."""
-    assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 0
+    assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code in DONE
     found = results(line.out)
     line.out.rename(line.out.with_name("whole"))
     return found
@@ -89,7 +91,7 @@ def test_a_run_goes_on_where_it_stopped(
     assert sum(work.is_done(block) for block in range(4)) == kept
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
-    assert again.exit_code == 0, again.stderr
+    assert again.exit_code in DONE, again.stderr
     assert (f"going on: {kept} of 4 blocks are finished" in again.stderr) == (kept > 0)
     if kept:
         assert results(line.out) == whole
@@ -146,7 +148,7 @@ def test_nothing_is_mixed(
 
 def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
     other_seed(begun)
-    assert call("separate", begun.line_file, "--restart").exit_code == 0
+    assert call("separate", begun.line_file, "--restart").exit_code in DONE
     assert sorted(path.name for path in begun.out.iterdir()) == sorted(RESULTS)
 
 
@@ -180,15 +182,15 @@ def test_blocks_one_by_one_for_a_batch_queue(
     assert prepared.exit_code == 0, prepared.stderr
     assert "4 blocks: give the command with --block 0 to --block 3" in prepared.stdout
     for block in (3, 0, 1):
-        assert call("separate", line.line_file, "--block", block).exit_code == 0
+        assert call("separate", line.line_file, "--block", block).exit_code in DONE
     missing = call("separate", line.line_file, "--finish")
     assert missing.exit_code == 2
     assert "1 of 4 blocks are missing: 2" in missing.stderr
     none = call("separate", line.line_file, "--block", 4)
     assert none.exit_code == 2
     assert "there is no block 4" in none.stderr
-    assert call("separate", line.line_file, "--block", 2).exit_code == 0
-    assert call("separate", line.line_file, "--finish").exit_code == 0
+    assert call("separate", line.line_file, "--block", 2).exit_code in DONE
+    assert call("separate", line.line_file, "--finish").exit_code in DONE
     assert results(line.out) == whole
 
 

@@ -1,0 +1,192 @@
+"""Kills, local processes, and a scheduler with workers of its own: always the same results."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_line import SmallLine, make_small_line
+
+from deblend.errors import ClusterError
+from deblend.run.execute import Machines, runner
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.work_folder import WorkFolder
+from deblend.run.work_plan import software_versions
+
+pytestmark = pytest.mark.slow
+DONE = (0, 1, 3)
+"""Results were written, whatever their verdict."""
+MEMORY_GB = (PROGRAM_BYTES + 400_000) / 1e9
+DRIVER = Path(__file__).parent / "plain_separate.py"
+"""`deblend separate` without the drawing of the report."""
+ENVIRONMENT = os.environ | {
+    "PYTHONPATH": os.pathsep.join(str(Path(__file__).parents[up]) for up in (0, 2)),
+    "NUMBA_NUM_THREADS": "1",
+}
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> SmallLine:
+    line = make_small_line(tmp_path_factory.mktemp("machines") / "line")
+    line.rewrite("iterations = 25", "iterations = 20")
+    return line
+
+
+def command(line: SmallLine, out: Path, *options: object) -> list[str]:
+    start = [sys.executable, str(DRIVER), str(out), "separate", str(line.line_file)]
+    return [*start, *(str(option) for option in options)]
+
+
+def finish(line: SmallLine, out: Path, *options: object) -> dict[str, bytes]:
+    done = subprocess.run(
+        command(line, out, *options), capture_output=True, text=True, check=False, env=ENVIRONMENT
+    )
+    assert done.returncode in DONE, done.stderr
+    return results(out)
+
+
+def results(out: Path) -> dict[str, bytes]:
+    names = ["findings.csv", "delivered/source-1.sgy", "delivered/source-2.sgy"]
+    return {name: (out / name).read_bytes() for name in names}
+
+
+@pytest.fixture(scope="module")
+def whole(line: SmallLine, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Results of a run in one process that nothing disturbed."""
+    return finish(line, tmp_path_factory.mktemp("whole") / "out", "--memory-gb", MEMORY_GB)
+
+
+def test_three_kills_change_nothing(
+    line: SmallLine, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    draw = random.Random(5)
+    for _ in range(3):
+        run = subprocess.Popen(
+            command(line, out, "--memory-gb", MEMORY_GB),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env=ENVIRONMENT,
+        )
+        wait_until(WorkFolder.of(out).plan.exists)
+        time.sleep(draw.uniform(0.0, 2.0))
+        run.send_signal(signal.SIGKILL)
+        run.wait()
+    assert finish(line, out, "--memory-gb", MEMORY_GB) == whole
+
+
+def test_two_local_processes(line: SmallLine, whole: dict[str, bytes], tmp_path: Path) -> None:
+    options = ("--memory-gb", 2 * MEMORY_GB, "--processes", 2)
+    assert finish(line, tmp_path / "out", *options) == whole
+
+
+@contextmanager
+def started(*arguments: object) -> Iterator[subprocess.Popen[bytes]]:
+    process = subprocess.Popen(
+        [str(Path(sys.executable).with_name("dask")), *(str(part) for part in arguments)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=ENVIRONMENT,
+    )
+    try:
+        yield process
+    finally:
+        process.send_signal(signal.SIGCONT)
+        process.terminate()
+        try:
+            process.wait(10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+@contextmanager
+def scheduler_in(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """A scheduler in a process of its own, and its address."""
+    path = folder / "scheduler.json"
+    arguments = ("--host", "127.0.0.1", "--port", 0, "--no-dashboard", "--scheduler-file", path)
+    with started("scheduler", *arguments) as process:
+        wait_until(path.exists)
+        yield process, json.loads(path.read_text())["address"]
+
+
+def worker(scheduler: str, folder: Path) -> AbstractContextManager[subprocess.Popen[bytes]]:
+    return started(
+        "worker", scheduler, "--nthreads", 1, "--no-nanny", "--no-dashboard",
+        "--local-directory", folder,
+    )  # fmt: skip
+
+
+def wait_until(condition: Callable[[], bool], limit_s: float = 90.0) -> None:
+    begin = time.monotonic()
+    while not condition():
+        assert time.monotonic() - begin < limit_s, "nothing happened"
+        time.sleep(0.05)
+
+
+def with_scheduler(line: SmallLine, out: Path, scheduler: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        command(line, out, "--memory-gb", MEMORY_GB, "--scheduler", scheduler),
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        env=ENVIRONMENT,
+    )
+
+
+def test_a_worker_that_dies_and_a_cluster_that_goes_away(
+    line: SmallLine, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    with scheduler_in(tmp_path) as (process, address):
+        with worker(address, tmp_path / "a") as first, worker(address, tmp_path / "b"):
+            wait_for_workers(address, 2)
+            with with_scheduler(line, tmp_path / "one", address) as run:
+                wait_until(WorkFolder.of(tmp_path / "one").reference.exists)
+                first.kill()
+                _, told = run.communicate(timeout=90)
+            assert run.returncode in DONE, told.decode()
+            assert results(tmp_path / "one") == whole
+            with with_scheduler(line, tmp_path / "two", address) as run:
+                wait_until(WorkFolder.of(tmp_path / "two").reference.exists)
+                process.kill()
+                _, told = run.communicate(timeout=90)
+    assert run.returncode == 2, told.decode()
+    assert "Give the same command again: finished blocks are kept" in " ".join(
+        told.decode().split()
+    )
+    assert WorkFolder.of(tmp_path / "two").plan.exists()
+
+
+def test_workers_of_another_version_and_no_workers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def use(address: str) -> None:
+        work: Any = None  # no block is reached
+        with runner(Machines(scheduler=address), work, print):
+            pass
+
+    ours = software_versions() | {"deblend": "99.0"}
+    monkeypatch.setattr("deblend.run.execute.software_versions", lambda: ours)
+    with scheduler_in(tmp_path) as (_, address):
+        with pytest.raises(ClusterError, match="the scheduler has no workers"):
+            use(address)
+        with worker(address, tmp_path / "a"):
+            wait_for_workers(address, 1)
+            with pytest.raises(ClusterError, match=r"other versions: deblend \S+, here 99\.0"):
+                use(address)
+
+
+def wait_for_workers(scheduler: str, count: int) -> None:
+    from distributed import Client
+
+    with Client(scheduler, set_as_default=False) as client:
+        client.wait_for_workers(count, timeout=30)
