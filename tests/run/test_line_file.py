@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from deblend.errors import SettingsError
 from deblend.run.line_file import Line, list_keys, read_line_file
 from deblend.run.method_settings import line_method
-from deblend.separation.chain import Chain
+from deblend.separation.chain import Chain, last_method
 from deblend.separation.choose import method_name
 from deblend.separation.methods.median import StructureMedian
 
@@ -156,7 +156,7 @@ def test_the_example_holds_when_every_key_is_used(tmp_path: Path) -> None:
     path.write_text("\n".join(bare), encoding="utf-8")
     read = read_line_file(path)
     assert read.keys.truth is not None
-    assert line_method(read, 2, 4).patch == (32, 1, 64)
+    assert last_method(line_method(read, 2, 4)).patch == (32, 1, 64)
 
 
 def test_folder_names_are_no_patterns(tmp_path: Path) -> None:
