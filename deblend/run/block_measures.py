@@ -21,6 +21,7 @@ from deblend.qc.residual import ResidualEnergy, residual_energy, residual_findin
 from deblend.run.line_rows import in_line_rows
 from deblend.run.open_line import OpenLine
 from deblend.run.truth import LineTruth, TruthMeasures, measure_truth, truth_rows
+from deblend.separation.fitted_less import FittedLess, fitted_less_findings
 from deblend.separation.job import BlockResult, Job
 from deblend.separation.loop import IterationRecord
 from deblend.separation.spans import Span
@@ -49,6 +50,8 @@ class BlockMeasures:
         Its octaves likewise; its products for the rows of the block.
     truth : TruthMeasures or None
         Scores, where the answer is known.
+    fitted_less : FittedLess or None
+        What lost weight in the fit, where weights were asked for.
     """
 
     channels: range
@@ -58,6 +61,7 @@ class BlockMeasures:
     removed: RemovedEnergy
     leakage: Leakage
     truth: TruthMeasures | None
+    fitted_less: FittedLess | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +76,8 @@ class LineMeasures:
         For the maps of likeness of kept and removed part.
     histories : tuple of tuple of IterationRecord
         One a block.
+    fitted_less : FittedLess or None
+        As of a block, for the whole line.
     """
 
     residual: ResidualEnergy
@@ -80,6 +86,7 @@ class LineMeasures:
     truth: TruthMeasures | None
     products: WindowProducts
     histories: tuple[tuple[IterationRecord, ...], ...]
+    fitted_less: FittedLess | None
 
 
 def measure_block(
@@ -138,7 +145,17 @@ def measure_block(
             plan.windows,
             plan.interval_s,
         ),
+        fitted_less=_in_line(result.fitted_less, span.rows, total),
     )
+
+
+def _in_line(less: FittedLess | None, rows: NDArray[np.int64], total: int) -> FittedLess | None:
+    """The same with a row for every shot of the line."""
+    if less is None:
+        return None
+    shot = np.zeros((total, *less.shot.shape[1:]))
+    shot[rows] = less.shot
+    return replace(less, shot=shot)
 
 
 def add_blocks(blocks: Iterable[BlockMeasures], total: int) -> LineMeasures:
@@ -155,6 +172,7 @@ def add_blocks(blocks: Iterable[BlockMeasures], total: int) -> LineMeasures:
     removed: RemovedEnergy | None = None
     leakage: Leakage | None = None
     truth: TruthMeasures | None = None
+    less: FittedLess | None = None
     products: dict[int, WindowProducts] = {}
     histories = []
     for block in blocks:
@@ -168,13 +186,21 @@ def add_blocks(blocks: Iterable[BlockMeasures], total: int) -> LineMeasures:
         if block.truth is not None:
             more = block.truth if earlier is None else block.truth.without_traces()
             truth = more if truth is None else truth + more
+        if block.fitted_less is not None:
+            less = block.fitted_less if less is None else less + block.fitted_less
         histories.append(block.history)
     assert residual is not None
     assert removed is not None
     assert leakage is not None  # there is at least one block
     joined = join_products([products[start] for start in sorted(products)])
     return LineMeasures(
-        residual, removed, replace(leakage, products=(joined,)), truth, joined, tuple(histories)
+        residual,
+        removed,
+        replace(leakage, products=(joined,)),
+        truth,
+        joined,
+        tuple(histories),
+        less,
     )
 
 
@@ -233,3 +259,5 @@ def line_findings(
     yield from removed_findings(measures.removed, job.shots, job.delivered, windows_s)
     yield from residual_findings(measures.residual, job.shots, job.delivered, windows_s)
     yield from leakage_findings(plan, measures.leakage, limits, numbers)
+    if measures.fitted_less is not None:
+        yield from fitted_less_findings(measures.fitted_less, job.shots, numbers)

@@ -36,6 +36,8 @@ def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
             seed=keys.seed,
             refine_times=keys.refine_times,
             residual=keys.residual,
+            robust=keys.robust,
+            return_leakage=keys.return_leakage,
             device=keys.device,
             memory_bytes=memory_bytes,
         )

@@ -11,7 +11,9 @@ import numpy as np
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
-from deblend.separation.loop import Callback, IterationRecord, LoopState, run_loop
+from deblend.separation.chain import last_method, method_at
+from deblend.separation.leakage import return_leakage
+from deblend.separation.loop import Callback, IterationRecord, run_loop
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
 from deblend.separation.patches import (
@@ -25,9 +27,9 @@ from deblend.separation.schedule import Schedule
 from deblend.separation.weights import RecordWeights
 
 REVIEWS: Final = (1 / 3, 2 / 3)
-"""Parts of the iterations after which weights are decided: strong arrivals are explained by then."""
+"""Parts of the iterations after which weights are decided: strong arrivals are explained then."""
 _LEAST_ITERATIONS: Final = 12
-_MANY: Final = 0.02
+_MANY: Final = 0.15
 """Part of the residual energy that outliers must hold for a fresh start to be worth it."""
 
 ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
@@ -61,6 +63,8 @@ class Block:
         Of the patch origins.
     residual : str
         One of `RESIDUAL_CHOICES`.
+    return_leakage : bool
+        Whether what the unexplained part has in common with the estimate is put back at the end.
     robust : bool
         Whether parts of the record that are unlike their neighbours get less weight.
     """
@@ -72,6 +76,7 @@ class Block:
     schedule: Schedule
     seed: int
     residual: ResidualChoice
+    return_leakage: bool = False
     robust: bool = False
 
 
@@ -136,9 +141,13 @@ def separate_block(
     samples, known = split_unknown(record, operator)
     live = live_traces(operator, block.source_count, record.shape[0])
 
-    def go_on(state: LoopState | None, weights: RecordWeights | None, stop: int) -> LoopState:
-        coherent = _coherence_filter(method, operator, live, origin, block)
-        return run_loop(
+    def fresh() -> Callable[[Array, Array, int, float], Array]:
+        return _coherence_filter(method, operator, live, origin, block)
+
+    coherent, state = fresh(), None
+    weights: RecordWeights | None = None
+    for stop in (*_reviews(block), block.schedule.iterations):
+        state = run_loop(
             samples,
             known,
             operator,
@@ -149,20 +158,20 @@ def separate_block(
             stop=stop,
             weigh=None if weights is None else weights.apply,
         )
-
-    state, weights = None, None
-    for stop in _reviews(block):
-        state = go_on(state, weights, stop)
-        if state.stopped:
+        if state.stopped or stop == block.schedule.iterations:
             break
         weights = find_outliers(
             samples, state.residual, known, operator, block.source_count, block.interval_s
         )
-        if weights.removed_share > _MANY:
-            state = None  # what the estimate took of the outliers would stay in it
-    if state is None or not state.stopped:
-        state = go_on(state, weights, block.schedule.iterations)
+        if weights.removed_share > _MANY:  # what the estimate took of them would stay in it
+            coherent, state = fresh(), None
+    assert state is not None  # the last pass never starts afresh
     estimate, residual = state.estimate, state.residual
+    if block.return_leakage:
+        estimate = return_leakage(
+            estimate, residual, operator, block.source_count, block.interval_s
+        )
+        residual = (samples - operator.blend(estimate)) * known
     if block.residual != "leave_out":
         share = block.residual == "share_by_fold"
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
@@ -189,14 +198,18 @@ def _coherence_filter(
     """Coherent part of gathers, for `run_loop`; keeps what is known of the noise."""
     xp = operator.xp
     shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
-    noise = NoiseFloor(method, shape, xp)
+    floors: dict[int, NoiseFloor] = {}
 
     def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
+        now, reference = method_at(method, strictness, block.reference)
+        if id(now) not in floors:
+            floors[id(now)] = NoiseFloor(now, shape, xp)
+        noise = floors[id(now)]
         patches = _by_source(update, block.source_count)
-        noise.observe(_by_source(unexplained, block.source_count), strictness * block.reference)
-        grid = _grid(patches, method, origin, block.seed, iteration)
+        noise.observe(_by_source(unexplained, block.source_count), strictness * reference)
+        grid = _grid(patches, now, origin, block.seed, iteration)
         kept = coherent_part(
-            method, patches, live, grid, noise, block.interval_s, strictness, block.reference, xp
+            now, patches, live, grid, noise, block.interval_s, strictness, reference, xp
         )
         return kept.reshape(update.shape)
 
@@ -221,6 +234,7 @@ def block_reference(
         If the method gives no finite, non-negative number.
     """
     samples, _ = split_unknown(record, operator)
+    method = last_method(method)
     patches = _by_source(operator.pseudo_inverse(samples), source_count)
     grid = _grid(patches, method, origin, seed, 0)
     live = live_traces(operator, source_count, record.shape[0])

@@ -20,12 +20,15 @@ from deblend.separation.block import (
     RESIDUAL_CHOICES,
     Block,
     ResidualChoice,
+    SeparatedBlock,
     block_reference,
     separate_block,
     split_unknown,
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
+from deblend.separation.fitted_less import FittedLess, fitted_less
 from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
 from deblend.separation.patches import Separator, margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
@@ -68,6 +71,10 @@ class Job:
         Slot of the whole line at which this job begins.
     measured_reference : float, optional
         Largest coefficient of the whole line, where it has been measured before.
+    robust : bool, optional
+        Whether parts of the record that are unlike their neighbours get less weight.
+    return_leakage : bool, optional
+        Whether what the unexplained part has in common with the estimate is put back at the end.
     """
 
     recording: Recording
@@ -84,6 +91,8 @@ class Job:
     findings: tuple[Finding, ...]
     first_slot: int = 0
     measured_reference: float | None = None
+    robust: bool = True
+    return_leakage: bool = False
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -126,6 +135,8 @@ class Job:
             "length_s": self.length * self.recording.interval_s,
             "seed": self.seed,
             "residual": self.residual,
+            "robust": self.robust,
+            "return_leakage": self.return_leakage,
             "device": "cpu" if is_host(self.xp) else "gpu",
         }
         stated.update(asdict(self.schedule))
@@ -141,6 +152,7 @@ class Job:
         """
         near = halo(self.method, 1)
         beyond = margin(self.method, 1) if near else 0
+        near = max(near, NEIGHBOUR_CHANNELS if self.robust else 0)
         return range(
             max(-beyond, block.start - near),
             min(self.recording.shape[0] + beyond, block.stop + near),
@@ -175,6 +187,8 @@ class BlockResult:
         Samples that are known.
     history : tuple of IterationRecord
         What each iteration did.
+    fitted_less : FittedLess or None
+        What lost weight in the fit, where weights were asked for; shots in table order.
     """
 
     channels: range
@@ -184,6 +198,7 @@ class BlockResult:
     record: NDArray[np.float32]
     known: NDArray[np.bool_]
     history: tuple[IterationRecord, ...]
+    fitted_less: FittedLess | None = None
 
 
 def prepare(
@@ -196,6 +211,8 @@ def prepare(
     seed: int = 0,
     refine_times: bool = False,
     residual: str = "leave_out",
+    robust: bool = True,
+    return_leakage: bool = False,
     device: str = "auto",
     memory_bytes: int = MEMORY_BYTES,
 ) -> Job:
@@ -249,6 +266,8 @@ def prepare(
         schedule=schedule,
         seed=_whole("seed", seed, 0),
         residual=cast(ResidualChoice, residual),
+        robust=bool(robust),
+        return_leakage=bool(return_leakage),
         xp=namespace_for(device),
         blocks=(),
         findings=tuple(findings),
@@ -275,9 +294,16 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
     -------
     BlockResult
     """
-    record, estimate, residual, history = loop_channels(job, block, callback)
+    record, done = loop_channels(job, block, callback)
     samples, known = split_unknown(record, job.operator)
-    estimate, residual = keep_unblended(estimate, residual, samples, known, job.operator)
+    estimate, residual = keep_unblended(done.estimate, done.residual, samples, known, job.operator)
+    less = None
+    if done.weights is not None:
+        less = fitted_less(
+            done.weights, to_host(known) > 0, job.operator, block, job.recording.shape[0]
+        )
+        in_rows = in_table_order(job, less.shot, job.shots.live)
+        less = replace(less, shot=in_rows.astype(np.float64))
     return BlockResult(
         channels=block,
         estimate=in_table_order(job, estimate, job.delivered),
@@ -285,23 +311,22 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
         residual=to_host(residual),
         record=to_host(samples),
         known=to_host(known) > 0,
-        history=history,
+        history=done.history,
+        fitted_less=less,
     )
 
 
 def loop_channels(
     job: Job, block: range, callback: Callback | None = None
-) -> tuple[Array, Array, Array, tuple[IterationRecord, ...]]:
+) -> tuple[Array, SeparatedBlock]:
     """What the loop alone makes of a block; `separate_channels` also keeps what nothing overlaps.
 
     Returns
     -------
     record : array of float32, shape (channel, time)
         As read.
-    estimate : array of float32, shape (shot, channel, time)
-        In slot order.
-    residual : array of float32, shape (channel, time)
-    history : tuple of IterationRecord
+    done : SeparatedBlock
+        Without the neighbours of the block.
     """
     wide = job.with_halo(block)
     inner = slice(block.start - wide.start, block.stop - wide.start)
@@ -319,10 +344,15 @@ def loop_channels(
             schedule=job.schedule,
             seed=job.seed,
             residual=job.residual,
+            robust=job.robust,
+            return_leakage=job.return_leakage,
         ),
         callback=callback,
     )
-    return record[inner], done.estimate[:, inner], done.residual[inner], done.history
+    weights = None if done.weights is None else done.weights.of_channels(inner)
+    return record[inner], SeparatedBlock(
+        done.estimate[:, inner], done.residual[inner], done.history, weights
+    )
 
 
 def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -24,18 +24,25 @@ CHANNELS: Final = 3
 """Neighbouring channels on either side."""
 SHOTS: Final = 4
 """Neighbouring shots of the same source on either side."""
-OUTLIER: Final = 3.0
+OUTLIER: Final = 2.5
 """Amplitude over that of the neighbours from which a weight sinks below one."""
-POWER: Final = 1.0
+OUTLIER_SHOTS: Final = 4.0
+"""The same over neighbouring shots: they differ more, by dither, timing and strength."""
+POWER: Final = 2.0
+"""A weight is this power of energy allowed over energy found."""
 PREDICTED: Final = 0.3
-"""Part of the predicted amplitude that a shot may differ from its neighbours, as a weak gun does."""
+"""Part of the predicted amplitude by which a shot may differ from others, as a weak gun does."""
 EXPLAINED: Final = 0.02
 """Part of the predicted amplitude that a channel may differ from its neighbours."""
 SPIKE_LEVEL: Final = 5.0
+"""Height of a spike over the rms of its surroundings, after a running median is taken off."""
 SPIKE_PREDICTED: Final = 0.1
+"""Height of a spike over the largest predicted amplitude nearby."""
 SPIKE_REACH: Final = 8
+"""Samples on either side in which a neighbouring channel may show the same."""
 _LEAST_KNOWN: Final = 0.5
 _LEAST_NEIGHBOURS: Final = 3
+_LEAST_SHOTS: Final = 6
 
 
 def find_outliers(
@@ -73,11 +80,13 @@ def find_outliers(
     found = np.where((_known_share(windows, known, xp) < _LEAST_KNOWN)[..., None], np.nan, energy)
     predicted = to_host(windows.energy((record - residual) * known, xp))
     usual = across_shots(predicted, operator, source_count, windows)
-    channels = np.fmax(across_channels(found), EXPLAINED**2 * usual)
+    near = across_channels(found)
+    channels = np.where(np.isfinite(near), np.fmax(near, EXPLAINED**2 * usual), np.nan)
     shots = np.fmax(across_shots(found, operator, source_count, windows), PREDICTED**2 * usual)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.fmax(found / channels, found / shots)
-        weight = np.minimum(1, OUTLIER**2 / ratio) ** POWER
+        over = np.fmax(found / channels / OUTLIER**2, found / shots / OUTLIER_SHOTS**2)
+        over = np.where(np.isfinite(channels), over, 1)  # too few channels to tell
+        weight = np.minimum(1, 1 / over) ** POWER
     band = np.where(np.isfinite(weight), weight, 1).astype(np.float32)
     spiky = float(xp.sum(xp.square(residual - clean), dtype=np.float64))
     kept = (energy * band * windows.bins_of_band).sum(dtype=np.float64)
@@ -102,9 +111,10 @@ def _known_share(windows: Windows, known: Array, xp: ModuleType) -> NDArray[np.f
 
 
 def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Median of neighbouring channels at the same time; the larger of windows side by side.
+    """Lower third of neighbouring channels at the same time; the larger of windows side by side.
 
-    NaN where too few neighbours are known, which makes no outliers.
+    The lower third, because up to two thirds of the neighbours may be bad themselves. NaN where
+    too few neighbours are known to tell.
     """
     wide = found.copy()
     wide[:, 1:] = np.fmax(wide[:, 1:], found[:, :-1])
@@ -112,7 +122,8 @@ def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
     level = np.full_like(found, np.nan)
     alive = np.flatnonzero(np.isfinite(found).any(axis=(1, 2)))
     for place, channel in enumerate(alive):
-        level[channel] = _usual(wide[_others(alive, place, CHANNELS)])
+        near = wide[_others(alive, place, CHANNELS)]
+        level[channel] = _usual(near, 1 / 3, _LEAST_NEIGHBOURS)
     return level
 
 
@@ -120,7 +131,7 @@ def _others(rows: NDArray[np.int64], place: int, reach: int) -> NDArray[np.int64
     """The `2 * reach` rows that are nearest to the one at `place`, without it."""
     first = min(max(place - reach, 0), max(len(rows) - 2 * reach - 1, 0))
     near = rows[first : first + 2 * reach + 1]
-    return near[near != rows[place]]
+    return np.asarray(near[near != rows[place]])
 
 
 def across_shots(
@@ -143,19 +154,20 @@ def across_shots(
             inside = (other >= 0) & (other < later.shape[1])
             values = later[:, other.clip(0, later.shape[1] - 1)]
             values[:, ~inside] = np.nan
-            level[:, own] = np.fmax(level[:, own], _usual(values.swapaxes(0, 1)))
+            usual = _usual(values.swapaxes(0, 1), 1 / 2, _LEAST_SHOTS)
+            level[:, own] = np.fmax(level[:, own], usual)
     return level
 
 
-def _usual(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Lower third over the first axis of what is known, NaN where that is too little.
-
-    The lower third, because up to two thirds of the neighbours may be bad themselves.
-    """
+def _usual(values: NDArray[np.float32], part: float, least: int) -> NDArray[np.float32]:
+    """Quantile over the first axis of what is known, NaN where that is less than `least`."""
+    if len(values) < least:
+        return np.full_like(values, np.nan, shape=values.shape[1:])
     order = np.sort(values, axis=0)  # NaN last
     count = np.isfinite(order).sum(axis=0)
-    lower = np.take_along_axis(order, (np.maximum(count - 1, 0) // 3)[None], axis=0)[0]
-    return np.asarray(np.where(count >= _LEAST_NEIGHBOURS, lower, np.nan), dtype=values.dtype)
+    place = (part * np.maximum(count - 1, 0)).astype(np.int64)
+    found = np.take_along_axis(order, place[None], axis=0)[0]
+    return np.asarray(np.where(count >= least, found, np.nan), dtype=values.dtype)
 
 
 def find_spikes(predicted: Array, residual: Array, known: Array, xp: ModuleType) -> Array:
@@ -170,8 +182,9 @@ def find_spikes(predicted: Array, residual: Array, known: Array, xp: ModuleType)
     for place, channel in enumerate(alive.tolist()):
         near = _others(alive, place, CHANNELS)
         limit = xp.maximum(SPIKE_LEVEL * level[channel], SPIKE_PREDICTED * strong[channel])
-        if len(near) >= _LEAST_NEIGHBOURS:
-            limit = xp.maximum(limit, OUTLIER * xp.median(nearby[xp.asarray(near)], axis=0))
+        if len(near) < _LEAST_NEIGHBOURS:
+            break
+        limit = xp.maximum(limit, OUTLIER * xp.median(nearby[xp.asarray(near)], axis=0))
         spike[channel] = sharp[channel] > limit
     return spike
 

@@ -12,6 +12,7 @@ from deblend.model.gathers import make_gathers
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice
+from deblend.separation.fitted_less import fitted_less_findings
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import Callback, IterationRecord
 
@@ -56,6 +57,8 @@ def separate(
     seed: int = 0,
     refine_times: bool = False,
     residual: str = "leave_out",
+    robust: bool = True,
+    return_leakage: bool = False,
     device: str = "auto",
     callback: Callback | None = None,
 ) -> Separation:
@@ -81,6 +84,12 @@ def separate(
         Must be False in this version.
     residual : {"leave_out", "share_by_fold", "add_to_each_shot"}, optional
         What becomes of the part of the record that is not explained.
+    robust : bool, optional
+        Whether parts of the record that are unlike neighbouring channels and shots (swell, spikes,
+        a bad channel, another vessel) get less weight in the fit; what was found is in `findings`.
+    return_leakage : bool, optional
+        Whether signal that the unexplained part has in common with the estimate is put back at the
+        end, see `deblend.separation.leakage`.
     device : {"auto", "cpu", "gpu"}, optional
         Where to compute.
     callback : callable, optional
@@ -106,16 +115,24 @@ def separate(
         seed=seed,
         refine_times=refine_times,
         residual=residual,
+        robust=robust,
+        return_leakage=return_leakage,
         device=device,
     )
     estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
     left = np.zeros(recording.shape, dtype=np.float32)
-    histories = []
+    histories, less = [], None
     for block in job.blocks:
         part = separate_channels(job, block, callback)
         estimate[:, block.start : block.stop] = part.estimate
         left[block.start : block.stop] = part.residual
         histories.append(part.history)
+        if part.fitted_less is not None:
+            less = part.fitted_less if less is None else less + part.fitted_less
+    findings = job.findings
+    if less is not None:
+        numbers = recording.channel_numbers
+        findings = (*findings, *fitted_less_findings(less, shots, numbers))
     return Separation(
         estimate=make_gathers(
             estimate,
@@ -129,7 +146,7 @@ def separate(
         residual=_label_residual(left, job),
         history=merge_histories(histories),
         settings=job.settings,
-        findings=job.findings,
+        findings=findings,
     )
 
 

@@ -7,7 +7,7 @@ identity, and a back-projection made with it is as stable as one without.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from types import ModuleType
 
@@ -82,7 +82,7 @@ class Windows:
         return np.asarray((edges - 0.5).clip(0) / (self.size * self.interval_s))
 
     def _width(self, begin: int) -> int:
-        return max(_LEAST_BINS, round(begin * (2.0**_OCTAVE_PART - 1.0)))
+        return max(_LEAST_BINS, round(begin * (2**_OCTAVE_PART - 1)))
 
     def padded(self, samples: Array, xp: ModuleType) -> Array:
         """Record with room for the first and the last window, shape (channel, time)."""
@@ -138,6 +138,10 @@ class RecordWeights:
     root_fold: Array
     xp: ModuleType
     removed_share: float
+
+    def of_channels(self, channels: slice) -> RecordWeights:
+        """The weights of some channels."""
+        return replace(self, band=self.band[channels], sample=self.sample[channels])
 
     @cached_property
     def _lowered(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
