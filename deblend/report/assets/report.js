@@ -31,7 +31,7 @@
     const level = (code - ZERO) / LEVELS;
     return Math.sign(level) * (Math.pow(1 + MU, Math.abs(level)) - 1) / MU;
   });
-  const FINE = 2048;
+  const FINE = 8192;
   const codeOf = Uint8Array.from({length: 2 * FINE + 1}, (_, k) => {
     const part = (k - FINE) / FINE;
     return ZERO + Math.round(LEVELS * Math.sign(part) * Math.log1p(MU * Math.abs(part)) / Math.log1p(MU));
