@@ -1,8 +1,9 @@
 """Faults planted on the standard scenes: is each one found, and nothing else.
 
-    python benchmarks/input_check/planted_faults.py --seeds 50 --out planted_faults.csv
+    python -m benchmarks.input_check.planted_faults --seeds 50 --out planted_faults.csv
 
-One row a scene, seed and fault: whether it was found (its kind, place and size) in the table or in
+Several runs over other scenes can share the work; --summary with their tables then adds them up,
+prints them, and keeps the counts and every row. One row a scene, seed and fault: whether it was found (its kind, place and size) in the table or in
 the samples, whether the clocks could be verified, and what else was found. A swap of source numbers
 is found in the table by positions; in the samples it is hopeless for sources that lie
 symmetrically about the streamer. Shots outside the record follow from clocks 18 s apart.
@@ -16,12 +17,29 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+from benchmarks.result import RESULTS, Number, keep
 from deblend.model.findings import Finding
 from deblend.qc.input_check import verify_against_samples
 from deblend.records.inspection import inspect_line
 from deblend.records.source_consistency import source_consistency
 from deblend.synth.input_faults import FaultyLine, fault_names, plant_fault
-from deblend.synth.scenes import make_scene, scene_names
+from deblend.synth.scenes import make_scene
+
+NAME = "input_check.planted_faults"
+SCENES = (
+    "two-sources",
+    "three-sources",
+    "five-in-turn",
+    "long-records",
+    "unlike-sources",
+    "white-noise",
+    "swell-and-spikes",
+    "wrong-times",
+    "small-dither",
+    "gaps-and-misfires",
+    "traffic",
+)
+"""The standard scenes but the computed waves, which would take hours to make so often."""
 
 METRICS = {
     "mixed_scales": {"clock_offset"},
@@ -99,35 +117,68 @@ def score(scenes: list[str], seeds: int) -> Iterator[dict[str, object]]:
                 }
 
 
+def counts_of(rows: list[dict[str, str]]) -> Iterator[tuple[str, str, list[int]]]:
+    """Scene, fault, and lines, found in the table, in the samples, unverified, with others."""
+    for scene, fault in dict.fromkeys((row["scene"], row["fault"]) for row in rows):
+        own = [row for row in rows if (row["scene"], row["fault"]) == (scene, fault)]
+        yield (
+            scene,
+            fault,
+            [
+                len(own),
+                sum(row["found_in_table"] == "True" for row in own),
+                sum(row["found_in_samples"] == "True" for row in own),
+                sum(row["verified"] == "False" for row in own),
+                sum(bool(row["others"]) for row in own),
+            ],
+        )
+
+
+def summarise(tables: list[Path]) -> None:
+    """Print the counts of some tables, and keep them with all rows."""
+    rows: list[dict[str, str]] = []
+    for path in tables:
+        with path.open(newline="") as file:
+            rows += [row for row in csv.DictReader(file) if row["others"] is not None]
+    heads = ("lines", "table", "samples", "unverified", "others")
+    print(f"{'scene':20s}{'fault':18s}" + "".join(f"{head:>12s}" for head in heads))
+    numbers: dict[str, Number] = {}
+    for scene, fault, counts in counts_of(rows):
+        print(f"{scene:20s}{fault:18s}" + "".join(f"{count:12d}" for count in counts))
+        numbers[f"{scene}, {fault}: {', '.join(heads)}"] = [float(count) for count in counts]
+    planted = [row for row in rows if row["fault"] != "none"]
+    found = [row for row in planted if "True" in (row["found_in_table"], row["found_in_samples"])]
+    numbers["faults planted"] = len(planted)
+    numbers["faults found, in the table or in the samples"] = len(found)
+    numbers["lines looked at"] = len(rows)
+    numbers["lines with something found beside the fault"] = sum(
+        bool(row["others"]) for row in rows
+    )
+    keep(NAME, numbers)
+    with (RESULTS / f"{NAME}.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
 def main() -> None:
+    """Run, or add up what was run."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
-    parser.add_argument("--scenes", nargs="*", default=list(scene_names()))
+    parser.add_argument("--scenes", nargs="*", default=list(SCENES))
     parser.add_argument("--out", type=Path, default=Path("planted_faults.csv"))
+    parser.add_argument("--summary", nargs="*", type=Path, help="tables to add up instead")
     options = parser.parse_args()
-    rows = []
-    with options.out.open("w", newline="") as file:
-        writer = None
-        for row in score(options.scenes, options.seeds):
-            writer = writer or csv.DictWriter(file, list(row))
-            if not rows:
-                writer.writeheader()
-            writer.writerow(row)
-            file.flush()
-            rows.append(row)
-    print(
-        f"{'scene':20s}{'fault':18s}{'lines':>6s}{'table':>7s}{'samples':>9s}{'unverified':>12s}{'others':>8s}"
-    )
-    for scene in options.scenes:
-        for fault in fault_names():
-            own = [row for row in rows if (row["scene"], row["fault"]) == (scene, fault)]
-            print(
-                f"{scene:20s}{fault:18s}{len(own):6d}"
-                f"{sum(bool(row['found_in_table']) for row in own):7d}"
-                f"{sum(bool(row['found_in_samples']) for row in own):9d}"
-                f"{sum(not row['verified'] for row in own):12d}"
-                f"{sum(bool(row['others']) for row in own):8d}"
-            )
+    if options.summary is None:
+        with options.out.open("w", newline="") as file:
+            writer = None
+            for row in score(options.scenes, options.seeds):
+                if writer is None:
+                    writer = csv.DictWriter(file, list(row), lineterminator="\n")
+                    writer.writeheader()
+                writer.writerow(row)
+                file.flush()
+    summarise(options.summary or [options.out])
 
 
 if __name__ == "__main__":

@@ -31,7 +31,7 @@ _ECHO_S: Final = 3.0
 """Reflections of a shot resemble its direct arrival for so long; what is usual is subtracted."""
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
-STRAY_AMPLITUDE: Final = 0.5
+STRAY_AMPLITUDE: Final = 0.6
 _STRAY_DEVIATIONS: Final = 8.0
 _STRAY_APART_S: Final = 0.05
 _STRAY_LIKENESS: Final = 0.4
@@ -76,6 +76,8 @@ class DirectArrivals:
     overlap : ndarray of float64, shape (shot,)
         Largest correlation, up to 1, with the arrival of another shot: beyond a half the two
         amplitudes are not independent.
+    partner : ndarray of int64, shape (shot,)
+        That other shot; -1 where none is near.
     likeness : SourceLikeness or None
         Which sources the shots look like; None where it was not asked for, like strays.
     strays : tuple of Stray
@@ -90,6 +92,7 @@ class DirectArrivals:
     first_break_s: NDArray[np.float64]
     misfit: NDArray[np.float64]
     overlap: NDArray[np.float64]
+    partner: NDArray[np.int64]
     likeness: SourceLikeness | None = None
     strays: tuple[Stray, ...] = ()
     stray_null: float = np.nan
@@ -146,7 +149,7 @@ def fit_direct_arrivals(
     complete = _complete(known, (window_ns - start_ns) // interval_ns, length)
     usual = _usual(gathers, source_row, live & complete, len(delay_s))
     wanted = usual[source_row]
-    amplitude, overlap = _fit(
+    amplitude, overlap, partner = _fit(
         gathers, usual, source_row, (window_ns - window_ns.min()) / interval_ns
     )
     left = samples - operator.blend(wanted * amplitude[:, None, None])
@@ -157,6 +160,7 @@ def fit_direct_arrivals(
         first_break_s=_first_breaks(usual, delay_s, interval_s),
         misfit=np.where(complete, _misfit(own, wanted), np.nan),
         overlap=overlap,
+        partner=partner,
     )
     if not search:
         return found
@@ -202,8 +206,8 @@ def _fit(
     usual: NDArray[np.float64],
     source_row: NDArray[np.int64],
     window: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least-squares amplitudes of all shots together, and overlap; `window` in samples."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Least-squares amplitudes of all shots, overlap and with whom; `window` in samples."""
     length = usual.shape[2]
     padded = next_fast_len(2 * length, real=True)
     spectra = rfft(usual, padded, axis=2)
@@ -217,7 +221,7 @@ def _fit(
     order = np.argsort(window, kind="stable")
     energy = np.einsum("sct,sct->s", usual, usual)[source_row]
     ridge = 1e-6 * energy + np.finfo(np.float64).tiny
-    overlap = np.zeros(len(window))
+    overlap, partner = np.zeros(len(window)), np.full(len(window), -1, dtype=np.int64)
     rows, columns, values = [*range(len(window))], [*range(len(window))], [*(energy + ridge)]
     for position, one in enumerate(order):
         for other in order[position + 1 :]:
@@ -230,10 +234,12 @@ def _fit(
             columns += [other, one]
             values += [value, value]
             share = abs(value) / np.sqrt((energy + ridge)[one] * (energy + ridge)[other])
-            overlap[[one, other]] = np.maximum(overlap[[one, other]], share)
+            for mine, its in ((one, other), (other, one)):
+                if share > overlap[mine]:
+                    overlap[mine], partner[mine] = share, its
     normal = csc_matrix((values, (rows, columns)), shape=(len(window), len(window)))
     projected = np.einsum("sct,sct->s", gathers, usual[source_row])
-    return np.asarray(spsolve(normal, projected), dtype=np.float64), overlap
+    return np.asarray(spsolve(normal, projected), dtype=np.float64), overlap, partner
 
 
 def _fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -29,7 +29,11 @@ TIME_LIMIT_S: Final = 0.003
 _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
 _DEPENDENT: Final = 0.5
-_STRONGLY_DEPENDENT: Final = 0.8
+_INSEPARABLE: Final = 0.985
+_HARD_TO_SEPARATE: Final = 0.85
+_NO_NEGATIVE: Final = -0.25
+"""A misfire leaves nothing; less than nothing is lent to the shot beside it."""
+_LENT_ABOVE: Final = 1.3
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
 _DRIFT_LIMIT_S: Final = 0.002
@@ -197,14 +201,12 @@ def shot_findings(
     for row in np.flatnonzero(np.isfinite(relative)):
         if int(row) in wrong:
             continue
-        if shots.live[row] and relative[row] < WEAK_BELOW:
+        if shots.live[row] and _NO_NEGATIVE < relative[row] < WEAK_BELOW:
             stray = _nearest(strays, int(corrected_ns[row]))
-            bound = _STRONGLY_DEPENDENT if relative[row] < MISFIRE_BELOW else _DEPENDENT
-            independent = arrivals.overlap[row] < bound
             if stray is not None:
                 strays.remove(stray)
                 findings.append(_moved_finding(shots, int(row), stray, int(corrected_ns[row])))
-            elif independent and _outlying(shots, relative, int(row)):
+            elif _weak_for_certain(shots, arrivals, relative, int(row)):
                 findings.append(_weak_finding(shots, int(row), float(relative[row])))
         elif shots.live[row] and relative[row] > DOUBLE_ABOVE:
             if arrivals.overlap[row] < _DEPENDENT and _outlying(shots, relative, int(row)):
@@ -248,11 +250,29 @@ def _deviation(values: NDArray[np.float64]) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
-def _outlying(shots: Shots, relative: NDArray[np.float64], row: int) -> bool:
+def _outlying(shots: Shots, relative: NDArray[np.float64], row: int, wider: float = 1.0) -> bool:
     """Whether a shot is weaker or stronger than the scatter of its source explains."""
     rows = shots.rows_of(shots.source[row].item())
     known = relative[rows][shots.live[rows] & np.isfinite(relative[rows])]
-    return bool(abs(relative[row] - 1.0) > _DEVIATIONS * _deviation(known))
+    return bool(abs(relative[row] - 1.0) > wider * _DEVIATIONS * _deviation(known))
+
+
+def _weak_for_certain(
+    shots: Shots, arrivals: DirectArrivals, relative: NDArray[np.float64], row: int
+) -> bool:
+    """Whether a shot is weaker than scatter explains, and does not lend to one beside it.
+
+    Amplitudes of two shots whose arrivals correlate by c scatter 1 / sqrt(1 - c²) times as much,
+    and what one lacks the other has too much.
+    """
+    overlap, partner = arrivals.overlap[row], arrivals.partner[row]
+    if overlap < _DEPENDENT:
+        return _outlying(shots, relative, row)
+    whole = partner >= 0 and WEAK_BELOW < relative[partner] < _LENT_ABOVE
+    most = _INSEPARABLE if relative[row] < MISFIRE_BELOW else _HARD_TO_SEPARATE
+    if not whole or overlap > most:
+        return False
+    return _outlying(shots, relative, row, 1.0 / float(np.sqrt(1.0 - overlap**2)))
 
 
 def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:

@@ -88,9 +88,8 @@ def source_likeness(
     rows = rows[np.isin(source_row[rows], enough)]
     flat = arrivals[rows].reshape(len(rows), -1)
     own = np.searchsorted(enough, source_row[rows])
-    values, alike = _judged(flat, own, enough.size, np.random.default_rng(seed))
+    values, alike, best = _judged(flat, own, enough.size, np.random.default_rng(seed))
     scatter = _scatter(values, own)
-    best = np.where(np.isfinite(values), values, np.inf).argmin(axis=1)
     at = np.arange(len(rows))
     value, like = values[at, best], alike[at, best]
     # A shot that resembles no source well was disturbed, and its discriminant scatters more.
@@ -106,9 +105,10 @@ def source_likeness(
 
 def _judged(
     flat: NDArray[np.float64], own: NDArray[np.int64], count: int, random: np.random.Generator
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Discriminant of own against each source, and correlation with each; (shot, source)."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Discriminant of own against each source, correlation with each, and the likeliest one."""
     values, alike = np.full((2, len(flat), count), np.nan)
+    best = own.copy()
     part = random.permutation(len(flat)) % _FOLDS
     for fold in range(_FOLDS):
         learnt = np.flatnonzero(part != fold)
@@ -119,6 +119,7 @@ def _judged(
         weights = _whitened(usual, flat[some] - usual[own[some]])
         judged = np.flatnonzero(part == fold)
         score = flat[judged] @ weights.T - 0.5 * np.einsum("kd,kd->k", usual, weights)
+        best[judged] = score.argmax(axis=1)
         mine = own[judged]
         apart = _apart(usual, weights)[mine]
         ahead = score[np.arange(len(mine)), mine][:, None] - score
@@ -127,7 +128,7 @@ def _judged(
         )
         sizes = np.linalg.norm(flat[judged], axis=1)[:, None] * np.linalg.norm(usual, axis=1)
         alike[judged] = flat[judged] @ usual.T / np.where(sizes > 0, sizes, np.inf)
-    return values, alike
+    return values, alike, best
 
 
 def _whitened(usual: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:
