@@ -48,12 +48,12 @@ def digest(out: Path) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--kills", type=int, default=100)
-    parser.add_argument("--memory-gb", type=float, default=0.44)
+    parser.add_argument("--memory-gb", type=float, default=0.4009)
     asked = parser.parse_args()
     draw = random.Random(8)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        line = make_line(folder / "line", 3.0, 8, 2.0, 10, "fk")
+        line = make_line(folder / "line", 1.0, 5, 1.2, 4, "fk")
         begin = time.perf_counter()
         start(line, folder / "whole", asked.memory_gb).wait()
         whole_s = time.perf_counter() - begin

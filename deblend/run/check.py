@@ -26,6 +26,7 @@ from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.run.output_folder import check_output_folder
+from deblend.run.pipeline import forecast_line
 from deblend.run.prepare_line import prepare_line
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
@@ -228,6 +229,6 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("method", f"{job.settings['method']} ({settings})"),
         ("iterations", f"{job.schedule.iterations}, seed {job.seed}"),
         ("unexplained part", RESIDUAL_CHOICES[job.residual]),
-        ("computed on", f"{job.settings['device']}, {len(job.blocks)} block(s) of channels"),
+        ("computed on", f"{job.settings['device']}, {forecast_line(opened, job).sentence}"),
         ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
     ]

@@ -18,7 +18,7 @@ from deblend.report.contents import read_contents
 from deblend.run.block_progress import BlockProgress
 from deblend.run.execute import Machines, Run, runner
 from deblend.run.finish import finish_work
-from deblend.run.forecast import check_space, forecast
+from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.hand_over import count_reasons, input_paths
 from deblend.run.line_file import Line
 from deblend.run.memory import block_budget
@@ -40,6 +40,7 @@ from deblend.run.work_plan import (
     write_plan,
 )
 from deblend.separation.job import Job
+from deblend.separation.plan_blocks import BlockPlan
 
 
 @dataclass(frozen=True)
@@ -295,8 +296,7 @@ def _new_plan(
     opened: OpenLine, job: Job, options: RunOptions, machines: Machines
 ) -> tuple[WorkPlan, str]:
     """How this line would be cut now, and what that takes in a sentence."""
-    budget = block_budget(options.memory_bytes or _memory_of(opened.line), machines.processes)
-    blocks = plan_line(job, budget, machines.processes)
+    budget, blocks = _blocks_of(opened, job, options, machines)
     takes = forecast(job, blocks)
     if not WorkFolder.of(opened.line.output_folder).any_done():
         check_space(takes, opened.line.output_folder)
@@ -316,6 +316,25 @@ def _new_plan(
         started_utc=_utc(),
     )
     return plan, takes.sentence
+
+
+def forecast_line(opened: OpenLine, job: Job) -> Forecast:
+    """What a run of this line will take on this machine, as it is now.
+
+    Raises
+    ------
+    SettingsError
+        If the memory budget is too small.
+    """
+    return forecast(job, _blocks_of(opened, job, RunOptions(), _machines_of(opened.line))[1])
+
+
+def _blocks_of(
+    opened: OpenLine, job: Job, options: RunOptions, machines: Machines
+) -> tuple[int, BlockPlan]:
+    """Budget of one process, and the blocks that fit into it."""
+    budget = block_budget(options.memory_bytes or _memory_of(opened.line), machines.processes)
+    return budget, plan_line(job, budget, machines.processes)
 
 
 def _stage(work: Work, progress: Progress) -> None:

@@ -45,9 +45,9 @@ CONTRACTS: Final = {
     "separation.transforms": {"deblend.separation.patches"},
 }
 """Single modules that a room may use though it may not know the room: what a method is handed."""
-EVERY_ROOM: Final = {*ALLOWED, "run"}
-ALLOWED["run"] = EVERY_ROOM
-ALLOWED["cli"] = EVERY_ROOM
+ALLOWED["run"] = {*ALLOWED, "run"}
+ALLOWED["study"] = {*ALLOWED}
+ALLOWED["cli"] = {*ALLOWED}
 
 FOREIGN: Final[dict[str, set[str]]] = {
     "matplotlib": {"report"},
@@ -55,14 +55,19 @@ FOREIGN: Final[dict[str, set[str]]] = {
     "jinja2": {"report"},
     "bokeh": {"report"},
     "dask": {"run"},
-    "distributed": {"run"},
+    "distributed": {"run", "study"},
+    "zarr": {"run"},
+    "pyarrow": {"study"},
+    "cloudpickle": {"study"},
     "segyio": {"records", "deliver"},
     "click": {"cli"},
     "rich": {"cli"},
 }
 """Packages that only some rooms may load."""
 
-NOT_AT_IMPORT: Final = ("matplotlib", "jinja2", "bokeh", "dask", "segyio", "xarray", "numba")
+NOT_AT_IMPORT: Final = (
+    *("matplotlib", "jinja2", "bokeh", "dask", "zarr", "pyarrow", "segyio", "xarray", "numba"),
+)
 
 
 def room_of(module: str) -> str:

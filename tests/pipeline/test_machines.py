@@ -146,23 +146,25 @@ def with_scheduler(line: SmallLine, out: Path, scheduler: str) -> subprocess.Pop
 def test_a_worker_that_dies_and_a_cluster_that_goes_away(
     line: SmallLine, whole: dict[str, bytes], tmp_path: Path
 ) -> None:
-    with scheduler_in(tmp_path) as (process, address):
-        with worker(address, tmp_path / "a") as first, worker(address, tmp_path / "b"):
-            wait_for_workers(address, 2)
-            with with_scheduler(line, tmp_path / "one", address) as run:
-                wait_until(WorkFolder.of(tmp_path / "one").reference.exists)
-                first.kill()
-                _, told = run.communicate(timeout=90)
-            assert run.returncode in DONE, told.decode()
-            assert results(tmp_path / "one") == whole
-            with with_scheduler(line, tmp_path / "two", address) as run:
-                wait_until(WorkFolder.of(tmp_path / "two").reference.exists)
-                process.kill()
-                _, told = run.communicate(timeout=90)
-    assert run.returncode == 2, told.decode()
-    assert "Give the same command again: finished blocks are kept" in " ".join(
-        told.decode().split()
-    )
+    with (
+        scheduler_in(tmp_path) as (process, address),
+        worker(address, tmp_path / "a") as first,
+        worker(address, tmp_path / "b"),
+    ):
+        wait_for_workers(address, 2)
+        with with_scheduler(line, tmp_path / "one", address) as run:
+            wait_until(WorkFolder.of(tmp_path / "one").reference.exists)
+            first.kill()
+            _, told = run.communicate(timeout=90)
+        assert run.returncode in DONE, told.decode()
+        assert results(tmp_path / "one") == whole
+        with with_scheduler(line, tmp_path / "two", address) as run:
+            wait_until(WorkFolder.of(tmp_path / "two").reference.exists)
+            process.kill()
+            _, told = run.communicate(timeout=90)
+    said = " ".join(told.decode().split())
+    assert run.returncode == 2, said
+    assert "Give the same command again: finished blocks are kept" in said
     assert WorkFolder.of(tmp_path / "two").plan.exists()
 
 
