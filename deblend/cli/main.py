@@ -9,6 +9,7 @@ import click
 from deblend import __version__
 from deblend.cli.benchmark_line import benchmark_line
 from deblend.cli.blend import blend
+from deblend.cli.compare import compare
 from deblend.cli.errors import plain_errors
 from deblend.cli.inject import inject
 from deblend.cli.judge import judge
@@ -110,5 +111,5 @@ def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
         click.echo(f"{len(list(png.glob('*.png')))} pictures in {png}")
 
 
-for command in (benchmark_line, blend, inject, judge, make, plan, separate):
+for command in (benchmark_line, blend, compare, inject, judge, make, plan, separate):
     main.add_command(command)

@@ -1,0 +1,69 @@
+"""The command `deblend compare`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deblend.cli.errors import plain_errors
+
+
+@click.command()
+@click.argument("study_file", metavar="STUDY.toml", required=False, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for results, table and page.")
+@click.option(
+    "--processes", default=1, show_default=True, help="Runs at the same time, on this machine."
+)
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler."
+)
+@click.option("--only", multiple=True, metavar="LABEL", help="Run only this method now.")
+@click.option("--again", multiple=True, metavar="LABEL", help="Run this method again.")
+@click.option("--retry", is_flag=True, help="Also run again what failed or took too long.")
+@click.option("--keys", is_flag=True, help="List every key of a study file instead.")
+@plain_errors
+def compare(
+    study_file: Path | None,
+    out: Path | None,
+    processes: int,
+    scheduler: str | None,
+    only: tuple[str, ...],
+    again: tuple[str, ...],
+    retry: bool,
+    keys: bool,
+) -> None:
+    """Compare methods on lines with a known answer, as STUDY.toml says.
+
+    Every run is a row of OUT/results.parquet as soon as it is done. Stopped in whatever way, the
+    same command goes on with what is missing. OUT/table.csv and OUT/study.html are made from the
+    rows at the end, and at any time from those that are there when nothing is missing.
+    """
+    from deblend.cli.display_study import show_row, show_summaries
+    from deblend.study.compare import run_study
+    from deblend.study.study import read_study
+
+    if keys:
+        from deblend.cli.display import show_keys
+        from deblend.study.study_keys import list_study_keys
+
+        show_keys(list_study_keys())
+        return
+    if study_file is None or out is None:
+        raise click.UsageError("Name a study file and a folder (--out), or ask for --keys.")
+    from deblend.study.present import present
+
+    study = read_study(study_file)
+    rows = run_study(
+        study,
+        out / "results.parquet",
+        processes=processes,
+        scheduler=scheduler,
+        only=only,
+        again=again,
+        retry=retry,
+        told=show_row,
+    )
+    presented = present(study, rows, out)
+    show_summaries(presented.summaries)
+    click.echo(f"{presented.page} written")

@@ -1,0 +1,181 @@
+"""A process that carries out runs, and the other end of it.
+
+The process is a plain Python program that reads runs from its standard input and answers on what
+was its standard output, so that it can be ended at any time, and so that it works below a dask
+worker too, which may not have children of multiprocessing. Runs are handed over by cloudpickle,
+between these two processes only: a method may be a function of a notebook.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import selectors
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Final
+
+import cloudpickle
+
+from deblend.study.one_run import LineShelf, carry_out, first_columns
+from deblend.study.results import Row
+from deblend.study.study import Run
+
+START_S: Final = 120.0
+"""Time for the process to begin to answer, on a busy machine."""
+_TAIL: Final = 300
+_WATCH_S: Final = 1.0
+
+
+class Child:
+    """One process that carries out runs, one after the other; a context manager.
+
+    Parameters
+    ----------
+    folder : Path
+        What relative names of the study count from.
+    threads : int
+        For each separation.
+    """
+
+    def __init__(self, folder: Path, threads: int) -> None:
+        self._folder = folder.resolve()
+        self._environment = os.environ | dict.fromkeys(
+            ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), str(threads)
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+        self._said: IO[bytes] | None = None
+        self._rest = b""
+
+    def __enter__(self) -> Child:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.end()
+
+    def row(self, run: Run, limit_s: float) -> Row:
+        """The row of a run; a process that hangs or dies is replaced by a new one."""
+        if self._process is None or self._process.poll() is not None:
+            self._start()
+        process = self._process
+        assert process is not None
+        assert process.stdin is not None
+        sent = base64.b64encode(cloudpickle.dumps((run, str(self._folder))))
+        try:
+            process.stdin.write(sent + b"\n")
+            process.stdin.flush()
+        except OSError:
+            return self._lost(run)
+        deadline, phase = time.monotonic() + START_S + limit_s, "start"
+        while True:
+            line = self._next_line(deadline)
+            if line is None:
+                self.end()
+                asked = f"more than the {limit_s:g} s allowed"
+                return first_columns(run) | {"status": "timeout", "message": f"{phase}: {asked}"}
+            if not line:
+                return self._lost(run)
+            told = json.loads(line)
+            if "row" in told:
+                row: Row = told["row"]
+                return row
+            phase = told["phase"]
+            deadline = time.monotonic() + limit_s
+
+    def end(self) -> None:
+        """End the process, whatever it does."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            for stream in (self._process.stdin, self._process.stdout, self._said):
+                if stream is not None:
+                    stream.close()
+            self._process = None
+
+    def _start(self) -> None:
+        self.end()
+        self._rest = b""
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 -- closed by `end`
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "deblend.study.child"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._said,
+            env=self._environment,
+        )
+
+    def _next_line(self, deadline: float) -> bytes | None:
+        """The next answer; empty where the process has ended, None where it is too late."""
+        assert self._process is not None
+        stream = self._process.stdout
+        assert stream is not None
+        with selectors.DefaultSelector() as selector:
+            selector.register(stream, selectors.EVENT_READ)
+            while b"\n" not in self._rest:
+                left = deadline - time.monotonic()
+                if left <= 0 or not selector.select(left):
+                    return None
+                read = os.read(stream.fileno(), 1 << 16)
+                if not read:
+                    return b""
+                self._rest += read
+        line, _, self._rest = self._rest.partition(b"\n")
+        return line
+
+    def _lost(self, run: Run) -> Row:
+        """Row of a run whose process ended by itself, with the last that it said."""
+        assert self._process is not None
+        status = self._process.wait()
+        said = ""
+        if self._said is not None:
+            self._said.seek(0)
+            said = " ".join(self._said.read().decode("utf-8", "replace").split())[-_TAIL:]
+        self.end()
+        message = f"the process ended with status {status}. {said}".strip()
+        return first_columns(run) | {"status": "failed", "message": message}
+
+
+def answer_runs() -> None:
+    """What the process does: read runs, answer rows, until its input ends."""
+    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # what a method prints is no answer
+    threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
+
+    def tell(content: dict[str, Any]) -> None:
+        answers.write(json.dumps(content) + "\n")
+        answers.flush()
+
+    shelf, warmed = None, set()
+    for line in sys.stdin.buffer:
+        run, folder = cloudpickle.loads(base64.b64decode(line))
+        shelf = shelf or LineShelf(Path(folder))
+        row = carry_out(
+            run,
+            shelf,
+            lambda phase: tell({"phase": phase}),
+            warm=run.method.label not in warmed,
+        )
+        warmed.add(run.method.label)
+        tell({"row": row})
+
+
+def _end_with_parent(parent: int) -> None:
+    """End with the process that asked, also where that was killed."""
+    while os.getppid() == parent:
+        time.sleep(_WATCH_S)
+    os._exit(1)
+
+
+if __name__ == "__main__":
+    answer_runs()

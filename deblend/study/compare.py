@@ -1,0 +1,183 @@
+"""Carrying out a study: what is missing in the results file, in parallel, one row at a time."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from itertools import groupby
+from pathlib import Path
+
+from deblend.arrays import thread_count
+from deblend.errors import InputError, SettingsError
+from deblend.study.child import Child
+from deblend.study.results import Key, Row, key_of, read_results, write_results
+from deblend.study.study import Run, Study
+
+Told = Callable[[Row, int, int], None]
+
+
+def run_study(
+    study: Study,
+    results: Path,
+    *,
+    processes: int = 1,
+    scheduler: str | None = None,
+    only: Collection[str] = (),
+    again: Collection[str] = (),
+    retry: bool = False,
+    told: Told | None = None,
+) -> list[Row]:
+    """Carry out what the results file does not hold yet, and return all rows of the study.
+
+    Every row is written as soon as it is there, so that a study can be stopped in any way and gone
+    on with: the rows are the same. Rows of other runs in the file stay there. A method that raises,
+    hangs, returns NaN or another shape, or ends its process, gets a row that says so.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`, or put together.
+    results : Path
+        Parquet file; made if absent.
+    processes : int, optional
+        Runs at the same time, each in a process of its own with its share of the threads.
+    scheduler : str, optional
+        Address of a dask.distributed scheduler whose workers do the runs instead.
+    only : collection of str, optional
+        Labels of the methods to run now; all where it is empty.
+    again : collection of str, optional
+        Labels of methods whose rows are computed again.
+    retry : bool, optional
+        Also compute rows again that are not done.
+    told : callable, optional
+        Sees each new row, how many of the missing ones are done, and how many there are.
+
+    Returns
+    -------
+    list of dict
+        In the order of `Study.runs`.
+
+    Raises
+    ------
+    InputError
+        If the results file is damaged or of another version.
+    """
+    results = Path(results)
+    rows = read_results(results)
+    every = list(study.runs())
+    _check_labels(study, [*only, *again])
+    missing = [
+        run
+        for run in every
+        if not _settled(rows.get(run.key), again, retry) and (not only or run.method.label in only)
+    ]
+    for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
+        rows[key_of(row)] = row
+        write_results(results, _ordered(rows, every))
+        if told is not None:
+            told(row, number, len(missing))
+    return [rows[run.key] for run in every if run.key in rows]
+
+
+def _check_labels(study: Study, labels: Collection[str]) -> None:
+    known = [method.label for method in study.methods]
+    unknown = [label for label in labels if label not in known]
+    if unknown:
+        raise SettingsError(
+            f"the study has no method {unknown[0]!r}",
+            where=f"study {study.name}",
+            remedy=f"It has {', '.join(known)}.",
+        )
+
+
+def _settled(row: Row | None, again: Collection[str], retry: bool) -> bool:
+    if row is None or row["method"] in again:
+        return False
+    return row["status"] == "done" or not retry
+
+
+def _ordered(rows: dict[Key, Row], every: list[Run]) -> list[Row]:
+    """Rows of the study in its order, then all others as they were."""
+    place = {run.key: number for number, run in enumerate(every)}
+    return [rows[key] for key in sorted(rows, key=lambda key: (place.get(key, len(place)), key))]
+
+
+def _rows(study: Study, missing: list[Run], processes: int, scheduler: str | None) -> Iterator[Row]:
+    """Rows as they come; runs on one line stay in one process, which keeps the line."""
+    if not missing:
+        return
+    if processes < 1:
+        raise InputError(f"{processes} processes cannot work", remedy="Give one or more.")
+    groups = [list(group) for _, group in groupby(missing, key=lambda run: run.line_key)]
+    if scheduler is not None:
+        yield from _on_cluster(study, groups, scheduler)
+        return
+    if len(groups) < processes:  # few lines: rather make them twice than wait
+        groups = [[run] for run in missing]
+    threads = max(1, thread_count() // processes)
+    queue = iter(groups)
+    ready: list[Row] = []
+    there = threading.Condition()
+
+    def work() -> None:
+        with Child(study.folder, threads) as child:
+            while True:
+                with there:
+                    group = next(queue, None)
+                if group is None:
+                    return
+                for run in group:
+                    row = child.row(run, study.limit_s)
+                    with there:
+                        ready.append(row)
+                        there.notify()
+
+    with _workers(work, processes) as working:
+        for _ in missing:
+            with there:
+                while not ready:
+                    there.wait(0.5)
+                    if not ready and not any(thread.is_alive() for thread in working):
+                        raise RuntimeError("all workers of the study have ended")
+                row = ready.pop(0)
+            yield row
+
+
+@contextmanager
+def _workers(work: Callable[[], None], count: int) -> Iterator[list[threading.Thread]]:
+    """Threads that each look after one process; they end with the program."""
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
+    for thread in threads:
+        thread.start()
+    yield threads
+    for thread in threads:
+        thread.join()
+
+
+def _on_cluster(study: Study, groups: list[list[Run]], scheduler: str) -> Iterator[Row]:
+    """The same on the workers of a dask cluster, a task for the runs on one line."""
+    from distributed import Client
+    from distributed import as_completed as completed
+
+    try:
+        client = Client(scheduler, timeout=30, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"no scheduler answers ({error})",
+            where=scheduler,
+            remedy="Check the address and that `dask scheduler` runs there.",
+        ) from error
+    folder = str(study.folder.resolve())
+    with client:
+        futures = [
+            client.submit(run_group, group, folder, study.limit_s, pure=False) for group in groups
+        ]
+        for future in completed(futures):
+            yield from future.result()
+
+
+def run_group(group: list[Run], folder: str, limit_s: float) -> list[Row]:
+    """Rows of some runs on one line, in a process of their own below this one."""
+    with Child(Path(folder), thread_count()) as child:
+        return [child.row(run, limit_s) for run in group]

@@ -1,0 +1,109 @@
+"""The study file: which methods are compared, on what, and how often."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+    """A table of the study file; a key that is not listed is refused."""
+
+
+Positive = Annotated[float, Meta(gt=0)]
+Label = Annotated[str, Meta(min_length=1, description="Name in tables and pictures.")]
+
+
+class SceneTable(_Table, frozen=True, kw_only=True):
+    """A line with a known answer: a standard scene, a scene file, or recorded gathers."""
+
+    name: Annotated[str, Meta(min_length=1, description="Of a standard scene, or any other name.")]
+    size: Annotated[Literal["small", "full"], Meta(description="Of a standard scene.")] = "small"
+    scene_file: Annotated[
+        str | None, Meta(description="Scene file (TOML), relative to the study file.")
+    ] = None
+    gathers_file: Annotated[
+        str | None,
+        Meta(description="Plan file of `deblend blend`, relative to the study file."),
+    ] = None
+    gathers_folder: Annotated[
+        str | None, Meta(description="Folder of the gathers, relative to the study file.")
+    ] = None
+
+
+class MethodTable(_Table, frozen=True, kw_only=True):
+    """A method with settings."""
+
+    label: Annotated[str, Meta(description="Name in tables; the method's if left out.")] = ""
+    method: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="Name of a built-in or published method, or package.module:name, or "
+            "file.py:name relative to the study file.",
+        ),
+    ]
+    settings: Annotated[dict[str, Any], Meta(description="Settings of the method.")] = {}
+    iterations: Annotated[
+        Annotated[int, Meta(ge=1)] | None, Meta(description="In place of those of the study.")
+    ] = None
+    residual: Annotated[
+        Literal["leave_out", "share_by_fold", "add_to_each_shot"],
+        Meta(description="What to do with the unexplained part of the record."),
+    ] = "leave_out"
+
+
+class BlendTable(_Table, frozen=True, kw_only=True):
+    """Firing that differs from that of the scene; what is left out stays as it is there."""
+
+    label: Label
+    order: Annotated[
+        Literal["near-simultaneous", "sequential", "random"] | None,
+        Meta(description="All sources at every shot point, one after the other, or at random."),
+    ] = None
+    interval_s: Annotated[
+        Positive | None,
+        Meta(description="From one shot point to the next.", extra={"unit": "s"}),
+    ] = None
+    dither_s: Annotated[
+        Annotated[float, Meta(ge=0)] | None,
+        Meta(description="Range of the random delays.", extra={"unit": "s"}),
+    ] = None
+    sources: Annotated[
+        Annotated[int, Meta(ge=1)] | None, Meta(description="Only the first so many sources.")
+    ] = None
+    shots_per_source: Annotated[
+        Annotated[int, Meta(ge=1)] | None, Meta(description="How often each source fires.")
+    ] = None
+
+
+class NoiseTable(_Table, frozen=True, kw_only=True):
+    """Noise in place of that of the scene."""
+
+    label: Label
+    pieces: Annotated[
+        list[dict[str, Any]] | None,
+        Meta(description="As [[noise]] of a scene file; an empty list for none."),
+    ] = None
+
+
+class StudyFile(_Table, frozen=True, kw_only=True):
+    """A whole study file."""
+
+    name: Annotated[str, Meta(min_length=1, description="Of the study.")]
+    description: Annotated[str, Meta(description="A sentence for the page.")] = ""
+    seeds: Annotated[
+        list[Annotated[int, Meta(ge=0)]],
+        Meta(min_length=1, description="Of firing and noise; one run each."),
+    ]
+    iterations: Annotated[int, Meta(ge=1, description="Of every method.")] = 60
+    limit_s: Annotated[
+        float,
+        Meta(gt=0, description="Longest time for a separation.", extra={"unit": "s"}),
+    ] = 1800.0
+    scenes: Annotated[list[SceneTable], Meta(min_length=1)]
+    methods: Annotated[list[MethodTable], Meta(min_length=1)]
+    blends: list[BlendTable] = []
+    noises: list[NoiseTable] = []

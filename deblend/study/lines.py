@@ -1,0 +1,95 @@
+"""The line of a run: a scene with its blend, noise and seed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+
+from deblend.errors import SettingsError
+from deblend.study.keys import BlendTable, NoiseTable, SceneTable
+from deblend.synth.blend_keys import read_blend_plan
+from deblend.synth.blend_plan import blend_gathers
+from deblend.synth.build import Plan, build_line
+from deblend.synth.firing import Dither
+from deblend.synth.line import Line
+from deblend.synth.scene_file import noise_from, read_scene_file
+from deblend.synth.scenes import QUIET_END_S, scene_plan
+
+WINDOWS = 6
+
+
+def make_line(
+    scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
+) -> Line:
+    """Make a line; the same arguments give the same line.
+
+    Raises
+    ------
+    SettingsError
+        If the blend asks of recorded gathers what they cannot give.
+    InputError
+        If the scene, or what it needs, cannot be used.
+    """
+    if scene.gathers_file is not None:
+        return _recorded(scene, blend, noise, seed, folder)
+    if scene.scene_file is not None:
+        plan = read_scene_file(folder / scene.scene_file)
+    else:
+        plan = scene_plan(scene.name, scene.size)
+    plan = _blended(plan, blend)
+    if noise.pieces is not None:
+        plan = replace(plan, noise=noise_from(noise.pieces, f"noise {noise.label}"))
+    return build_line(plan, seed)
+
+
+def _blended(plan: Plan, blend: BlendTable) -> Plan:
+    acquisition = plan.acquisition
+    firing = acquisition.firing
+    if blend.dither_s is not None:
+        firing = replace(firing, dither=Dither(blend.dither_s, firing.dither.law))
+    changes = {
+        name: value
+        for name in ("order", "interval_s", "shots_per_source")
+        if (value := getattr(blend, name)) is not None
+    }
+    sources = acquisition.sources[: blend.sources]
+    if blend.sources is not None and len(sources) < blend.sources:
+        raise SettingsError(
+            f"blend {blend.label!r} asks for {blend.sources} sources and the scene has "
+            f"{len(sources)}",
+            where=f"scene {plan.name}",
+            remedy="Take fewer, or a scene with more.",
+        )
+    firing = replace(firing, **changes)
+    return replace(plan, acquisition=replace(acquisition, sources=sources, firing=firing))
+
+
+def _recorded(
+    scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
+) -> Line:
+    plan = read_blend_plan(folder / (scene.gathers_file or ""))
+    if noise.pieces or blend.sources is not None or blend.shots_per_source is not None:
+        raise SettingsError(
+            f"recorded gathers can only be fired in another way, not as {blend.label!r} with "
+            f"noise {noise.label!r}",
+            where=f"scene {scene.name}",
+            remedy="Change order, interval_s and dither_s only.",
+        )
+    changes = {
+        name: value
+        for name in ("order", "interval_s", "dither_s")
+        if (value := getattr(blend, name)) is not None
+    }
+    firing = msgspec.structs.replace(plan.firing, seed=seed, **changes)
+    return blend_gathers(
+        msgspec.structs.replace(plan, firing=firing), folder / (scene.gathers_folder or "")
+    )
+
+
+def windows_of(line: Line) -> list[tuple[float, float]]:
+    """Six equal windows: to the deepest event of a made line, over all of a recorded trace."""
+    end = line.length_s if line.noise_rms is None else line.length_s - QUIET_END_S
+    step = end / WINDOWS
+    return [(k * step, (k + 1) * step) for k in range(WINDOWS)]

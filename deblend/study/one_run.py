@@ -1,0 +1,167 @@
+"""One run: a line, a separation with the clock running, its scores."""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import platform
+import resource
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from deblend.arrays import thread_count
+from deblend.errors import DeblendError
+from deblend.separation.separate import Separation, separate
+from deblend.study.lines import make_line
+from deblend.study.results import Row, settings_text
+from deblend.study.scores import about_line, score
+from deblend.study.study import Run
+from deblend.synth.line import Line
+
+PACKAGES: Final = ("deblend", "numpy", "scipy", "numba")
+DIVERGED_DB: Final = 0.0
+"""Residual over record above which a separation has diverged."""
+
+Phase = Callable[[str], None]
+
+
+class LineShelf:
+    """Keeps the last line, which the next run most often needs again."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._key: tuple[str, ...] = ()
+        self._line: tuple[Line, dict[str, Any]] | None = None
+
+    def line(self, run: Run) -> tuple[Line, dict[str, Any]]:
+        """The line of a run, and what a row says about it."""
+        if self._line is None or run.line_key != self._key:
+            self._line = None
+            line = make_line(run.scene, run.blend, run.noise, run.seed, self._folder)
+            self._line, self._key = (line, about_line(line)), run.line_key
+        return self._line
+
+
+def carry_out(run: Run, shelf: LineShelf, phase: Phase, *, warm: bool = True) -> Row:
+    """The row of a run, whatever happens to it in Python.
+
+    Parameters
+    ----------
+    run : Run
+        What to do.
+    shelf : LineShelf
+        Where lines come from.
+    phase : callable
+        Told ``"line"``, ``"separate"`` and ``"score"`` as each begins.
+    warm : bool, optional
+        Run one iteration first, so that no compiler is timed.
+    """
+    row = first_columns(run)
+    try:
+        phase("line")
+        line, about = shelf.line(run)
+        row |= about
+        phase("separate")
+        if warm:
+            _separated(run, line, 1)
+        reset_peak()
+        begin = time.perf_counter()
+        result = _separated(run, line, run.iterations)
+        seconds = time.perf_counter() - begin
+        values = len(line.shots) * line.recording.shape[0] * line.gathers.shape[2]
+        row |= {
+            "seconds": seconds,
+            "peak_mib": peak_mib(),
+            "sample_iterations_per_s": values * run.iterations / seconds,
+            "settings": settings_text(result.settings),
+            "residual_db": result.history[-1].residual_db,
+        }
+        phase("score")
+        row |= score(line, np.asarray(result.estimate.values))
+        row["status"] = "done" if row["residual_db"] < DIVERGED_DB else "diverged"
+    except DeblendError as error:
+        row |= {"status": "diverged" if _not_finite(error) else "failed", "message": str(error)}
+    except Exception as error:  # methods are code of others: anything may come
+        row |= {"status": "failed", "message": f"{type(error).__name__}: {error}"}
+    return row
+
+
+def first_columns(run: Run) -> Row:
+    """Columns that are known before anything is done."""
+    return {
+        "scene": run.scene.name,
+        "size": run.scene.size,
+        "blend": run.blend.label,
+        "noise": run.noise.label,
+        "seed": run.seed,
+        "method": run.method.label,
+        "iterations": run.iterations,
+        "message": "",
+        "threads": thread_count(),
+        "machine": json.dumps(_machine(), sort_keys=True),
+        "versions": json.dumps(
+            {"python": platform.python_version()} | {name: version(name) for name in PACKAGES}
+        ),
+        "date": datetime.now(UTC).date().isoformat(),
+    }
+
+
+def _separated(run: Run, line: Line, iterations: int) -> Separation:
+    recording = line.recording
+    return separate(
+        recording,
+        line.shots,
+        length_s=line.length_s,
+        method=run.method.separator(len(line.shots.sources), recording.shape[0]),
+        iterations=iterations,
+        residual=run.method.residual,
+    )
+
+
+def _not_finite(error: DeblendError) -> bool:
+    return "finite" in error.what
+
+
+def reset_peak() -> None:
+    """Give freed memory back and measure the peak anew, where the system can (Linux, proc(5))."""
+    try:
+        ctypes.CDLL("libc.so.6").malloc_trim(0)
+        Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
+    except (OSError, AttributeError):
+        return
+
+
+def peak_mib() -> float:
+    """Largest resident memory since `reset_peak`, or since the process began."""
+    try:
+        for row in Path("/proc/self/status").read_text(encoding="utf-8").splitlines():
+            if row.startswith("VmHWM:"):
+                return float(row.split()[1]) / 1024
+    except OSError:
+        pass
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def _machine() -> dict[str, str | float]:
+    """Processor, cores and how busy the machine is: timings on a shared one are rough."""
+    name = platform.processor()
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                name = line.partition(":")[2].strip()
+                break
+    except OSError:
+        pass
+    return {
+        "processor": name,
+        "cores": os.cpu_count() or 1,
+        "system": f"{platform.system()} {platform.machine()}",
+        "load_average_1_min": round(os.getloadavg()[0], 1),
+    }

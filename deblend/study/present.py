@@ -1,0 +1,234 @@
+"""The rows of a study as a table, pictures and a page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from deblend.files import write_text
+from deblend.report.page_frame import Picture, picture, write_page
+from deblend.report.study_figures import Curve, Panel, dependence_figure, pareto_figure
+from deblend.report.study_page import StudyContents, render_study
+from deblend.study.intervals import mean_interval
+from deblend.study.results import Row
+from deblend.study.study import AS_IN_THE_SCENE, Study
+from deblend.study.summary import ALL_LINES, Summary, summaries, to_csv
+
+COLUMNS = (
+    *("before", "after", "behind", "deepest window", "differences"),
+    *("leakage", "loss", "time (s)", "memory (MiB)"),
+)
+
+
+@dataclass(frozen=True)
+class Presented:
+    """What was written.
+
+    Parameters
+    ----------
+    summaries : list of Summary
+        The table.
+    table, page : Path
+        CSV and HTML files.
+    """
+
+    summaries: list[Summary]
+    table: Path
+    page: Path
+
+
+def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
+    """Write ``table.csv`` and ``study.html`` into a folder.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    found = summaries(rows)
+    table, page = out / "table.csv", out / "study.html"
+    write_text(table, to_csv(found))
+    write_page(render_study(study_contents(study, rows, found)), page)
+    return Presented(found, table, page)
+
+
+def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) -> StudyContents:
+    """Everything that the page shows."""
+    lines: dict[str, list[tuple[str, str, Sequence[str]]]] = {}
+    for one in found:
+        lines.setdefault(line_title(one), []).append((one.method, one.standing, _cells(one)))
+    return StudyContents(
+        name=study.name,
+        description=study.description,
+        columns=COLUMNS,
+        lines=lines,
+        verdicts=verdicts(found),
+        failures=[
+            (f"{_title(row)}, seed {row['seed']}", row["method"], row["status"], row["message"])
+            for row in rows
+            if row["status"] != "done"
+        ],
+        pictures=_pictures(rows),
+        about=_about(rows),
+    )
+
+
+def line_title(one: Summary) -> str:
+    """Scene, and how its blend and noise differ from it."""
+    if one.scene == ALL_LINES:
+        return ALL_LINES
+    parts = [text for text in (one.blend, one.noise) if text != AS_IN_THE_SCENE]
+    return ", ".join([one.scene, *parts])
+
+
+def verdicts(found: Sequence[Summary]) -> list[str]:
+    """For each method: where it is best, as good as the best, behind, and where it fails."""
+    methods = list(dict.fromkeys(one.method for one in found))
+    several = any(one.scene == ALL_LINES for one in found)
+    texts = []
+    for method in methods:
+        own = [one for one in found if one.method == method]
+        parts = []
+        for standing, words in (
+            ("best", "best on"),
+            ("as good", "as good as the best on"),
+            ("behind", "behind on"),
+            ("fails", "fails on"),
+        ):
+            names = [
+                line_title(one) + _lack(one)
+                for one in own
+                if one.standing == standing and (one.scene != ALL_LINES or not several)
+            ]
+            if names:
+                parts.append(f"{words} {'; '.join(names)}")
+        texts.append(f"{method}: {' — '.join(parts) or 'nothing done'}.")
+    return texts
+
+
+def _lack(one: Summary) -> str:
+    if one.standing != "behind":
+        return ""
+    return f" (by {one.behind_db:.1f} dB)"
+
+
+def _cells(one: Summary) -> list[str]:
+    return [
+        f"{one.start_db:.1f}",
+        f"{one.snr_db:.1f} ({one.low_db:.1f} to {one.high_db:.1f})",
+        f"{one.behind_db:.1f} ({one.behind_low_db:.1f} to {one.behind_high_db:.1f})",
+        *(f"{v:.1f}" for v in (one.deepest_db, one.difference_db, one.leakage_db, one.loss_db)),
+        f"{one.seconds:.1f}",
+        f"{one.peak_mib:.0f}",
+    ]
+
+
+def _title(row: Row) -> str:
+    parts = [text for text in (row["blend"], row["noise"]) if text != AS_IN_THE_SCENE]
+    return ", ".join([row["scene"], *parts])
+
+
+def _pictures(rows: Sequence[Row]) -> list[Picture]:
+    done = [row for row in rows if row["status"] == "done"]
+    if not done:
+        return []
+    pictures = [
+        picture(
+            pareto_figure(_panels(done, _title, "seconds", lambda row: "")),
+            "Signal-to-noise ratio against time, one panel a line, one mark a method.",
+            "Up and to the left is better. Grey: methods that no other one beats in both. "
+            "Bars: 95 % interval over the seeds.",
+        )
+    ]
+    for name, quantity, cause in (
+        ("dither_s", "dither: half the range of the delays (s)", "blend"),
+        ("noise_percent", "noise rms over signal rms (%)", "noise"),
+    ):
+        panels = _varied(done, name, cause)
+        if panels:
+            pictures.append(
+                picture(
+                    dependence_figure(panels, quantity),
+                    f"Signal-to-noise ratio against {quantity}, one panel a scene.",
+                    "Bars: 95 % interval over the seeds.",
+                )
+            )
+    if len({round(row["fold"], 1) for row in done}) > 1:
+        together = _panels(done, lambda row: "all lines", "fold", _title)
+        pictures.append(
+            picture(
+                dependence_figure(together, "blending fold, mean over the record", joined=False),
+                "Signal-to-noise ratio against blending fold, one mark a line and method.",
+                "One mark a line; lines differ in more than their fold unless the study says so.",
+            )
+        )
+    return pictures
+
+
+def _varied(done: Sequence[Row], name: str, cause: str) -> list[Panel]:
+    """Panels of the scenes in which the study varies a quantity, all else being equal."""
+    other = "noise" if cause == "blend" else "blend"
+    known = [row for row in done if row[name] is not None]
+
+    def title(row: Row) -> str:
+        alike = row[other]
+        return row["scene"] if alike == AS_IN_THE_SCENE else f"{row['scene']}, {alike}"
+
+    panels = _panels(known, title, name, lambda row: str(row[cause]))
+    return [
+        panel
+        for panel in panels
+        if any(len(c.x) > 1 and np.ptp(c.x) > 0.1 * np.abs(c.x).max() for c in panel.curves)
+    ]
+
+
+def _panels(
+    rows: Sequence[Row],
+    title: Callable[[Row], str],
+    x: str,
+    point: Callable[[Row], str],
+) -> list[Panel]:
+    """One panel a title, one curve a method, one point whatever `point` tells apart."""
+    methods = list(dict.fromkeys(row["method"] for row in rows))
+    panels = []
+    for name in dict.fromkeys(title(row) for row in rows):
+        curves = []
+        for number, method in enumerate(methods):
+            own = [row for row in rows if title(row) == name and row["method"] == method]
+            points = [
+                [row for row in own if point(row) == at] for at in dict.fromkeys(map(point, own))
+            ]
+            if points:
+                scores = np.array(
+                    [mean_interval([np.array([row["snr_db"] for row in some])]) for some in points]
+                )
+                at = np.array([np.mean([row[x] for row in some]) for some in points])
+                curves.append(Curve(method, number, at, *scores.T))
+        panels.append(Panel(name, tuple(curves)))
+    return panels
+
+
+def _about(rows: Sequence[Row]) -> dict[str, str]:
+    if not rows:
+        return {}
+    machines, loads = set(), []
+    for row in rows:
+        machine = json.loads(row["machine"])
+        loads.append(machine.pop("load_average_1_min"))
+        machines.add(", ".join(f"{key} {value}" for key, value in sorted(machine.items())))
+    dates = sorted({row["date"] for row in rows})
+    versions = {row["versions"] for row in rows}
+    return {
+        "runs": f"{sum(row['status'] == 'done' for row in rows)} done of {len(rows)}",
+        "seeds": ", ".join(sorted({str(row["seed"]) for row in rows})),
+        "iterations": ", ".join(sorted({str(row["iterations"]) for row in rows})),
+        "dates": " to ".join({dates[0]: 0, dates[-1]: 0}),
+        "machines": "; ".join(sorted(machines)),
+        "threads a run": ", ".join(sorted({str(row["threads"]) for row in rows})),
+        "load average": f"{min(loads):.1f} to {max(loads):.1f}",
+        "versions": "; ".join(sorted(versions)),
+    }

@@ -1,0 +1,159 @@
+"""The results file of a study: one row a run in Parquet."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from deblend import __version__
+from deblend.errors import InputError, MissingPackageError
+from deblend.files import replacing
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+LAYOUT: Final = "1"
+"""Version of the columns; a file of another one is refused."""
+KEY: Final = ("scene", "size", "blend", "noise", "seed", "method", "iterations")
+"""What tells a row from the others, as texts in `Run.key`."""
+Status = Literal["done", "diverged", "timeout", "failed"]
+
+_TEXTS: Final = (
+    *("scene", "size", "blend", "noise", "method", "status", "message"),
+    *("settings", "versions", "machine", "date"),
+)
+_WHOLE: Final = ("seed", "iterations", "sources", "shots", "channels", "samples", "threads")
+_LISTS: Final = (
+    *(
+        f"{prefix}{name}_{kind}_db"
+        for prefix in ("", "difference_")
+        for name in ("start", "snr")
+        for kind in ("window", "octave")
+    ),
+    *("unblended_window_db", "window_end_s", "octave_end_hz"),
+)
+_NUMBERS: Final = (
+    *("start_db", "snr_db", "difference_start_db", "difference_snr_db", "worst_source_db"),
+    *("leakage_db", "loss_db", "residual_db", "under_next_shot_db"),
+    *("fold", "dither_s", "noise_percent"),
+    *("seconds", "sample_iterations_per_s", "peak_mib"),
+)
+COLUMNS: Final = (
+    *("scene", "size", "blend", "noise", "seed", "method", "iterations", "status", "message"),
+    *_NUMBERS,
+    *_LISTS,
+    *("sources", "shots", "channels", "samples", "threads"),
+    *("settings", "versions", "machine", "date"),
+)
+MEASURED: Final = frozenset(
+    ("seconds", "sample_iterations_per_s", "peak_mib", "threads", "machine", "date")
+)
+"""Columns that differ from one time to the next; all others are the same for the same run."""
+
+Row = dict[str, Any]
+Key = tuple[str, ...]
+
+
+def key_of(row: Mapping[str, Any]) -> Key:
+    """Key of a row, as `Run.key`."""
+    return tuple(str(row[name]) for name in KEY)
+
+
+def read_results(path: Path) -> dict[Key, Row]:
+    """Rows by key; none where there is no file.
+
+    Raises
+    ------
+    InputError
+        If the file is damaged, no results file, or of another version.
+    MissingPackageError
+        If pyarrow is not installed.
+    """
+    if not path.exists():
+        return {}
+    parquet = _parquet()
+    try:
+        table = parquet.read_table(path)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"this is no Parquet file that can be read ({error})",
+            where=str(path),
+            remedy="Name another results file, or remove this one.",
+        ) from error
+    about = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
+    layout = about.get("deblend_study")
+    if layout != LAYOUT:
+        raise InputError(
+            f"the results are of layout {layout or 'unknown'}, and this is layout {LAYOUT}",
+            where=str(path),
+            remedy="Keep that file and let the study write to another one.",
+        )
+    made_by = about.get("deblend", "unknown")
+    if made_by != __version__:
+        raise InputError(
+            f"the results are of deblend {made_by}, and this is deblend {__version__}: scores of "
+            "two versions do not belong into one table",
+            where=str(path),
+            remedy="Keep that file and let the study write to another one.",
+        )
+    return {key_of(row): row for row in table.to_pylist()}
+
+
+def write_results(path: Path, rows: Iterable[Row]) -> None:
+    """Write all rows; the file appears only when it is complete.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    MissingPackageError
+        If pyarrow is not installed.
+    """
+    import pyarrow as pa
+
+    parquet = _parquet()
+    schema = _schema()
+    table = pa.Table.from_pylist(
+        [{name: row.get(name) for name in COLUMNS} for row in rows], schema=schema
+    )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path) as stream:
+        parquet.write_table(table, stream, compression="zstd")
+
+
+def _schema() -> pa.Schema:
+    import pyarrow as pa
+
+    kinds = (
+        dict.fromkeys(_TEXTS, pa.string())
+        | dict.fromkeys(_WHOLE, pa.int64())
+        | dict.fromkeys(_NUMBERS, pa.float64())
+        | dict.fromkeys(_LISTS, pa.list_(pa.float64()))
+    )
+    return pa.schema(
+        [(name, kinds[name]) for name in COLUMNS],
+        metadata={"deblend_study": LAYOUT, "deblend": __version__},
+    )
+
+
+def _parquet() -> Any:
+    try:
+        import pyarrow.parquet as parquet
+    except ImportError as error:
+        raise MissingPackageError(
+            "results of studies need the package pyarrow, which is not installed",
+            remedy="Install it: python -m pip install 'deblend[study]'.",
+        ) from error
+    return parquet
+
+
+def settings_text(settings: Mapping[str, Any]) -> str:
+    """Settings that may change a score, in one cell."""
+    told = {
+        key: value for key, value in settings.items() if key not in ("method", "length_s", "seed")
+    }
+    # A function is named with its place in memory, which differs from one time to the next.
+    return re.sub(r" at 0x[0-9a-f]+", "", json.dumps(told, sort_keys=True))

@@ -1,0 +1,266 @@
+"""A study: scenes x blends x noises x seeds x methods, from a file or put together in Python."""
+
+from __future__ import annotations
+
+import difflib
+import importlib.util
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from importlib import import_module
+from itertools import product
+from pathlib import Path
+from typing import Any, Final
+
+from deblend.errors import SettingsError
+from deblend.files import convert_table, read_toml
+from deblend.run.method_settings import with_settings
+from deblend.separation.choose import MethodChoice, choose_method, method_names
+from deblend.separation.patches import Separator
+from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
+from deblend.synth.scene_file import noise_from, read_scene_file
+from deblend.synth.scenes import scene_plan
+
+AS_IN_THE_SCENE: Final = "as in the scene"
+
+
+@dataclass(frozen=True)
+class StudyMethod:
+    """A method of a study.
+
+    Parameters
+    ----------
+    label : str
+        Its name in tables.
+    choice : str, Separator or callable
+        A name, a settings object, or a function of a patch and a threshold.
+    settings : dict, optional
+        Settings that differ from its defaults.
+    iterations : int, optional
+        In place of those of the study.
+    residual : str, optional
+        As in `deblend.separate`.
+    """
+
+    label: str
+    choice: MethodChoice
+    settings: dict[str, Any] = field(default_factory=dict)
+    iterations: int | None = None
+    residual: str = "leave_out"
+
+    def separator(self, source_count: int, channel_count: int) -> Separator:
+        """The method for a line, with its settings.
+
+        Raises
+        ------
+        SettingsError, MissingPackageError
+            If there is no such method, or its settings cannot be used.
+        """
+        method = choose_method(self.choice, source_count, channel_count)
+        changed = with_settings(method, self.settings, self.label, f"method {self.label}")
+        return choose_method(changed, source_count, channel_count)
+
+
+@dataclass(frozen=True)
+class Study:
+    """What is compared.
+
+    Parameters
+    ----------
+    name : str
+        For titles.
+    scenes : sequence of SceneTable
+        Lines with a known answer.
+    methods : sequence of StudyMethod
+        On equal terms.
+    seeds : sequence of int
+        Of firing and noise.
+    blends : sequence of BlendTable, optional
+        Changes of the firing.
+    noises : sequence of NoiseTable, optional
+        Other noise.
+    iterations : int, optional
+        Of every method that has none of its own.
+    limit_s : float, optional
+        Longest time for a separation; beyond it the run ends as ``timeout``.
+    description : str, optional
+        A sentence.
+    folder : Path, optional
+        What relative file names count from.
+    """
+
+    name: str
+    scenes: Sequence[SceneTable]
+    methods: Sequence[StudyMethod]
+    seeds: Sequence[int]
+    blends: Sequence[BlendTable] = (BlendTable(label=AS_IN_THE_SCENE),)
+    noises: Sequence[NoiseTable] = (NoiseTable(label=AS_IN_THE_SCENE),)
+    iterations: int = 60
+    limit_s: float = 1800.0
+    description: str = ""
+    folder: Path = field(default_factory=Path)
+
+    def __post_init__(self) -> None:
+        scenes = [f"{scene.name} ({scene.size})" for scene in self.scenes]
+        for what, names in (
+            ("scene", scenes),
+            ("method", [method.label for method in self.methods]),
+            ("blend", [blend.label for blend in self.blends]),
+            ("noise", [noise.label for noise in self.noises]),
+            ("seed", list(map(str, self.seeds))),
+        ):
+            twice = {name for name in names if names.count(name) > 1}
+            if twice or not names:
+                raise SettingsError(
+                    f"{what} {sorted(twice)[0]!r} is there twice"
+                    if twice
+                    else f"no {what} is given",
+                    where=f"study {self.name}",
+                    remedy="Give every one a label of its own.",
+                )
+
+    def runs(self) -> Iterator[Run]:
+        """Every run; those on the same line follow each other."""
+        for scene, blend, noise, seed, method in product(
+            self.scenes, self.blends, self.noises, self.seeds, self.methods
+        ):
+            yield Run(scene, blend, noise, seed, method, method.iterations or self.iterations)
+
+
+@dataclass(frozen=True)
+class Run:
+    """One method on one line."""
+
+    scene: SceneTable
+    blend: BlendTable
+    noise: NoiseTable
+    seed: int
+    method: StudyMethod
+    iterations: int
+
+    @property
+    def line_key(self) -> tuple[str, ...]:
+        """What tells its line from others."""
+        scene = self.scene
+        return (scene.name, scene.size, self.blend.label, self.noise.label, str(self.seed))
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        """What tells its row from others, as in `results.KEY`."""
+        return (*self.line_key, self.method.label, str(self.iterations))
+
+
+def read_study(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Every scene, method and setting is looked up, so that a study does not fail after hours for a
+    slip of the pen.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read, or names an unknown key, scene, method or setting.
+    MissingPackageError
+        If a method needs a package that is not installed.
+    """
+    path = Path(path)
+    keys = convert_table(read_toml(path, "study file"), StudyFile, "study file", str(path))
+    study = Study(
+        name=keys.name,
+        description=keys.description,
+        scenes=keys.scenes,
+        methods=tuple(_method(entry, path.parent) for entry in keys.methods),
+        seeds=keys.seeds,
+        blends=keys.blends or (BlendTable(label=AS_IN_THE_SCENE),),
+        noises=keys.noises or (NoiseTable(label=AS_IN_THE_SCENE),),
+        iterations=keys.iterations,
+        limit_s=keys.limit_s,
+        folder=path.parent,
+    )
+    check_study(study)
+    return study
+
+
+def check_study(study: Study) -> None:
+    """Look up every scene, method and piece of noise.
+
+    Raises
+    ------
+    SettingsError, InputError
+        At the first that is not known.
+    """
+    for scene in study.scenes:
+        if scene.gathers_file is None and scene.scene_file is None:
+            scene_plan(scene.name, scene.size)
+        elif scene.scene_file is not None:
+            read_scene_file(study.folder / scene.scene_file)
+    for noise in study.noises:
+        noise_from(noise.pieces or [], f"noise {noise.label}")
+    for method in study.methods:
+        method.separator(3, 16)
+
+
+def _method(entry: MethodTable, folder: Path) -> StudyMethod:
+    return StudyMethod(
+        entry.label or entry.method,
+        found_method(entry.method, folder),
+        entry.settings,
+        entry.iterations,
+        entry.residual,
+    )
+
+
+def found_method(name: str, folder: Path) -> MethodChoice:
+    """What a study file calls a method.
+
+    Parameters
+    ----------
+    name : str
+        Name of a method, ``package.module:name``, or ``file.py:name``; the last two may be a
+        settings class, a settings object or a function.
+    folder : Path
+        What a file name counts from.
+
+    Raises
+    ------
+    SettingsError
+        If nothing of that name can be loaded.
+    """
+    place, _, attribute = name.partition(":")
+    if not attribute:
+        if name != "auto" and name not in method_names():
+            near = difflib.get_close_matches(name, method_names(), n=1)
+            raise SettingsError(
+                f"separator method {name!r} is not known",
+                remedy=f"Did you mean {near[0]!r}?" if near else f"Methods: {method_names()}.",
+            )
+        return name
+    try:
+        module = _module_at(folder / place) if place.endswith(".py") else import_module(place)
+        found: Any = getattr(module, attribute)
+    except Exception as error:  # code of others: anything may come
+        raise SettingsError(
+            f"method {name!r} cannot be loaded ({type(error).__name__}: {error})",
+            remedy="Give package.module:name or file.py:name, relative to the study file.",
+        ) from error
+    made: MethodChoice = found() if isinstance(found, type) else found
+    return made
+
+
+def _module_at(path: Path) -> Any:
+    """A module from a file, without making it known by name to the rest of the process."""
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    if spec is None or spec.loader is None:
+        raise FileNotFoundError(str(path))
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def with_methods(study: Study, *more: StudyMethod) -> Study:
+    """The study with more methods, for instance one of your own against a standing table."""
+    return replace(study, methods=(*study.methods, *more))

@@ -1,0 +1,189 @@
+"""A whole study on the smallest lines: every kind of method, stopped and gone on with."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from deblend.errors import InputError, SettingsError
+from deblend.study.compare import run_study
+from deblend.study.keys import BlendTable, SceneTable
+from deblend.study.results import COLUMNS, KEY, MEASURED, read_results, write_results
+from deblend.study.study import Study, StudyMethod, found_method, read_study
+
+HERE = Path(__file__).parent
+TINY = BlendTable(label="short line", shots_per_source=6, sources=2)
+LIMIT_S = 10.0
+
+
+def study_of(*methods: StudyMethod, seeds=(0,), **changes) -> Study:
+    return Study(
+        name="test",
+        scenes=(SceneTable(name="three-sources"),),
+        methods=methods,
+        seeds=seeds,
+        blends=(TINY,),
+        iterations=2,
+        folder=HERE,
+        **changes,
+    )
+
+
+FK = StudyMethod("fk", "fk")
+
+
+@pytest.fixture(scope="module")
+def rows(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict]:
+    """Rows of one run of every kind of method, by label."""
+    methods = [FK, StudyMethod("fk, long windows", "fk", {"patch": [16, 1, 64]})]
+    methods += [
+        StudyMethod(name, found_method(f"broken_methods.py:{name}", HERE)) for name in BROKEN
+    ]
+    study = study_of(*methods, limit_s=LIMIT_S)
+    made = run_study(study, tmp_path_factory.mktemp("study") / "results.parquet")
+    assert [row["method"] for row in made] == [method.label for method in methods]
+    return {row["method"]: row for row in made}
+
+
+BROKEN = {
+    "raises": ("failed", "a mistake of its own"),
+    "hangs": ("timeout", "separate: more than the 10 s allowed"),
+    "nan": ("diverged", "finite"),
+    "other_shape": ("failed", "shape"),
+    "ends_the_process": ("failed", "ended with status 7. last words"),
+    "doubles": ("diverged", ""),
+    "keeps_strong": ("done", ""),
+}
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_a_method_that_breaks_gets_a_row_and_the_study_goes_on(
+    name: str, rows: dict[str, dict]
+) -> None:
+    status, words = BROKEN[name]
+    assert rows[name]["status"] == status, rows[name]["message"]
+    assert words in rows[name]["message"]
+
+
+def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> None:
+    row = rows["fk"]
+    assert row["status"] == "done"
+    assert row["snr_db"] > row["start_db"]
+    assert len(row["snr_window_db"]) == len(row["window_end_s"]) == 6
+    assert len(row["snr_octave_db"]) == len(row["octave_end_hz"])
+    assert row["leakage_db"] < -3
+    assert row["loss_db"] < 0
+    assert 0 < row["seconds"] < 60
+    assert row["peak_mib"] > 50
+    assert row["fold"] > 1
+    assert 0.1 < row["dither_s"] < 0.35
+    assert row["noise_percent"] == 0
+    assert (row["sources"], row["shots"]) == (2, 12)
+    assert '"numpy"' in row["versions"]
+    assert "(16, 1, 64)" in rows["fk, long windows"]["settings"]
+    assert set(row) == set(COLUMNS)
+
+
+def same(rows: list[dict]) -> list[dict]:
+    """Without what differs from one time to the next."""
+    return [{name: row[name] for name in COLUMNS if name not in MEASURED} for row in rows]
+
+
+STUDY = """
+name = "two methods"
+seeds = [0, 1, 2]
+iterations = 2
+[[scenes]]
+name = "three-sources"
+[[methods]]
+method = "fk"
+[[methods]]
+method = "{folder}/broken_methods.py:keeps_strong"
+label = "strong"
+[[blends]]
+label = "short line"
+sources = 2
+shots_per_source = 6
+"""
+RUN = "from deblend.study.compare import run_study; from deblend.study.study import read_study; "
+
+
+def test_killed_half_way_and_gone_on_with_gives_the_same_rows(tmp_path: Path) -> None:
+    path, results = tmp_path / "study.toml", tmp_path / "results.parquet"
+    path.write_text(STUDY.format(folder=HERE))
+    code = RUN + f"run_study(read_study({str(path)!r}), {str(results)!r})"
+    process = subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
+    deadline = time.monotonic() + 120
+    while not results.exists() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+    found = len(read_results(results))
+    assert 1 <= found < 6
+    study = read_study(path)
+    new = []
+    whole = run_study(study, results, processes=2, told=lambda row, done, of: new.append(of))
+    assert new == [6 - found] * (6 - found)
+    uninterrupted = run_study(study, tmp_path / "other.parquet")
+    assert same(whole) == same(uninterrupted)
+    assert same(list(read_results(results).values())) == same(uninterrupted)
+    # Nothing is left to do, and asking again for one method leaves the rows as they are.
+    assert run_study(study, results, told=lambda *_: pytest.fail("computed again")) == whole
+
+
+def test_results_of_another_version_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "results.parquet"
+    monkeypatch.setattr("deblend.study.results.__version__", "0.0.9")
+    write_results(path, [dict.fromkeys(KEY, None)])
+    monkeypatch.undo()
+    with pytest.raises(InputError, match=r"results are of deblend 0\.0\.9, and this is deblend"):
+        run_study(study_of(FK), path)
+    monkeypatch.setattr("deblend.study.results.LAYOUT", "0")
+    write_results(path, [dict.fromkeys(KEY, None)])
+    monkeypatch.undo()
+    with pytest.raises(InputError, match="results are of layout 0, and this is layout 1"):
+        run_study(study_of(FK), path)
+    path.write_bytes(b"PAR1 and nothing more")
+    with pytest.raises(InputError, match="no Parquet file that can be read"):
+        run_study(study_of(FK), path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('method = "fk"', 'method = "fkk"', r"method 'fkk' is not known\. Did you mean 'fk'"),
+        ('"three-sources"', '"three-source"', r"scene 'three-source' is not known.*three-sources"),
+        ("iterations = 2", "iteration = 2", r"unknown key 'iteration'.*iterations"),
+        (":keeps_strong", ":missing", r"method .*missing' cannot be loaded"),
+        ('label = "strong"', 'label = "fk"', r"method 'fk' is there twice"),
+        ('method = "fk"', 'method = "fk"\nsettings = { patches = 3 }', "no setting 'patches'"),
+        ("seeds = [0, 1, 2]", "seeds = []", "study file cannot be used"),
+    ],
+)
+def test_a_study_file_with_a_mistake_is_refused(
+    tmp_path: Path, old: str, new: str, message: str
+) -> None:
+    text = STUDY.format(folder=HERE)
+    assert old in text
+    path = tmp_path / "study.toml"
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises((SettingsError, InputError), match=message):
+        read_study(path)
+
+
+def test_too_many_sources_for_the_scene_fail_that_run(tmp_path: Path) -> None:
+    study = study_of(FK, seeds=(3,))
+    study = Study(**{**vars(study), "blends": (BlendTable(label="four", sources=4),)})
+    (row,) = run_study(study, tmp_path / "results.parquet")
+    assert row["status"] == "failed"
+    assert "asks for 4 sources and the scene has 3" in row["message"]
+    assert np.isnan(np.nan if row["snr_db"] is None else row["snr_db"])

@@ -1,0 +1,110 @@
+"""Tables, pictures and page from rows that are written down here."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from deblend.report.study_figures import unbeaten
+from deblend.study.keys import SceneTable
+from deblend.study.present import present, study_contents, verdicts
+from deblend.study.results import COLUMNS
+from deblend.study.study import AS_IN_THE_SCENE, Study, StudyMethod
+from deblend.study.summary import ALL_LINES, summaries, to_csv
+
+
+def row(scene: str, method: str, seed: int, snr_db: float, **changes) -> dict:
+    made = dict.fromkeys(COLUMNS)
+    made |= {
+        "scene": scene,
+        "size": "small",
+        "blend": AS_IN_THE_SCENE,
+        "noise": AS_IN_THE_SCENE,
+        "seed": seed,
+        "method": method,
+        "iterations": 60,
+        "status": "done",
+        "message": "",
+        "start_db": -3.0,
+        "snr_db": snr_db,
+        "difference_snr_db": snr_db - 3,
+        "snr_window_db": [snr_db, snr_db - 10],
+        "leakage_db": -snr_db,
+        "loss_db": -snr_db,
+        "seconds": 10.0 if method == "slow" else 1.0,
+        "peak_mib": 300.0,
+        "sources": 3,
+        "fold": 2.0,
+        "dither_s": 0.3,
+        "noise_percent": 0.0,
+        "threads": 1,
+        "settings": "{}",
+        "versions": '{"python": "3.11"}',
+        "machine": '{"cores": 2, "load_average_1_min": 0.5}',
+        "date": "2030-01-01",
+    }
+    return made | changes
+
+
+@pytest.fixture
+def rows() -> list[dict]:
+    made = []
+    for seed in range(3):
+        made += [
+            row("easy", "slow", seed, 30.0 + seed),
+            row("easy", "quick", seed, 29.9 + seed + 0.2 * (seed == 1)),
+            row("hard", "slow", seed, 15.0 + seed, fold=6.0),
+            row("hard", "quick", seed, 10.0 + seed, fold=6.0),
+        ]
+    made.append(row("hard", "wild", 0, None, status="failed", message="ValueError: <b>no</b>"))
+    made[-1] |= {"snr_window_db": None, "leakage_db": None, "difference_snr_db": None}
+    return made
+
+
+def test_each_method_is_held_against_the_best_of_its_line(rows: list[dict]) -> None:
+    found = {(one.scene, one.method): one for one in summaries(rows)}
+    assert found["easy", "slow"].standing == "best"
+    assert found["easy", "quick"].standing == "as good"
+    behind = found["hard", "quick"]
+    assert behind.standing == "behind"
+    assert (behind.behind_db, behind.behind_low_db, behind.behind_high_db) == (5.0, 5.0, 5.0)
+    assert (behind.low_db, behind.high_db) == pytest.approx((10.0, 12.0))
+    assert found["hard", "wild"].standing == "fails"
+    assert found["hard", "wild"].not_done == 1
+    assert found[ALL_LINES, "slow"].snr_db == pytest.approx(23.5)
+    assert found[ALL_LINES, "quick"].standing == "behind"
+
+
+def test_verdicts_name_lines(rows: list[dict]) -> None:
+    slow, quick, wild = verdicts(summaries(rows))
+    assert slow == "slow: best on easy; hard."
+    assert quick == "quick: as good as the best on easy — behind on hard (by 5.0 dB)."
+    assert wild == "wild: fails on hard."
+
+
+def test_csv_has_a_row_for_each(rows: list[dict]) -> None:
+    table = list(csv.DictReader(io.StringIO(to_csv(summaries(rows)))))
+    assert len(table) == 8
+    assert table[0]["snr_db"] == "31.00"
+
+
+def test_unbeaten_points_by_hand() -> None:
+    points = np.array([(1.0, 5.0), (2.0, 4.0), (3.0, 9.0), (3.0, 8.0), (9.0, 9.0)])
+    assert unbeaten(points).tolist() == [[1.0, 5.0], [3.0, 9.0]]
+
+
+def test_page_shows_table_pictures_and_failures(rows: list[dict], tmp_path: Path) -> None:
+    rows += [row("easy", "slow", s, 20.0, blend="short dither", dither_s=0.05) for s in range(3)]
+    study = Study("test", [SceneTable(name="easy")], [StudyMethod("slow", "fk")], [0])
+    contents = study_contents(study, rows, summaries(rows))
+    assert len(contents.pictures) == 3  # time, dither, fold; noise is not varied
+    done = present(study, rows, tmp_path)
+    page = done.page.read_text(encoding="utf-8")
+    assert "ValueError: &lt;b&gt;no&lt;/b&gt;" in page
+    assert "easy, short dither" in page
+    assert page.count("<img ") == 3
+    assert done.table.exists()
