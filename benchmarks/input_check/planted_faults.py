@@ -3,10 +3,13 @@
     python -m benchmarks.input_check.planted_faults --seeds 50 --out planted_faults.csv
 
 Several runs over other scenes can share the work; --summary with their tables then adds them up,
-prints them, and keeps the counts and every row. One row a scene, seed and fault: whether it was found (its kind, place and size) in the table or in
-the samples, whether the clocks could be verified, and what else was found. A swap of source numbers
-is found in the table by positions; in the samples it is hopeless for sources that lie
-symmetrically about the streamer. Shots outside the record follow from clocks 18 s apart.
+prints them, and keeps the counts and every row.
+
+One row a scene, seed and fault: whether it was found (its kind, place and size) in the table or in
+the samples, whether the clocks could be verified, and what else was found. The table knows a swap
+of source numbers by positions; the samples are looked at without them, and are hopeless where two
+sources lie symmetrically about the streamer. Shots outside the record follow from clocks 18 s
+apart.
 """
 
 from __future__ import annotations
