@@ -19,9 +19,12 @@ from difflib import unified_diff
 from pathlib import Path
 from typing import Any, Final
 
+from benchmarks.quality.run import TABLE
+from benchmarks.quality.table import read_table
 from benchmarks.result import RESULTS
 from deblend.cli.display import show_keys
 from deblend.run.line_file import list_keys
+from deblend.separation.choose import METHODS
 
 README: Final = Path(__file__).parents[1] / "README.md"
 Numbers = dict[str, Any]
@@ -123,9 +126,34 @@ def keys_table() -> str:
     return stream.getvalue().strip()
 
 
+def methods_table() -> str:
+    """Scores of the built-in methods on the small scenes, best in bold; blank where not run."""
+    wanted = {"size": "small", "iterations": "60", "seed": "0"}
+    rows = [
+        row
+        for row in read_table(TABLE).values()
+        if all(row[name] == value for name, value in wanted.items()) and row["method"] in METHODS
+    ]
+    methods = sorted({row["method"] for row in rows}, key=list(METHODS).index)
+    lines = [f"| scene | before | {' | '.join(f'`{name}`' for name in methods)} |"]
+    lines += ["|---" * (len(methods) + 2) + "|"]
+    for scene in sorted({row["scene"] for row in rows}):
+        scores = {row["method"]: float(row["snr_db"]) for row in rows if row["scene"] == scene}
+        start = next(row["start_db"] for row in rows if row["scene"] == scene)
+        best = max(scores.values())
+        cells = [
+            "" if name not in scores else f"**{value:.1f}**" if value == best else f"{value:.1f}"
+            for name in methods
+            for value in [scores.get(name, 0.0)]
+        ]
+        lines.append(f"| {scene} | {float(start):.1f} | {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
 def with_tables(text: str) -> str:
     """The text of README.md with its tables made anew."""
-    for name, table in (("keys", keys_table()), ("numbers", numbers_table())):
+    tables = {"keys": keys_table(), "methods": methods_table(), "numbers": numbers_table()}
+    for name, table in tables.items():
         begin, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
         if text.count(begin) != 1 or text.count(end) != 1:
             sys.exit(f"README.md needs the marks {begin} and {end} once")
