@@ -17,7 +17,7 @@ from deblend.study.study import AS_IN_THE_SCENE, Study, StudyMethod
 from deblend.study.summary import ALL_LINES, summaries, to_csv
 
 
-def row(scene: str, method: str, seed: int, snr_db: float, **changes) -> dict:
+def row(scene: str, method: str, seed: int, snr_db: float = 0.0, **changes) -> dict:
     made = dict.fromkeys(COLUMNS)
     made |= {
         "scene": scene,
@@ -60,8 +60,9 @@ def rows() -> list[dict]:
             row("hard", "slow", seed, 15.0 + seed, fold=6.0),
             row("hard", "quick", seed, 10.0 + seed, fold=6.0),
         ]
-    made.append(row("hard", "wild", 0, None, status="failed", message="ValueError: <b>no</b>"))
-    made[-1] |= {"snr_window_db": None, "leakage_db": None, "difference_snr_db": None}
+    failed = row("hard", "wild", 0, status="failed", message="ValueError: <b>no</b>")
+    nothing = ("snr_db", "difference_snr_db", "snr_window_db", "leakage_db", "loss_db")
+    made.append(failed | dict.fromkeys(nothing))
     return made
 
 
