@@ -54,6 +54,10 @@ class AlternativeNumbers:
         Shots and delays, at most `MOST_SHOTS` of a source.
     diagnoses : list of Diagnosis
         Of every pair of sources that overlaps.
+    strings : list of StringUse
+        How often each string fires, against what it needs.
+    guns : list of SourceGuns
+        First guess of what each source puts out.
     quantities : list of Quantity
         All rows of the table; the same rows for every alternative.
     findings : list of Finding
@@ -64,6 +68,8 @@ class AlternativeNumbers:
     lines: MidpointLines
     firing: FiringPlan
     diagnoses: list[Diagnosis]
+    strings: list[air.StringUse]
+    guns: list[air.SourceGuns]
     quantities: list[Quantity]
     findings: list[Finding]
 
@@ -114,7 +120,14 @@ def alternative_numbers(
     ]
     findings = plan_findings(alternative, target, parts.lines, parts.diagnoses, parts.firing)
     return AlternativeNumbers(
-        alternative, parts.lines, parts.firing, parts.diagnoses, quantities, findings
+        alternative,
+        parts.lines,
+        parts.firing,
+        parts.diagnoses,
+        air.string_uses(alternative),
+        air.source_guns(alternative),
+        quantities,
+        findings,
     )
 
 

@@ -207,6 +207,8 @@ def _column_json(column: AlternativeNumbers) -> dict[str, Any]:
         "name": column.alternative.name,
         "midpoint_lines_m": _plain(column.lines.across_m.tolist()),
         "quantities": [_plain(asdict(quantity)) for quantity in column.quantities],
+        "strings": [_plain(asdict(use)) for use in column.strings],
+        "guns_first_guess": [_plain(asdict(guns)) for guns in column.guns],
         "dither": [_plain(asdict(row)) for row in column.diagnoses],
         "findings": [_plain(asdict(finding)) for finding in column.findings],
     }
