@@ -7,17 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, TimeError
+from deblend.errors import InputError, NavigationError, TimeError
 from deblend.model.findings import Finding, Verdict
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.time_scales import leap_seconds_known
 from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.records.file_clocks import file_clock_findings
+from deblend.records.navigation.positions import refuse_degrees
 from deblend.records.regularity import never_overlap, regularity_findings
 from deblend.records.source_consistency import source_consistency
 
 _NAMED_SHOTS = 8
+_FEWEST_POSITIONS = 5
 
 
 def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Finding]:
@@ -61,6 +63,8 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
         *_in_gaps(recording, shots, samples),
         *_flags(shots),
         *_same_instant(shots),
+        *_line_names(shots),
+        *_degrees(shots),
         *source_consistency(shots),
         *never_overlap(shots, length_ns),
         *regularity_findings(shots, length_ns),
@@ -192,6 +196,31 @@ def _flags(shots: Shots) -> list[Finding]:
         "marked deliver = false; separated as interference only",
     )
     return [*misfires, *undelivered]
+
+
+def _line_names(shots: Shots) -> list[Finding]:
+    """More than one line in one table."""
+    names = sorted({str(name) for name in shots.line} - {""})
+    if len(names) < 2:
+        return []
+    message = (
+        f"The shots are of {len(names)} lines ({', '.join(names[:4])}): all of them are separated "
+        "together, as one. Right only if they were recorded together."
+    )
+    return [Finding("mixed_lines", float(len(names)), "lines", "look", message)]
+
+
+def _degrees(shots: Shots) -> list[Finding]:
+    """Positions that can only be degrees, where metres are expected."""
+    known = np.isfinite(shots.x_m) & np.isfinite(shots.y_m)
+    if np.count_nonzero(known) < _FEWEST_POSITIONS or not np.ptp(shots.x_m[known]):
+        return []
+    try:
+        refuse_degrees(shots.x_m, shots.y_m, "source", "")
+    except NavigationError as error:
+        message = f"{error.what[0].upper()}{error.what[1:]}: offsets from them are wrong."
+        return [Finding("positions_in_degrees", np.nan, "", "fail", message)]
+    return []
 
 
 def _same_instant(shots: Shots) -> list[Finding]:

@@ -207,3 +207,19 @@ def test_time_scales_must_agree():
 def test_length_must_hold_a_sample(length_s):
     with pytest.raises(InputError, match=r"holds no sample of 0\.002 s"):
         inspect_line(record(), shots_at([1]), length_s)
+
+
+def test_mixed_lines_and_positions_in_degrees():
+    seconds = 9.0 * np.arange(8)
+    place = {"x_m": 2.25 + 1e-4 * np.arange(8), "y_m": np.full(8, 58.5)}
+    names = np.array(["L1"] * 6 + ["L2"] * 2)
+    findings = inspect_line(record(), shots_at(seconds, line=names, **place), LENGTH_S)
+    assert "L1, L2" in finding_of(findings, "mixed_lines").message
+    degrees = finding_of(findings, "positions_in_degrees")
+    assert degrees.verdict == "fail"
+    assert "degrees, not metres" in degrees.message
+
+    metres = {"x_m": 456_288.0 + 12.5 * np.arange(8), "y_m": np.full(8, 6_484_622.0)}
+    for columns in (metres, {}, {"x_m": np.zeros(8), "y_m": np.zeros(8)}):
+        found = inspect_line(record(), shots_at(seconds, **columns), LENGTH_S)
+        assert not {"mixed_lines", "positions_in_degrees"} & {f.metric for f in found}
