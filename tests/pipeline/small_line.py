@@ -16,6 +16,8 @@ from deblend.model.timebase import parse_instant
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 
+DONE = (0, 1, 3)
+"""Exit statuses of a run that wrote its results, whatever their verdict."""
 Call = Callable[..., Result]
 """Calls the command line with arguments."""
 

@@ -16,7 +16,15 @@ import pytest
 import segyio
 from numpy.typing import NDArray
 from segyio import TraceField
-from small_line import CHANNEL_COUNT, LENGTH, SHOT_COUNT, Call, SmallLine, make_small_line
+from small_line import (
+    CHANNEL_COUNT,
+    DONE,
+    LENGTH,
+    SHOT_COUNT,
+    Call,
+    SmallLine,
+    make_small_line,
+)
 
 from deblend.model.shots import make_shots
 from deblend.records.shot_table import write_shots
@@ -44,7 +52,7 @@ def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyP
     assert call("check", line.line_file).exit_code == 0
     assert not line.out.exists()
     result = call("separate", line.line_file)
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code in DONE, result.stderr
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
     page = (line.out / "report.html").read_text()
     assert "Small line" in page
@@ -70,7 +78,7 @@ def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyP
 def test_the_report_can_be_drawn_again(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 1")
     first = call("separate", line.line_file)
-    assert first.exit_code == 0, first.stderr
+    assert first.exit_code in DONE, first.stderr
     (line.out / "report.html").unlink()
     assert call("report", line.out).exit_code == 0
     assert (line.out / "report.html").read_text() == "Small line"
@@ -127,7 +135,7 @@ def test_troubles_are_findings(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 3")
     assert call("check", line.line_file).exit_code == 1
     result = call("separate", line.line_file)
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code in DONE, result.stderr
     rows = rows_of(line.out / "findings.csv")
     found = {(row["metric"], row["channel"]) for row in rows if row["verdict"] == "look"}
     assert {("dead_channel", "3"), ("unusable_samples", "4")} <= found
@@ -167,13 +175,13 @@ def test_blocks_and_one_piece_deliver_the_same(tmp_path: Path) -> None:
 @pytest.mark.usefixtures("plain_page")
 def test_results_are_replaced_only_on_request(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 2")
-    assert call("separate", line.line_file).exit_code == 0
+    assert call("separate", line.line_file).exit_code in DONE
     before = (line.out / "manifest.json").read_bytes()
     refused = call("separate", line.line_file)
     assert refused.exit_code == 2
     assert "not empty" in refused.stderr
     assert (line.out / "manifest.json").read_bytes() == before
-    assert call("separate", line.line_file, "--overwrite").exit_code == 0
+    assert call("separate", line.line_file, "--overwrite").exit_code in DONE
     assert (line.out / "manifest.json").read_bytes() != before
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
@@ -202,7 +210,7 @@ def test_an_interruption_leaves_finished_blocks_alone(
     assert "stopped: 1 of 1 blocks are finished and kept" in result.stderr
     assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
     again = call("separate", line.line_file)
-    assert again.exit_code == 0
+    assert again.exit_code in DONE
     assert "going on: 1 of 1 blocks are finished" in again.stderr
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 

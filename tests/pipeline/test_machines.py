@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_line import SmallLine, make_small_line
+from small_line import DONE, SmallLine, make_small_line
 
 from deblend.errors import ClusterError
 from deblend.run.execute import Machines, runner
@@ -24,8 +24,6 @@ from deblend.run.work_folder import WorkFolder
 from deblend.run.work_plan import software_versions
 
 pytestmark = pytest.mark.slow
-DONE = (0, 1, 3)
-"""Results were written, whatever their verdict."""
 MEMORY_GB = (PROGRAM_BYTES + 400_000) / 1e9
 DRIVER = Path(__file__).parent / "plain_separate.py"
 """`deblend separate` without the drawing of the report."""

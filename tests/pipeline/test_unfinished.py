@@ -8,14 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from small_line import Call, SmallLine, make_small_line
+from small_line import DONE, Call, SmallLine, make_small_line
 
 from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.output_folder import RESULTS, UNFINISHED
 from deblend.run.work_folder import WorkFolder, locked
 
-DONE = (0, 1, 3)
-"""Results were written, whatever their verdict."""
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
 pytestmark = pytest.mark.usefixtures("plain_page")
 
