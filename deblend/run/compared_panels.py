@@ -19,7 +19,7 @@ def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
     Parameters
     ----------
     what : str
-        What is compared; an offset among the coordinates labels the traces of a gather.
+        What is compared. Offset or distance labels the traces, whichever changes more.
     paired : Paired
         Traces that belong together.
     match : Match
@@ -28,10 +28,9 @@ def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
     begin = max(0, (len(paired.apart_m) - MOST_TRACES) // 2)
     middle = slice(begin, begin + MOST_TRACES)
     place = paired.trial.place_m[middle]
-    if place.shape[1] > 2:
+    axis, label = np.hypot(*(place - place[0])[:, :2].T), "distance along the line (m)"
+    if place.shape[1] > 2 and np.ptp(place[:, 2]) > np.ptp(axis):
         axis, label = place[:, 2], "offset (m)"
-    else:
-        axis, label = np.hypot(*(place - place[0])[:, :2].T), "distance along the line (m)"
     return ComparedPanel(
         title=what,
         trial_name=paired.trial.name,

@@ -17,6 +17,7 @@ from deblend.errors import InputError
 from deblend.model.geometry import towed_geometry
 from deblend.model.shots import make_shots
 from deblend.run.placed_gathers import read_gathers, through_separation
+from deblend.run.report_extras import read_extras
 from deblend.run.trial_separation import trial_separation
 from deblend.run.velocity_check import velocity_rows
 from deblend.stack.bins import bin_grid
@@ -223,3 +224,23 @@ def test_semblance_checks_the_velocity_table(tmp_path: Path, factor: float) -> N
     rows = list(velocity_rows(trial, grid, table, [(0.4, 0.6), (0.6, 0.8)]))
     assert len(rows) == 6
     np.testing.assert_allclose([row.value for row in rows], factor, atol=0.021)
+
+
+def test_panels_for_the_report_lie_beside_the_table(tmp_path: Path) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=30, shot_m=12.5)
+    older = write_line(tmp_path / "older.sgy", shots=30, shot_m=12.5, away_m=1.0)
+    table = tmp_path / "table.csv"
+    how = ["--method", "fk", "--iterations", "2"]
+    CliRunner().invoke(main, ["benchmark-line", str(trial), str(older), "--out", str(table), *how])
+    extras = read_extras(tmp_path, [table])
+    titles = [panel.title.split(" at ")[0].split(",")[0] for panel in extras.panels]
+    assert titles == ["common offset"] * 3 + ["midpoint gather"] * 3
+    first, gather = extras.panels[0], extras.panels[3]
+    assert first.axis_label == "distance along the line (m)"
+    np.testing.assert_allclose(first.axis, 12.5 * np.arange(30), atol=0.1)
+    assert gather.axis_label == "offset (m)"
+    assert np.abs(first.difference).max() < 1e-3 * np.abs(first.trial).max()
+    assert first.apart_m == pytest.approx(1.0, abs=0.01)
+    assert len(extras.findings) > 10
+    with pytest.raises(InputError, match="no table with panels beside it"):
+        read_extras(tmp_path, [trial])
