@@ -88,12 +88,14 @@ def _describe(rows: NDArray[np.int64], work: Work, measures: LineMeasures) -> So
         length=job.length,
         amplitude_unit=job.recording.amplitude_unit,
         line=work.opened.line.name,
-        history=history_sentences(job, measures),
+        history=history_sentences(work.opened, job, measures),
     )
 
 
-def history_sentences(job: Job, measures: LineMeasures) -> tuple[str, ...]:
+def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tuple[str, ...]:
     """What was done to the data, a sentence each."""
+    before = [f.message for f in opened.findings if f.metric in ("low_cut", "drift_corrected")]
+    low_cut = opened.line.keys.records.low_cut_hz is not None
     settings = ", ".join(
         f"{name.removeprefix('method.')} {value}"
         for name, value in job.settings.items()
@@ -101,19 +103,24 @@ def history_sentences(job: Job, measures: LineMeasures) -> tuple[str, ...]:
     )
     iterations = max(len(history) for history in measures.histories)
     return (
+        *before,
         "Cut from the continuous record at the fire times, with their fractions of a sample.",
         f"Separated from the other sources by method {job.settings['method']} ({settings}), "
         f"{iterations} iterations, seed {job.seed}.",
         RESIDUAL_CHOICES[job.residual],
-        "No gain, filter, mute or static was applied.",
+        f"No gain, {'other filter' if low_cut else 'filter'}, mute or static was applied.",
     )
 
 
 def input_paths(opened: OpenLine) -> list[Path]:
     """Line file, tables and records."""
-    table = opened.line.shots_path
+    from deblend.records.find_files import find_files
+
+    table, near_field = opened.line.shots_path, opened.line.keys.near_field
     paths = [opened.line.path, *([table] if table else []), *opened.line.other_inputs]
-    return [*paths, *dict.fromkeys(file.path for file in opened.recording.files)]
+    if near_field is not None and near_field.files:
+        paths += find_files(opened.line.patterns_of(near_field.files))
+    return list(dict.fromkeys([*paths, *(file.path for file in opened.recording.files)]))
 
 
 def write_line_manifest(

@@ -14,6 +14,7 @@ from deblend.records.segy_write import write_continuous_segy
 from deblend.run.check import Check, check_line
 from deblend.run.line_file import read_line_file
 from deblend.run.open_line import OpenLine, open_line
+from deblend.run.pipeline import run_line
 
 START_NS = parse_instant("2024-06-01T12:00:18.000", "gps")
 INTERVAL_NS = 4_000_000
@@ -204,3 +205,18 @@ def test_a_duplicated_record_is_one_finding(folder: Path) -> None:
     assert "again.sgy" in finding.message
     assert line.recording.shape[1] == FILES * SLICE
     assert not line.recording.gaps
+
+
+def test_a_run_says_what_was_done_before_separation(folder: Path) -> None:
+    (folder / "beside").mkdir()
+    for path in (folder / "records").iterdir():
+        shutil.copy(path, folder / "beside")
+    near = '[near_field]\nfiles = ["beside/*.sgy"]\nchannels = { 1 = [5] }\n'
+    write_line(folder, near, records="low_cut_hz = 3.0\ndrift_us_per_s = 2.0\n")
+    outcome = run_line(read_line_file(folder / "line.toml"))
+    manifest = (outcome.folder / "manifest.json").read_text(encoding="utf-8")
+    for said in ("drift_corrected", "low_cut", "near_field_misfired", "beside/r0.sgy"):
+        assert said in manifest
+    text = (outcome.folder / "delivered" / "source-1.sgy").read_bytes()[:3200]
+    history = text.decode("cp037" if text[:1] == b"\xc3" else "ascii")
+    assert "No gain, other filter" in " ".join(history.split())
