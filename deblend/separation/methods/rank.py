@@ -61,7 +61,9 @@ class RankReduction:
     interference that happens to line up too. The traces must be regular along shots and channels;
     misfires count as missing traces, which the loop fills. It is the most expensive of the methods
     here: a window costs the cube of the number of columns, and the price rises with the number of
-    traces in it, where a transform would cost hardly more.
+    traces in it, where a transform would cost hardly more. Matrices of 32 columns or more are
+    decomposed by several threads of the linear-algebra library, which makes them many times
+    slower: set ``OPENBLAS_NUM_THREADS=1`` for windows above about 16 shots times 8 channels.
 
     For white noise of rms s in each value, the largest singular value of a matrix of m rows and n
     columns is taken as s * (sqrt(m) + sqrt(n)), which holds for independent elements; Hankel
@@ -78,7 +80,7 @@ class RankReduction:
     .. [3] J. Cheng and M. Sacchi, 2015, Separation and reconstruction of simultaneous source data
        via iterative rank reduction, Geophysics 80(4), V57-V66.
     .. [4] W. Huang, R. Wang, Y. Chen, H. Li and S. Gan, 2016, Damped multichannel singular
-       spectrum analysis for 3D random noise attenuation, Geophysics 81(4), V261-V270.
+       spectrum analysis for 3D random noise attenuation, Geophysics 81, V261-V270.
     """
 
     patch: tuple[int, int, int] = (12, 6, 32)
