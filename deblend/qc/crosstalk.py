@@ -216,13 +216,13 @@ def _group_stacks(
     advanced = _advance(estimate[pairs[:, 0]], fraction)
     weight = _quietness(advanced, plan)
     advanced *= weight
-    orders = [delay, *(delay[random.permutation(len(delay))] for _ in range(draws))]
+    shuffled = random.permuted(np.broadcast_to(delay, (draws, len(delay))), axis=1)
     sums, nulls = np.zeros((5, len(plan.windows))), np.zeros((2, draws, len(plan.windows)))
     add_stacks(
         advanced,
         np.ascontiguousarray(estimate[pairs[:, 1]]),
         weight,
-        np.array(orders),
+        np.concatenate([delay[None], shuffled]),
         np.array(plan.windows, dtype=np.int64).reshape(-1, 2),
         max(LEAST_SHOTS, len(pairs) // 2),
         np.zeros((7, plan.length), np.float32),

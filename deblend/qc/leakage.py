@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from deblend.arrays import thread_count
 from deblend.model.findings import Finding
@@ -32,7 +33,7 @@ from deblend.qc.likeness_maps import (
     window_products,
 )
 from deblend.qc.limits import Limit
-from deblend.qc.measure_plan import Gathers, MeasurePlan, cut_low
+from deblend.qc.measure_plan import Gathers, MeasurePlan, padded_length, without_low
 from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
 from deblend.qc.removed_signal import RemovedSignal, removed_signal
 from deblend.qc.significance import flag_together
@@ -110,15 +111,18 @@ def measure_leakage(
     source = np.array([number[each] for each in plan.shots.source.tolist()], dtype=np.int64)
     source[~plan.counted] = -1
 
+    padded = padded_length(plan.length, plan)
+
     def part(begin: int) -> tuple[WindowProducts, SourceProducts, OctaveEnergy]:
         some = slice(begin, begin + _SHOTS_AT_ONCE)  # bounds the memory of filtered copies
-        before, after = pseudo_deblended[some], estimate[some]
-        kept, removed = cut_low(after, plan), cut_low(before - after, plan)
+        after = estimate[some]
+        both = [after, pseudo_deblended[some] - after]
         if not working.all():
-            kept, removed = kept * working[:, None], removed * working[:, None]
-            before, after = before[:, working], after[:, working]
+            both = [part * working[:, None] for part in both]
+        own, other = (rfft(part, padded, axis=-1) for part in both)
+        octaves = octave_energy(own, other, padded, plan.interval_s)
+        kept, removed = (without_low(part, plan.length, padded, plan) for part in (own, other))
         kept_there[some], removed_there[some] = kept[:, looked_at], removed[:, looked_at]
-        octaves = octave_energy(before, after, plan.interval_s)
         return *window_products(kept, removed, plan, source[some]), octaves
 
     with ThreadPoolExecutor(thread_count()) as pool:

@@ -14,9 +14,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, rfft
 from scipy.ndimage import uniform_filter1d
 
-from deblend.arrays import fast_length, irfft, rfft
+from deblend.arrays import fast_length
 from deblend.model.shots import Shots
 
 Gathers = NDArray[np.float32]
@@ -183,22 +184,38 @@ def _spread_s(delays_s: NDArray[np.float64]) -> float:
 
 
 def cut_low(samples: Gathers, plan: MeasurePlan) -> Gathers:
-    """Samples above the lowest frequency measured, without a phase shift.
+    """Samples (..., time) above the lowest frequency measured, without a phase shift."""
+    padded = padded_length(samples.shape[-1], plan)
+    return without_low(rfft(samples, padded, axis=-1), samples.shape[-1], padded, plan)
+
+
+def padded_length(length: int, plan: MeasurePlan) -> int:
+    """Length of transforms that leave room for the low cut."""
+    beyond = round(1.0 / plan.low_cut_hz / plan.interval_s) if plan.low_cut_hz > 0 else 0
+    return fast_length(length + beyond)
+
+
+def without_low(
+    spectrum: NDArray[np.complex64], length: int, padded: int, plan: MeasurePlan
+) -> Gathers:
+    """Samples from their transform, above the lowest frequency measured.
 
     Parameters
     ----------
-    samples : ndarray of float32, shape (..., time)
-        What to filter.
+    spectrum : ndarray of complex64, shape (..., frequency)
+        Changed in place.
+    length : int
+        Samples wanted.
+    padded : int
+        Length of the transform, from `padded_length`.
     plan : MeasurePlan
         States the frequency; a cosine ramp of half an octave lies below it.
     """
-    if plan.low_cut_hz <= 0:
-        return samples
-    length = samples.shape[-1]
-    padded = fast_length(length + round(1.0 / plan.low_cut_hz / plan.interval_s))
-    octave = np.log2(np.maximum(np.fft.rfftfreq(padded, plan.interval_s), 1e-9) / plan.low_cut_hz)
-    weight = np.sin(0.5 * np.pi * np.clip(1.0 + 2.0 * octave, 0.0, 1.0)).astype(np.float32)
-    filtered: Gathers = irfft(np, rfft(np, samples, padded) * weight, padded)[..., :length]
+    if plan.low_cut_hz > 0:
+        frequency = np.maximum(np.fft.rfftfreq(padded, plan.interval_s), 1e-9)
+        octave = np.log2(frequency / plan.low_cut_hz)
+        spectrum *= np.sin(0.5 * np.pi * np.clip(1.0 + 2.0 * octave, 0.0, 1.0)).astype(np.float32)
+    filtered: Gathers = irfft(spectrum, padded, axis=-1, overwrite_x=True)[..., :length]
     return filtered
 
 

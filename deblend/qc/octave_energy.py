@@ -6,14 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len, rfft, rfftfreq
+from scipy.fft import rfftfreq
 
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.qc.bands import band_weights, octave_bands
 from deblend.qc.residual import decibels
-
-Gathers = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,20 +34,28 @@ class OctaveEnergy:
         )
 
 
-def octave_energy(before: Gathers, kept: Gathers, interval_s: float) -> OctaveEnergy:
-    """Energies of gathers (shot, channel, time) in the octaves of `octave_bands`."""
-    length = before.shape[-1]
-    padded = next_fast_len(length, real=True)
+def octave_energy(
+    kept: NDArray[np.complex64], removed: NDArray[np.complex64], padded: int, interval_s: float
+) -> OctaveEnergy:
+    """Energies in the octaves of `octave_bands`.
+
+    Parameters
+    ----------
+    kept, removed : ndarray of complex64, shape (shot, channel, frequency)
+        Transforms of estimates and of what was removed, which add up to pseudo-deblended gathers.
+    padded : int
+        Length of the transforms.
+    interval_s : float
+        Sample interval in seconds.
+    """
     frequency = rfftfreq(padded, interval_s)
-    weight = band_weights(frequency, octave_bands(interval_s)) ** 2
     twice = np.where((frequency == 0) | (2 * frequency * interval_s > 1 - 1e-9), 1.0, 2.0) / padded
-    out = np.zeros((3, len(before), len(weight)))
-    for shot in range(len(before)):  # a shot at a time bounds the memory of the spectra
-        spectra = rfft(np.stack([before[shot], kept[shot]]), padded, axis=-1)
-        for part, spectrum in enumerate((spectra[0], spectra[1], spectra[0] - spectra[1])):
-            power = np.square(spectrum.real) + np.square(spectrum.imag)
-            out[part, shot] = weight @ (twice * power.sum(axis=0, dtype=np.float64))
-    return OctaveEnergy(*out)
+    weight = (band_weights(frequency, octave_bands(interval_s)) ** 2 * twice).T
+    own, other, product = (
+        np.einsum("scf,scf->sf", a.real, b.real) + np.einsum("scf,scf->sf", a.imag, b.imag)
+        for a, b in ((kept, kept), (removed, removed), (kept, removed))
+    )
+    return OctaveEnergy((own + other + 2.0 * product) @ weight, own @ weight, other @ weight)
 
 
 def octave_findings(
