@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from deblend.cli.errors import plain_errors
-from deblend.model.timebase import TimeScale
+
+if TYPE_CHECKING:
+    from deblend.model.timebase import TimeScale
 
 
 @click.command()

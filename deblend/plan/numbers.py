@@ -54,6 +54,8 @@ class AlternativeNumbers:
         Shots and delays, at most `MOST_SHOTS` of a source.
     diagnoses : list of Diagnosis
         Of every pair of sources that overlaps.
+    clean_s : float
+        Clean record length at the usual speed, before any offset.
     strings : list of StringUse
         How often each string fires, against what it needs.
     guns : list of SourceGuns
@@ -68,6 +70,7 @@ class AlternativeNumbers:
     lines: MidpointLines
     firing: FiringPlan
     diagnoses: list[Diagnosis]
+    clean_s: float
     strings: list[air.StringUse]
     guns: list[air.SourceGuns]
     quantities: list[Quantity]
@@ -124,6 +127,7 @@ def alternative_numbers(
         parts.lines,
         parts.firing,
         parts.diagnoses,
+        parts.clean_s[1],
         air.string_uses(alternative),
         air.source_guns(alternative),
         quantities,

@@ -16,7 +16,7 @@ from deblend.report.plan_figures import style
 
 LOWEST_DB = -40.0
 SHOWN_HZ = 250.0
-SHOWN_S = 0.4
+SHOWN_S = 0.25
 
 
 def prediction_figure(contents: PlanContents) -> Figure:

@@ -138,13 +138,8 @@ def overlap_figure(contents: PlanContents) -> Figure:
         left.plot(knots, clean, color=colour, linestyle=line, linewidth=width, label=text)
         usual = float(_clean(column, np.array([alternative.vessel.speed_kn[1]]))[0])
         offsets = channel_offsets_m(alternative)
-        right.plot(
-            offsets,
-            clean_by_channel_s(alternative, usual),
-            color=colour,
-            linestyle=line,
-            label=text,
-        )
+        by_channel = clean_by_channel_s(alternative, usual)
+        right.plot(offsets, by_channel, color=colour, linestyle=line, linewidth=width)
     for axes in (left, right):
         _shade(axes, contents.target)
         tidy(axes)

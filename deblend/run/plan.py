@@ -23,15 +23,23 @@ from deblend.plan.as_shot import AsShot, as_shot
 from deblend.plan.cautions import ADVICE, CAUTIONS
 from deblend.plan.contents import PlanContents
 from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
-from deblend.plan.numbers import AlternativeNumbers, alternative_numbers
-from deblend.plan.plan_file import Plan, read_plan
+from deblend.plan.keys import TargetTable
+from deblend.plan.numbers import (
+    AlternativeNumbers,
+    alternative_numbers,
+    channel_offsets_m,
+    clean_by_channel_s,
+)
+from deblend.plan.plan_file import Plan, read_plan, speeds_m_s
 from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.shot_timing import blending_fold
 from deblend.plan.signature import SignatureMeasures
 
 PAGE: Final = "plan.html"
 NUMBERS: Final = "plan.json"
 TABLE: Final = "plan.csv"
 FINDINGS: Final = "findings.csv"
+FOLD_TIMES: Final = 81
 
 
 @dataclass(frozen=True)
@@ -192,7 +200,7 @@ def plan_json(contents: PlanContents) -> str:
                 "window_s": contents.target.window_s,
             }
         ),
-        "alternatives": [_column_json(column) for column in contents.columns],
+        "alternatives": [_column_json(column, contents.target) for column in contents.columns],
         "predicted_separation": [_prediction_json(one) for one in contents.predictions],
         "signatures": [_signature_json(one) for one in contents.signatures],
         "signature_findings": [_plain(asdict(row)) for row in contents.signature_findings],
@@ -202,9 +210,20 @@ def plan_json(contents: PlanContents) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _column_json(column: AlternativeNumbers) -> dict[str, Any]:
+def _column_json(column: AlternativeNumbers, target: TargetTable) -> dict[str, Any]:
+    record_s = target.record_length_s
+    after = np.linspace(0.0, record_s, FOLD_TIMES, endpoint=False)
+    times = column.firing.times_s(speeds_m_s(column.alternative)[1])
+    active = blending_fold(times, record_s, after)
+    clean = clean_by_channel_s(column.alternative, column.clean_s)
     return {
         "name": column.alternative.name,
+        "usual_speed": {
+            "offset_m": channel_offsets_m(column.alternative).tolist(),
+            "clean_record_length_s": np.round(clean, 4).tolist(),
+            "after_firing_s": np.round(after, 4).tolist(),
+            "mean_blending_fold": np.round(active.mean(axis=0), 4).tolist(),
+        },
         "midpoint_lines_m": _plain(column.lines.across_m.tolist()),
         "quantities": [_plain(asdict(quantity)) for quantity in column.quantities],
         "strings": [_plain(asdict(use)) for use in column.strings],

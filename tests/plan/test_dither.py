@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
-from plan_files import alternative, uniform
+from plan_files import TARGET, alternative, uniform
 from scipy import stats
 
 from deblend.errors import SettingsError
@@ -20,6 +20,7 @@ from deblend.plan.dither_diagnostics import (
 )
 from deblend.plan.firing import best_firing, firing_plan, worst_coherence
 from deblend.plan.keys import DitherTable, FiringTable
+from deblend.plan.numbers import alternative_numbers
 from deblend.plan.plan_file import speeds_m_s
 
 
@@ -146,6 +147,10 @@ def test_natural_timing_varies_from_shot_to_shot_by_what_was_said() -> None:
     plan = firing_plan(made, 2000, seed=1)
     between = np.diff(plan.times_s(2.3)) - 12.5 / 2.3
     assert between.std() == pytest.approx(0.08, rel=0.05)
+    # three standard deviations are taken off the clean record length, as 2 d
+    rows = {row.name: row.value for row in alternative_numbers(made, TARGET).quantities}
+    assert rows["delays within plus and minus, d"] == pytest.approx(0.12)
+    assert rows["clean record length, usual speed"] == pytest.approx(5.3996 - 0.24, abs=1e-3)
 
 
 def test_missing_and_swapped_shots_do_not_mix_up_pairs() -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from plan_files import PLAN, written
 
-from deblend.errors import SettingsError
-from deblend.plan.delay_table import read_delay_table, table_text
+from deblend.errors import InputError, SettingsError
+from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
 from deblend.plan.plan_file import REFERENCE_NAME, read_plan, source_positions_m
+from deblend.plan.signature_text import read_signature_text
 
 STRINGS = """
 [strings.a]
@@ -162,6 +167,37 @@ def test_bad_tables_of_delays_are_refused(tmp_path: Path, text: str, message: st
     path.write_text(text)
     with pytest.raises(SettingsError, match=message):
         read_delay_table(path)
+
+
+@settings(max_examples=40, derandomize=True, deadline=None)
+@given(
+    st.lists(st.integers(0, 2000), min_size=1, max_size=30),
+    st.integers(0, 1000),
+)
+def test_any_table_of_delays_reads_back(delays_ms: list[int], offset_ms: int) -> None:
+    count = len(delays_ms)
+    table = DelayTable(
+        np.arange(count) + 1,
+        np.ones(count, dtype=np.int64),
+        np.array(delays_ms) * 1e-3,
+        offset_ms * 1e-3,
+    )
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "delays.csv"
+        path.write_text(table_text(table, resolution_s=0.001))
+        again = read_delay_table(path)
+    np.testing.assert_allclose(again.delay_s, table.delay_s, atol=1e-9)
+
+
+@settings(max_examples=40, derandomize=True, deadline=None)
+@given(st.text(max_size=200))
+def test_no_text_breaks_the_readers(text: str) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "file"
+        path.write_text(text, encoding="utf-8", newline="")
+        for read in (read_plan, read_delay_table, read_signature_text):
+            with contextlib.suppress(InputError):
+                read(path)
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:

@@ -75,6 +75,12 @@ def test_the_example_makes_a_page_tables_and_firing_tables(tmp_path: Path) -> No
     assert "http://" not in page.replace("http://www.w3.org", "")
     content = json.loads((out / "plan.json").read_text())
     assert [one["name"] for one in content["alternatives"]][1] == "three in sequence"
+    third = content["alternatives"][2]["usual_speed"]
+    assert len(third["offset_m"]) == len(third["clean_record_length_s"]) == 480
+    assert third["clean_record_length_s"][-1] == pytest.approx(4.8 + 6137.5 / 1500, abs=1e-3)
+    # a record of 8 s every 5.4 s: fold 2 for 0.4815 of the time, and a shot meets it more often
+    seen = (0.5185 * 1 + 0.4815 * 4) / (0.5185 * 1 + 0.4815 * 2)
+    assert np.mean(third["mean_blending_fold"]) == pytest.approx(seen, abs=0.03)
     for one in content["alternatives"]:
         assert all(row["formula"] for row in one["quantities"])
     table = read_delay_table(out / "delays-three-together.csv")
