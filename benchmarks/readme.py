@@ -90,6 +90,21 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         "speed.import_time",
         lambda n: f"{n['import_deblend_s']:.2f}; {n['with_separate_s']:.2f}",
     ),
+    (
+        "report of 500 shots of three sources each on 120 channels: written in (s; processor s), "
+        "size (MB)",
+        "report.page",
+        lambda n: f"{n['write_s']:.0f}; {n['write_processor_s']:.0f}, {n['size_mb']:.1f}",
+    ),
+    (
+        "usable after (s; processor s), longest of "
+        "28 answers to clicks and keys (s; mean processor s)",
+        "report.page",
+        lambda n: (
+            f"{n['usable_s']:.1f}; {n['usable_processor_s']:.1f}, "
+            f"{n['answer_longest_s']:.2f}; {n['answer_mean_processor_s']:.2f}"
+        ),
+    ),
 )
 
 
