@@ -29,6 +29,9 @@ LEAD_S: Final = 0.06
 _PULSE_S: Final = 0.12
 _ECHO_S: Final = 3.0
 """Reflections of a shot resemble its direct arrival for so long; what is usual is subtracted."""
+_WIDE_ENOUGH: Final = 4.0
+"""Samples from the first arrival to the last."""
+_FEWEST_CHANNELS: Final = 4
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
 STRAY_AMPLITUDE: Final = 0.6
@@ -70,6 +73,9 @@ class DirectArrivals:
         Arrival after the usual time; good for a few milliseconds. NaN as above.
     first_break_s : ndarray of float64, shape (source,)
         Begin of the usual arrival after the predicted time.
+    slowness : ndarray of float64, shape (source,)
+        Of the usual arrivals across the channels, over the predicted one; NaN where channels lie
+        too close together to say.
     misfit : ndarray of float64, shape (shot,)
         Energy of the difference between a shot and its usual arrival over the energy of the latter;
         NaN where not wholly recorded.
@@ -90,6 +96,7 @@ class DirectArrivals:
     amplitude: NDArray[np.float64]
     lag_s: NDArray[np.float64]
     first_break_s: NDArray[np.float64]
+    slowness: NDArray[np.float64]
     misfit: NDArray[np.float64]
     overlap: NDArray[np.float64]
     partner: NDArray[np.int64]
@@ -154,10 +161,12 @@ def fit_direct_arrivals(
     )
     left = samples - operator.blend(wanted * amplitude[:, None, None])
     own = operator.pseudo_deblend(left) + wanted * amplitude[:, None, None]
+    late_s = _first_breaks(usual, delay_s, interval_s)
     found = DirectArrivals(
         amplitude=np.where(complete, amplitude, np.nan),
         lag_s=np.where(complete, _fine_lag(own, wanted) * interval_s, np.nan),
-        first_break_s=_first_breaks(usual, delay_s, interval_s),
+        first_break_s=np.median(late_s, axis=1),
+        slowness=_slowness(late_s, delay_s, interval_s),
         misfit=np.where(complete, _misfit(own, wanted), np.nan),
         overlap=overlap,
         partner=partner,
@@ -258,13 +267,23 @@ def _fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[
 def _first_breaks(
     usual: NDArray[np.float64], delay_s: NDArray[np.float64], interval_s: float
 ) -> NDArray[np.float64]:
-    """Begin of the usual arrivals after the predicted times, in seconds."""
+    """Begin of the usual arrivals after the predicted times, (source, channel), in seconds."""
     size = np.abs(usual)
     largest = size.max(axis=2, keepdims=True)
     first = (size >= _FIRST_BREAK * largest).argmax(axis=2) * interval_s
     expected = LEAD_S + delay_s - delay_s.min(axis=1, keepdims=True)
-    late = np.median(first - expected, axis=1)
-    return np.where(largest.max(axis=(1, 2)) > 0, late, np.nan)
+    return np.where(largest[:, :, 0] > 0, first - expected, np.nan)
+
+
+def _slowness(
+    late_s: NDArray[np.float64], delay_s: NDArray[np.float64], interval_s: float
+) -> NDArray[np.float64]:
+    """Slope of the arrivals across the channels over that of the predicted ones."""
+    centred = delay_s - delay_s.mean(axis=1, keepdims=True)
+    spread = (centred**2).sum(axis=1)
+    slope = 1.0 + (centred * late_s).sum(axis=1) / np.where(spread > 0, spread, np.inf)
+    wide = np.ptp(delay_s, axis=1) > _WIDE_ENOUGH * interval_s
+    return np.where(wide & (delay_s.shape[1] >= _FEWEST_CHANNELS), slope, np.nan)
 
 
 def _misfit(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from deblend.qc.input_clock import ClockCourse, clock_course
 from deblend.qc.input_findings import (
     clock_findings,
     mixed_scales_s,
+    offset_findings,
     remaining_drift,
     shot_findings,
 )
@@ -126,6 +127,8 @@ def verify_against_samples(
         fired = sources.copy()
         fired[list(wrong)] = list(wrong.values())
         arrivals = fit(corrected_ns, shots.live, fired, search=True)
+    if known_offsets:
+        findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     return findings + shot_findings(fitted, arrivals, corrected_ns, named)

@@ -40,6 +40,7 @@ _DRIFT_LIMIT_S: Final = 0.002
 _DRIFT_DEVIATIONS: Final = 6.0
 _FEWEST_FOR_DRIFT: Final = 12
 _FIT_WELL: Final = 0.4
+_SLOWNESS_LIMIT: Final = 0.2
 
 
 def clock_findings(
@@ -98,6 +99,32 @@ def clock_findings(
     else:
         findings.insert(0, _offset_finding(shots, offset_s, null, latest))
     return unverified + findings + _drift_finding(shots, course)
+
+
+def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Finding]:
+    """Whether direct arrivals cross the channels as the offsets say.
+
+    Parameters
+    ----------
+    arrivals : DirectArrivals
+        Fitted at the right clock.
+    velocity_m_s : float
+        Of the water, by which they were predicted.
+    """
+    known = arrivals.slowness[np.isfinite(arrivals.slowness)]
+    if not known.size:
+        return []
+    ratio = float(np.median(known))
+    if abs(ratio - 1.0) <= _SLOWNESS_LIMIT:
+        message = f"Direct arrivals cross the nearest channels as offsets say, within {ratio:.2f}."
+        return [Finding("offsets_fit", ratio, "", "pass", message, limit=_SLOWNESS_LIMIT)]
+    speed = f"at {velocity_m_s / ratio:.0f} m/s" if ratio > 0.05 else "towards the vessel"
+    message = (
+        f"Direct arrivals cross the nearest channels {speed} instead of {velocity_m_s:.0f} m/s: "
+        "offsets, group interval or the order of channels are wrong. Separation needs channels in "
+        "order; headers, midpoints and everything by offset would be wrong."
+    )
+    return [Finding("offsets_fit", ratio, "", "look", message, limit=_SLOWNESS_LIMIT)]
 
 
 def mixed_scales_s(shots: Shots) -> tuple[float, float]:

@@ -136,6 +136,44 @@ def test_offsets_unknown() -> None:
     assert offset.value == pytest.approx(0.1, abs=0.03)
 
 
+def test_offsets_that_are_wrong() -> None:
+    line = make_scene("two-sources", "small", 1)
+    offset_m = np.abs(line.geometry.offset_m)
+    for told, ratio in ((offset_m, 1.0), (offset_m[:, ::-1], -1.0), (0.6 * offset_m + 56.0, 1.67)):
+        geometry = replace(line.geometry, offset_m=told)
+        found = verify_against_samples(line.recording, line.shots, geometry)
+        (crossing,) = [finding for finding in found if finding.metric == "offsets_fit"]
+        assert crossing.value == pytest.approx(ratio, abs=0.2)
+        assert crossing.verdict == ("pass" if ratio == 1.0 else "look")
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("fault", ["mixed_scales", "clock_step", "misfire"])
+def test_little_dither_still_tells(seed: int, fault: str) -> None:
+    faulty = plant_fault(make_scene("small-dither", "small", seed), fault, seed)
+    found = [finding for finding in wrong(faulty) if finding.metric != "clock_not_verified"]
+    wanted = {
+        "mixed_scales": "clock_offset",
+        "clock_step": "clock_step",
+        "misfire": "misfire_not_marked",
+    }
+    assert [finding.metric for finding in found] == [wanted[fault]]
+
+
+def test_swapped_sources_show_in_the_samples() -> None:
+    line = make_scene("three-sources", "small", 2)
+    faulty = plant_fault(line, "swapped_sources", 2)
+    found = wrong(faulty)
+    assert {finding.metric for finding in found} == {"source_number_wrong"}
+    assert {finding.shot_point for finding in found} == set(faulty.shot_points)
+    # Told by positions, they are fitted as what they are, and said only once.
+    true = {int(row): line.shots.source[row].item() for row in range(len(line.shots))}
+    rows = np.flatnonzero(faulty.shots.source != line.shots.source).tolist()
+    placed = {row: true[row] for row in rows}
+    told = verify_against_samples(faulty.recording, faulty.shots, faulty.geometry, placed_as=placed)
+    assert all(finding.verdict == "pass" for finding in told)
+
+
 def test_too_little_to_verify() -> None:
     line = make_scene("three-sources", "small", 0)
     few = line.shots.take(np.arange(6))
