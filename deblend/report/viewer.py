@@ -46,6 +46,8 @@ from deblend.report import tables
 
 COMPONENTS: Final = ["bokeh", "bokeh-widgets", "bokeh-tables"]
 MARK: Final = "#D55E00"
+FEW_SOURCES: Final = 5
+"""More buttons than this carry the name alone, to fit on a line."""
 GAIN_DB: Final = (-12.0, 36.0, 3.0)
 """Lowest, highest and step of the gain; the lowest is that of `viewer_data`."""
 
@@ -62,7 +64,8 @@ def page_script() -> str:
 
 def as_json(thing: object) -> str:
     """JSON text that can stand inside a script element."""
-    return json.dumps(thing, separators=(",", ":")).replace("<", "\\u003c")
+    text = json.dumps(thing, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c")
 
 
 def viewer_json(facts: dict[str, Any]) -> str:
@@ -103,7 +106,8 @@ def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
 
 
 def _gather_choices(facts: dict[str, Any]) -> list[Model]:
-    labels = [f"source {name}" for name in facts["sources"]]
+    word = "source " if len(facts["sources"]) <= FEW_SOURCES else ""
+    labels = [f"{word}{name}" for name in facts["sources"]]
     return [
         RadioButtonGroup(name="source", labels=labels, active=0),
         RadioButtonGroup(name="kind", labels=["common channel", "shot"], active=0),

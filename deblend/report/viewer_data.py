@@ -142,7 +142,7 @@ def _gather(
         "axis": np.where(np.isfinite(section.axis), section.axis, 0.0).round(3).tolist(),
         "ticks": places,
         "tick_labels": labels,
-        "members": np.rint(members).astype(np.int64).tolist(),
+        "members": np.rint(np.nan_to_num(members, posinf=0, neginf=0)).astype(np.int64).tolist(),
         "parts": list(codes),
         "aligned": [
             {

@@ -144,3 +144,18 @@ def test_text_cannot_end_a_script() -> None:
     assert "<" not in as_json({"a": hostile})
     finding = Finding(hostile, 1.0, hostile, "fail", hostile, source=hostile)
     assert "<" not in findings_json([finding])
+
+
+def test_numbers_that_are_none_can_be_read_by_a_browser(contents: Contents) -> None:
+    nothing = np.full((2, 9), np.nan, np.float32)
+    section = Section(
+        1, "shot", 5, np.array([np.nan, np.inf]), "offset (m)", nothing, nothing, None, 0.004,
+        np.ones(2, bool),
+    )  # fmt: skip
+    maps = made_maps(contents.acquisition)
+    empty = dataclasses.replace(
+        maps, values={"correlation": np.full_like(maps.values["local_similarity"], np.nan)}
+    )
+    data = viewer_data(dataclasses.replace(contents, sections=(section,)), empty)
+    as_json(data.facts)  # refuses NaN, which is no JSON
+    findings_json([Finding("a", float("nan"), "", "note", "", limit=float("inf"))])
