@@ -167,7 +167,7 @@ def open_work_once(folder: Path, started_utc: str) -> Work:
 
 def measure_reference(work: Work, block: int, tell: Tell) -> float:
     """Largest coefficient of one block."""
-    span, channels = _span(work, block)
+    span, channels = _span(work, block, shared=True)
     return span.job.reference_of(channels)
 
 
@@ -189,7 +189,7 @@ def separate_one(work: Work, block: int, tell: Tell) -> None:
     write_value(work.folder.done(block), measured)
 
 
-def _span(work: Work, block: int) -> tuple[Span, range]:
+def _span(work: Work, block: int, *, shared: bool = False) -> tuple[Span, range]:
     number, channels = work.plan.place(block)
     begin, end = work.plan.spans[number]
-    return span_of(work.staged_job, range(begin, end)), channels
+    return span_of(work.staged_job, range(begin, end), shared=shared), channels

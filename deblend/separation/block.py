@@ -12,6 +12,7 @@ from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.chain import last_method, method_at
+from deblend.separation.inner_windows import NOT_CUT, GoesOn, on_the_line
 from deblend.separation.leakage import return_leakage
 from deblend.separation.loop import Callback, IterationRecord, run_loop
 from deblend.separation.noise import NoiseFloor
@@ -225,8 +226,11 @@ def block_reference(
     source_count: int,
     interval_s: float,
     seed: int,
+    goes_on: GoesOn = NOT_CUT,
 ) -> float:
     """Largest coefficient of the first back-projection of a block, in the method's units.
+
+    Windows that only this block has, because it is cut there (`goes_on`), do not count.
 
     Raises
     ------
@@ -236,7 +240,7 @@ def block_reference(
     samples, _ = split_unknown(record, operator)
     method = last_method(method)
     patches = _by_source(operator.pseudo_inverse(samples), source_count)
-    grid = _grid(patches, method, origin, seed, 0)
+    grid = on_the_line(_grid(patches, method, origin, seed, 0), patches.shape[1:], goes_on)
     live = live_traces(operator, source_count, record.shape[0])
     noise = NoiseFloor(method, patches.shape, operator.xp)
     largest = largest_coefficient(method, patches, live, grid, noise, interval_s, operator.xp)

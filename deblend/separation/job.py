@@ -27,6 +27,7 @@ from deblend.separation.block import (
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.fitted_less import FittedLess, fitted_less
+from deblend.separation.inner_windows import GoesOn
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
 from deblend.separation.patches import Separator, margin
@@ -69,6 +70,8 @@ class Job:
         What was noticed while preparing.
     first_slot : int, optional
         Slot of the whole line at which this job begins.
+    cut_slots : (bool, bool), optional
+        Whether the line goes on before and behind the slots of this job.
     measured_reference : float, optional
         Largest coefficient of the whole line, where it has been measured before.
     robust : bool, optional
@@ -90,6 +93,7 @@ class Job:
     blocks: tuple[range, ...]
     findings: tuple[Finding, ...]
     first_slot: int = 0
+    cut_slots: tuple[bool, bool] = (False, False)
     measured_reference: float | None = None
     robust: bool = True
     return_leakage: bool = False
@@ -125,7 +129,13 @@ class Job:
             source_count=self.layout.source_count,
             interval_s=self.recording.interval_s,
             seed=self.seed,
+            goes_on=GoesOn(self.cut_slots, self._cut_channels(wide)),
         )
+
+    def _cut_channels(self, wide: range) -> tuple[bool, bool]:
+        """Whether the streamer goes on before and behind a block with its neighbours."""
+        beyond = margin(self.method, 1) if halo(self.method, 1) else 0
+        return wide.start > -beyond, wide.stop < self.recording.shape[0] + beyond
 
     @property
     def settings(self) -> dict[str, str | int | float | bool]:

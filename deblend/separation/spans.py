@@ -36,7 +36,7 @@ class Span:
 
 @dataclass(frozen=True, eq=False)
 class SpanSamples:
-    """Samples ``[begin, end)`` of a record; NaN where shots write that are not in the span.
+    """Samples ``[begin, end)`` of a record, weighted.
 
     Parameters
     ----------
@@ -44,14 +44,14 @@ class SpanSamples:
         The whole record.
     begin, end : int
         Samples of it.
-    foreign : ndarray of bool, shape (end - begin,)
-        Where other shots write: their energy would have nowhere to go.
+    weight : ndarray of float32, shape (end - begin,)
+        Factors; NaN makes samples unknown.
     """
 
     source: SampleSource
     begin: int
     end: int
-    foreign: NDArray[np.bool_]
+    weight: NDArray[np.float32]
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -61,8 +61,7 @@ class SpanSamples:
     def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
         """Samples ``[start, stop)`` of the span."""
         samples = self.source.read(channels, self.begin + start, self.begin + stop)
-        samples[:, self.foreign[start:stop]] = np.nan
-        return samples
+        return samples * self.weight[start:stop]
 
 
 def slot_halo(job: Job) -> int:
@@ -82,8 +81,10 @@ def slots_of_a_trace(job: Job) -> int:
     return int(np.ceil(job.length * job.recording.interval_ns / max(interval_ns, 1.0))) + 1
 
 
-def span_of(job: Job, slots: range) -> Span:
+def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
     """A span of a line with its neighbours.
+
+    Samples that other shots write, too, are unknown to it: their energy would have nowhere to go.
 
     Parameters
     ----------
@@ -91,6 +92,9 @@ def span_of(job: Job, slots: range) -> Span:
         The line.
     slots : range
         Slots of the span itself.
+    shared : bool, optional
+        Share these samples out by the blending fold of the whole line instead, so that the first
+        back-projection is that of the line.
     """
     everything = np.arange(len(job.shots))
     if len(slots) >= job.layout.slot_count:
@@ -103,7 +107,7 @@ def span_of(job: Job, slots: range) -> Span:
     local = np.full(len(job.shots) + 1, -1)
     local[rows] = np.arange(len(rows))
     own = np.isin(rows, own_row)
-    recording = _recording_of(job, rows)
+    recording = _recording_of(job, rows, shared)
     part = replace(
         job,
         recording=recording,
@@ -111,28 +115,29 @@ def span_of(job: Job, slots: range) -> Span:
         delivered=job.delivered[rows] & own,
         layout=SlotLayout(np.where(row >= 0, local[row], -1)),
         first_slot=job.first_slot + wide.start,
+        cut_slots=(wide.start > 0, wide.stop < job.layout.slot_count),
         blocks=(),
     )
     return Span(part, rows, own)
 
 
-def _recording_of(job: Job, rows: NDArray[np.int64]) -> Recording:
-    """The stretch that some shots write, without the samples that others write too."""
-    line_row = job.layout.row.ravel()
-    inside = np.isin(line_row, rows) & job.operator.live
+def _recording_of(job: Job, rows: NDArray[np.int64], shared: bool) -> Recording:
+    """The stretch that some shots write, weighted where others write, too."""
+    inside = np.isin(job.layout.row.ravel(), rows) & job.operator.live
     first, last = job.operator.first_sample, job.operator.first_sample + job.operator.padded_length
     count = job.recording.shape[1]
     begin = int(np.clip(first[inside].min(initial=count), 0, count))
     end = int(np.clip(last[inside].max(initial=0), 0, count))
     end = max(end, min(begin + job.length, count))
     edges = np.zeros(end - begin + 1, np.int64)
-    others = job.operator.live & ~inside
-    np.add.at(edges, np.clip(first[others], begin, end) - begin, 1)
-    np.add.at(edges, np.clip(last[others], begin, end) - begin, -1)
-    foreign = np.cumsum(edges[:-1]) > 0
+    np.add.at(edges, np.clip(first[inside], begin, end) - begin, 1)
+    np.add.at(edges, np.clip(last[inside], begin, end) - begin, -1)
+    own, whole = np.cumsum(edges[:-1]), job.operator.fold[begin:end]
+    alone = np.where(own == whole, 1.0, np.nan)
+    weight = own / np.maximum(whole, 1) if shared else alone
     return replace(
         job.recording,
-        samples=SpanSamples(job.recording.source, begin, end, foreign),
+        samples=SpanSamples(job.recording.source, begin, end, weight.astype(np.float32)),
         start=job.recording.start_ns + begin * job.recording.interval_ns,
         gaps=(),
     )
