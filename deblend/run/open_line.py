@@ -55,6 +55,7 @@ def open_line(line: Line) -> OpenLine:
     keys = line.keys
     recording = line_recording(line, keys.records.files)
     shots = line_shots(line)
+    timed = findings_of_times(line)
     shots, logged = with_source_states(line, recording, shots)
     recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
@@ -62,7 +63,9 @@ def open_line(line: Line) -> OpenLine:
     findings = inspect_line(recording, shots, keys.separation.length_s)
     if keys.records.correct_drift:
         findings = [finding for finding in findings if finding.metric not in EXPLAINED]
-    return OpenLine(line, recording, shots, geometry, (*findings, *logged, *located, *corrected))
+    return OpenLine(
+        line, recording, shots, geometry, (*findings, *timed, *logged, *located, *corrected)
+    )
 
 
 def line_recording(line: Line, files: list[str]) -> Recording:
@@ -142,6 +145,16 @@ def line_shots(line: Line) -> Shots:
             remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
         )
     return read_segd_shots(line.record_patterns, time_scale=keys.records.time_scale)
+
+
+def findings_of_times(line: Line) -> tuple[Finding, ...]:
+    """What is noticed in a navigation file that gives the fire times, unless it is read anyway."""
+    from deblend.records.navigation.p111 import read_p111
+
+    name, keys = line.keys.shots.navigation, line.keys.navigation
+    if name is None or (keys is not None and name in keys.files):
+        return ()
+    return read_p111(line.resolve(name)).findings
 
 
 def with_navigation(

@@ -159,6 +159,21 @@ def test_fire_times_of_navigation(folder: Path) -> None:
     assert line.shots.source.tolist()[first] == "G2"
     assert line.line.shots_path == folder / "line.p111"
 
+    plain = (folder / "line.p111").read_text()
+    # The same times for all shots but evenly spaced, with the dither beside them: planned times.
+    rows = [row for row in plain.splitlines() if not row.startswith(("R1", "S1"))]
+    (one,) = [row for row in plain.splitlines() if row.startswith("S1,0,1001,1001,5060")]
+    fields = one.split(",")
+    dither = np.random.default_rng(1).uniform(-0.3, 0.3, 9)
+    for number in range(9):
+        time = f"{1401278421.5 + 5.4 * number:.6f}"
+        made = [*fields[:4], str(5060 + number), *fields[5:7], time, *fields[8:]]
+        rows.append(",".join([*made[:-1], f"{dither[number]:.6f}"]))
+    (folder / "planned.p111").write_text("\n".join(rows) + "\n")
+    write_line(folder, shots='navigation = "planned.p111"')
+    (planned,) = [f for f in opened(folder).findings if f.metric == "dither_in_times"]
+    assert planned.verdict == "fail"
+
     named = '[navigation]\nfiles = ["line.p111"]\nsource_names = { G1 = "1", G2 = "2", G3 = "3" }\n'
     write_line(folder, named, shots='navigation = "line.p111"')
     assert sorted(opened(folder).shots.source.tolist()) == [1, 2, 3]
