@@ -63,6 +63,17 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
+        "crossing plane dips of two sources, one channel, 24 iterations: `rank` damped, not damped; "
+        "`fk`; `curvelet`; `median` along slopes, of vectors, without slopes (dB)",
+        "quality.classical",
+        lambda n: (
+            f"{n['snr_dips_rank_one_channel_db']:.1f}, "
+            f"{n['snr_dips_rank_one_channel_not_damped_db']:.1f}; {n['snr_dips_fk_db']:.1f}; "
+            f"{n['snr_dips_curvelet_db']:.1f}; {n['snr_dips_median_db']:.1f}, "
+            f"{n['snr_dips_vector_median_db']:.1f}, {n['snr_dips_median_without_slopes_db']:.1f}"
+        ),
+    ),
+    (
         "demonstration, whole gathers, sources 1 to 4: before (dB)",
         "speed.demo",
         lambda n: joined(n["snr_start_db"]),
@@ -84,6 +95,15 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         "demonstration, wall time, processor time (s) and peak memory (GB)",
         "speed.demo",
         lambda n: f"{n['wall_s']:.0f}, {n['processor_s']:.0f}, {n['peak_gb']:.2f}",
+    ),
+    (
+        "finite differences, million cell updates a second on one core, whole shots: grid of the "
+        "small standard scene, grid of a million points",
+        "speed.finite_differences",
+        lambda n: (
+            f"{n['million_updates_a_second_wall']:.0f}, "
+            f"{n['large_million_updates_a_second_wall']:.0f}"
+        ),
     ),
     (
         "`import deblend`; fetching `separate` with all it needs (s)",

@@ -1,0 +1,136 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: py:percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # A trial line, from records to a verdict
+#
+# What a processor does with the first line of a survey: look at the input, separate, read the
+# findings, ask the line what became of weak signal, and hold all of it against limits. The line
+# here is made, so that the answer is known too. For a line of your own, start at *Check the input*
+# with the path of your line file.
+#
+# Run as a notebook: `jupytext --to ipynb notebooks/trial_line.py`.
+
+# %%
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib.pyplot as plt
+import numpy as np
+import segyio
+
+from deblend.qc.limits import default_limits, overall_verdict
+from deblend.run.check import check_line
+from deblend.run.injection import inject_line
+from deblend.run.judge import judge_folder
+from deblend.run.line_file import read_line_file
+from deblend.run.pipeline import run_line
+from deblend.synth.build import build_line
+from deblend.synth.scenes import scene_plan
+from deblend.synth.write import write_line
+
+folder = Path(tempfile.mkdtemp())
+
+# %% [markdown]
+# ## A line to work on
+# Three sources near-simultaneous, 24 shots of each into eight channels, white noise.
+
+# %%
+plan = scene_plan("white-noise")
+firing = replace(plan.acquisition.firing, shots_per_source=24)
+made = build_line(replace(plan, acquisition=replace(plan.acquisition, firing=firing)))
+line_file = write_line(made, folder / "line")
+print(line_file.read_text())
+
+# %% [markdown]
+# ## Check the input
+# Headers and tables first. Clocks and shots can be verified against direct arrivals too
+# (`with_samples=True`), which takes longer.
+
+# %%
+line = read_line_file(line_file)
+checked = check_line(line)
+for name, value in checked.rows:
+    print(f"{name:24s} {value}")
+for finding in checked.findings:
+    print(finding.verdict, finding.metric, finding.message)
+
+# %% [markdown]
+# ## Separate
+# Twenty iterations would not do for delivery; sixty is the default of the line file.
+
+# %%
+text = line_file.read_text().replace("[separation]", "[separation]\niterations = 20")
+line_file.write_text(text)
+line = read_line_file(line_file)
+outcome = run_line(line)
+for file in outcome.delivered:
+    print(file.path.name, file.shot_count, "shots")
+
+# %% [markdown]
+# The report has everything in one page that opens offline:
+
+# %%
+print(outcome.folder / "report.html")
+
+# %% [markdown]
+# ## Look at one channel
+# Signal lines up from shot to shot; interference scatters, because every shot had its own delay.
+# Time runs down; positive amplitudes are black, and all panels have one scale.
+
+# %%
+channel, source = 3, 1
+rows = made.shots.rows_of(source)
+record = made.recording.read([channel], 0, made.recording.shape[1])[0]
+samples = made.gathers.shape[2]
+starts = np.rint((made.shots.fire_time_ns[rows] - made.recording.start_ns) / 4e6).astype(int)
+before = np.stack([record[start : start + samples] for start in starts])  # rounded, for a look only
+with segyio.open(outcome.delivered[0].path, ignore_geometry=True) as delivered:
+    after = delivered.trace.raw[:].reshape(len(rows), -1, samples)[:, channel]
+panels = {"before": before, "after": after, "truth": made.truth[source][:, channel]}
+gain = np.maximum(np.arange(samples) * 0.004, 0.1) ** 2
+clip = np.percentile(np.abs(panels["truth"] * gain), 99)
+figure, axes = plt.subplots(1, 3, figsize=(12, 5), sharey=True)
+for axis, (title, gather) in zip(axes, panels.items(), strict=True):
+    axis.imshow(
+        (gather * gain).T,
+        cmap="gray_r",
+        vmin=-clip,
+        vmax=clip,
+        aspect="auto",
+        extent=(0, len(gather), samples * 0.004, 0),
+    )
+    axis.set_title(title)
+    axis.set_xlabel("shot")
+axes[0].set_ylabel("time after firing (s)")
+plt.show()
+
+# %% [markdown]
+# ## What the findings say
+
+# %%
+judgement = judge_folder(outcome.folder, default_limits())
+for finding in judgement.findings:
+    if finding.verdict in ("look", "fail"):
+        print(f"{finding.verdict}: {finding.metric} = {finding.value:.3g} {finding.unit}")
+print("verdict:", judgement.verdict)
+
+# %% [markdown]
+# ## What became of weak signal
+# Weak events are added to the record at the true fire times, and the line is separated again.
+
+# %%
+injection = inject_line(line, folder / "injection")
+amplitudes = [f for f in injection.findings if f.metric == "injected_amplitude"]
+for finding in amplitudes[:8]:
+    print(f"source {finding.source}, {finding.window_s[0]:.2f} s: {finding.value:.0f} % came back")
+print("verdict:", overall_verdict(injection.findings))
+assert np.mean([finding.value for finding in amplitudes]) > 30
