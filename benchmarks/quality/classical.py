@@ -1,6 +1,6 @@
 """The classical methods against each other, and variants of each as their papers rank them.
 
-    python -m benchmarks.quality.classical [--iterations 24]
+    python -m benchmarks.quality.classical [--iterations 24] [--lines dips three_sources]
 
 Two lines: the small standard scene of three sources, and a made line of crossing plane dips into
 one channel. The numbers are signal-to-noise ratios in dB of all sources together, seed 0.
@@ -9,6 +9,7 @@ one channel. The numbers are signal-to-noise ratios in dB of all sources togethe
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from typing import Final
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import deblend
-from benchmarks.result import keep
+from benchmarks.result import RESULTS, keep
 from deblend.separation.chain import Chain
 from deblend.separation.methods.curvelet import CurveletThreshold
 from deblend.separation.methods.fk import FkThreshold
@@ -30,6 +31,7 @@ from deblend.synth.scenes import make_scene
 INTERVAL_S: Final = 0.004
 SLOTS: Final = 48
 LENGTH: Final = 400
+LINES: Final = ("dips", "three_sources")
 ONE: Final = RankReduction.for_line(1)
 METHODS: Final[dict[str, Separator]] = {
     "fk": FkThreshold(),
@@ -110,10 +112,15 @@ def snr_db(truth: NDArray[np.float32], found: NDArray[np.float32]) -> float:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--iterations", type=int, default=24)
-    iterations = parser.parse_args().iterations
+    parser.add_argument("--lines", nargs="+", choices=LINES, default=LINES)
+    asked = parser.parse_args()
+    iterations = asked.iterations
     scene = make_scene("three-sources", "small", 0)
     recording, shots, truth = dipping_line()
-    numbers: dict[str, float | int | list[float]] = {"iterations": iterations}
+    kept = RESULTS / "quality.classical.json"
+    numbers = json.loads(kept.read_text(encoding="utf-8"))["numbers"] if kept.exists() else {}
+    if numbers.get("iterations") != iterations:
+        numbers = {"iterations": iterations}
 
     def score(line: str, name: str, method: Separator, *, return_leakage: bool = False) -> None:
         dips, begin = line == "dips", time.process_time()
@@ -131,13 +138,16 @@ def main() -> None:
         numbers[f"processor_{line}_{name}_s"] = round(time.process_time() - begin, 1)
         print(line, name, f"{value:.2f}", file=sys.stderr, flush=True)
 
-    for name in ONE_CHANNEL:
-        score("dips", name, METHODS[name])
-    for name in ("fk", "joint"):
-        score("three_sources", f"{name}_leakage_returned", METHODS[name], return_leakage=True)
-    for name in SCENE:
-        score("three_sources", name, METHODS[name])
-    keep("quality.classical", numbers)
+    if "dips" in asked.lines:
+        for name in ONE_CHANNEL:
+            score("dips", name, METHODS[name])
+        keep("quality.classical", numbers)
+    if "three_sources" in asked.lines:
+        for name in ("fk", "joint"):
+            score("three_sources", f"{name}_leakage_returned", METHODS[name], return_leakage=True)
+        for name in SCENE:
+            score("three_sources", name, METHODS[name])
+            keep("quality.classical", numbers)
 
 
 if __name__ == "__main__":
