@@ -1,1 +1,1 @@
-"""TODO."""
+"""Hand over: SEG-Y per source, manifest."""
