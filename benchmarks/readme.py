@@ -30,6 +30,10 @@ README: Final = Path(__file__).parents[1] / "README.md"
 Numbers = dict[str, Any]
 
 
+LEVELS: Final = ("0.05", "0.1", "0.3")
+"""Faults of benchmarks.qc.calibration."""
+
+
 def joined(values: list[float]) -> str:
     """Values side by side, one a source."""
     return ", ".join(f"{value:.1f}" for value in values)
@@ -63,8 +67,8 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
-        "crossing plane dips of two sources, one channel, 24 iterations: `rank` damped, not damped; "
-        "`fk`; `curvelet`; `median` along slopes, of vectors, without slopes (dB)",
+        "crossing plane dips of two sources, one channel, 24 iterations: `rank` damped, not "
+        "damped; `fk`; `curvelet`; `median` along slopes, of vectors, without slopes (dB)",
         "quality.classical",
         lambda n: (
             f"{n['snr_dips_rank_one_channel_db']:.1f}, "
@@ -103,6 +107,34 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: (
             f"{n['million_updates_a_second_wall']:.0f}, "
             f"{n['large_million_updates_a_second_wall']:.0f}"
+        ),
+    ),
+    (
+        "leakage and loss where nothing is wrong, 300 made lines: pass, look, fail; any flag (%)",
+        "qc.calibration",
+        lambda n: (
+            f"{n['nothing_wrong_pass']}, {n['nothing_wrong_look']}, {n['nothing_wrong_fail']}; "
+            f"{100 * (1 - n['nothing_wrong_pass'] / n['nothing_wrong_seeds']):.1f}"
+        ),
+    ),
+    (
+        "interference left of 5, 10, 30 % of its amplitude, read within a fifth (% of 60 lines)",
+        "qc.calibration",
+        lambda n: joined(
+            [n[f"left_by_waveform_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]
+        ),
+    ),
+    (
+        "signal of 5, 10, 30 % of its amplitude removed, read within a fifth (% of 60 lines)",
+        "qc.calibration",
+        lambda n: joined([n[f"removed_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]),
+    ),
+    (
+        "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, processor "
+        "time (s), memory (GB)",
+        "qc.whole_line",
+        lambda n: (
+            f"{n['wall_s']:.0f}, {n['processor_s']:.0f}, {n['peak_memory_gb_with_the_blocks']:.2f}"
         ),
     ),
     (
