@@ -130,8 +130,8 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: joined([n[f"removed_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]),
     ),
     (
-        "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, processor "
-        "time (s), memory (GB)",
+        "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, "
+        "processor time (s), memory (GB)",
         "qc.whole_line",
         lambda n: (
             f"{n['wall_s']:.0f}, {n['processor_s']:.0f}, {n['peak_memory_gb_with_the_blocks']:.2f}"
