@@ -19,13 +19,14 @@ from deblend.report.contents import Contents, Section, write_contents
 from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
 from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
 from deblend.run.open_line import with_new
-from deblend.run.output_folder import FINDINGS, MANIFEST, MAPS, PAGE, SAMPLES, publish
+from deblend.run.output_folder import FINDINGS, FIRE_TIMES, MANIFEST, MAPS, PAGE, SAMPLES, publish
 from deblend.run.progress import Progress, Step
 from deblend.run.quality_maps import write_maps
 from deblend.run.report_extras import read_extras
 from deblend.run.report_samples import choose_places, read_sections
 from deblend.run.stored_values import read_value
 from deblend.run.work import Work
+from deblend.separation.fire_times import shift_findings, shifts_csv
 
 
 def finish_work(
@@ -61,6 +62,9 @@ def finish_work(
     contents = report_contents(work, measures, _sections(work, findings), findings)
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
+    if work.shifts is not None:
+        others.append(results / FIRE_TIMES)
+        write_text(others[-1], shifts_csv(work.shifts, work.job))
     ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     write_line_manifest(results / MANIFEST, folder, work, files, others, findings, ended_utc)
     publish(results, folder)
@@ -70,7 +74,9 @@ def finish_work(
 
 def _measured(work: Work, measures: LineMeasures) -> list[Finding]:
     limits = line_limits(work.opened)
-    return list(line_findings(work.job, measures, work.counts, work.measures, work.truth, limits))
+    found = line_findings(work.job, measures, work.counts, work.measures, work.truth, limits)
+    times = [] if work.shifts is None else shift_findings(work.shifts, work.job)
+    return [*found, *times]
 
 
 def _write_report(contents: Contents, folder: Path) -> None:

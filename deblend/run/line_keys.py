@@ -188,8 +188,8 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
     refine_times: Annotated[
         bool,
         Meta(
-            description="Refine the fire times from the data; not part of this version, so only "
-            "false is accepted."
+            description="Estimate small errors of the fire times from the data and correct them; "
+            "what was found is in findings.csv and fire-times.csv."
         ),
     ] = False
     residual: Annotated[

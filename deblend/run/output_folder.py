@@ -12,10 +12,11 @@ DELIVERED: Final = "delivered"
 FINDINGS: Final = "findings.csv"
 SAMPLES: Final = "report-samples.npz"
 PAGE: Final = "report.html"
+FIRE_TIMES: Final = "fire-times.csv"
 MAPS: Final = "quality-maps.npz"
 MANIFEST: Final = "manifest.json"
 UNFINISHED: Final = "unfinished"
-RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
+RESULTS: Final = (DELIVERED, FINDINGS, FIRE_TIMES, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 
 
@@ -77,7 +78,8 @@ def publish(work: Path, folder: Path) -> None:
     # The earlier manifest goes first and the new one comes last: a folder with one is complete.
     moves = [(folder / name, earlier / name) for name in reversed(RESULTS)]
     moves = [(old, new) for old, new in moves if old.exists()]
-    moves += [(work / name, folder / name) for name in RESULTS]
+    new = [name for name in RESULTS if name != FIRE_TIMES or (work / name).exists()]
+    moves += [(work / name, folder / name) for name in new]
     done: list[tuple[Path, Path]] = []
     try:
         for old, new in moves:

@@ -28,7 +28,7 @@ from deblend.run.prepare_line import plan_line, prepare_line
 from deblend.run.progress import Progress, Step, silent
 from deblend.run.report_extras import read_extras
 from deblend.run.staging import stage_records
-from deblend.run.work import Work, open_work, separate_one, truth_of
+from deblend.run.work import Work, open_work, separate_one, truth_of, with_times
 from deblend.run.work_folder import WorkFolder, locked
 from deblend.run.work_plan import (
     WorkPlan,
@@ -265,7 +265,9 @@ def _unfinished(
             progress(Step("plan", 0, 0, kept))
         work.make_shelves()
         _stage(work, progress)
-        yield work
+        if job.refine_times:
+            progress(Step("prepare", 0, 0, "refining the fire times"))
+        yield with_times(work)
 
 
 @contextmanager

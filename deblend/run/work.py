@@ -24,6 +24,7 @@ from deblend.run.stored_values import read_value, write_value
 from deblend.run.truth import LineTruth, open_line_truth
 from deblend.run.work_folder import WorkFolder
 from deblend.run.work_plan import WorkPlan, read_plan
+from deblend.separation.fire_times import TimeShifts, estimate_shifts, moved
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.spans import Span, span_of
@@ -44,13 +45,16 @@ class Work:
     opened : OpenLine
         The line.
     job : Job
-        Its preparation; reads samples from where `opened` does.
+        Its preparation; reads samples from where `opened` does. Fire times as refined.
+    shifts : TimeShifts or None
+        Errors of the fire times, where they are refined.
     """
 
     folder: WorkFolder
     plan: WorkPlan
     opened: OpenLine
     job: Job
+    shifts: TimeShifts | None = None
 
     @cached_property
     def measures(self) -> MeasurePlan:
@@ -156,7 +160,18 @@ def open_work(folder: Path) -> Work:
     work = WorkFolder(folder)
     plan = read_plan(work.plan)
     opened = open_line(plan.line)
-    return Work(work, plan, opened, prepare_line(opened))
+    opened_work = Work(work, plan, opened, prepare_line(opened))
+    return with_times(opened_work) if work.times.exists() else opened_work
+
+
+def with_times(work: Work) -> Work:
+    """The same with refined fire times, where the line asks for them; estimates them if need be."""
+    if not work.job.refine_times:
+        return work
+    if not work.folder.times.exists():
+        write_value(work.folder.times, estimate_shifts(work.staged_job))
+    shifts: TimeShifts = read_value(work.folder.times)
+    return replace(work, job=moved(work.job, shifts.applied_s), shifts=shifts)
 
 
 @lru_cache(maxsize=1)

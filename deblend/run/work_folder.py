@@ -56,6 +56,11 @@ class WorkFolder:
         return self.path / "line.json"
 
     @property
+    def times(self) -> Path:
+        """Shifts of the fire times, where they are refined."""
+        return self.path / "fire-times.npz"
+
+    @property
     def estimates(self) -> Path:
         """Folder of the estimates."""
         return self.path / "estimates.zarr"

@@ -76,6 +76,8 @@ class Job:
         Largest coefficient of the whole line, where it has been measured before.
     robust : bool, optional
         Whether parts of the record that are unlike their neighbours get less weight.
+    refine_times : bool, optional
+        Whether the fire times are to be refined before; see `fire_times.estimate_shifts`.
     return_leakage : bool, optional
         Whether what the unexplained part has in common with the estimate is put back at the end.
     """
@@ -96,6 +98,7 @@ class Job:
     cut_slots: tuple[bool, bool] = (False, False)
     measured_reference: float | None = None
     robust: bool = True
+    refine_times: bool = False
     return_leakage: bool = False
 
     @cached_property
@@ -146,6 +149,7 @@ class Job:
             "seed": self.seed,
             "residual": self.residual,
             "robust": self.robust,
+            "refine_times": self.refine_times,
             "return_leakage": self.return_leakage,
             "device": "cpu" if is_host(self.xp) else "gpu",
         }
@@ -261,8 +265,6 @@ def prepare(
             f"residual {residual!r} is not known",
             remedy=f"Choose one of {', '.join(RESIDUAL_CHOICES)}.",
         )
-    if refine_times:
-        raise SettingsError("refine_times is not part of this version", remedy="Leave it off.")
     delivered, findings = _settle_delivery(recording, shots, length)
     layout = pair_shots(shots)
     chosen = choose_method(method, layout.source_count, recording.shape[0])
@@ -277,6 +279,7 @@ def prepare(
         seed=_whole("seed", seed, 0),
         residual=cast(ResidualChoice, residual),
         robust=bool(robust),
+        refine_times=bool(refine_times),
         return_leakage=bool(return_leakage),
         xp=namespace_for(device),
         blocks=(),

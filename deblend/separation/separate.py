@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from deblend.model.gathers import make_gathers
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice
+from deblend.separation.fire_times import TimeShifts, estimate_shifts, moved, shift_findings
 from deblend.separation.fitted_less import fitted_less_findings
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import Callback, IterationRecord
@@ -38,6 +39,9 @@ class Separation:
         Every setting that was used.
     findings : tuple of Finding
         What was noticed on the way.
+    time_shifts : TimeShifts or None
+        Errors of the fire times, where they were to be refined; `estimate` begins at the refined
+        ones.
     """
 
     estimate: xarray.DataArray
@@ -45,6 +49,7 @@ class Separation:
     history: tuple[IterationRecord, ...]
     settings: dict[str, str | int | float | bool]
     findings: tuple[Finding, ...]
+    time_shifts: TimeShifts | None = None
 
 
 def separate(
@@ -81,7 +86,8 @@ def separate(
     seed : int, optional
         Of the patch origins; the same seed gives the same result.
     refine_times : bool, optional
-        Must be False in this version.
+        Whether small errors of the fire times are estimated from the data and corrected before; see
+        `deblend.separation.fire_times`. What was found is in `findings` and `time_shifts`.
     residual : {"leave_out", "share_by_fold", "add_to_each_shot"}, optional
         What becomes of the part of the record that is not explained.
     robust : bool, optional
@@ -119,6 +125,10 @@ def separate(
         return_leakage=return_leakage,
         device=device,
     )
+    shifts = estimate_shifts(job) if job.refine_times else None
+    if shifts is not None:
+        told = tuple(shift_findings(shifts, job))
+        job = replace(moved(job, shifts.applied_s), findings=(*job.findings, *told))
     estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
     left = np.zeros(recording.shape, dtype=np.float32)
     histories, less = [], None
@@ -136,7 +146,7 @@ def separate(
     return Separation(
         estimate=make_gathers(
             estimate,
-            shots,
+            job.shots,
             recording.channel_numbers,
             recording.interval_s,
             kind="estimate",
@@ -147,6 +157,7 @@ def separate(
         history=merge_histories(histories),
         settings=job.settings,
         findings=findings,
+        time_shifts=shifts,
     )
 
 
