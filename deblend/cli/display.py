@@ -27,6 +27,7 @@ from deblend.run.progress import Progress as Teller
 from deblend.run.progress import Stage, Step
 
 if TYPE_CHECKING:
+    from deblend.qc.noise_levels import NoiseLevels
     from deblend.run.check import Check
     from deblend.run.check_tables import FileRow, SourceRow
     from deblend.run.line_file import Key
@@ -121,6 +122,8 @@ def show_check(result: Check) -> None:
     console.print(table)
     _show_files(console, result.files)
     _show_sources(console, result.sources)
+    if result.noise is not None:
+        _show_noise(console, result.noise)
     _show_findings(console, result.findings)
 
 
@@ -152,6 +155,22 @@ def _show_sources(console: Console, sources: Sequence[SourceRow]) -> None:
         intervals = f"{row.shortest_s:.3f} / {row.median_s:.3f} / {row.longest_s:.3f}"
         counts = (str(row.shots), str(row.misfires), str(row.not_wanted))
         table.add_row(escape(row.source), *counts, intervals, f"{row.spread_s:.3f}")
+    console.print(table)
+
+
+def _show_noise(console: Console, noise: NoiseLevels) -> None:
+    """Quietest, median and loudest channel of each band; --json has all of them."""
+    table = Table("band (Hz)", "quietest", "median", "loudest", title_justify="left")
+    table.title = f"noise in {noise.duration_s:.1f} s without shots, rms ({noise.unit})"
+    for (low, high), rms in zip(noise.bands_hz, noise.rms.T, strict=True):
+        known = [(value, number) for value, number in zip(rms, noise.channels, strict=True)]
+        known = sorted(pair for pair in known if pair[0] == pair[0])
+        if not known:
+            continue
+        ends = (known[0], known[-1])
+        quiet, loud = (f"{value:.3g} (channel {number})" for value, number in ends)
+        middle = f"{known[len(known) // 2][0]:.3g}"
+        table.add_row(f"{low:.3g} to {high:.3g}", quiet, middle, loud)
     console.print(table)
 
 

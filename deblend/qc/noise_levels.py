@@ -19,6 +19,8 @@ from deblend.qc.bands import octave_bands, split_bands
 SHORTEST_S: Final = 1.0
 LONGEST_S: Final = 60.0
 _CHANNELS_AT_ONCE: Final = 32
+_MICROBAR: Final = {"µbar": 1.0, "Pa": 10.0, "mbar": 1e3, "bar": 1e6}
+"""From units of pressure; a bar is 100 000 Pa by definition."""
 _LOUD: Final = 4.0
 """A channel is loud when it exceeds the median of the channels by this factor (12 dB)."""
 
@@ -30,16 +32,22 @@ class NoiseLevels:
     Parameters
     ----------
     rms : ndarray of float64, shape (channel, band)
-        In the unit of the record; NaN for channels without a known sample.
+        In `unit`; NaN for channels without a known sample.
     bands_hz : list of (float, float)
         The bands.
     duration_s : float
         Length of the noise that was looked at.
+    channels : ndarray of int64, shape (channel,)
+        Channel numbers.
+    unit : str
+        Microbar where the record is in a unit of pressure, else the unit of the record.
     """
 
     rms: NDArray[np.float64]
     bands_hz: list[tuple[float, float]]
     duration_s: float
+    channels: NDArray[np.int64]
+    unit: str
 
 
 def quiet_stretches(recording: Recording, shots: Shots, length_s: float) -> list[tuple[int, int]]:
@@ -88,12 +96,20 @@ def noise_levels(recording: Recording, stretches: list[tuple[int, int]]) -> Nois
     with np.errstate(invalid="ignore", divide="ignore"):
         rms = np.sqrt(energy / known_samples[:, None])
     duration = sum(stop - start for start, stop in stretches) * recording.interval_s
-    return NoiseLevels(rms, bands, duration)
-
-
-def noise_findings(levels: NoiseLevels, recording: Recording) -> list[Finding]:
-    """One row a band, and one a channel that is much louder than the others."""
     unit = recording.amplitude_unit
+    factor = _MICROBAR.get(unit)
+    return NoiseLevels(
+        rms * (factor or 1.0),
+        bands,
+        duration,
+        recording.channel_numbers,
+        "µbar" if factor else unit,
+    )
+
+
+def noise_findings(levels: NoiseLevels) -> list[Finding]:
+    """One row a band, and one a channel that is much louder than the others."""
+    unit = levels.unit
     findings = []
     middle = np.nanmedian(levels.rms, axis=0)
     for band, value in zip(levels.bands_hz, middle, strict=True):
@@ -116,7 +132,7 @@ def noise_findings(levels: NoiseLevels, recording: Recording) -> list[Finding]:
                 unit,
                 "look",
                 message,
-                channel=int(recording.channel_numbers[row]),
+                channel=int(levels.channels[row]),
                 limit=_LOUD * usual,
             )
         )

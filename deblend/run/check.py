@@ -11,7 +11,6 @@ import numpy as np
 
 from deblend.errors import RecordError
 from deblend.model.findings import Finding
-from deblend.model.recording import Recording
 from deblend.model.timebase import format_instant
 from deblend.qc.input_check import nearest_channels, verify_against_samples
 from deblend.qc.noise_levels import (
@@ -46,12 +45,15 @@ class Check:
         The records, in the order of time.
     sources : tuple of SourceRow
         The sources.
+    noise : NoiseLevels or None
+        By channel and band, where samples were read and some hold no shots.
     """
 
     rows: tuple[tuple[str, str], ...]
     findings: tuple[Finding, ...]
     files: tuple[FileRow, ...] = ()
     sources: tuple[SourceRow, ...] = ()
+    noise: NoiseLevels | None = None
 
     @property
     def clean(self) -> bool:
@@ -80,14 +82,16 @@ def check_line(line: Line, *, overwrite: bool = False, with_samples: bool = Fals
     opened = open_line(line)
     job = prepare_line(opened)
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    noise = _noise(opened) if with_samples else None
     return Check(
         rows=(*_what_is_there(opened), *_what_is_done(opened, job)),
         findings=(
             *with_new(opened.findings, job.findings),
-            *(findings_in_samples(opened) if with_samples else ()),
+            *(findings_in_samples(opened, noise) if with_samples else ()),
         ),
         files=file_rows(opened.recording),
         sources=source_rows(opened.shots),
+        noise=noise,
     )
 
 
@@ -98,9 +102,20 @@ def check_json(result: Check) -> str:
         "rows": dict(result.rows),
         "files": [asdict(row) for row in result.files],
         "sources": [asdict(row) for row in result.sources],
+        "noise": None if result.noise is None else _noise_json(result.noise),
         "findings": [asdict(finding) for finding in result.findings],
     }
     return json.dumps(_without_nan(content), indent=2, allow_nan=False)
+
+
+def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
+    return {
+        "unit": noise.unit,
+        "duration_s": noise.duration_s,
+        "bands_hz": noise.bands_hz,
+        "channels": noise.channels.tolist(),
+        "rms": noise.rms.tolist(),
+    }
 
 
 def _without_nan(value: Any) -> Any:
@@ -113,7 +128,7 @@ def _without_nan(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def findings_in_samples(opened: OpenLine) -> list[Finding]:
+def findings_in_samples(opened: OpenLine, noise: NoiseLevels | None) -> list[Finding]:
     """What only the samples tell: clocks, shots, clipping, noise."""
     from deblend.records.source_consistency import placed_as_other
 
@@ -123,7 +138,11 @@ def findings_in_samples(opened: OpenLine) -> list[Finding]:
         opened.geometry,
         placed_as=placed_as_other(opened.shots),
     )
-    return [*findings, *_clipping(opened), *_noise(opened)]
+    findings += _clipping(opened)
+    if noise is not None:
+        return findings + noise_findings(noise)
+    message = "The record holds no second without shots at its begin or end; noise is not known."
+    return [*findings, Finding("noise_rms", np.nan, "", "note", message)]
 
 
 def _clipping(opened: OpenLine) -> list[Finding]:
@@ -138,19 +157,16 @@ def _clipping(opened: OpenLine) -> list[Finding]:
     return clipping_findings(samples, numbers, recording.amplitude_unit)
 
 
-def _noise(opened: OpenLine) -> list[Finding]:
+def _noise(opened: OpenLine) -> NoiseLevels | None:
     """Noise of the records that the line file names for it, or before and after the shots."""
     recording, keys = opened.recording, opened.line.keys
     if keys.noise is not None:
-        return noise_findings(*_noise_of_files(opened, keys.noise.files))
+        return _noise_of_files(opened, keys.noise.files)
     stretches = quiet_stretches(recording, opened.shots, keys.separation.length_s)
-    if stretches:
-        return noise_findings(noise_levels(recording, stretches), recording)
-    message = "The record holds no second without shots at its begin or end; noise is not known."
-    return [Finding("noise_rms", np.nan, "", "note", message)]
+    return noise_levels(recording, stretches) if stretches else None
 
 
-def _noise_of_files(opened: OpenLine, files: list[str]) -> tuple[NoiseLevels, Recording]:
+def _noise_of_files(opened: OpenLine, files: list[str]) -> NoiseLevels:
     noise = line_recording(opened.line, files)
     missing = np.setdiff1d(opened.recording.channel_numbers, noise.channel_numbers)
     if missing.size or noise.interval_ns != opened.recording.interval_ns:
@@ -161,7 +177,7 @@ def _noise_of_files(opened: OpenLine, files: list[str]) -> tuple[NoiseLevels, Re
             remedy="Give noise records with the channels and the interval of the line.",
         )
     held = [(file.start, file.stop) for file in noise.files]
-    return noise_levels(noise, held or [(0, noise.shape[1])]), noise
+    return noise_levels(noise, held or [(0, noise.shape[1])])
 
 
 def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:

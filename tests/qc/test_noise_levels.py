@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -39,11 +41,21 @@ def test_levels_of_white_noise() -> None:
 def test_loud_channels_are_named() -> None:
     recording, shots = recording_and_shots()
     levels = noise_levels(recording, quiet_stretches(recording, shots, 1.0))
-    findings = noise_findings(levels, recording)
+    findings = noise_findings(levels)
     (loud,) = [finding for finding in findings if finding.verdict == "look"]
     assert (loud.metric, loud.channel) == ("loud_channel", 5)
     assert loud.value == pytest.approx(9.0, rel=0.05)
     assert {finding.unit for finding in findings} == {"recorded unit"}
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("Pa", 10.0), ("mbar", 1000.0), ("V", 1.0)])
+def test_pressure_is_given_in_microbar(unit: str, factor: float) -> None:
+    recording, shots = recording_and_shots()
+    stretches = quiet_stretches(recording, shots, 1.0)
+    plain = noise_levels(recording, stretches)
+    levels = noise_levels(replace(recording, amplitude_unit=unit), stretches)
+    assert levels.unit == ("V" if unit == "V" else "µbar")
+    np.testing.assert_allclose(levels.rms, factor * plain.rms)
 
 
 def test_no_quiet_stretch() -> None:
