@@ -142,7 +142,7 @@ def _gather_figure(facts: dict[str, Any]) -> figure:
     """The picture of the gather, time downwards."""
     plot = figure(
         name="gather",
-        height=480,
+        height=440,
         sizing_mode="stretch_width",
         x_range=Range1d(-0.5, 0.5, name="gather_x"),
         y_range=Range1d(_longest_s(facts), 0.0, name="gather_y"),
@@ -166,7 +166,7 @@ def _map_figure() -> figure:
     """The map of a metric: shots to the right, channels downwards."""
     plot = figure(
         name="map",
-        height=180,
+        height=160,
         sizing_mode="stretch_width",
         x_range=Range1d(-0.5, 0.5, name="map_x"),
         y_range=Range1d(0.5, -0.5, name="map_y"),
