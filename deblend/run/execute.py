@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import time
 from collections import Counter
@@ -142,7 +143,8 @@ def _client(machines: Machines) -> Iterator[Client]:
             memory_limit=0,
             dashboard_address="127.0.0.1:0",
             host="127.0.0.1",
-            env=dict.fromkeys(THREAD_VARIABLES, threads),
+            env=dict.fromkeys(THREAD_VARIABLES, threads) | {"DASK_LOGGING__DISTRIBUTED": "error"},
+            silence_logs=logging.ERROR,
         ) as cluster,
         Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
     ):
