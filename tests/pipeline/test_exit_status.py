@@ -1,0 +1,19 @@
+"""The exit status of a run follows its verdict."""
+
+from __future__ import annotations
+
+import pytest
+from small_line import Call, SmallLine
+
+
+@pytest.mark.usefixtures("plain_page")
+@pytest.mark.parametrize(("iterations", "verdict", "status"), [(25, "pass", 0), (1, "fail", 3)])
+def test_separate_and_judge_end_alike(
+    line: SmallLine, call: Call, iterations: int, verdict: str, status: int
+) -> None:
+    line.rewrite("iterations = 25", f"iterations = {iterations}")
+    separated, judged = call("separate", line.line_file), call("judge", line.out)
+    assert (separated.exit_code, judged.exit_code) == (status, status), separated.output
+    assert f"verdict: {verdict}" in separated.stdout
+    assert f"verdict: {verdict}" in judged.stdout
+    assert (line.out / "manifest.json").exists()
