@@ -48,7 +48,7 @@ def digest(out: Path) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--kills", type=int, default=100)
-    parser.add_argument("--memory-gb", type=float, default=0.4009)
+    parser.add_argument("--memory-gb", type=float, default=0.5009)
     asked = parser.parse_args()
     draw = random.Random(8)
     with tempfile.TemporaryDirectory() as name:

@@ -9,7 +9,7 @@ from typing import Final
 from deblend.errors import SettingsError
 
 PART_OF_FREE: Final = 0.75
-PROGRAM_BYTES: Final = 400_000_000
+PROGRAM_BYTES: Final = 500_000_000
 """What a process takes beside the arrays of a block: interpreter, libraries, tables, figures."""
 _CGROUP: Final = Path("/sys/fs/cgroup")
 

@@ -195,7 +195,7 @@ def test_blocks_one_by_one_for_a_batch_queue(
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.4 GB"),
+        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.5 GB"),
         (("--memory-gb", (PROGRAM_BYTES + 1000) / 1e9), r"too small .* Allow at least \S+ GB"),
         (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: the scheduler does not"),
         (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
