@@ -178,6 +178,7 @@ def fit_direct_arrivals(
         source_row,
         live & complete,
         len(usual),
+        wider=1.0 / np.sqrt(np.maximum(1.0 - overlap**2, 1e-6)),
     )
     matched, null = _match(left, usual, known)
     matched -= _echoes(matched, window_ns, source_row, live, start_ns, interval_ns)

@@ -60,6 +60,7 @@ def source_likeness(
     good: NDArray[np.bool_],
     source_count: int,
     *,
+    wider: NDArray[np.float64] | None = None,
     seed: int = 0,
 ) -> SourceLikeness:
     """Hold every shot against the usual arrivals of all sources.
@@ -74,6 +75,8 @@ def source_likeness(
         Shots that can be judged and learnt from.
     source_count : int
         Number of sources.
+    wider : ndarray of float64, shape (shot,), optional
+        How much more a shot scatters than others, as for one that overlaps another: 1 or above.
     seed : int, optional
         Of the parts in which shots are judged.
     """
@@ -96,7 +99,8 @@ def source_likeness(
     rest = np.sqrt(np.clip(1.0 - np.fmax(like, alike[at, own]) ** 2, 0.0, 1.0))
     disturbed = np.maximum(1.0, rest / max(float(np.nanmedian(rest)), 1e-6))
     found = (value < _OTHER_SIDE) & (value > _FARTHEST) & (like > _LEAST_CORRELATION)
-    found &= 1.0 - value > _SCATTERS * scatter[own, best] * disturbed**2
+    more = disturbed**2 if wider is None else disturbed**2 * wider[rows]
+    found &= 1.0 - value > _SCATTERS * scatter[own, best] * more
     found &= scatter[own, best] < LARGEST_SCATTER
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
