@@ -25,7 +25,7 @@ import cloudpickle
 
 from deblend.study.one_run import LineShelf, carry_out, first_columns
 from deblend.study.results import Row
-from deblend.study.study import Run
+from deblend.study.study import Run, file_of, load_file
 
 START_S: Final = 120.0
 """Time for the process to begin to answer, on a busy machine."""
@@ -71,7 +71,10 @@ class Child:
         process = self._process
         assert process is not None
         assert process.stdin is not None
-        sent = base64.b64encode(cloudpickle.dumps((run, str(self._folder))))
+        file = file_of(run.method.choice)
+        packed = base64.b64encode(cloudpickle.dumps(run)).decode("ascii")
+        about = {"folder": str(self._folder), "file": file and str(file), "run": packed}
+        sent = json.dumps(about).encode("ascii")
         try:
             process.stdin.write(sent + b"\n")
             process.stdin.flush()
@@ -158,8 +161,11 @@ def answer_runs() -> None:
 
     shelf, warmed = None, set()
     for line in sys.stdin.buffer:
-        run, folder = cloudpickle.loads(base64.b64decode(line))
-        shelf = shelf or LineShelf(Path(folder))
+        asked = json.loads(line)
+        if asked["file"]:
+            load_file(Path(asked["file"]))
+        run = cloudpickle.loads(base64.b64decode(asked["run"]))
+        shelf = shelf or LineShelf(Path(asked["folder"]))
         row = carry_out(
             run,
             shelf,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import importlib.util
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import import_module
@@ -20,6 +21,7 @@ from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, 
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_plan
 
+FROM_FILE: Final = "study_file:"
 AS_IN_THE_SCENE: Final = "as in the scene"
 
 
@@ -252,13 +254,33 @@ def found_method(name: str, folder: Path) -> MethodChoice:
 
 
 def _module_at(path: Path) -> Any:
-    """A module from a file, without making it known by name to the rest of the process."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
+    """A module from a file, known to the process by a name that says where it is."""
+    name = FROM_FILE + str(path.resolve())
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise FileNotFoundError(str(path))
     module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
+    sys.modules[name] = module  # dataclasses look up the module that they are made in
+    try:
+        spec.loader.exec_module(module)
+    except BaseException:
+        del sys.modules[name]
+        raise
     return module
+
+
+def file_of(choice: MethodChoice) -> Path | None:
+    """The file that a method was loaded from by a study; None for all other methods."""
+    kind = choice if callable(choice) and not hasattr(choice, "keep") else type(choice)
+    module = str(getattr(kind, "__module__", ""))
+    return Path(module.removeprefix(FROM_FILE)) if module.startswith(FROM_FILE) else None
+
+
+def load_file(path: Path) -> None:
+    """Make the module of a file known to this process, as the study that named it did."""
+    _module_at(path)
 
 
 def with_methods(study: Study, *more: StudyMethod) -> Study:

@@ -8,16 +8,16 @@ from deblend.run.line_file import Key, keys_of
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 
 _TABLES: dict[str, type[msgspec.Struct]] = {
-    "[scenes]": SceneTable,
-    "[methods]": MethodTable,
-    "[blends]": BlendTable,
-    "[noises]": NoiseTable,
+    "scenes": SceneTable,
+    "methods": MethodTable,
+    "blends": BlendTable,
+    "noises": NoiseTable,
 }
 
 
 def list_study_keys() -> list[Key]:
     """Every key, those of the study first; the tables stand for lists of them."""
-    keys = [key for key in keys_of(StudyFile, "") if f"[{key.name}]" not in _TABLES]
+    keys = [key for key in keys_of(StudyFile, "") if key.name not in _TABLES]
     for name, table in _TABLES.items():
-        keys += list(keys_of(table, name))
+        keys += list(keys_of(table, f"[{name}]"))
     return keys

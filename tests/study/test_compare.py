@@ -9,12 +9,15 @@ import sys
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from deblend.cli.main import main
 from deblend.errors import InputError, SettingsError
+from deblend.separation.choose import METHODS
 from deblend.study.compare import run_study
 from deblend.study.keys import BlendTable, SceneTable
+from deblend.study.one_run import LineShelf, carry_out
 from deblend.study.results import COLUMNS, KEY, MEASURED, read_results, write_results
 from deblend.study.study import Study, StudyMethod, found_method, read_study
 
@@ -39,25 +42,25 @@ def study_of(*methods: StudyMethod, seeds=(0,), **changes) -> Study:
 FK = StudyMethod("fk", "fk")
 
 
+def methods_named(names) -> list[StudyMethod]:
+    return [StudyMethod(name, found_method(f"broken_methods.py:{name}", HERE)) for name in names]
+
+
 @pytest.fixture(scope="module")
-def rows(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict]:
-    """Rows of one run of every kind of method, by label."""
-    methods = [FK, StudyMethod("fk, long windows", "fk", {"patch": [16, 1, 64]})]
-    methods += [
-        StudyMethod(name, found_method(f"broken_methods.py:{name}", HERE)) for name in BROKEN
-    ]
-    study = study_of(*methods, limit_s=LIMIT_S)
-    made = run_study(study, tmp_path_factory.mktemp("study") / "results.parquet")
-    assert [row["method"] for row in made] == [method.label for method in methods]
+def rows() -> dict[str, dict]:
+    """Rows of methods that leave the process alone, by label."""
+    long = StudyMethod("fk, long windows", "fk", {"patch": [16, 1, 64]})
+    study = study_of(FK, long, *methods_named(BROKEN))
+    shelf, phases = LineShelf(HERE), []
+    made = [carry_out(run, shelf, phases.append, warm=False) for run in study.runs()]
+    assert phases[:3] == ["line", "separate", "score"]
     return {row["method"]: row for row in made}
 
 
 BROKEN = {
     "raises": ("failed", "a mistake of its own"),
-    "hangs": ("timeout", "separate: more than the 10 s allowed"),
     "nan": ("diverged", "finite"),
     "other_shape": ("failed", "shape"),
-    "ends_the_process": ("failed", "ended with status 7. last words"),
     "doubles": ("diverged", ""),
     "keeps_strong": ("done", ""),
 }
@@ -91,6 +94,38 @@ def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> 
     assert set(row) == set(COLUMNS)
 
 
+@pytest.mark.slow
+def test_processes_that_hang_or_end_are_replaced(tmp_path: Path) -> None:
+    study = study_of(*methods_named(["hangs", "ends_the_process"]), FK, limit_s=LIMIT_S)
+    hangs, ends, fk = run_study(study, tmp_path / "results.parquet")
+    assert (hangs["status"], ends["status"], fk["status"]) == ("timeout", "failed", "done")
+    assert hangs["message"] == "separate: more than the 10 s allowed"
+    assert "ended with status 7. last words" in ends["message"]
+    # Asked to, only what is not done is done again.
+    again = []
+    run_study(
+        study,
+        tmp_path / "results.parquet",
+        only=["ends_the_process", "fk"],
+        retry=True,
+        told=lambda row, *_: again.append(row["method"]),
+    )
+    assert again == ["ends_the_process"]
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_gives_the_same_rows(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    here = run_study(study_of(FK), tmp_path / "here.parquet")
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        there = run_study(
+            study_of(FK), tmp_path / "there.parquet", scheduler=cluster.scheduler_address
+        )
+    assert same(here) == same(there)
+
+
 def same(rows: list[dict]) -> list[dict]:
     """Without what differs from one time to the next."""
     return [{name: row[name] for name in COLUMNS if name not in MEASURED} for row in rows]
@@ -115,6 +150,7 @@ shots_per_source = 6
 RUN = "from deblend.study.compare import run_study; from deblend.study.study import read_study; "
 
 
+@pytest.mark.slow
 def test_killed_half_way_and_gone_on_with_gives_the_same_rows(tmp_path: Path) -> None:
     path, results = tmp_path / "study.toml", tmp_path / "results.parquet"
     path.write_text(STUDY.format(folder=HERE))
@@ -180,10 +216,37 @@ def test_a_study_file_with_a_mistake_is_refused(
         read_study(path)
 
 
-def test_too_many_sources_for_the_scene_fail_that_run(tmp_path: Path) -> None:
+def test_too_many_sources_for_the_scene_fail_that_run() -> None:
     study = study_of(FK, seeds=(3,))
     study = Study(**{**vars(study), "blends": (BlendTable(label="four", sources=4),)})
-    (row,) = run_study(study, tmp_path / "results.parquet")
+    (row,) = (carry_out(run, LineShelf(HERE), lambda phase: None) for run in study.runs())
     assert row["status"] == "failed"
     assert "asks for 4 sources and the scene has 3" in row["message"]
-    assert np.isnan(np.nan if row["snr_db"] is None else row["snr_db"])
+
+
+def test_the_example_and_the_standing_study_are_right() -> None:
+    root = Path(__file__).parents[2]
+    example = read_study(root / "examples" / "study.toml")
+    assert len(list(example.runs())) == 2 * 3 * 2 * 2 * 3
+    standing = read_study(root / "benchmarks" / "quality" / "study.toml")
+    assert {method.label for method in standing.methods} == set(METHODS)
+    assert len(standing.scenes) >= 6
+    assert len(standing.seeds) == 3
+
+
+def test_the_command_shows_its_keys_and_goes_on_with_what_is_there(tmp_path: Path) -> None:
+    keys = CliRunner().invoke(main, ["compare", "--keys"])
+    assert keys.exit_code == 0
+    assert "| [[scenes]] | name |" in keys.output
+    study = tmp_path / "study.toml"
+    study.write_text(STUDY.format(folder=HERE).replace("[0, 1, 2]", "[0]"))
+    shelf = LineShelf(HERE)
+    made = [carry_out(run, shelf, lambda phase: None) for run in read_study(study).runs()]
+    write_results(tmp_path / "out" / "results.parquet", made)
+    done = CliRunner().invoke(main, ["compare", str(study), "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0, done.output
+    assert "study.html written" in done.output.replace("\n", "")
+    assert "fk: best on three-sources, short line." in " ".join(done.output.split())
+    wrong = CliRunner().invoke(main, ["compare", str(study), "--out", str(tmp_path), "--only", "f"])
+    assert wrong.exit_code == 2
+    assert "the study has no method 'f'" in wrong.output
