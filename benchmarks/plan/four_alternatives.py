@@ -50,7 +50,7 @@ def main() -> None:
     numbers: dict[str, Number] = {}
     for name, (repeats, options) in runs.items():
         numbers[f"{name}_s"], numbers[f"{name}_processor_s"] = best_of(repeats, *options)
-    keep("plan.four_alternatives", numbers)
+        keep("plan.four_alternatives", numbers)  # what is known so far, should the rest be stopped
 
 
 if __name__ == "__main__":

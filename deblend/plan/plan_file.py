@@ -33,6 +33,15 @@ REFERENCE_INTERVAL_M: Final = 18.75
 SPEED_LIMITS_KN: Final = (1.0, 10.0)
 """Beyond these a spread is not towed (common practice, no source)."""
 
+TAKE_TURNS: Final = (
+    ("sources", "positions_m", "separation_m"),
+    ("sources", "separation_m", "positions_m"),
+    ("sources", "count", "positions_m"),
+    ("dither", "law", "range_s"),
+    ("dither", "law", "table"),
+)
+"""Table, key that an alternative gives, key of the base that it makes void."""
+
 EDGE_TOLERANCE_M: Final = 1e-6
 
 
@@ -184,16 +193,19 @@ def _alternative(base: Mapping[str, Any], change: Mapping[str, Any], where: str)
 
 
 def _merged(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:
-    """Tables with some keys replaced; positions and separation of sources take turns."""
+    """Tables with some keys replaced; keys that rule each other out take turns."""
     out = dict(base)
     for key, value in change.items():
         old = out.get(key)
         out[key] = (
             _merged(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
         )
-        if key == "sources" and isinstance(value, dict) and isinstance(out[key], dict):
-            for new, replaced in (("positions_m", "separation_m"), ("count", "positions_m")):
-                if new in value and replaced not in value:
+        if isinstance(value, dict) and isinstance(out[key], dict):
+            for table, new, replaced in TAKE_TURNS:
+                changed = new in value and not (
+                    isinstance(old, dict) and old.get(new) == value[new]
+                )
+                if key == table and changed and replaced not in value:
                     out[key].pop(replaced, None)
     return out
 

@@ -42,12 +42,16 @@ def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) ->
         '[[alternatives]]\nname = "narrow"\nsources.separation_m = 20.0\n'
         '[[alternatives]]\nname = "placed"\nsources.positions_m = [-100, 0, 100]\n'
         '[[alternatives]]\nname = "two"\nsources.count = 2\n'
+        '[[alternatives]]\nname = "bare"\ndither.law = "none"\n'
+        'firing = { scheme = "natural timing", natural_variation_s = 0.05 }\n'
     )
-    narrow, placed, two = read_plan(written(tmp_path, text)).alternatives
+    narrow, placed, two, bare = read_plan(written(tmp_path, text)).alternatives
     np.testing.assert_allclose(source_positions_m(narrow), [-20, 0, 20])
     np.testing.assert_allclose(source_positions_m(placed), [-100, 0, 100])
     np.testing.assert_allclose(source_positions_m(two), [-25, 25])
     assert narrow.dither.range_s == two.dither.range_s == 0.3
+    assert bare.dither.range_s == 0.0
+    assert bare.firing.shot_interval_m == 12.5
 
 
 @pytest.mark.parametrize(
