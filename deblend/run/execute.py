@@ -7,7 +7,7 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -295,7 +295,8 @@ class _Dispatch:
         del self.running[address]
         future.cancel(force=True)
         if address in self.given_up:
-            self.client.restart_workers([address], raise_for_error=False)
+            with suppress(OSError, TimeoutError, ValueError):  # one without a nanny stays away
+                self.client.restart_workers([address], timeout=ANSWER_S, raise_for_error=False)
         self._again(block, waiting, why)
 
     def _again(self, block: int, waiting: list[int], why: str) -> None:
