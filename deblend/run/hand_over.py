@@ -210,6 +210,7 @@ def report_contents(
             f"{recording.duration_s:.1f} s from {start}",
             "shots": f"{table.name if table else 'source events'}, {len(job.shots)} rows",
             "time scale": recording.scale.upper(),
+            "unexplained part": RESIDUAL_CHOICES[job.residual],
             "run started": work.plan.started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",
         },

@@ -13,10 +13,11 @@ FINDINGS: Final = "findings.csv"
 SAMPLES: Final = "report-samples.npz"
 PAGE: Final = "report.html"
 FIRE_TIMES: Final = "fire-times.csv"
+"""There only where fire times were refined."""
 MAPS: Final = "quality-maps.npz"
 MANIFEST: Final = "manifest.json"
 UNFINISHED: Final = "unfinished"
-RESULTS: Final = (DELIVERED, FINDINGS, FIRE_TIMES, MAPS, SAMPLES, PAGE, MANIFEST)
+RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 
 
@@ -49,7 +50,8 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
     others = [
         entry for entry in entries if not (entry.is_dir() and home.is_relative_to(entry.resolve()))
     ]
-    foreign = [entry.name for entry in others if entry.name not in (*RESULTS, UNFINISHED)]
+    ours = (*RESULTS, FIRE_TIMES, UNFINISHED)
+    foreign = [entry.name for entry in others if entry.name not in ours]
     results = [entry.name for entry in others if entry.name in RESULTS]
     # Results without a manifest beside an unfinished run are some that it was moving into place.
     halfway = (folder / UNFINISHED).exists() and MANIFEST not in results
@@ -76,10 +78,10 @@ def publish(work: Path, folder: Path) -> None:
     earlier = work / "earlier"
     earlier.mkdir()
     # The earlier manifest goes first and the new one comes last: a folder with one is complete.
-    moves = [(folder / name, earlier / name) for name in reversed(RESULTS)]
+    moves = [(folder / name, earlier / name) for name in (*reversed(RESULTS), FIRE_TIMES)]
     moves = [(old, new) for old, new in moves if old.exists()]
-    new = [name for name in RESULTS if name != FIRE_TIMES or (work / name).exists()]
-    moves += [(work / name, folder / name) for name in new]
+    written = [FIRE_TIMES] if (work / FIRE_TIMES).exists() else []
+    moves += [(work / name, folder / name) for name in (*written, *RESULTS)]
     done: list[tuple[Path, Path]] = []
     try:
         for old, new in moves:

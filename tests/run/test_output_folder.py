@@ -45,7 +45,7 @@ def test_earlier_results_need_a_word(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
     fill(out, "old")
-    with pytest.raises(OutputError, match=r"delivered, findings\.csv.* and 4 more.*--overwrite"):
+    with pytest.raises(OutputError, match=r"delivered, findings\.csv.* and 3 more.*--overwrite"):
         check_output_folder(out, tmp_path / "line.toml", overwrite=False)
     check_output_folder(out, tmp_path / "line.toml", overwrite=True)
 
