@@ -92,6 +92,19 @@ def read_arrays(path: Path, names: Collection[str] | None = None) -> dict[str, N
         ) from error
 
 
+def unpacked_bytes(path: Path, names: Collection[str]) -> int:
+    """Bytes that some arrays of a file would take; 0 where it is no archive."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return sum(
+                member.file_size
+                for member in archive.infolist()
+                if member.filename.removesuffix(_SUFFIX) in names
+            )
+    except _DAMAGE:
+        return 0
+
+
 def _read_member(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> NDArray[Any]:
     """One array, after checking that its header asks for the bytes that are there."""
     raw = archive.read(member)  # whole, so that the checksum is verified before parsing

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import InjectedRow, read_injected
-from deblend.report.archive import read_arrays
+from deblend.report.archive import read_arrays, unpacked_bytes
 from deblend.report.extras import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, read_panels
@@ -27,6 +28,8 @@ _METRICS = (
     "orthogonalisation_weight",
     "interference_weight",
 )
+MOST_BYTES: Final = 1 << 30
+"""Maps that take more are not shown: a page of few cells is not worth the memory."""
 _ENERGIES = ("kept_energy_by_octave", "removed_energy_by_octave")
 
 
@@ -73,13 +76,15 @@ def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
 
 
 def read_maps(path: Path) -> MetricMaps | None:
-    """The maps that `deblend.run.quality_maps` wrote; None where a label is missing.
+    """The maps that `deblend.run.quality_maps` wrote; None without labels or beyond `MOST_BYTES`.
 
     Raises
     ------
     InputError
         If the file is damaged.
     """
+    if unpacked_bytes(path, (*_LABELS, *_METRICS)) > MOST_BYTES:
+        return None
     arrays = read_arrays(path, (*_LABELS, *_METRICS))
     if any(name not in arrays for name in _LABELS):
         return None
@@ -100,5 +105,7 @@ def read_maps(path: Path) -> MetricMaps | None:
 
 def _all_octaves(path: Path, name: str) -> NDArray[np.floating] | None:
     """Energy of all octaves together."""
+    if unpacked_bytes(path, (name,)) > MOST_BYTES:
+        return None
     found = read_arrays(path, (name,))
     return np.nansum(found[name], axis=-1) if name in found else None
