@@ -74,7 +74,7 @@ def time_rows(size: Size, seed: int, band: str) -> Iterator[tuple[str, Row]]:
     """Rows of the lines with wrong times: as in the table, refined, right; and of right ones."""
     line = build_line(plans(size)[f"wrong times, {band}"], seed)
     true = build_line(plans(size)[f"right times, {band}"], seed)
-    error = (true.shots.fire_time_ns - line.shots.fire_time_ns) * 1e-9
+    error = 1e-9 * (true.shots.fire_time_ns - line.shots.fire_time_ns).astype(np.float64)
     for kind, made, wrong in (("wrong", line, error), ("right", true, 0.0 * error)):
         job = prepare(made.recording, made.shots, length_s=made.length_s)
         shifts = estimate_shifts(job).applied_s
