@@ -69,5 +69,5 @@ def _map_clicks(page: Page) -> list[float]:
     frame = page.locator("#viewer canvas").first.bounding_box()
     assert frame is not None
     across = frame["x"] + 0.5 * frame["width"]
-    places = [frame["y"] + part * frame["height"] for part in (0.1, 0.75, 0.1, 0.75)]
+    places = [frame["y"] + part * frame["height"] for part in (0.1, 0.6, 0.1, 0.6)]
     return [_timed(page, lambda y=y: page.mouse.click(across, y)) for y in places]
