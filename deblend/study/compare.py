@@ -11,6 +11,7 @@ from pathlib import Path
 from deblend.arrays import thread_count
 from deblend.errors import InputError, SettingsError
 from deblend.study.child import Child
+from deblend.study.one_run import first_columns
 from deblend.study.results import Key, Row, key_of, read_results, write_results
 from deblend.study.study import Run, Study
 
@@ -128,7 +129,11 @@ def _rows(study: Study, missing: list[Run], processes: int, scheduler: str | Non
                 if group is None:
                     return
                 for run in group:
-                    row = child.row(run, study.limit_s)
+                    try:
+                        row = child.row(run, study.limit_s)
+                    except Exception as error:  # a method that cannot be handed to a process
+                        said = f"{type(error).__name__}: {error}"
+                        row = first_columns(run) | {"status": "failed", "message": said}
                     with there:
                         ready.append(row)
                         there.notify()
@@ -173,8 +178,8 @@ def _on_cluster(study: Study, groups: list[list[Run]], scheduler: str) -> Iterat
         futures = [
             client.submit(run_group, group, folder, study.limit_s, pure=False) for group in groups
         ]
-        for future in completed(futures):
-            yield from future.result()
+        for _, rows in completed(futures, with_results=True, loop=client.loop):
+            yield from rows
 
 
 def run_group(group: list[Run], folder: str, limit_s: float) -> list[Row]:

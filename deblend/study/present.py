@@ -24,6 +24,10 @@ COLUMNS = (
 )
 
 
+LINES_NAMED = 8
+"""In a sentence; the table has all."""
+
+
 @dataclass(frozen=True)
 class Presented:
     """What was written.
@@ -105,7 +109,9 @@ def verdicts(found: Sequence[Summary]) -> list[str]:
                 if one.standing == standing and (one.scene != ALL_LINES or not several)
             ]
             if names:
-                parts.append(f"{words} {'; '.join(names)}")
+                more = len(names) - LINES_NAMED
+                shown = names[:LINES_NAMED] + ([f"{more} more"] if more > 0 else [])
+                parts.append(f"{words} {'; '.join(shown)}")
         texts.append(f"{method}: {' — '.join(parts) or 'nothing done'}.")
     return texts
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import hashlib
 import importlib.util
 import sys
 from collections.abc import Iterator, Sequence
@@ -21,7 +22,7 @@ from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, 
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_plan
 
-FROM_FILE: Final = "study_file:"
+FROM_FILE: Final = "deblend_study_file_"
 AS_IN_THE_SCENE: Final = "as in the scene"
 
 
@@ -254,8 +255,9 @@ def found_method(name: str, folder: Path) -> MethodChoice:
 
 
 def _module_at(path: Path) -> Any:
-    """A module from a file, known to the process by a name that says where it is."""
-    name = FROM_FILE + str(path.resolve())
+    """A module from a file, known to the process by a name that belongs to its place."""
+    path = path.resolve()
+    name = FROM_FILE + hashlib.sha256(str(path).encode()).hexdigest()[:16]
     if name in sys.modules:
         return sys.modules[name]
     spec = importlib.util.spec_from_file_location(name, path)
@@ -275,7 +277,7 @@ def file_of(choice: MethodChoice) -> Path | None:
     """The file that a method was loaded from by a study; None for all other methods."""
     kind = choice if callable(choice) and not hasattr(choice, "keep") else type(choice)
     module = str(getattr(kind, "__module__", ""))
-    return Path(module.removeprefix(FROM_FILE)) if module.startswith(FROM_FILE) else None
+    return Path(str(sys.modules[module].__file__)) if module.startswith(FROM_FILE) else None
 
 
 def load_file(path: Path) -> None:
