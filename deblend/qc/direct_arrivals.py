@@ -76,9 +76,8 @@ class DirectArrivals:
     slowness : ndarray of float64, shape (source,)
         Of the usual arrivals across the channels, over the predicted one; NaN where channels lie
         too close together to say.
-    misfit : ndarray of float64, shape (shot,)
-        Energy of the difference between a shot and its usual arrival over the energy of the latter;
-        NaN where not wholly recorded.
+    left_energy : float
+        Of the record, once the fitted arrivals are taken off.
     overlap : ndarray of float64, shape (shot,)
         Largest correlation, up to 1, with the arrival of another shot: beyond a half the two
         amplitudes are not independent.
@@ -97,7 +96,7 @@ class DirectArrivals:
     lag_s: NDArray[np.float64]
     first_break_s: NDArray[np.float64]
     slowness: NDArray[np.float64]
-    misfit: NDArray[np.float64]
+    left_energy: float
     overlap: NDArray[np.float64]
     partner: NDArray[np.int64]
     likeness: SourceLikeness | None = None
@@ -167,7 +166,7 @@ def fit_direct_arrivals(
         lag_s=np.where(complete, _fine_lag(own, wanted) * interval_s, np.nan),
         first_break_s=np.median(late_s, axis=1),
         slowness=_slowness(late_s, delay_s, interval_s),
-        misfit=np.where(complete, _misfit(own, wanted), np.nan),
+        left_energy=float(np.einsum("ct,ct->", left, left)),
         overlap=overlap,
         partner=partner,
     )
@@ -285,12 +284,6 @@ def _slowness(
     slope = 1.0 + (centred * late_s).sum(axis=1) / np.where(spread > 0, spread, np.inf)
     wide = np.ptp(delay_s, axis=1) > _WIDE_ENOUGH * interval_s
     return np.where(wide & (delay_s.shape[1] >= _FEWEST_CHANNELS), slope, np.nan)
-
-
-def _misfit(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
-    energy = np.einsum("sct,sct->s", wanted, wanted)
-    difference = ((own - wanted) ** 2).sum(axis=(1, 2))
-    return np.asarray(difference / np.where(energy > 0, energy, np.nan))
 
 
 def _in_one_frame(

@@ -29,7 +29,6 @@ WATER_VELOCITY_M_S: Final = 1500.0
 MOST_CHANNELS: Final = 6
 _WITHOUT_OFFSETS: Final = 2
 _STEP_SHOTS: Final = 6
-_LARGEST_MISFIT: Final = 2.0
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
@@ -170,7 +169,7 @@ def _place_steps(
     order: NDArray[np.int64],
     fit: Fit,
 ) -> ClockCourse:
-    """Move each step to the shot from which on the usual arrivals fit better behind it."""
+    """Move each step to the shot at which the fitted arrivals leave least of the record."""
     steps = []
     lag_s = course.lag_s
     for step in course.steps:
@@ -181,10 +180,8 @@ def _place_steps(
             tried = course.lag_s.copy()
             tried[near] = np.where(near < first, *sides)
             arrivals = fit(shots.fire_time_ns + _correction_ns(shots, order, tried), shots.live)
-            own = arrivals.misfit[order[near]]
-            total = float(np.nansum(np.minimum(own, _LARGEST_MISFIT)))
-            if total < best:
-                best, place, chosen = total, first, tried[near]
+            if arrivals.left_energy < best:
+                best, place, chosen = arrivals.left_energy, first, tried[near]
         lag_s = lag_s.copy()
         lag_s[near] = chosen
         steps.append(replace(step, shot=place))

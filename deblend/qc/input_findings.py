@@ -21,7 +21,7 @@ LATEST_ARRIVAL_S: Final = 2.0
 _SCALE_TOLERANCE_S: Final = 0.1
 
 MISFIRE_BELOW: Final = 0.3
-WEAK_BELOW: Final = 0.6
+WEAK_BELOW: Final = 0.5
 DOUBLE_ABOVE: Final = 1.6
 _FIRED_ABOVE: Final = 0.7
 _DEVIATIONS: Final = 8.0
