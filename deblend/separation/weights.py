@@ -96,13 +96,14 @@ class Windows:
         wide = self.padded(samples, xp)
         taper = xp.asarray(self.taper)
         index = xp.asarray(self.step * np.arange(self.count)[:, None] + np.arange(self.size))
-        first, sizes = self.first_bin, self.bins_of_band
+        first, sizes = xp.asarray(self.first_bin), xp.asarray(self.bins_of_band)
         rows = []
         for channel in wide:
             spectrum = rfft(xp, channel[index] * taper, self.size)
             power = xp.square(spectrum.real) + xp.square(spectrum.imag)
-            total = xp.concatenate([xp.zeros_like(power[:, :1]), xp.cumsum(power, axis=1)], axis=1)
-            rows.append((total[:, first + sizes] - total[:, first]) / xp.asarray(sizes))
+            total = xp.cumsum(power, axis=1, dtype=np.float64)  # swell is 80 dB above the rest
+            total = xp.concatenate([xp.zeros_like(total[:, :1]), total], axis=1)
+            rows.append((total[:, first + sizes] - total[:, first]) / sizes)
         return xp.maximum(xp.stack(rows), 0).astype(np.float32)
 
 

@@ -131,6 +131,17 @@ def test_interference_on_all_channels_at_no_fixed_time_loses_weight() -> None:
     assert (weights.band < 1).mean() < 0.03
 
 
+def test_weights_of_a_channel_do_not_depend_on_the_block() -> None:
+    residual = noise()
+    residual[4, 2000:3000] *= 20
+    residual[3, 4000] = 60
+    whole, part = weights_of(residual), weights_of(residual[1:])
+    np.testing.assert_array_equal(part.band[3:], whole.band[4:])
+    np.testing.assert_array_equal(part.sample[3:], whole.sample[4:])
+    louder = weights_of(1000 * residual)
+    np.testing.assert_allclose(louder.band, whole.band, rtol=1e-3)
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_too_few_channels_to_tell_keep_their_weight(count: int) -> None:
     residual = noise()[:count].copy()
