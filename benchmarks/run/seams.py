@@ -96,7 +96,7 @@ def main() -> None:
             job, whole, in_pieces(job, -(-everything // 2), channels)
         ),
     }
-    keep(f"run.seams.{asked.method}", numbers)
+    keep("run.seams", numbers)
 
 
 if __name__ == "__main__":
