@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchmarks.quality.run import TABLE
+from benchmarks.quality.standing import standing_table
 from benchmarks.quality.table import read_table
 from benchmarks.result import RESULTS
 from deblend.cli.display import show_keys
@@ -229,7 +230,12 @@ def methods_table() -> str:
 
 def with_tables(text: str) -> str:
     """The text of README.md with its tables made anew."""
-    tables = {"keys": keys_table(), "methods": methods_table(), "numbers": numbers_table()}
+    tables = {
+        "keys": keys_table(),
+        "methods": methods_table(),
+        "numbers": numbers_table(),
+        "standing": standing_table(),
+    }
     for name, table in tables.items():
         begin, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
         if text.count(begin) != 1 or text.count(end) != 1:
