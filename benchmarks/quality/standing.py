@@ -37,7 +37,7 @@ def standing_table() -> str:
 
 
 def _cell(row: dict[str, str] | None) -> str:
-    """Mean over seeds: bold where best, in brackets where it fails, a dash where nothing is done."""
+    """Mean over seeds: bold where best, in brackets where it fails, a dash where not done."""
     if row is None or row["seeds"] == "0":
         return "–"
     value = f"{float(row['snr_db']):.1f}"
