@@ -79,12 +79,16 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
-        "small scene of three sources, 24 iterations: `joint`; with leakage returned; begun with "
-        "`median` (dB)",
+        "small scene of three sources, 24 iterations: `fk`, with leakage returned; `median` along "
+        "slopes, without slopes; `joint`, with leakage returned, begun with `median` (dB)",
         "quality.classical",
         lambda n: (
-            f"{n['snr_three_sources_joint_db']:.1f}; "
-            f"{n['snr_three_sources_joint_leakage_returned_db']:.1f}; "
+            f"{n['snr_three_sources_fk_db']:.1f}, "
+            f"{n['snr_three_sources_fk_leakage_returned_db']:.1f}; "
+            f"{n['snr_three_sources_median_db']:.1f}, "
+            f"{n['snr_three_sources_median_without_slopes_db']:.1f}; "
+            f"{n['snr_three_sources_joint_db']:.1f}, "
+            f"{n['snr_three_sources_joint_leakage_returned_db']:.1f}, "
             f"{n['snr_three_sources_median_then_joint_db']:.1f}"
         ),
     ),

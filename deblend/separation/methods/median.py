@@ -72,8 +72,8 @@ class StructureMedian:
     not followed. It has only first-order prediction: over large shot intervals the slope itself
     changes within the window.
 
-    Wins on none of the lines that were measured (`benchmarks.quality.classical`); there it is far
-    better along slopes than without, as its papers rank them, and the median of vectors is no
+    Wins on none of the lines that were measured (`benchmarks.quality.classical`); there it is better
+    along slopes than without (9 dB on crossing dips, 1 dB on three sources), as its papers rank them, and the median of vectors is no
     better than that of samples.
 
     It is fast and robust at the beginning, where interference is strongest: see
