@@ -72,9 +72,9 @@ class StructureMedian:
     not followed. It has only first-order prediction: over large shot intervals the slope itself
     changes within the window.
 
-    Wins on none of the lines that were measured (`benchmarks.quality.classical`); there it is better
-    along slopes than without (9 dB on crossing dips, 1 dB on three sources), as its papers rank them, and the median of vectors is no
-    better than that of samples.
+    Wins on none of the lines that were measured (`benchmarks.quality.classical`). It is better
+    along slopes than without (9 dB on crossing dips, 1 dB on three sources), as its papers rank
+    them; the median of vectors is no better than that of samples.
 
     It is fast and robust at the beginning, where interference is strongest: see
     `deblend.separation.chain.Chain`. Runs on the host only.
