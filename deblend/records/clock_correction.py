@@ -51,7 +51,7 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
     if not files or len(starts) < len(files):
         raise InputError(
             "the records give no timestamps of their own",
-            remedy="Leave correct_drift out, or state the drift by drift_us_per_s.",
+            remedy="Leave correct_drift out, or state the drift by drift_ppm.",
         )
     start_ns = np.array(starts, dtype=np.int64)
     grid_ns = recording.start_ns + recording.interval_ns * np.array(
@@ -70,7 +70,7 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
 
 
 def correct_stated_drift(
-    recording: Recording, shots: Shots, drift_us_per_s: float
+    recording: Recording, shots: Shots, drift_ppm: float
 ) -> tuple[Shots, Finding]:
     """Fire times by the clock of the record, which drifts evenly from its start on.
 
@@ -80,7 +80,7 @@ def correct_stated_drift(
         The record.
     shots : Shots
         In its time scale.
-    drift_us_per_s : float
+    drift_ppm : float
         Growth of the lag of the record behind the fire times.
 
     Raises
@@ -88,14 +88,14 @@ def correct_stated_drift(
     InputError
         If the drift is a millisecond a second or more: no clock is that bad.
     """
-    if not abs(drift_us_per_s) * 1e-6 < _LARGEST_DRIFT:
+    if not abs(drift_ppm) * 1e-6 < _LARGEST_DRIFT:
         raise InputError(
-            f"drift_us_per_s is {drift_us_per_s}",
+            f"drift_ppm is {drift_ppm}",
             remedy="Give microseconds a second; clocks drift by a few.",
         )
     elapsed_ns = shots.fire_time_ns - recording.start_ns
-    moved_ns = np.rint(elapsed_ns * (drift_us_per_s * 1e-6)).astype(np.int64)
-    return _moved(shots, moved_ns, f"by a stated drift of {drift_us_per_s:+g} µs a second")
+    moved_ns = np.rint(elapsed_ns * (drift_ppm * 1e-6)).astype(np.int64)
+    return _moved(shots, moved_ns, f"by a stated drift of {drift_ppm:+g} µs a second")
 
 
 def _rates(recording: Recording, start_ns: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -76,12 +76,12 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
             "of the files drift or step against their sample count."
         ),
     ] = False
-    drift_us_per_s: Annotated[
+    drift_ppm: Annotated[
         float | None,
         Meta(
             description="Growth of the lag of the record behind the fire times, as `deblend check "
             "--with-samples` reports it, to be taken off; counted from the start of the record.",
-            extra={"unit": "µs/s"},
+            extra={"unit": "ppm"},
         ),
     ] = None
 

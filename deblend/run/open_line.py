@@ -100,8 +100,8 @@ def with_corrected_clock(
     if keys.correct_drift:
         shots, finding = correct_by_timestamps(recording, shots)
         found.append(finding)
-    if keys.drift_us_per_s:
-        shots, finding = correct_stated_drift(recording, shots, keys.drift_us_per_s)
+    if keys.drift_ppm:
+        shots, finding = correct_stated_drift(recording, shots, keys.drift_ppm)
         found.append(finding)
     return shots, tuple(found)
 

@@ -59,5 +59,5 @@ def test_refusals() -> None:
             Recording(np.zeros((1, 9)), interval_s=0.002, start=0, time_scale="gps"),
             shots_at([0.0]),
         )
-    with pytest.raises(InputError, match="drift_us_per_s is 5000"):
+    with pytest.raises(InputError, match="drift_ppm is 5000"):
         correct_stated_drift(drifting(), shots_at([0.0]), 5000.0)

@@ -102,5 +102,6 @@ def test_flat_tops_are_unknown_without_a_level() -> None:
     assert np.isfinite(everything(condition(record(wave)))).all()
     counts = np.clip(np.rint(wave * 32768.0), -32768.0, 32767.0)
     both = np.isnan(everything(condition(record(counts))))
-    assert both[0, counts[0] == 32767.0].all() and both[0, counts[0] == -32768.0].all()
+    assert both[0, counts[0] == 32767.0].all()
+    assert both[0, counts[0] == -32768.0].all()
     assert np.isfinite(everything(condition(record(np.zeros((1, 50)))))).all()

@@ -202,7 +202,7 @@ def test_drift_is_corrected_only_when_asked(folder: Path) -> None:
     elapsed = plain.shots.fire_time_ns - START_NS
     difference = moved.shots.fire_time_ns - plain.shots.fire_time_ns
     np.testing.assert_allclose(difference, -elapsed * parts / (1 + parts), atol=30)
-    write_line(folder, records="drift_us_per_s = -20.0\n")
+    write_line(folder, records="drift_ppm = -20.0\n")
     stated = opened(folder)
     difference = stated.shots.fire_time_ns - plain.shots.fire_time_ns
     np.testing.assert_allclose(difference, -elapsed * parts, atol=30)
@@ -227,7 +227,7 @@ def test_a_run_says_what_was_done_before_separation(folder: Path) -> None:
     for path in (folder / "records").iterdir():
         shutil.copy(path, folder / "beside")
     near = '[near_field]\nfiles = ["beside/*.sgy"]\nchannels = { 1 = [5] }\n'
-    write_line(folder, near, records="low_cut_hz = 3.0\ndrift_us_per_s = 2.0\n")
+    write_line(folder, near, records="low_cut_hz = 3.0\ndrift_ppm = 2.0\n")
     outcome = run_line(read_line_file(folder / "line.toml"))
     manifest = (outcome.folder / "manifest.json").read_text(encoding="utf-8")
     for said in ("drift_corrected", "low_cut", "near_field_misfired", "beside/r0.sgy"):
