@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -138,7 +138,7 @@ def _octave_title(panel: Axes, centre_hz: float) -> None:
 
 
 def _key(figure: Figure, panel: Axes, sources: Sequence[str]) -> None:
-    handles = panel.containers[: len(sources)]
+    handles: list[Any] = list(panel.containers[: len(sources)])  # error bars are no artists
     labels = [f"source {plain(name)}" for name in sources]
     if handles:
         figure.legend(
