@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import time
+from asyncio import CancelledError
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -235,12 +236,13 @@ class _Dispatch:
                 time.sleep(_LOOK_S if self.running else 0)
         except DeblendError:
             raise
-        except (OSError, TimeoutError, RuntimeError) as error:
+        except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
             raise self._gone(error) from error
         finally:
-            for _, future in self.running.values():
-                future.cancel(force=True)
-            self.client.unsubscribe_topic(_TOPIC)
+            with suppress(Exception):  # the cluster may be gone; what ended the run counts
+                for _, future in self.running.values():
+                    future.cancel(force=True)
+                self.client.unsubscribe_topic(_TOPIC)
 
     def _hear(self, event: tuple[float, tuple[int, int, float, float]]) -> None:
         block, iteration, residual_energy, record_energy = event[1]
