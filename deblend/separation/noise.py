@@ -14,6 +14,7 @@ absorbs, and that much is left out of account.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import product
 from types import ModuleType
@@ -21,8 +22,9 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, rfftn
+from deblend.arrays import Array, is_host, rfftn, thread_count
 from deblend.separation.patches import Separator, axis_windows
+from deblend.separation.windowing import cut_windows
 
 _NEAR = 4.0
 """The level is fixed when the threshold falls below this many times the level."""
@@ -34,6 +36,8 @@ _MEDIAN_OF_RAYLEIGH = float(np.sqrt(np.log(2.0)))
 """Median magnitude of a complex normal variable over its rms magnitude."""
 _MOST_VALUES = 256
 """Coefficients that a median is taken of; more would not make it better by much."""
+_LOOK = 8
+"""A trace is there if any of its samples is not zero, looking at every eighth."""
 
 
 @dataclass(eq=False)
@@ -63,7 +67,7 @@ class NoiseFloor:
         ]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
-        self._weights = self.xp.asarray(_taper(self.size, self.method))
+        self._weights = _taper(self.size, self.method)
 
     @property
     def size(self) -> tuple[int, int, int]:
@@ -87,31 +91,33 @@ class NoiseFloor:
         self._calls += 1
         if self._calls % _EVERY:
             return
-        for slot, channel in product(range(len(self._starts[0])), range(len(self._starts[1]))):
-            measured = _smooth(self._measure(unexplained, slot, channel), self.xp)
-            known = self.level[slot, channel]
+
+        def settle(place: tuple[int, int]) -> None:
+            measured = _smooth(self._measure(unexplained, *place), self.xp)
+            known = self.level[place]
             fix = (known == 0) & (threshold < _NEAR * measured)
             lower = self.xp.minimum(known, _ABSORBED * measured)
-            self.level[slot, channel] = self.xp.where(fix, measured, lower)
+            self.level[place] = self.xp.where(fix, measured, lower)
+
+        places = product(range(len(self._starts[0])), range(len(self._starts[1])))
+        with ThreadPoolExecutor(thread_count() if is_host(self.xp) else 1) as pool:
+            list(pool.map(settle, places))
 
     def _measure(self, unexplained: Array, slot: int, channel: int) -> Array:
         """Level of all places of one slot and channel range, shape (time place, frequency)."""
-        xp = self.xp
-        slots, channels, samples = self.size
-        first_slot, first_channel = self._starts[0][slot], self._starts[1][channel]
-        part = unexplained[
-            :, first_slot : first_slot + slots, first_channel : first_channel + channels
-        ]
-        index = self._starts[2][:, None] + np.arange(samples)
-        tiles = xp.moveaxis(part[..., xp.asarray(index)], 3, 0)
-        tiles = tiles * self._weights
-        magnitude = xp.abs(rfftn(xp, tiles, (2, 3, 4)))
-        magnitude = magnitude.reshape(len(index), -1, magnitude.shape[-1])
-        stride = -(-magnitude.shape[1] // _MOST_VALUES)
+        xp, starts = self.xp, self._starts[2]
+        slots, channels, _ = self.size
+        corner = int(self._starts[0][slot]), int(self._starts[1][channel])
+        across, along = self._weights
+        tiles = cut_windows(
+            unexplained, corner, starts, across, np.broadcast_to(along, (len(starts), len(along))), xp
+        )
+        spectrum = rfftn(xp, tiles, (2, 3, 4))
+        level = _median_magnitude(spectrum.reshape(len(starts), -1, spectrum.shape[-1]), xp)
         # Traces that do not exist hold zeros; the others then carry the level alone.
-        filled = xp.mean((part != 0).any(axis=3))
-        level = xp.median(magnitude[:, ::stride], axis=1) / _MEDIAN_OF_RAYLEIGH
-        return level / xp.sqrt(xp.maximum(filled, 0.05))
+        traces = unexplained[:, corner[0] : corner[0] + slots, corner[1] : corner[1] + channels]
+        filled = xp.mean((traces[..., ::_LOOK] != 0).any(axis=3))
+        return level / _MEDIAN_OF_RAYLEIGH / xp.sqrt(xp.maximum(filled, 0.05))
 
     def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
         """Level of patches that begin at a slot, a channel and some time samples.
@@ -125,6 +131,18 @@ class NoiseFloor:
             for starts, at in zip(self._starts[:2], (slot, channel), strict=True)
         ]
         return self.level[nearest[0], nearest[1]][self.xp.asarray(_nearest(self._starts[2], time))]
+
+
+def _median_magnitude(spectrum: Array, xp: ModuleType) -> Array:
+    """Median magnitude over some coefficients, shape (place, frequency)."""
+    stride = -(-spectrum.shape[1] // _MOST_VALUES)
+    if not is_host(xp):
+        return xp.median(xp.abs(spectrum[:, ::stride]), axis=1)
+    from deblend.separation.noise_kernels import median_magnitude
+
+    out = np.empty((len(spectrum), spectrum.shape[2]), spectrum.real.dtype)
+    median_magnitude(spectrum, stride, out)
+    return out
 
 
 def _smooth(level: Array, xp: ModuleType) -> Array:
@@ -143,8 +161,18 @@ def _nearest(starts: NDArray[np.int64], at: NDArray[np.int64] | int) -> NDArray[
     return np.asarray(np.argmin(distance, axis=-1))
 
 
-def _taper(size: tuple[int, int, int], method: Separator) -> NDArray[np.float32]:
-    """Window of an inner patch, so that levels are in the units of its coefficients."""
+def _taper(
+    size: tuple[int, int, int], method: Separator
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Window of an inner patch, so that levels are in the units of its coefficients.
+
+    Returns
+    -------
+    across : ndarray of float32, shape (shot, channel)
+    along : ndarray of float32, shape (time,)
+    """
     kind = method.window
-    axes = [axis_windows(3 * n, n, method.overlap, 0, kind).analysis[1] for n in size]
-    return np.asarray(np.einsum("i,j,k->ijk", *axes), dtype=np.float32)
+    slot, channel, time = (
+        axis_windows(3 * n, n, method.overlap, 0, kind).analysis[1] for n in size
+    )
+    return slot[:, None] * channel, time

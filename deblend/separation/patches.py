@@ -317,41 +317,33 @@ def _map_runs(
 ) -> list[float]:
     """Call `work` on every run of patches, in parallel where they cannot overlap."""
     threads = thread_count() if is_host(xp) else 1
-    results: list[float] = []
+    values = amplitude.shape[0] * grid.slot.size * grid.channel.size * grid.time.size
+    length = max(1, _BATCH_VALUES[is_host(xp)] // values)
     with ThreadPoolExecutor(threads) as pool:
         run = pool.map if threads > 1 else map
-        for columns in _colours(grid):
-            for part in run(lambda column: _along_time(work, column, grid, amplitude, xp), columns):
-                results += part
-    return results
+        return [result for runs in _colours(grid, length) for result in run(work, runs)]
 
 
-def _colours(grid: PatchGrid) -> Iterator[list[tuple[int, int]]]:
-    """Groups of (slot window, channel window) whose patches do not overlap within a group."""
-    for slot, channel in product(range(_COLOURS), range(_COLOURS)):
-        columns = list(
-            product(
-                range(slot, len(grid.slot.start), _COLOURS),
-                range(channel, len(grid.channel.start), _COLOURS),
-            )
-        )
-        if columns:
-            yield columns
+def _colours(grid: PatchGrid, length: int) -> Iterator[list[_PatchRun]]:
+    """Groups of runs of up to `length` patches that do not overlap within a group.
 
-
-def _along_time(
-    work: Callable[[_PatchRun], float],
-    column: tuple[int, int],
-    grid: PatchGrid,
-    amplitude: Array,
-    xp: ModuleType,
-) -> list[float]:
-    values = amplitude.shape[0] * grid.slot.size * grid.channel.size * grid.time.size
-    step = max(1, _BATCH_VALUES[is_host(xp)] // values)
+    Two runs of one column of patches overlap only where they meet, unless they are shorter than
+    the number of windows that can overlap each other.
+    """
     count = len(grid.time.start)
-    return [
-        work(_PatchRun(*column, begin, min(begin + step, count))) for begin in range(0, count, step)
-    ]
+    begins = range(0, count, length)
+    apart = 2 if length >= _COLOURS else _COLOURS
+    for colours in product(range(_COLOURS), range(_COLOURS), range(apart)):
+        runs = [
+            _PatchRun(slot, channel, begin, min(begin + length, count))
+            for slot, channel, begin in product(
+                range(colours[0], len(grid.slot.start), _COLOURS),
+                range(colours[1], len(grid.channel.start), _COLOURS),
+                begins[colours[2] :: apart],
+            )
+        ]
+        if runs:
+            yield runs
 
 
 def _axes_of(grid: PatchGrid, run: _PatchRun) -> tuple[slice, slice]:
@@ -372,9 +364,10 @@ def _cut(
     across = grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel]
     along = grid.time.analysis[run.begin : run.end]
     starts = grid.time.start[run.begin : run.end]
-    patches = cut_windows(amplitude[:, slots, channels], starts, across, along, xp)
+    corner = (slots.start, channels.start)
+    patches = cut_windows(amplitude, corner, starts, across, along, xp)
     alive = xp.broadcast_to(live[:, slots, channels], patches.shape[:4])
-    level = noise.of_patches(slots.start, channels.start, starts)
+    level = noise.of_patches(*corner, starts)
     return PatchBatch(patches, alive, level, interval_s, xp)
 
 
@@ -383,4 +376,5 @@ def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleT
     across = grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel]
     along = grid.time.synthesis[run.begin : run.end]
     starts = grid.time.start[run.begin : run.end]
-    add_windows(total[:, slots, channels], kept, starts, across, along, _COLOURS, xp)
+    corner = (slots.start, channels.start)
+    add_windows(total, kept, corner, starts, across, along, _COLOURS, xp)

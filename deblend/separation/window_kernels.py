@@ -1,10 +1,16 @@
-"""Compiled forms of cutting and adding windows. Imported on first use."""
+"""Compiled windows along time. Imported on first use.
+
+They take whole gathers, contiguous, and the corner of the windows instead of a part of them: only
+then does the compiler know that samples lie side by side. The windows of one trace come one after
+the other, so that it is read from memory once.
+"""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numba
+import numpy as np
 
 from deblend.arrays import Array
 
@@ -12,32 +18,53 @@ _compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache
 
 
 @_compile  # type: ignore[untyped-decorator]
-def cut_windows(gathers: Array, starts: Array, across: Array, along: Array, out: Array) -> None:
+def cut_windows(
+    gathers: Array, slot: int, channel: int, starts: Array, across: Array, along: Array, out: Array
+) -> None:
     """Weighted windows of `gathers` (source, slot, channel, time) into `out` (window, ...)."""
-    for window in range(len(starts)):
-        start = starts[window]
-        weight = along[window]
-        for source in range(gathers.shape[0]):
-            for slot in range(gathers.shape[1]):
-                for channel in range(gathers.shape[2]):
-                    trace = gathers[source, slot, channel]
-                    row = out[window, source, slot, channel]
-                    factor = across[slot, channel]
-                    for sample in range(len(weight)):
-                        row[sample] = trace[start + sample] * (factor * weight[sample])
+    windows, _, slots, channels, samples = out.shape
+    for source in range(gathers.shape[0]):
+        for i in range(slots):
+            for j in range(channels):
+                factor = across[i, j]
+                for window in range(windows):
+                    start = starts[window]
+                    for k in range(samples):
+                        out[window, source, i, j, k] = gathers[
+                            source, slot + i, channel + j, start + k
+                        ] * (factor * along[window, k])
 
 
 @_compile  # type: ignore[untyped-decorator]
-def add_windows(gathers: Array, starts: Array, across: Array, along: Array, kept: Array) -> None:
+def add_windows(
+    gathers: Array, slot: int, channel: int, starts: Array, across: Array, along: Array, kept: Array
+) -> None:
     """Weighted windows `kept` (window, source, slot, channel, time) onto `gathers`."""
-    for window in range(len(starts)):
-        start = starts[window]
-        weight = along[window]
-        for source in range(gathers.shape[0]):
-            for slot in range(gathers.shape[1]):
-                for channel in range(gathers.shape[2]):
-                    trace = gathers[source, slot, channel]
-                    row = kept[window, source, slot, channel]
-                    factor = across[slot, channel]
-                    for sample in range(len(weight)):
-                        trace[start + sample] += row[sample] * (factor * weight[sample])
+    windows, sources, slots, channels, samples = kept.shape
+    filled = np.zeros((windows, sources), dtype=np.bool_)
+    for window in range(windows):
+        for source in range(sources):
+            filled[window, source] = _any_filled(kept, window, source)
+    for source in range(sources):
+        for i in range(slots):
+            for j in range(channels):
+                factor = across[i, j]
+                for window in range(windows):
+                    if not filled[window, source]:
+                        continue
+                    start = starts[window]
+                    for k in range(samples):
+                        gathers[source, slot + i, channel + j, start + k] += kept[
+                            window, source, i, j, k
+                        ] * (factor * along[window, k])
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _any_filled(kept: Array, window: int, source: int) -> bool:
+    """Whether anything is to be added; most patches tell by their first samples."""
+    for i in range(kept.shape[2]):
+        for j in range(kept.shape[3]):
+            for k in range(kept.shape[4]):
+                if kept[window, source, i, j, k] != 0:
+                    return True
+    return False

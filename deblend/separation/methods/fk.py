@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from deblend.arrays import irfftn, rfftn
+from deblend.arrays import rfftn
+from deblend.separation.transforms.spectra import AXES, filter_spectra
 from deblend.separation.transforms.threshold import hard_threshold, largest_magnitude
 
 if TYPE_CHECKING:
+    from types import ModuleType
+
     from deblend.arrays import Array
     from deblend.separation.patches import PatchBatch
-
-AXES = (2, 3, 4)
-"""Shot, channel and time of a batch."""
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,13 @@ class FkThreshold:
         The threshold is ``strictness * reference``, or the noise where that is more.
         """
         xp = batch.xp
-        spectrum = rfftn(xp, batch.amplitude, AXES)
         threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
-        sources = spectrum.reshape(spectrum.shape[0], -1, spectrum.shape[-1])
-        kept = hard_threshold(sources, threshold, xp).reshape(spectrum.shape)
-        return irfftn(xp, kept, batch.amplitude.shape[2:], AXES)
+        return filter_spectra(
+            batch.amplitude, threshold, lambda spectrum, least: _above(spectrum, least, xp), xp
+        )
+
+
+def _above(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Coefficients of all sources at or above one threshold."""
+    flat = spectrum.reshape(spectrum.shape[0], -1, spectrum.shape[-1])
+    return hard_threshold(flat, threshold, xp).reshape(spectrum.shape)

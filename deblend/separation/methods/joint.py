@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from deblend.arrays import irfftn, rfftn
-from deblend.separation.methods.fk import AXES
+from deblend.arrays import rfftn
+from deblend.separation.transforms.spectra import AXES, filter_spectra
 from deblend.separation.transforms.threshold import joint_threshold, largest_magnitude
 
 if TYPE_CHECKING:
@@ -46,8 +46,8 @@ class JointThreshold:
     shot by shot; far apart they have less in common, and the gain shrinks.
     """
 
-    patch: tuple[int, int, int] = (24, 12, 24)
-    overlap: float = 0.375
+    patch: tuple[int, int, int] = (24, 16, 24)
+    overlap: float = 0.42
     noise_factor: float = 2.5
     window: Literal["tapered"] = "tapered"
 
@@ -72,8 +72,7 @@ class JointThreshold:
         The threshold is ``strictness * reference``, or the noise where that is more.
         """
         xp = batch.xp
-        spectrum = rfftn(xp, batch.amplitude, AXES)
         threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
-        wavenumbers = spectrum.reshape(*spectrum.shape[:2], -1, spectrum.shape[-1])
-        kept = joint_threshold(wavenumbers, threshold, xp).reshape(spectrum.shape)
-        return irfftn(xp, kept, batch.amplitude.shape[2:], AXES)
+        return filter_spectra(
+            batch.amplitude, threshold, lambda spectrum, least: joint_threshold(spectrum, least, xp), xp
+        )

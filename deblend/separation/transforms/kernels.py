@@ -35,6 +35,37 @@ def hard_threshold_in_place(spectrum: Array, least_power: Array) -> None:
 
 
 @_compile  # type: ignore[untyped-decorator]
+def may_reach(amplitude: Array, threshold: Array) -> Array:
+    """Patches of which a coefficient may reach the threshold.
+
+    `amplitude` is real, shape (patch, source, sample); `threshold` (patch,).
+    """
+    patches, sources, samples = amplitude.shape
+    reach = np.zeros(patches, dtype=np.bool_)
+    for patch in range(patches):
+        for source in range(sources):
+            energy = amplitude.dtype.type(0)
+            for k in range(samples):
+                energy += amplitude[patch, source, k] * amplitude[patch, source, k]
+            # Silence keeps nothing, not even at a threshold of zero; the rest is for rounding.
+            bound = 1.001 * samples * energy
+            reach[patch] |= energy > 0 and bound >= threshold[patch] * threshold[patch]
+    return reach
+
+
+@_compile  # type: ignore[untyped-decorator]
+def any_filled(values: Array) -> Array:
+    """Whether anything of each patch is other than zero; `values` (patch, coefficient)."""
+    filled = np.zeros(values.shape[0], dtype=np.bool_)
+    for patch in range(values.shape[0]):
+        for k in range(values.shape[1]):
+            if values[patch, k] != 0:
+                filled[patch] = True
+                break
+    return filled
+
+
+@_compile  # type: ignore[untyped-decorator]
 def joint_threshold_in_place(spectrum: Array, least_power: Array) -> None:
     """Threshold along the eigenvectors between sources where that leaves fewer coefficients.
 
