@@ -94,16 +94,16 @@ def thread_count() -> int:
 
 
 def rfft(xp: ModuleType, array: Array, length: int) -> Array:
-    """Transform of real samples along the last axis, zero-padded to `length`."""
+    """Transform of real samples along the last axis, zero-padded to `length`; one thread."""
     if is_host(xp):
-        return scipy.fft.rfft(array, length, axis=-1, workers=thread_count())
+        return scipy.fft.rfft(array, length, axis=-1, workers=1)
     return xp.fft.rfft(array, length, axis=-1)
 
 
 def irfft(xp: ModuleType, spectrum: Array, length: int) -> Array:
     """Inverse of `rfft`."""
     if is_host(xp):
-        return scipy.fft.irfft(spectrum, length, axis=-1, workers=thread_count())
+        return scipy.fft.irfft(spectrum, length, axis=-1, workers=1)
     return xp.fft.irfft(spectrum, length, axis=-1)
 
 

@@ -2,12 +2,13 @@
 
     python -m benchmarks.speed.iteration [--shots 60] [--channels 32] [--length-s 4] [--sources 3]
 
-The line is made of random samples. They are what costs most: the threshold reaches them in
-the last iterations, where the joint method rotates every patch and frequency; of signal it rotates
-only what stands out. The bare time is that of forward
-and inverse transform of every batch of patches that the iteration hands to its method, with the
-same batches and threads, and nothing else. The iteration holds everything: blending, its inverse,
-the measurement of noise, cutting, transforms, rotation, threshold, adding back.
+Two lines. One is made of random samples, which cost most: the threshold reaches all at once,
+so that no patch is spared and the joint method rotates every patch and frequency. The other is a
+standard scene, and there the mean over all iterations of a run counts (`scene_`). The bare time is
+that of forward and inverse transform of every batch of patches that the iteration hands to its
+method, with the same batches and threads, and nothing else; patches that the method spares count in
+it. The iteration holds everything: blending, its inverse, the measurement of noise, cutting,
+transforms, rotation, threshold, adding back. `_quarter` is with a quarter of a window shared.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from __future__ import annotations
 import argparse
 import statistics
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -29,6 +31,7 @@ from deblend.separation.choose import choose_method
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.patches import PatchBatch, Separator
+from deblend.synth.scenes import make_scene
 
 INTERVAL_S: Final = 0.004
 AXES: Final = (2, 3, 4)
@@ -97,21 +100,38 @@ def made_job(asked: argparse.Namespace, method: Separator, iterations: int) -> J
     )
 
 
-def iteration_s(job: Job) -> float:
-    """Seconds of an iteration, the median over several."""
+def scene_job(asked: argparse.Namespace, method: Separator, iterations: int) -> Job:
+    line = make_scene(asked.scene, asked.size, 0)
+    return prepare(
+        line.recording,
+        line.shots,
+        length_s=line.length_s,
+        method=method,
+        iterations=iterations,
+        device="cpu",
+        memory_bytes=1 << 40,
+    )
+
+
+def iteration_s(job: Job, over: Callable[[list[float]], float] = statistics.median) -> float:
+    """Seconds of an iteration, the median over several or what is asked."""
     stamps: list[float] = []
 
     def stamp(_: IterationRecord) -> None:
         stamps.append(time.perf_counter())
 
     separate_channels(job, job.blocks[0], stamp)
-    return statistics.median(np.diff(stamps).tolist())
+    return over(np.diff(stamps).tolist())
 
 
-def batch_shapes(asked: argparse.Namespace, method: Separator) -> list[tuple[int, ...]]:
+def batch_shapes(
+    make: Callable[[argparse.Namespace, Separator, int], Job],
+    asked: argparse.Namespace,
+    method: Separator,
+) -> list[tuple[int, ...]]:
     """Shapes that the method is handed in one iteration."""
     watched = Watched(method)
-    job = made_job(asked, watched, 1)
+    job = make(asked, watched, 1)
     separate_channels(job, job.blocks[0])
     return watched.shapes
 
@@ -134,21 +154,34 @@ def bare_s(shapes: list[tuple[int, ...]]) -> float:
 
 
 def measure(asked: argparse.Namespace, name: str) -> dict[str, Number]:
-    method = choose_method(name, asked.sources, asked.channels)
-    job = made_job(asked, method, ITERATIONS)
-    shapes = batch_shapes(asked, method)
-    # Alternating, so that a change in the load of the machine strikes both.
-    pairs = [(bare_s(shapes), iteration_s(job)) for _ in range(ROUNDS)]
-    bare, whole = min(pair[0] for pair in pairs), min(pair[1] for pair in pairs)
-    values = asked.sources * asked.shots * asked.channels * job.length
+    chosen = choose_method(name, asked.sources, asked.channels)
+    quarter = replace(chosen, overlap=0.25)  # type: ignore[type-var]
+    numbers: dict[str, Number] = {}
+    for method, words in ((chosen, name), (quarter, f"{name}_quarter")):
+        job = made_job(asked, method, ITERATIONS)
+        shapes = batch_shapes(made_job, asked, method)
+        # Alternating, so that a change in the load of the machine strikes both.
+        pairs = [(bare_s(shapes), iteration_s(job)) for _ in range(ROUNDS)]
+        numbers |= _told(words, job, shapes, min(p[0] for p in pairs), min(p[1] for p in pairs))
+    job = scene_job(asked, chosen, asked.iterations)
+    shapes = batch_shapes(scene_job, asked, chosen)
+    before, mean_s = bare_s(shapes), iteration_s(job, statistics.fmean)
+    bare = statistics.fmean([before, bare_s(shapes)])
+    return numbers | _told(f"scene_{name}", job, shapes, bare, mean_s)
+
+
+def _told(
+    words: str, job: Job, shapes: list[tuple[int, ...]], bare: float, whole: float
+) -> dict[str, Number]:
+    values = len(job.shots) * job.recording.shape[0] * job.length
     redundancy = sum(int(np.prod(shape)) for shape in shapes) / values
     return {
-        f"{name}_iteration_s": round(whole, 3),
-        f"{name}_bare_transforms_s": round(bare, 3),
-        f"{name}_ratio": round(whole / bare, 2),
-        f"{name}_million_sample_iterations_per_s": round(values / whole / 1e6, 2),
-        f"{name}_redundancy": round(redundancy, 2),
-        f"{name}_patches": sum(shape[0] for shape in shapes),
+        f"{words}_iteration_s": round(whole, 3),
+        f"{words}_bare_transforms_s": round(bare, 3),
+        f"{words}_ratio": round(whole / bare, 2),
+        f"{words}_million_sample_iterations_per_s": round(values / whole / 1e6, 2),
+        f"{words}_redundancy": round(redundancy, 2),
+        f"{words}_patches": sum(shape[0] for shape in shapes),
     }
 
 
@@ -159,6 +192,9 @@ def main() -> None:
     parser.add_argument("--channels", type=int, default=32)
     parser.add_argument("--length-s", type=float, default=4.0)
     parser.add_argument("--sources", type=int, default=3)
+    parser.add_argument("--scene", default="three-sources")
+    parser.add_argument("--size", default="small")
+    parser.add_argument("--iterations", type=int, default=60)
     parser.add_argument("--methods", nargs="+", default=["fk", "joint"])
     asked = parser.parse_args()
     numbers: dict[str, Number] = {
@@ -167,6 +203,7 @@ def main() -> None:
         "channels": asked.channels,
         "samples": round(asked.length_s / INTERVAL_S),
         "threads": thread_count(),
+        "scene_iterations": asked.iterations,
     }
     for name in asked.methods:
         numbers |= measure(asked, name)

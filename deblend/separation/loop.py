@@ -148,11 +148,14 @@ def run_loop(
             weighed = residual if weigh is None else weigh(residual)
         last = misfit
         unexplained = operator.pseudo_inverse(weighed)
-        update = ahead + schedule.step * unexplained
+        update = schedule.step * unexplained
+        update += ahead
         following = coherent(update, unexplained, iteration, strictness)
         ahead = following
         if schedule.momentum > 0:
-            ahead = following + schedule.momentum * (following - estimate)
+            ahead = following - estimate
+            ahead *= schedule.momentum
+            ahead += following
         estimate = following
         level = misfit if weigh is None else _energy(residual, xp)
         history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))

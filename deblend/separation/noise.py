@@ -110,7 +110,12 @@ class NoiseFloor:
         corner = int(self._starts[0][slot]), int(self._starts[1][channel])
         across, along = self._weights
         tiles = cut_windows(
-            unexplained, corner, starts, across, np.broadcast_to(along, (len(starts), len(along))), xp
+            unexplained,
+            corner,
+            starts,
+            across,
+            np.broadcast_to(along, (len(starts), len(along))),
+            xp,
         )
         spectrum = rfftn(xp, tiles, (2, 3, 4))
         level = _median_magnitude(spectrum.reshape(len(starts), -1, spectrum.shape[-1]), xp)

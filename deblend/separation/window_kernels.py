@@ -14,7 +14,8 @@ import numpy as np
 
 from deblend.arrays import Array
 
-_compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+"""Without fast mathematics, which gains nothing here and may lose NaN, which must show."""
 
 
 @_compile  # type: ignore[untyped-decorator]

@@ -24,7 +24,7 @@ def test_each_method_has_its_turn():
     found = [method_at(chain, s, 1.0)[0] for s in (1.0, 0.31, 0.3, 0.02, 0.01, 0.0)]
     assert found == [median, median, fk, fk, joint, joint]
     assert last_method(chain) is joint
-    assert chain.patch == (32, 12, 128)
+    assert chain.patch == (32, 16, 128)
     assert method_name(chain) == "median, then fk, then joint"
 
 

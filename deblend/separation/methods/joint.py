@@ -74,5 +74,8 @@ class JointThreshold:
         xp = batch.xp
         threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
         return filter_spectra(
-            batch.amplitude, threshold, lambda spectrum, least: joint_threshold(spectrum, least, xp), xp
+            batch.amplitude,
+            threshold,
+            lambda spectrum, least: joint_threshold(spectrum, least, xp),
+            xp,
         )

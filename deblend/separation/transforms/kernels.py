@@ -14,6 +14,10 @@ import numpy as np
 from deblend.arrays import Array
 
 _compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+_compile_exact: Any = numba.njit(
+    nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy", cache=True
+)
+"""Where NaN, which must not be lost, is compared."""
 _SWEEPS = 12
 """Jacobi sweeps at most; a handful suffices for matrices of up to a dozen rows."""
 
@@ -34,7 +38,7 @@ def hard_threshold_in_place(spectrum: Array, least_power: Array) -> None:
                     spectrum[patch, row, f] = 0.0
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_compile_exact  # type: ignore[untyped-decorator]
 def may_reach(amplitude: Array, threshold: Array) -> Array:
     """Patches of which a coefficient may reach the threshold.
 
@@ -47,13 +51,13 @@ def may_reach(amplitude: Array, threshold: Array) -> Array:
             energy = amplitude.dtype.type(0)
             for k in range(samples):
                 energy += amplitude[patch, source, k] * amplitude[patch, source, k]
-            # Silence keeps nothing, not even at a threshold of zero; the rest is for rounding.
-            bound = 1.001 * samples * energy
-            reach[patch] |= energy > 0 and bound >= threshold[patch] * threshold[patch]
+            # Silence keeps nothing, not even at a threshold of zero; 1.001 is for rounding.
+            weak = 1.001 * samples * energy < threshold[patch] * threshold[patch]
+            reach[patch] |= energy != 0 and not weak
     return reach
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_compile_exact  # type: ignore[untyped-decorator]
 def any_filled(values: Array) -> Array:
     """Whether anything of each patch is other than zero; `values` (patch, coefficient)."""
     filled = np.zeros(values.shape[0], dtype=np.bool_)
