@@ -312,7 +312,7 @@ class _Dispatch:
             )
         waiting.insert(0, block)
 
-    def _gone(self, error: Exception | None) -> ClusterError:
+    def _gone(self, error: BaseException | None) -> ClusterError:
         return ClusterError(
             f"the cluster went away{f' ({error})' if error else ''}",
             where=self.machines.scheduler or "local processes",
