@@ -38,7 +38,7 @@ def standing_table() -> str:
 
 def _cell(row: dict[str, str] | None) -> str:
     """Mean over seeds: bold where best, in brackets where it fails, a dash where not done."""
-    if row is None or row["seeds"] == "0":
+    if row is None or row["snr_db"] == "nan":
         return "–"
     value = f"{float(row['snr_db']):.1f}"
     marks = {"best": f"**{value}**", "as good": f"*{value}*", "fails": f"({value})"}
