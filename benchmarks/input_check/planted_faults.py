@@ -16,8 +16,11 @@ from __future__ import annotations
 
 import argparse
 import csv
+import multiprocessing
+import os
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from benchmarks.result import RESULTS, Number, keep
@@ -82,42 +85,51 @@ def is_it(fault: str, faulty: FaultyLine, finding: Finding) -> bool:
     return True
 
 
-def score(scenes: list[str], seeds: int) -> Iterator[dict[str, object]]:
+def score(scenes: list[str], seeds: int, processes: int) -> Iterator[dict[str, object]]:
     """Rows of the table, seed by seed."""
-    for seed in range(seeds):
-        for scene in scenes:
-            line = make_scene(scene, "small", seed)
-            nothing = look_at(plant_fault(line, "none"), line.length_s)
-            before = Counter(f.metric for f in nothing["table"])
-            for fault in fault_names():
-                faulty = plant_fault(line, fault, seed)
-                seen = nothing if fault == "none" else look_at(faulty, line.length_s)
-                hits = {
-                    where: [f for f in found if is_it(fault, faulty, f)]
-                    for where, found in seen.items()
-                }
-                # What the table says of the scene itself (its own gaps, its small dither) is true.
-                extra = Counter(f.metric for f in seen["table"] if f not in hits["table"]) - before
-                # A swapped shot may also be told as a misfire or a wrong time of that very shot.
-                others = [
-                    f.metric
-                    for f in seen["samples"]
-                    if f not in hits["samples"] and f.shot_point not in faulty.shot_points
-                ]
-                verified = "clock_not_verified" not in others
-                others = [metric for metric in others if metric != "clock_not_verified"]
-                if fault == "mixed_scales":
-                    extra -= Counter(["shots_outside_record", "shots_partly_outside_record"])
-                others += list(extra.elements())
-                yield {
-                    "scene": scene,
-                    "seed": seed,
-                    "fault": fault,
-                    "found_in_table": bool(hits["table"]),
-                    "found_in_samples": bool(hits["samples"]),
-                    "verified": verified,
-                    "others": " ".join(others),
-                }
+    tasks = [(scene, seed) for seed in range(seeds) for scene in scenes]
+    with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as pool:
+        for rows in pool.map(score_line, tasks):
+            yield from rows
+
+
+def score_line(task: tuple[str, int]) -> list[dict[str, object]]:
+    """Rows of one line with each fault in turn."""
+    return list(_rows(*task))
+
+
+def _rows(scene: str, seed: int) -> Iterator[dict[str, object]]:
+    line = make_scene(scene, "small", seed)
+    nothing = look_at(plant_fault(line, "none"), line.length_s)
+    before = Counter(f.metric for f in nothing["table"])
+    for fault in fault_names():
+        faulty = plant_fault(line, fault, seed)
+        seen = nothing if fault == "none" else look_at(faulty, line.length_s)
+        hits = {
+            where: [f for f in found if is_it(fault, faulty, f)] for where, found in seen.items()
+        }
+        # What the table says of the scene itself (its own gaps, its small dither) is true.
+        extra = Counter(f.metric for f in seen["table"] if f not in hits["table"]) - before
+        # A swapped shot may also be told as a misfire or a wrong time of that very shot.
+        others = [
+            f.metric
+            for f in seen["samples"]
+            if f not in hits["samples"] and f.shot_point not in faulty.shot_points
+        ]
+        verified = "clock_not_verified" not in others
+        others = [metric for metric in others if metric != "clock_not_verified"]
+        if fault == "mixed_scales":
+            extra -= Counter(["shots_outside_record", "shots_partly_outside_record"])
+        others += list(extra.elements())
+        yield {
+            "scene": scene,
+            "seed": seed,
+            "fault": fault,
+            "found_in_table": bool(hits["table"]),
+            "found_in_samples": bool(hits["samples"]),
+            "verified": verified,
+            "others": " ".join(others),
+        }
 
 
 def counts_of(rows: list[dict[str, str]]) -> Iterator[tuple[str, str, list[int]]]:
@@ -168,6 +180,7 @@ def main() -> None:
     """Run, or add up what was run."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
+    parser.add_argument("--processes", type=int, default=os.cpu_count())
     parser.add_argument("--scenes", nargs="*", default=list(SCENES))
     parser.add_argument("--out", type=Path, default=Path("planted_faults.csv"))
     parser.add_argument("--summary", nargs="*", type=Path, help="tables to add up instead")
@@ -175,7 +188,7 @@ def main() -> None:
     if options.summary is None:
         with options.out.open("w", newline="") as file:
             writer = None
-            for row in score(options.scenes, options.seeds):
+            for row in score(options.scenes, options.seeds, options.processes):
                 if writer is None:
                     writer = csv.DictWriter(file, list(row), lineterminator="\n")
                     writer.writeheader()

@@ -196,9 +196,7 @@ def finish_line(line: Line, progress: Progress = silent) -> Outcome:
         return _finish(work, line, progress, begin)
 
 
-def rebuild_report(
-    folder: Path, others: Sequence[Path] = (), pictures: Path | None = None
-) -> Path:
+def rebuild_report(folder: Path, others: Sequence[Path] = (), pictures: Path | None = None) -> Path:
     """Draw the report of a finished run again, from the samples kept beside it.
 
     Parameters
