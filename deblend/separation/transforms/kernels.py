@@ -83,18 +83,19 @@ def joint_threshold_in_place(spectrum: Array, least_power: Array) -> None:
     turned = np.zeros((2, sources, wavenumbers), dtype=real)
     matrix = np.zeros((sources, sources), dtype=np.complex128)
     vectors = np.zeros((sources, sources), dtype=np.complex128)
+    above = np.zeros(frequencies, dtype=np.int64)
     for patch in range(spectrum.shape[0]):
+        _count_above(spectrum[patch], least_power[patch], above)
         for f in range(frequencies):
-            least = least_power[patch, f]
+            count, least = above[f], least_power[patch, f]
+            if count == 0:
+                spectrum[patch, :, :, f] = 0.0
+                continue
             for i in range(sources):
                 for k in range(wavenumbers):
                     value = spectrum[patch, i, k, f]
                     plain[0, i, k] = value.real
                     plain[1, i, k] = value.imag
-            count = _threshold_rows(plain, turned, least)
-            if count == 0:
-                spectrum[patch, :, :, f] = 0.0
-                continue
             _covariance(plain, matrix)
             _eigenvectors(matrix, vectors)
             _turn(plain, vectors, turned)
@@ -106,6 +107,18 @@ def joint_threshold_in_place(spectrum: Array, least_power: Array) -> None:
             for i in range(sources):
                 for k in range(wavenumbers):
                     spectrum[patch, i, k, f] = complex(plain[0, i, k], plain[1, i, k])
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _count_above(spectrum: Array, least_power: Array, above: Array) -> None:
+    """Coefficients of each frequency at or above the threshold, read in their order in memory."""
+    above[:] = 0
+    for i in range(spectrum.shape[0]):
+        for k in range(spectrum.shape[1]):
+            for f in range(spectrum.shape[2]):
+                value = spectrum[i, k, f]
+                power = value.real * value.real + value.imag * value.imag
+                above[f] += power >= least_power[f]
 
 
 @_compile  # type: ignore[untyped-decorator]
