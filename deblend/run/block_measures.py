@@ -145,16 +145,18 @@ def measure_block(
             plan.windows,
             plan.interval_s,
         ),
-        fitted_less=_in_line(result.fitted_less, span.rows, total),
+        fitted_less=_in_line(result.fitted_less, span.rows, own, total),
     )
 
 
-def _in_line(less: FittedLess | None, rows: NDArray[np.int64], total: int) -> FittedLess | None:
-    """The same with a row for every shot of the line."""
+def _in_line(
+    less: FittedLess | None, rows: NDArray[np.int64], own: NDArray[np.bool_], total: int
+) -> FittedLess | None:
+    """The same with a row for every shot of the line; neighbours count in their own span."""
     if less is None:
         return None
     shot = np.zeros((total, *less.shot.shape[1:]))
-    shot[rows] = less.shot
+    shot[rows[own]] = less.shot[own]
     return replace(less, shot=shot)
 
 
