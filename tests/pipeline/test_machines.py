@@ -114,7 +114,7 @@ def scheduler_in(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     path = folder / "scheduler.json"
     arguments = ("--host", "127.0.0.1", "--port", 0, "--no-dashboard", "--scheduler-file", path)
     with started("scheduler", *arguments) as process:
-        wait_until(path.exists)
+        wait_until(lambda: path.exists() and path.read_text().rstrip().endswith("}"))
         yield process, json.loads(path.read_text())["address"]
 
 
