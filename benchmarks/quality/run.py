@@ -16,7 +16,6 @@ import argparse
 import json
 import multiprocessing
 import platform
-import resource
 import subprocess
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -36,6 +35,7 @@ from deblend.arrays import thread_count
 from deblend.errors import DeblendError
 from deblend.separation.job import prepare
 from deblend.separation.separate import separate
+from deblend.study.one_run import peak_mib, reset_peak
 from deblend.synth.line import Line
 from deblend.synth.scenes import Size
 
@@ -87,25 +87,6 @@ def run_task(task: Task, done_with: str) -> Row | None:
     peak = peak_mib()
     row = score_row(line, result.estimate.values, windows_of(task.scene, line))
     return _about(task, line, seconds) | row | {"peak_mib": f"{peak:.0f}", "settings": settings}
-
-
-def reset_peak() -> None:
-    """Begin to measure peak memory anew, where the system can (Linux, proc(5), clear_refs)."""
-    try:
-        Path("/proc/self/clear_refs").write_text("5")
-    except OSError:
-        return
-
-
-def peak_mib() -> float:
-    """Largest resident memory since `reset_peak`, or since the process began."""
-    try:
-        for row in Path("/proc/self/status").read_text(encoding="utf-8").splitlines():
-            if row.startswith("VmHWM:"):
-                return float(row.split()[1]) / 1024
-    except OSError:
-        pass
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def _about(task: Task, line: Line, seconds: float) -> Row:

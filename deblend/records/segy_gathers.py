@@ -86,13 +86,24 @@ def read_traces(path: str | Path) -> Traces:
         read_samples(file, frame, range(frame.trace_count), 0, frame.sample_count, samples)
         file.check_unchanged()
     interval_ns = frame.interval_ns or 1000 * int(headers["sample_interval"][0])
+    check_interval(interval_ns, path)
+    return Traces(path, interval_ns, headers, extension, samples)
+
+
+def check_interval(interval_ns: int, path: Path) -> None:
+    """Refuse a file without a sample interval.
+
+    Raises
+    ------
+    RecordError
+        If the interval is not positive.
+    """
     if interval_ns <= 0:
         raise RecordError(
             "neither the binary header nor the first trace gives a sample interval",
             where=str(path),
             remedy="Correct bytes 3217-3218 of the file.",
         )
-    return Traces(path, interval_ns, headers, extension, samples)
 
 
 def check_delay(headers: NDArray[np.void], path: Path) -> None:

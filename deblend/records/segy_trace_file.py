@@ -10,11 +10,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.records.file_bytes import open_file
 from deblend.records.segy_frame import Frame, read_frame
-from deblend.records.segy_gathers import Traces, check_delay
+from deblend.records.segy_gathers import Traces, check_delay, check_interval
 from deblend.records.segy_slice import find_extension, read_samples, read_trace_headers
 
 _TRACES_AT_ONCE: Final = 50_000
@@ -99,10 +98,5 @@ def open_trace_file(path: str | Path, names: Sequence[str]) -> TraceFile:
                 values[first : first + some.trace_count] = part.word(name)
             interval_ns = interval_ns or 1000 * int(headers["sample_interval"][0])
         file.check_unchanged()
-    if interval_ns <= 0:
-        raise RecordError(
-            "neither the binary header nor the first trace gives a sample interval",
-            where=str(path),
-            remedy="Correct bytes 3217-3218 of the file.",
-        )
+    check_interval(interval_ns, path)
     return TraceFile(path, interval_ns, frame, words)

@@ -56,10 +56,22 @@ def about_line(line: Line) -> Columns:
 
 def score(line: Line, estimate: Gathers) -> Columns:
     """All scores in dB; lists over windows and octaves."""
+    live, start = line.shots.live, pseudo_deblended(line)
+    windows_s = windows_of(line)
+    row = score_against_truth(line, estimate, start, windows_s)
+    leakage, loss = leakage_and_loss_db(line.gathers[live], estimate[live], start[live])
+    row |= {"leakage_db": leakage, "loss_db": loss}
+    row["window_end_s"] = [float(end) for _, end in windows_s]
+    row["octave_end_hz"] = [float(end) for _, end in octave_bands(line.recording.interval_s)]
+    return row
+
+
+def score_against_truth(
+    line: Line, estimate: Gathers, start: Gathers, windows_s: list[tuple[float, float]]
+) -> Columns:
+    """Scores in dB against the truth, those of the record cut at the fire times beside them."""
     shots, interval_s = line.shots, line.recording.interval_s
     live, truth = shots.live, line.gathers
-    start = pseudo_deblended(line)
-    windows_s = windows_of(line)
     windows = [(round(a / interval_s), round(b / interval_s)) for a, b in windows_s]
     whole = truth_energy(truth[live], estimate[live], start[live], windows, interval_s)
     differences = [
@@ -74,10 +86,6 @@ def score(line: Line, estimate: Gathers) -> Columns:
         _ratio(whole.truth[chosen, 0, 0], whole.error[chosen, 0, 0])
         for chosen in (shots.source[live] == source for source in shots.sources)
     )
-    leakage, loss = leakage_and_loss_db(truth[live], estimate[live], start[live])
-    row |= {"leakage_db": leakage, "loss_db": loss}
-    row["window_end_s"] = [float(end) for _, end in windows_s]
-    row["octave_end_hz"] = [float(end) for _, end in octave_bands(interval_s)]
     row["unblended_window_db"] = _unblended(line, whole, windows)
     row["under_next_shot_db"] = _under_next_shot(line, estimate - truth)
     return row
