@@ -1,6 +1,6 @@
 """Fuzz the SEG-Y reader: mutated files, a limit on memory and on time for each.
 
-    python benchmarks/readers/fuzz_segy.py --files 200000 --seed 1
+    python -m benchmarks.readers.fuzz_segy --files 200000 --seed 1 --processes 2
 
 A part of the files is run under a line tracer; a mutant that reaches lines no other has reached
 joins the files that are mutated further. Every file has to be read or refused with an error of the
@@ -19,4 +19,4 @@ from segy_mutants import mutant, seeds, use  # noqa: E402
 from benchmarks.readers.fuzzing import fuzz  # noqa: E402
 
 if __name__ == "__main__":
-    sys.exit(fuzz("segy", seeds(), mutant, use))
+    sys.exit(fuzz("segy", seeds(), mutant, use, result="readers.fuzz_segy"))
