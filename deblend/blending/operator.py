@@ -149,9 +149,7 @@ class BlendingOperator:
             )
         shape = (len(self.first_sample), record.shape[0], self.length)
         gathers = self.xp.zeros(shape, dtype=self.dtype)
-        in_parts(
-            lambda part: self._cut_part(record[part], gathers[:, part]), len(record), self.xp
-        )
+        in_parts(lambda part: self._cut_part(record[part], gathers[:, part]), len(record), self.xp)
         return gathers
 
     def pseudo_inverse(self, record: Array) -> Array:
