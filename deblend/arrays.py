@@ -7,7 +7,9 @@ scipy.fft, which keeps float32 and is faster than numpy.fft; on a device to cupy
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from types import ModuleType
 from typing import Any, Literal
 
@@ -93,6 +95,17 @@ def thread_count() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def in_parts(work: Callable[[slice], None], count: int, xp: ModuleType) -> None:
+    """Call `work` on slices that together make `count`, one a thread; at once on a device."""
+    threads = min(thread_count(), count) if is_host(xp) else 1
+    if threads <= 1:
+        work(slice(0, count))
+        return
+    bounds = np.linspace(0, count, threads + 1).astype(int).tolist()
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(work, (slice(a, b) for a, b in pairwise(bounds))))
+
+
 def rfft(xp: ModuleType, array: Array, length: int) -> Array:
     """Transform of real samples along the last axis, zero-padded to `length`; one thread."""
     if is_host(xp):
@@ -101,21 +114,28 @@ def rfft(xp: ModuleType, array: Array, length: int) -> Array:
 
 
 def irfft(xp: ModuleType, spectrum: Array, length: int) -> Array:
-    """Inverse of `rfft`."""
+    """Inverse of `rfft`; may overwrite `spectrum`."""
     if is_host(xp):
-        return scipy.fft.irfft(spectrum, length, axis=-1, workers=1)
+        return scipy.fft.irfft(spectrum, length, axis=-1, overwrite_x=True, workers=1)
     return xp.fft.irfft(spectrum, length, axis=-1)
 
 
 def rfftn(xp: ModuleType, array: Array, axes: Sequence[int]) -> Array:
     """Transform of real samples along `axes`; the last of them is halved."""
     if is_host(xp):
-        return scipy.fft.rfftn(array, axes=tuple(axes), workers=1)
+        return scipy.fft.rfftn(array, axes=_worth(array.shape, axes), workers=1)
     return xp.fft.rfftn(array, axes=tuple(axes))
 
 
 def irfftn(xp: ModuleType, spectrum: Array, shape: Sequence[int], axes: Sequence[int]) -> Array:
-    """Inverse of `rfftn` to the lengths `shape` along `axes`."""
+    """Inverse of `rfftn` to the lengths `shape` along `axes`; may overwrite `spectrum`."""
     if is_host(xp):
-        return scipy.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes), workers=1)
+        kept = _worth(spectrum.shape, axes)
+        lengths = [n for n, axis in zip(shape, axes, strict=True) if axis in kept]
+        return scipy.fft.irfftn(spectrum, s=lengths, axes=kept, overwrite_x=True, workers=1)
     return xp.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes))
+
+
+def _worth(shape: Sequence[int], axes: Sequence[int]) -> tuple[int, ...]:
+    """Axes without those of one element, along which a transform would only copy."""
+    return (*(axis for axis in axes[:-1] if shape[axis] > 1), axes[-1])

@@ -19,18 +19,16 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from deblend.arrays import Array, fast_length, irfft, is_host, rfft, thread_count, to_host
+from deblend.arrays import Array, fast_length, in_parts, irfft, is_host, rfft, to_host
 from deblend.errors import InputError
 from deblend.model.shots import Shots
 
@@ -121,8 +119,8 @@ class BlendingOperator:
                 remedy=f"Give ({len(self.first_sample)}, channel, {self.length}).",
             )
         record = self.xp.zeros((gathers.shape[1], self.sample_count), dtype=self.dtype)
-        self._by_channels(
-            gathers.shape[1], lambda part: self._blend_part(gathers[:, part], record[part])
+        in_parts(  # channels never meet in this operator
+            lambda part: self._blend_part(gathers[:, part], record[part]), len(record), self.xp
         )
         return record
 
@@ -151,9 +149,7 @@ class BlendingOperator:
             )
         shape = (len(self.first_sample), record.shape[0], self.length)
         gathers = self.xp.zeros(shape, dtype=self.dtype)
-        self._by_channels(
-            record.shape[0], lambda part: self._cut_part(record[part], gathers[:, part])
-        )
+        in_parts(lambda part: self._cut_part(record[part], gathers[:, part]), len(record), self.xp)
         return gathers
 
     def pseudo_inverse(self, record: Array) -> Array:
@@ -163,18 +159,6 @@ class BlendingOperator:
         iteration with a step below 2 stable. Shapes as in `pseudo_deblend`.
         """
         return self.pseudo_deblend(record * self._inverse_fold)
-
-    def _by_channels(self, count: int, work: Callable[[slice], None]) -> None:
-        """Run `work` on slices of channels, one a thread: channels never meet in this operator."""
-        threads = min(thread_count(), count) if is_host(self.xp) else 1
-        bounds = np.linspace(0, count, threads + 1).astype(int)
-        parts = [slice(a, b) for a, b in pairwise(bounds)]
-        if threads <= 1:
-            for part in parts:
-                work(part)
-            return
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, parts))
 
     def _chunks(self, channel_count: int) -> Iterator[NDArray[np.int64]]:
         """Live shots, as many at a time as should be transformed together."""

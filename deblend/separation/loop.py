@@ -8,7 +8,7 @@ from types import ModuleType
 
 import numpy as np
 
-from deblend.arrays import Array
+from deblend.arrays import Array, in_parts, is_host
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.schedule import Schedule
@@ -57,10 +57,10 @@ class LoopState:
 
     Parameters
     ----------
-    estimate : array of float32, shape (shot, channel, time)
-        So far.
-    ahead : array of float32, shape (shot, channel, time)
-        Estimate and its momentum, from which the next iteration begins.
+    estimate, before : array of float32, shape (shot, channel, time)
+        Of the last iteration and of the one before it; the next begins ahead of them.
+    blended, blended_before : array of float32, shape (channel, time)
+        The records that they add up to.
     residual : array of float32, shape (channel, time)
         Record minus blended estimate; zero on unknown samples.
     misfit : float
@@ -72,7 +72,9 @@ class LoopState:
     """
 
     estimate: Array
-    ahead: Array
+    before: Array
+    blended: Array
+    blended_before: Array
     residual: Array
     misfit: float
     history: tuple[IterationRecord, ...]
@@ -83,7 +85,8 @@ def first_state(record: Array, operator: BlendingOperator) -> LoopState:
     """Nothing explained yet."""
     shape = (len(operator.first_sample), record.shape[0], operator.length)
     nothing = operator.xp.zeros(shape, dtype=record.dtype)
-    return LoopState(nothing, nothing, record, np.inf, ())
+    silence = operator.xp.zeros_like(record)
+    return LoopState(nothing, nothing, silence, silence, record, np.inf, ())
 
 
 def run_loop(
@@ -133,38 +136,71 @@ def run_loop(
     xp = operator.xp
     energy = _energy(record * known, xp)
     state = first_state(record, operator) if begin is None else begin
-    estimate, ahead, last = state.estimate, state.ahead, state.misfit
+    estimate, before, last = state.estimate, state.before, state.misfit
+    blended, blended_before = state.blended, state.blended_before
     history, stopped = list(state.history), False
     for iteration, strictness in enumerate(schedule.strictness().tolist()[:stop]):
         if iteration < len(state.history):
             continue
-        residual = (record - operator.blend(ahead)) * known
+        momentum = schedule.momentum
+        # Blending is linear: what lies ahead need not be blended again.
+        residual = (record - ahead_of(blended, blended_before, momentum)) * known
         weighed = residual if weigh is None else weigh(residual)
         misfit = _misfit(residual, weighed, xp)
-        restarted = schedule.momentum > 0 and misfit > last
+        restarted = momentum > 0 and misfit > last
         if restarted:
-            ahead = estimate
-            residual = (record - operator.blend(ahead)) * known
+            momentum = 0.0
+            residual = (record - blended) * known
             weighed = residual if weigh is None else weigh(residual)
         last = misfit
         unexplained = operator.pseudo_inverse(weighed)
-        update = schedule.step * unexplained
-        update += ahead
-        following = coherent(update, unexplained, iteration, strictness)
-        ahead = following
-        if schedule.momentum > 0:
-            ahead = following - estimate
-            ahead *= schedule.momentum
-            ahead += following
-        estimate = following
+        update = stepped(estimate, before, unexplained, momentum, schedule.step, xp)
+        before = estimate
+        estimate = coherent(update, unexplained, iteration, strictness)
+        blended_before, blended = blended, operator.blend(estimate)
         level = misfit if weigh is None else _energy(residual, xp)
         history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))
         if callback is not None and callback(history[-1]):
             stopped = True
             break
-    residual = (record - operator.blend(estimate)) * known
+    residual = (record - blended) * known
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
-    return LoopState(estimate, ahead, residual, last, tuple(history), stopped)
+    return LoopState(
+        estimate, before, blended, blended_before, residual, last, tuple(history), stopped
+    )
+
+
+def ahead_of(now: Array, before: Array, momentum: float) -> Array:
+    """Go on in the direction of the last change."""
+    if momentum == 0 or now is before:
+        return now
+    ahead = now - before
+    ahead *= momentum
+    ahead += now
+    return ahead
+
+
+def stepped(
+    estimate: Array,
+    before: Array,
+    unexplained: Array,
+    momentum: float,
+    step: float,
+    xp: ModuleType,
+) -> Array:
+    """Where the iteration goes: ahead of the estimate, and a step along the unexplained part."""
+    if not is_host(xp):
+        return ahead_of(estimate, before, momentum) + step * unexplained
+    from deblend.separation.loop_kernels import stepped as kernel
+
+    update = np.empty_like(estimate)
+    scalars = estimate.dtype.type(momentum), estimate.dtype.type(step)
+
+    def part(shots: slice) -> None:
+        kernel(estimate[shots], before[shots], unexplained[shots], *scalars, update[shots])
+
+    in_parts(part, len(estimate), xp)
+    return update
 
 
 def _misfit(residual: Array, weighed: Array, xp: ModuleType) -> float:

@@ -162,8 +162,9 @@ def _tile_starts(length: int, size: int) -> NDArray[np.int64]:
 
 
 def _nearest(starts: NDArray[np.int64], at: NDArray[np.int64] | int) -> NDArray[np.int64]:
-    distance = np.abs(np.asarray(at)[..., None] - starts)
-    return np.asarray(np.argmin(distance, axis=-1))
+    """Number of the start next to each place; the lower one where two are as near."""
+    halves = 0.5 * (starts[:-1] + starts[1:])
+    return np.searchsorted(halves, at)
 
 
 def _taper(
