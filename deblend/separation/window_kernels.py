@@ -1,8 +1,9 @@
 """Compiled windows along time. Imported on first use.
 
 They take whole gathers, contiguous, and the corner of the windows instead of a part of them: only
-then does the compiler know that samples lie side by side. The windows of one trace come one after
-the other, so that it is read from memory once.
+then does the compiler know that samples lie side by side. The inner loops run over slices from
+zero, because an index that might be negative keeps it from using vectors. The windows of one trace
+come one after the other, so that it is read from memory once.
 """
 
 from __future__ import annotations
@@ -28,12 +29,12 @@ def cut_windows(
         for i in range(slots):
             for j in range(channels):
                 factor = across[i, j]
+                trace = gathers[source, slot + i, channel + j]
                 for window in range(windows):
-                    start = starts[window]
+                    part = trace[starts[window] : starts[window] + samples]
+                    weight, cut = along[window], out[window, source, i, j]
                     for k in range(samples):
-                        out[window, source, i, j, k] = gathers[
-                            source, slot + i, channel + j, start + k
-                        ] * (factor * along[window, k])
+                        cut[k] = part[k] * (factor * weight[k])
 
 
 @_compile  # type: ignore[untyped-decorator]
@@ -50,14 +51,14 @@ def add_windows(
         for i in range(slots):
             for j in range(channels):
                 factor = across[i, j]
+                trace = gathers[source, slot + i, channel + j]
                 for window in range(windows):
                     if not filled[window, source]:
                         continue
-                    start = starts[window]
+                    part = trace[starts[window] : starts[window] + samples]
+                    weight, added = along[window], kept[window, source, i, j]
                     for k in range(samples):
-                        gathers[source, slot + i, channel + j, start + k] += kept[
-                            window, source, i, j, k
-                        ] * (factor * along[window, k])
+                        part[k] += added[k] * (factor * weight[k])
 
 
 @_compile  # type: ignore[untyped-decorator]

@@ -29,13 +29,14 @@ def hard_threshold_in_place(spectrum: Array, least_power: Array) -> None:
     `spectrum` is complex, shape (patch, coefficient, frequency); `least_power` real, shape
     (patch, frequency).
     """
+    real = least_power.dtype.type
     for patch in range(spectrum.shape[0]):
         for row in range(spectrum.shape[1]):
             for f in range(spectrum.shape[2]):
                 value = spectrum[patch, row, f]
                 power = value.real * value.real + value.imag * value.imag
-                if power < least_power[patch, f]:
-                    spectrum[patch, row, f] = 0.0
+                keep = real(power >= least_power[patch, f])
+                spectrum[patch, row, f] = complex(value.real * keep, value.imag * keep)
 
 
 @_compile_exact  # type: ignore[untyped-decorator]
@@ -99,11 +100,10 @@ def joint_threshold_in_place(spectrum: Array, least_power: Array) -> None:
             _covariance(plain, matrix)
             _eigenvectors(matrix, vectors)
             _turn(plain, vectors, turned)
-            count_turned = _threshold_rows(turned, turned, least)
-            if count_turned < count:
+            if _zero_weak(turned, least) < count:
                 _turn_back(turned, vectors, plain)
             else:
-                _threshold_rows(plain, plain, least)
+                _zero_weak(plain, least)
             for i in range(sources):
                 for k in range(wavenumbers):
                     spectrum[patch, i, k, f] = complex(plain[0, i, k], plain[1, i, k])
@@ -122,17 +122,22 @@ def _count_above(spectrum: Array, least_power: Array, above: Array) -> None:
 
 
 @_compile  # type: ignore[untyped-decorator]
-def _threshold_rows(rows: Array, out: Array, least: float) -> int:
-    """Rows with weak coefficients zeroed, into `out`; how many were kept."""
+def _zero_weak(rows: Array, least: Any) -> int:
+    """Zero weak coefficients; how many are left.
+
+    Multiplied by one or zero, and counted in the type of the samples: a branch would be guessed
+    wrong every other time.
+    """
     kept = 0
-    zero = rows.dtype.type(0)
     for i in range(rows.shape[1]):
+        here = rows.dtype.type(0)
         for k in range(rows.shape[2]):
             re, im = rows[0, i, k], rows[1, i, k]
-            keep = re * re + im * im >= least
-            kept += keep
-            out[0, i, k] = re if keep else zero
-            out[1, i, k] = im if keep else zero
+            keep = rows.dtype.type(re * re + im * im >= least)
+            here += keep
+            rows[0, i, k] = re * keep
+            rows[1, i, k] = im * keep
+        kept += int(here)
     return kept
 
 
@@ -200,24 +205,42 @@ def _jacobi_turn(matrix: Array, vectors: Array, p: int, q: int) -> None:
 @_compile  # type: ignore[untyped-decorator]
 def _turn(rows: Array, vectors: Array, turned: Array) -> None:
     """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `rows`."""
-    real = rows.dtype.type
-    turned[:] = 0.0
-    for i in range(rows.shape[1]):
-        for j in range(rows.shape[1]):
-            a, b = real(vectors[j, i].real), real(vectors[j, i].imag)
-            for k in range(rows.shape[2]):
-                turned[0, i, k] += a * rows[0, j, k] + b * rows[1, j, k]
-                turned[1, i, k] += a * rows[1, j, k] - b * rows[0, j, k]
+    _combine(rows, np.conj(vectors.T), turned)
 
 
 @_compile  # type: ignore[untyped-decorator]
 def _turn_back(turned: Array, vectors: Array, rows: Array) -> None:
     """Inverse of `_turn`."""
+    _combine(turned, vectors, rows)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _combine(rows: Array, matrix: Array, out: Array) -> None:
+    """`matrix` times `rows`; two rows at a time, so that `out` is written less often."""
     real = rows.dtype.type
-    rows[:] = 0.0
-    for i in range(rows.shape[1]):
-        for j in range(rows.shape[1]):
-            a, b = real(vectors[i, j].real), real(vectors[i, j].imag)
+    sources = rows.shape[1]
+    for i in range(sources):
+        odd = sources % 2
+        if odd:
+            a, b = real(matrix[i, 0].real), real(matrix[i, 0].imag)
             for k in range(rows.shape[2]):
-                rows[0, i, k] += a * turned[0, j, k] - b * turned[1, j, k]
-                rows[1, i, k] += a * turned[1, j, k] + b * turned[0, j, k]
+                out[0, i, k] = a * rows[0, 0, k] - b * rows[1, 0, k]
+                out[1, i, k] = a * rows[1, 0, k] + b * rows[0, 0, k]
+        else:
+            out[:, i] = 0.0
+        for j in range(odd, sources, 2):
+            a, b = real(matrix[i, j].real), real(matrix[i, j].imag)
+            c, d = real(matrix[i, j + 1].real), real(matrix[i, j + 1].imag)
+            for k in range(rows.shape[2]):
+                out[0, i, k] += (
+                    a * rows[0, j, k]
+                    - b * rows[1, j, k]
+                    + c * rows[0, j + 1, k]
+                    - d * rows[1, j + 1, k]
+                )
+                out[1, i, k] += (
+                    a * rows[1, j, k]
+                    + b * rows[0, j, k]
+                    + c * rows[1, j + 1, k]
+                    + d * rows[0, j + 1, k]
+                )
