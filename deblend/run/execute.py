@@ -8,13 +8,17 @@ import time
 from asyncio import CancelledError
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from concurrent.futures import Future as Promise
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError, DeblendError
+from deblend.run.memory import keep_freed_memory
 from deblend.run.work import Work, measure_reference, open_work_once, separate_one
 from deblend.run.work_plan import software_versions
 from deblend.separation.loop import IterationRecord
@@ -66,15 +70,16 @@ Run = Callable[[Task, Sequence[int], Done, Told], None]
 
 
 @contextmanager
-def runner(machines: Machines, work: Work, say: Callable[[str], None]) -> Iterator[Run]:
-    """Something that works on blocks.
+def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[[Work], Run]]:
+    """Something that works on blocks of a run.
+
+    Local processes start beside what the caller does until it hands over the run; a scheduler is
+    asked at once.
 
     Parameters
     ----------
     machines : Machines
         Where.
-    work : Work
-        The run.
     say : callable
         Told where progress of a cluster can be watched.
 
@@ -84,15 +89,27 @@ def runner(machines: Machines, work: Work, say: Callable[[str], None]) -> Iterat
         If the scheduler does not answer, has no workers, or workers have other versions.
     """
     if machines.here:
-        yield lambda task, blocks, done, told: _in_process(work, task, blocks, done, told)
+        yield lambda work: lambda *asked: _in_process(work, *asked)
         return
-    with _client(machines) as client:
-        _check_versions(client)
-        client.run(_share_threads, Counter(_hosts(client).values()))
-        say(f"{len(_hosts(client))} workers{_dashboard(client)}")
-        yield lambda task, blocks, done, told: _Dispatch(
-            client, machines, work, task, done, told
-        ).run(blocks)
+    with ExitStack() as opened, ThreadPoolExecutor(1) as beside:
+        coming: Promise[Client] = beside.submit(_ready_client, machines, opened)
+        if machines.scheduler is not None:
+            coming.result()
+
+        def run_on(work: Work) -> Run:
+            client = coming.result()
+            say(f"{len(client.nthreads())} workers{_dashboard(client)}")
+            return lambda task, blocks, done, told: _Dispatch(
+                client, machines, work, task, done, told
+            ).run(blocks)
+
+        yield run_on
+
+
+def _ready_client(machines: Machines, opened: ExitStack) -> Client:
+    client = opened.enter_context(_client(machines))
+    _check_versions(client)
+    return client
 
 
 def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told: Told) -> None:
@@ -104,11 +121,19 @@ def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told:
         done(block, TASKS[task](work, block, tell))
 
 
-def on_worker(task: Task, folder: str, started_utc: str, block: int) -> Any:
-    """What a worker is asked to do: open the run once, and work on one block."""
+def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: int) -> Any:
+    """What a worker is asked to do: open the run once, and work on one block.
+
+    The cores of the host are shared with the other workers on it, `sharing` in all, unless the
+    worker was told how many threads to take.
+    """
     from distributed import get_worker
 
     worker = get_worker()
+    keep_freed_memory()
+    if "NUMBA_NUM_THREADS" not in os.environ:
+        threads = str(max(1, thread_count() // sharing))
+        os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
 
     def tell(record: IterationRecord) -> None:
         worker.log_event(
@@ -154,8 +179,7 @@ def _client(machines: Machines) -> Iterator[Client]:
 
 def _check_versions(client: Client) -> None:
     """Refuse workers with other software: their results would differ."""
-    hosts = _hosts(client)
-    if not hosts:
+    if not client.nthreads():
         raise ClusterError(
             "the scheduler has no workers",
             where=client.scheduler.address,
@@ -188,26 +212,14 @@ def _check_versions(client: Client) -> None:
             )
 
 
-def _hosts(client: Client) -> dict[str, str]:
-    """Host of every worker, by address."""
-    workers = client.scheduler_info(n_workers=-1)["workers"]
-    return {address: info["host"] for address, info in workers.items()}
-
-
 def _dashboard(client: Client) -> str:
     """Where the workers can be watched, if the scheduler has a page for it."""
     shown = "dashboard" in client.scheduler_info().get("services", {})
     return f"; watch them at {client.dashboard_link}" if shown else ""
 
 
-def _share_threads(workers_on: Counter[str]) -> None:
-    """Give a worker its part of the cores of its host, unless it was told how many to take."""
-    from distributed import get_worker
-
-    if "NUMBA_NUM_THREADS" not in os.environ:
-        host = get_worker().address.rpartition("://")[2].rpartition(":")[0]
-        threads = str(max(1, thread_count() // max(1, workers_on.get(host, 1))))
-        os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
+def _host(address: str) -> str:
+    return address.rpartition("://")[2].rpartition(":")[0]
 
 
 @dataclass(eq=False)
@@ -224,6 +236,7 @@ class _Dispatch:
     heard: dict[int, float] = field(default_factory=dict)
     tries: Counter[int] = field(default_factory=Counter)
     given_up: set[str] = field(default_factory=set)
+    ended: Event = field(default_factory=Event)
 
     def run(self, blocks: Sequence[int]) -> None:
         """Work on all blocks; returns when the last one is done."""
@@ -233,7 +246,9 @@ class _Dispatch:
             while waiting or self.running:
                 self._hand_out(waiting)
                 self._collect(waiting)
-                time.sleep(_LOOK_S if self.running else 0)
+                if self.running:
+                    self.ended.wait(_LOOK_S)
+                    self.ended.clear()
         except DeblendError:
             raise
         except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
@@ -252,13 +267,15 @@ class _Dispatch:
     def _hand_out(self, waiting: list[int]) -> None:
         if self.client.status != "running":
             raise self._gone(None)
-        present = _hosts(self.client)
+        # Not from scheduler_info: a look of its own empties that list now and then.
+        present = self.client.nthreads()
         if not present and not self.running:
             raise ClusterError(
                 "no worker is left",
                 where=self.client.scheduler.address,
                 remedy="Start workers and give the same command again: finished blocks are kept.",
             )
+        sharing = Counter(_host(address) for address in present)
         for address in sorted(set(present) - set(self.running) - self.given_up):
             if waiting:
                 block = waiting.pop(0)
@@ -270,14 +287,16 @@ class _Dispatch:
                     str(self.work.folder.path.absolute()),
                     self.work.plan.started_utc,
                     block,
+                    sharing[_host(address)],
                     workers=[address],
                     pure=False,
                     retries=0,
                 )
+                future.add_done_callback(lambda _: self.ended.set())
                 self.running[address] = (block, future)
 
     def _collect(self, waiting: list[int]) -> None:
-        present = _hosts(self.client)
+        present = self.client.nthreads()
         for address, (block, future) in list(self.running.items()):
             if future.done():
                 del self.running[address]

@@ -128,8 +128,10 @@ def run_line(
     options = options or RunOptions()
     begin = time.monotonic()
     machines = options.machines or _machines_of(line)
-    with _unfinished(line, options, machines, progress) as work, _saying_what_is_kept(work):
-        with runner(machines, work, lambda text: progress(Step("plan", 0, 0, text))) as run:
+    with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
+        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
+            work = _staged(found, progress)
+            run = run_on(work)
             _measure_line(work, run, progress)
             _separate(work, run, progress)
         return _finish(work, line, progress, begin)
@@ -149,9 +151,10 @@ def prepare_work(
     """
     options = options or RunOptions()
     machines = options.machines or _machines_of(line)
-    with _unfinished(line, options, machines, progress) as work, _saying_what_is_kept(work):
-        with runner(machines, work, lambda text: progress(Step("plan", 0, 0, text))) as run:
-            _measure_line(work, run, progress)
+    with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
+        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
+            work = _staged(found, progress)
+            _measure_line(work, run_on(work), progress)
         return work.plan.count
 
 
@@ -235,7 +238,7 @@ def rebuild_report(folder: Path, others: Sequence[Path] = (), pictures: Path | N
 def _unfinished(
     line: Line, options: RunOptions, machines: Machines, progress: Progress
 ) -> Iterator[Work]:
-    """A new run, or the one that was not finished, with its record staged."""
+    """A new run, or the one that was not finished."""
     folder = line.output_folder
     check_output_folder(folder, line.path, overwrite=options.overwrite)
     progress(Step("prepare", 0, 0, "reading headers"))
@@ -261,11 +264,7 @@ def _unfinished(
         if missing < plan.count:
             kept = f"going on: {plan.count - missing} of {plan.count} blocks are finished"
             progress(Step("plan", 0, 0, kept))
-        work.make_shelves()
-        _stage(work, progress)
-        if job.refine_times:
-            progress(Step("prepare", 0, 0, "refining the fire times"))
-        yield with_times(work)
+        yield work
 
 
 @contextmanager
@@ -337,13 +336,19 @@ def _blocks_of(
     return budget, plan_line(job, budget, machines.processes)
 
 
-def _stage(work: Work, progress: Progress) -> None:
+def _staged(work: Work, progress: Progress) -> Work:
+    """The same with its record in the store, and its fire times refined where that is asked for."""
+
     def tell(done: int, total: int) -> None:
         progress(Step("stage", done, total, "reading the records once"))
 
+    work.make_shelves()
     stage_records(
         work.job.recording, work.folder, work.plan.channel_step, work.plan.memory_bytes, tell
     )
+    if work.job.refine_times:
+        progress(Step("prepare", 0, 0, "refining the fire times"))
+    return with_times(work)
 
 
 def _measure_line(work: Work, run: Run, progress: Progress) -> None:

@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 from small_line import DONE, SmallLine, make_small_line
@@ -170,8 +169,7 @@ def test_workers_of_another_version_and_no_workers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def use(address: str) -> None:
-        work: Any = None  # no block is reached
-        with runner(Machines(scheduler=address), work, print):
+        with runner(Machines(scheduler=address), print):  # no block is reached
             pass
 
     ours = software_versions() | {"deblend": "99.0"}

@@ -1,0 +1,129 @@
+"""Handing blocks to workers, with a client that only pretends."""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from deblend.errors import ClusterError
+from deblend.run.execute import Machines, _Dispatch
+from deblend.run.memory import keep_freed_memory
+
+A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
+
+
+@dataclass
+class PretendedFuture:
+    block: int
+    status: str = "finished"
+    ends: bool = True
+
+    def done(self) -> bool:
+        return self.ends
+
+    def result(self) -> int:
+        return 10 * self.block
+
+    def cancel(self, *, force: bool) -> None: ...
+
+    def add_done_callback(self, call: Callable[[object], None]) -> None:
+        if self.ends:
+            call(self)
+
+
+@dataclass
+class PretendedClient:
+    """Workers as long as `present` says so; blocks in `lost` never end on worker A."""
+
+    present: list[str]
+    lost: tuple[int, ...] = ()
+    leaves: bool = False
+    given: list[tuple[str, int, int]] = field(default_factory=list)
+    status: str = "running"
+    restarted: list[str] = field(default_factory=list)
+    scheduler: Any = field(default_factory=lambda: SimpleNamespace(address="tcp://10.0.0.9:8786"))
+
+    def nthreads(self) -> dict[str, int]:
+        return dict.fromkeys(self.present, 1)
+
+    def submit(
+        self, call: object, task: str, folder: str, started: str, block: int, sharing: int,
+        *, workers: list[str], pure: bool, retries: int,
+    ) -> PretendedFuture:  # fmt: skip
+        self.given.append((workers[0], block, sharing))
+        ends = not (block in self.lost and workers[0] == A)
+        if not ends and self.leaves:
+            self.present.remove(A)
+        return PretendedFuture(block, ends=ends)
+
+    def subscribe_topic(self, topic: str, hear: object) -> None: ...
+
+    def unsubscribe_topic(self, topic: str) -> None: ...
+
+    def restart_workers(self, workers: list[str], timeout: float, *, raise_for_error: bool) -> None:
+        self.restarted += workers
+
+
+def run(client: PretendedClient, blocks: int, stalled_after_s: float = 1800.0) -> dict[int, int]:
+    found: dict[int, int] = {}
+    work: Any = SimpleNamespace(
+        folder=SimpleNamespace(path=Path("unfinished")), plan=SimpleNamespace(started_utc="now")
+    )
+    pretended: Any = client
+    machines = Machines(2, stalled_after_s=stalled_after_s)
+    told: Any = None
+    _Dispatch(pretended, machines, work, "separate", found.__setitem__, told).run(range(blocks))
+    return found
+
+
+def test_every_block_goes_out_once_and_workers_of_a_host_share_its_cores() -> None:
+    client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
+    assert run(client, 7) == {block: 10 * block for block in range(7)}
+    assert sorted(block for _, block, _ in client.given) == list(range(7))
+    assert {address: sharing for address, _, sharing in client.given} == {
+        A: 2, B: 2, "tcp://10.0.0.2:1": 1,
+    }  # fmt: skip
+
+
+def test_a_worker_that_leaves_and_one_that_says_nothing() -> None:
+    client = PretendedClient([A, B], lost=(0,), leaves=True)
+    assert sorted(run(client, 3)) == [0, 1, 2]
+    assert [given for given in client.given if given[1] == 0] == [(A, 0, 2), (B, 0, 1)]
+    silent = PretendedClient([A, B], lost=(0,))
+    assert sorted(run(silent, 3, stalled_after_s=0.0)) == [0, 1, 2]
+    assert silent.restarted == [A]
+
+
+def test_no_worker_is_left() -> None:
+    client = PretendedClient([A], lost=(0,), leaves=True)
+    with pytest.raises(ClusterError, match=r"no worker is left.*finished blocks are kept"):
+        run(client, 2)
+
+
+def test_a_block_that_no_worker_survives() -> None:
+    class Mourning(PretendedClient):
+        def submit(self, *asked: Any, **settings: Any) -> PretendedFuture:
+            future = super().submit(*asked, **settings)
+            if len(self.given) <= 3:
+                self.present[:] = [f"tcp://10.0.0.1:{len(self.given) + 5}"]
+                future.ends = False
+            return future
+
+    with pytest.raises(ClusterError, match=r"block 0 was given to 3 workers .* it went away"):
+        run(Mourning([A]), 1)
+
+
+def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[int, int]] = []
+    library = SimpleNamespace(mallopt=lambda *what: asked.append(what))
+    monkeypatch.setattr(ctypes, "CDLL", lambda name: library)
+    keep_freed_memory()
+    assert asked == [(-3, 32 << 20), (-1, 512 << 20)]
+    monkeypatch.setattr(ctypes, "CDLL", lambda name: SimpleNamespace())  # not glibc
+    keep_freed_memory()
