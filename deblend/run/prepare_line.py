@@ -63,11 +63,11 @@ def line_extent(job: Job) -> Extent:
 
 
 def plan_line(job: Job, block_bytes: int, processes: int) -> BlockPlan:
-    """Cut a line into blocks that fit into a budget, at least one for each process.
+    """Cut a line into blocks that fit into a budget, as many for each process.
 
     Raises
     ------
     SettingsError
         If the budget is too small; says the least that works.
     """
-    return plan_blocks(line_extent(job), block_bytes, least_count=processes)
+    return plan_blocks(line_extent(job), block_bytes, processes=processes)

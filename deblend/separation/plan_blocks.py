@@ -2,11 +2,12 @@
 
 Every block is separated with neighbours on each side, which are thrown away: channels for methods
 that look across channels, slots where the line is cut into spans. Wide blocks waste less of them,
-so the plan is the one that computes least among those that fit.
+so the plan is the one that ends first among those that fit.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -103,8 +104,8 @@ def halo(method: Separator, axis: int) -> int:
     return 0 if size == 1 else max(LEAST_HALO, round(HALO_OVER_PATCH * size))
 
 
-def plan_blocks(extent: Extent, memory_bytes: int, *, least_count: int = 1) -> BlockPlan:
-    """The plan that computes least of those whose blocks fit.
+def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> BlockPlan:
+    """The plan that ends first of those whose blocks fit.
 
     Parameters
     ----------
@@ -112,8 +113,9 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, least_count: int = 1) -> B
         The line.
     memory_bytes : int
         What the arrays of one block may take.
-    least_count : int, optional
-        Blocks wanted at least, one for each of several processes; fewer where the line is small.
+    processes : int, optional
+        Processes that work on a block each: blocks come in rounds of so many, as far as the line
+        has channels for them, and none of the processes waits for the last block of another.
 
     Raises
     ------
@@ -123,12 +125,13 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, least_count: int = 1) -> B
     best: tuple[int, BlockPlan] | None = None
     most = max(1, extent.slots // max(1, extent.least_slots))
     for count in range(1, most + 1):
-        plan = _plan_of(extent, count, memory_bytes, least_count)
-        if plan is None:
+        found = [
+            (_rounds(extent, plan, processes), plan)
+            for plan in _plans_of(extent, count, memory_bytes, processes)
+        ]
+        if not found:
             continue
-        wide = extent.wide_slots(_step(extent.slots, len(plan.spans))) * len(plan.spans)
-        step = len(plan.channels[0])
-        work = wide * extent.wide_channels(step) * len(plan.channels)
+        work, plan = min(found, key=lambda pair: pair[0])
         if best is None or work < _WORTH_SPANS * best[0]:
             best = (work, plan)
     if best is None:
@@ -148,21 +151,27 @@ def least_bytes(extent: Extent) -> int:
     return extent.channel_bytes(slots) * extent.wide_channels(1)
 
 
-def _plan_of(
-    extent: Extent, span_count: int, memory_bytes: int, least_count: int
-) -> BlockPlan | None:
+def _plans_of(
+    extent: Extent, span_count: int, memory_bytes: int, processes: int
+) -> Iterator[BlockPlan]:
+    """The widest blocks of channels that fit, and narrower ones of which there are more."""
     slots = extent.wide_slots(_step(extent.slots, span_count))
     per_channel = extent.channel_bytes(slots)
     fitting = memory_bytes // per_channel
-    step = extent.channels if fitting >= extent.channels else fitting - 2 * extent.channel_halo
-    if step < 1:
-        return None
+    widest = extent.channels if fitting >= extent.channels else fitting - 2 * extent.channel_halo
+    if widest < 1:
+        return
     spans = _cut(extent.slots, span_count)
-    wanted = -(-least_count // len(spans))
-    step = min(step, max(1, -(-extent.channels // wanted)))
-    count = -(-extent.channels // step)
-    channels = _cut(extent.channels, count)
-    return BlockPlan(spans, channels, per_channel * extent.wide_channels(len(channels[0])))
+    fewest = -(-extent.channels // widest)
+    for count in range(fewest, min(extent.channels, fewest + processes - 1) + 1):
+        channels = _cut(extent.channels, count)
+        yield BlockPlan(spans, channels, per_channel * extent.wide_channels(len(channels[0])))
+
+
+def _rounds(extent: Extent, plan: BlockPlan, processes: int) -> int:
+    """Slots times channels that the busiest process computes, neighbours with them."""
+    slots = extent.wide_slots(_step(extent.slots, len(plan.spans)))
+    return slots * extent.wide_channels(len(plan.channels[0])) * -(-plan.count // processes)
 
 
 def _step(length: int, count: int) -> int:

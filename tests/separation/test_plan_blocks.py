@@ -39,17 +39,26 @@ def check(plan: BlockPlan, extent: Extent) -> None:
     channels=st.integers(1, 60),
     halo=st.sampled_from([0, 8]),
     times=st.floats(1.0, 100.0),
-    least_count=st.integers(1, 5),
+    processes=st.integers(1, 5),
 )
 def test_plans_cover_the_line_within_the_budget(
-    slots: int, channels: int, halo: int, times: float, least_count: int
+    slots: int, channels: int, halo: int, times: float, processes: int
 ) -> None:
     extent = replace(LINE, slots=slots, channels=channels, channel_halo=halo, samples=slots * 2700)
     budget = round(times * least_bytes(extent))
-    plan = plan_blocks(extent, budget, least_count=least_count)
+    plan = plan_blocks(extent, budget, processes=processes)
     check(plan, extent)
     assert plan.block_bytes <= budget
-    assert plan.count >= min(least_count, channels)
+    alone = plan_blocks(extent, budget)
+    assert -(-plan.count // processes) <= alone.count
+
+
+@pytest.mark.parametrize(("channels", "budget", "count"), [(64, 1 << 40, 2), (64, 450_000_000, 4)])
+def test_blocks_come_in_rounds_of_the_processes(channels: int, budget: int, count: int) -> None:
+    line = replace(LINE, slots=53, channels=channels, channel_halo=0, samples=75_000)
+    if budget < 1 << 40:
+        assert plan_blocks(line, budget).count == count - 1
+    assert plan_blocks(line, budget, processes=2).count == count
 
 
 def test_the_least_budget_is_the_least() -> None:
