@@ -34,10 +34,16 @@ from deblend.run.work_folder import WorkFolder
 
 DRIVER: Final = Path(__file__).parents[2] / "tests" / "pipeline" / "plain_separate.py"
 MEMORY_GB: Final = 0.5009
-LONGEST_S: Final = 1.5
-"""Longest wait inside a step before the kill."""
 Step = Literal["begin", "read", "measure", "separate", "deliver"]
-STEPS: Final[tuple[Step, ...]] = ("begin", "read", "measure", "separate", "deliver")
+LONGEST_S: Final[dict[Step, float]] = {
+    "begin": 3.0,
+    "read": 0.1,
+    "measure": 1.5,
+    "separate": 1.0,
+    "deliver": 1.0,
+}
+"""Longest wait inside a step before the kill; about what it takes."""
+STEPS: Final[tuple[Step, ...]] = tuple(LONGEST_S)
 ENVIRONMENT: Final = os.environ | {"NUMBA_NUM_THREADS": "1"}
 
 
@@ -68,7 +74,7 @@ def kill_in(run: subprocess.Popen[bytes], out: Path, step: Step, draw: random.Ra
     while STEPS.index(step_of(out)) < STEPS.index(step) and run.poll() is None:
         time.sleep(0.002)
     try:
-        run.wait(draw.uniform(0.0, LONGEST_S if step in ("begin", "separate") else LONGEST_S / 5))
+        run.wait(draw.uniform(0.0, LONGEST_S[step]))
     except subprocess.TimeoutExpired:
         return True
     return False
@@ -131,7 +137,7 @@ def kill_processes(count: Count, kills: int, draw: random.Random) -> None:
     done = 0
     while done < kills:
         run = start(count.line, count.out, *options)
-        if kill_in(run, count.out, "separate", draw):
+        if kill_in(run, count.out, draw.choice(("measure", "separate")), draw):
             workers = list(workers_of(run.pid))
             if workers:
                 os.kill(draw.choice(workers), signal.SIGKILL)
