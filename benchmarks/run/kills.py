@@ -149,8 +149,8 @@ def kill_processes(count: Count, kills: int, draw: random.Random) -> None:
 
 def workers_of(process: int) -> Iterator[int]:
     """Processes that local workers compute in, children of a process or of its children."""
-    children = Path(f"/proc/{process}/task/{process}/children")
-    for child in map(int, children.read_text().split()):
+    tasks = Path(f"/proc/{process}/task").glob("*/children")
+    for child in [int(word) for children in tasks for word in children.read_text().split()]:
         if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
             yield child
         yield from workers_of(child)

@@ -1,16 +1,22 @@
 """Small errors of fire times, estimated from the data for the whole line at once.
 
 A separation on some channels gives, for every shot, its own record freed of the other shots
-(residual plus own contribution). Neighbouring shots of the same source predict it; what is left
-is compared with the time derivative of the prediction, and the least-squares factor is the shift of
-this shot against its neighbours [1]_. Shifts of all shots of a source then follow from one linear
-system. A shift that changes slowly along the line cannot be told from a change of the earth, and
-is left at zero. Only shifts that lower the residual of their own shot, in a separation with all of
-them, are accepted.
+(residual plus own contribution). Other shots of the same source predict it, and all shifts follow
+together from what the predictions leave of the record (`shift_fit`). Two predictions see different
+errors:
 
-References
-----------
-.. [1] The first-order expansion of a delay is textbook matter (common practice, no source).
+- neighbouring shots, by a parabola. Errors that last longer than it are taken for the earth.
+- the mean of shots far along the line, where arrivals do not change: the direct arrival, as sources
+  and streamer are towed together. It sees all errors but the mean of each source, which no data can
+  tell from a later wavelet.
+
+A distance between source and streamer that drifts by 0.15 m looks like a time that drifts by
+0.1 ms, and positions are not known so well. What tells them apart is the spectrum along the line:
+errors of single shots hold as much power in slow changes as in fast ones, drift does not. Slow
+shifts with more than `SLOW_LIMIT` times the power of fast ones are therefore left at zero, and
+told.
+
+Only shifts that lower the misfit of their own shot, in a separation with all of them, are accepted.
 """
 
 from __future__ import annotations
@@ -21,12 +27,21 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import dct, idct
 
 from deblend.arrays import Array, irfft, rfft, to_host
 from deblend.model.findings import Finding
-from deblend.separation.block import Block, block_reference, separate_block
+from deblend.separation.block import Block, block_reference, separate_block, split_unknown
 from deblend.separation.job import Job
 from deblend.separation.schedule import Schedule
+from deblend.separation.shift_fit import (
+    Predictor,
+    alike,
+    fit_shifts,
+    predict,
+    prediction_weights,
+    time_derivative,
+)
 
 CHANNELS: Final = 12
 """Neighbouring channels that times are estimated from."""
@@ -34,12 +49,18 @@ LARGEST_S: Final = 0.005
 """Larger errors are reported and never corrected."""
 SEARCHED_S: Final = 0.06
 """Errors up to this are noticed."""
-ROUNDS: Final = 3
+ROUNDS: Final = 4
+SLOW_LIMIT: Final = 3.0
+"""Slow over fast power of the shifts of a source; 1 is expected of errors of single shots."""
 _PART: Final = 2 / 3
 """Part of the iterations: the threshold is low by then, and still above what wrong times leave."""
-_REACH: Final = 8
-"""Neighbouring shots on either side; errors that last longer are taken for the earth."""
-_GAIN: Final = 0.02
+_NEAR: Final = 8
+"""Shots on either side of a parabola."""
+_FAR: Final = 100
+"""Shots on either side of a mean."""
+_SLOW_SHOTS: Final = 12
+"""A parabola does not see changes of longer wavelength, in shots."""
+_GAIN: Final = 0.2
 """Part of its misfit that the line must lose for any shift to be accepted."""
 _MOST_ROWS: Final = 12
 
@@ -57,16 +78,40 @@ class TimeShifts:
     gross_s : ndarray of float64, shape (shot,)
         Lag of the best correlation with neighbouring shots where that is beyond `LARGEST_S`; zero
         elsewhere. Reported and never applied.
+    slow_ratio : ndarray of float64, shape (source,)
+        Slow over fast power of the shifts of each source; beyond `SLOW_LIMIT` the slow part is
+        left at zero. NaN for sources with too few shots.
     """
 
     shift_s: NDArray[np.float64]
     accepted: NDArray[np.bool_]
     gross_s: NDArray[np.float64]
+    slow_ratio: NDArray[np.float64]
 
     @property
     def applied_s(self) -> NDArray[np.float64]:
         """Accepted shifts, zero elsewhere."""
         return np.where(self.accepted, self.shift_s, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _SourceLine:
+    """Shots of one source that can be predicted.
+
+    Parameters
+    ----------
+    number : int
+        Place of the source in the table of sources.
+    rows : ndarray of int64, shape (shot,)
+        In the shot table.
+    near, far : Predictor
+        By neighbouring shots, and by shots far along the line.
+    """
+
+    number: int
+    rows: NDArray[np.int64]
+    near: Predictor
+    far: Predictor
 
 
 def estimate_shifts(job: Job) -> TimeShifts:
@@ -75,7 +120,8 @@ def estimate_shifts(job: Job) -> TimeShifts:
     Parameters
     ----------
     job : Job
-        The whole line; some of its channels are separated ``ROUNDS + 1`` times.
+        The whole line; `CHANNELS` of its channels are separated ``ROUNDS + 1`` times with two
+        thirds of the iterations, which takes as long as some 40 channels of the line.
 
     Returns
     -------
@@ -83,23 +129,28 @@ def estimate_shifts(job: Job) -> TimeShifts:
     """
     record = _strong_channels(job)
     shift = np.zeros(len(job.shots))
-    gross = np.zeros(len(job.shots))
-    before: NDArray[np.float64] | None = None
+    ratio = np.full(job.layout.source_count, np.nan)
+    own, estimate = _own_records(job, record)
+    gross = _gross_errors(own, job)
+    lines = _source_lines(job, gross)
+    parts = [_alike_in(own, line.near, job.recording.interval_s) for line in lines]
+    before = _misfits(own, lines, parts, len(shift))
     for number in range(ROUNDS):
-        trial = moved(job, shift)
-        more, lag, misfit = _shifts_of_round(_own_records(trial, record), trial)
-        if before is None:
-            before = misfit
-        if number == 0:
-            gross = np.where(np.abs(lag) > LARGEST_S, lag, 0.0)
-        shift = np.where(gross == 0, np.clip(shift + more, -LARGEST_S, LARGEST_S), 0.0)
-    assert before is not None
-    trial = moved(job, shift)
-    after = _shifts_of_round(_own_records(trial, record), trial)[2]
+        far = [number > 0 and not ratio[line.number] > SLOW_LIMIT for line in lines]
+        predictors = [line.far if use else line.near for line, use in zip(lines, far, strict=True)]
+        more = _more_shift(moved(job, shift), record, own, estimate, predictors)
+        shift = np.clip(shift + more, -LARGEST_S, LARGEST_S)
+        for line, use in zip(lines, far, strict=True):
+            if use:
+                ratio[line.number] = slow_over_fast(shift[line.rows])
+            if ratio[line.number] > SLOW_LIMIT:
+                shift[line.rows] = without_slow(shift[line.rows])
+        own, estimate = _own_records(moved(job, shift), record)
+    after = _misfits(own, lines, parts, len(shift))
     accepted = (shift != 0) & (after < before)
     if after.sum() > (1 - _GAIN) * before.sum():
         accepted[:] = False
-    return TimeShifts(shift, accepted, gross)
+    return TimeShifts(shift, accepted, gross, ratio)
 
 
 def moved(job: Job, shift_s: NDArray[np.float64]) -> Job:
@@ -125,8 +176,8 @@ def _strong_channels(job: Job) -> Array:
     return job.read(range(first, first + size))
 
 
-def _own_records(job: Job, record: Array) -> NDArray[np.float32]:
-    """Residual plus own contribution of each shot, shape (source, slot, channel, time)."""
+def _own_records(job: Job, record: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Residual plus own contribution of each shot, and that contribution; shots in slot order."""
     iterations = max(1, round(_PART * job.schedule.iterations))
     schedule = Schedule(
         iterations, job.schedule.floor**_PART, job.schedule.step, job.schedule.momentum
@@ -156,97 +207,118 @@ def _own_records(job: Job, record: Array) -> NDArray[np.float32]:
             robust=False,
         ),
     )
-    own = to_host(job.operator.pseudo_deblend(done.residual) + done.estimate)
-    return np.asarray(own.reshape(job.layout.source_count, -1, *own.shape[1:]))
+    own = job.operator.pseudo_deblend(done.residual) + done.estimate
+    return to_host(own), to_host(done.estimate)
 
 
-def _shifts_of_round(
-    own: NDArray[np.float32], job: Job
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Shift of each row of the table, lag of its best correlation, energy of its misfit."""
-    shift, lag, misfit = np.zeros((3, len(job.shots)))
+def _source_lines(job: Job, gross: NDArray[np.float64]) -> list[_SourceLine]:
+    """Sources with enough shots, without shots whose time is wrong beyond correction."""
+    lines = []
     live = job.operator.live.reshape(job.layout.source_count, -1)
-    for gathers, rows, alive in zip(own, job.layout.row, live, strict=True):
+    for number, (rows, alive) in enumerate(zip(job.layout.row, live, strict=True)):
         slots = np.flatnonzero(alive)
-        if len(slots) < 2 * _REACH:
+        slots = slots[gross[rows[slots]] == 0]
+        if len(slots) < 2 * _NEAR:
             continue
-        weights = neighbour_weights(slots)
-        observed, lags, left = against_neighbours(gathers[slots], weights, job.recording.interval_s)
-        shift[rows[slots]] = absolute_shifts(observed, weights)
-        lag[rows[slots]] = lags
-        misfit[rows[slots]] = left
-    return shift, lag, misfit
+        places = number * live.shape[1] + slots
+        near = Predictor(places, prediction_weights(slots, _NEAR, 2))
+        far = Predictor(places, prediction_weights(slots, _FAR, 0))
+        lines.append(_SourceLine(number, rows[slots], near, far))
+    return lines
 
 
-def neighbour_weights(slots: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Weights with which other shots predict each shot: a local parabola through `_REACH` each way.
-
-    Returns
-    -------
-    ndarray of float64, shape (shot, shot)
-        Rows add up to one; zero on the diagonal.
-    """
-    count = len(slots)
-    weights = np.zeros((count, count))
-    for place in range(count):
-        first = min(max(place - _REACH, 0), max(count - 2 * _REACH - 1, 0))
-        near = np.arange(first, min(first + 2 * _REACH + 1, count))
-        near = near[near != place]
-        distance = (slots[near] - slots[place]) / (2.0 * _REACH)
-        basis = np.stack([np.ones(len(near)), distance, distance**2], axis=1)
-        weights[place, near] = np.linalg.pinv(basis)[0]
-    return weights
+def _gross_errors(own: NDArray[np.float32], job: Job) -> NDArray[np.float64]:
+    """Lags of the best correlation with neighbouring shots, zero up to `LARGEST_S`."""
+    gross = np.zeros(len(job.shots))
+    for line in _source_lines(job, gross):
+        some = own[line.near.places]
+        lags = best_lags(some, line.near.of(some), job.recording.interval_s)
+        gross[line.rows] = np.where(np.abs(lags) > LARGEST_S, lags, 0.0)
+    return gross
 
 
-def against_neighbours(
-    gathers: NDArray[np.float32], weights: NDArray[np.float64], interval_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Each shot against its prediction: delay by least squares, lag by correlation, misfit.
+def best_lags(
+    gathers: NDArray[np.float32], predicted: NDArray[np.float32], interval_s: float
+) -> NDArray[np.float64]:
+    """Lag of the best correlation of each shot with its prediction, in seconds.
 
     Parameters
     ----------
-    gathers : ndarray of float32, shape (shot, channel, time)
-        Own records of one source.
-    weights : ndarray of float64, shape (shot, shot)
-        As of `neighbour_weights`.
+    gathers, predicted : ndarray of float32, shape (shot, channel, time)
+        Own records of one source, and what other shots say of them.
     interval_s : float
-        Sample interval.
+        Sample interval; lags are multiples of it, up to `SEARCHED_S`.
     """
-    count, _, length = gathers.shape
-    predicted = np.tensordot(weights.astype(np.float32), gathers, axes=1)
-    size = 2 * length
-    spectrum = rfft(np, predicted, size)
-    omega = 2j * np.pi * np.arange(spectrum.shape[-1]) / (size * interval_s)
-    omega[-1] = 0  # no derivative at the Nyquist frequency
-    derivative = irfft(np, spectrum * omega.astype(np.complex64), size)[..., :length]
-    delay, lag, misfit = np.zeros((3, count))
+    length = gathers.shape[-1]
     reach = min(round(SEARCHED_S / interval_s), length - 1)
-    own = rfft(np, gathers, size)
-    for shot in range(count):
-        power = float(np.sum(np.square(derivative[shot], dtype=np.float64)))
-        left = gathers[shot] - predicted[shot]
-        misfit[shot] = np.sum(np.square(left, dtype=np.float64))
-        if power > 0:
-            delay[shot] = -float(np.sum(left * derivative[shot], dtype=np.float64)) / power
-        cross = irfft(np, (own[shot] * spectrum[shot].conj()).sum(axis=0), size)
+    lags = np.zeros(len(gathers))
+    for shot, (one, other) in enumerate(zip(gathers, predicted, strict=True)):
+        spectrum = rfft(np, one, 2 * length) * rfft(np, other, 2 * length).conj()
+        cross = irfft(np, spectrum.sum(axis=0), 2 * length)
         near = np.concatenate([cross[-reach:], cross[: reach + 1]])
-        lag[shot] = (int(np.argmax(near)) - reach) * interval_s
-    return delay, lag, misfit
+        lags[shot] = (int(np.argmax(near)) - reach) * interval_s
+    return lags
 
 
-def absolute_shifts(
-    observed: NDArray[np.float64], weights: NDArray[np.float64]
+def _alike_in(
+    own: NDArray[np.float32], predictor: Predictor, interval_s: float
+) -> NDArray[np.float32]:
+    """Where the shots of a source resemble their predictions, shape (channel, time)."""
+    some = own[predictor.places]
+    predicted = predictor.of(some)
+    return alike(some, predicted, time_derivative(predicted, interval_s), interval_s)
+
+
+def _misfits(
+    own: NDArray[np.float32],
+    lines: list[_SourceLine],
+    parts: list[NDArray[np.float32]],
+    row_count: int,
 ) -> NDArray[np.float64]:
-    """Shifts of shots from their delays behind their neighbours, which are shifted themselves.
+    """Energy in which each shot, a row of the table, differs from its neighbours."""
+    misfit = np.zeros(row_count)
+    for line, part in zip(lines, parts, strict=True):
+        some = own[line.near.places]
+        left = part * (some - line.near.of(some))
+        misfit[line.rows] = np.sum(np.square(left), axis=(1, 2), dtype=np.float64)
+    return misfit
 
-    The delay behind the prediction is the own shift minus the weighted shifts of the neighbours.
-    Smooth shifts leave no delay; of all solutions that with the least shifts is taken.
-    """
-    against = np.eye(len(observed)) - weights
-    doubtful = 0.1  # standard deviation of a delay over that of a shift
-    system = against.T @ against + doubtful**2 * np.eye(len(observed))
-    limited = np.clip(observed, -LARGEST_S, LARGEST_S)
-    return np.asarray(np.linalg.solve(system, against.T @ limited))
+
+def _more_shift(
+    job: Job,
+    record: Array,
+    own: NDArray[np.float32],
+    estimate: NDArray[np.float32],
+    predictors: list[Predictor],
+) -> NDArray[np.float64]:
+    """What the times of the job are still wrong by; one value a row of the table."""
+    samples, known = split_unknown(record, job.operator)
+    predicted = predict(own, estimate, predictors, job.recording.interval_s)
+    found = fit_shifts(samples, known, job.operator, predicted, predictors)
+    more = np.zeros(len(job.shots))
+    for predictor in predictors:
+        more[job.layout.row.ravel()[predictor.places]] = found[predictor.places]
+    return more
+
+
+def slow_over_fast(shift_s: NDArray[np.float64]) -> float:
+    """Mean power of slow changes along the line over that of fast ones; the mean is neither."""
+    power = np.square(dct(shift_s, norm="ortho"))
+    first_fast = _first_fast(len(shift_s))
+    fast = float(np.mean(power[first_fast:]))
+    return float(np.mean(power[1:first_fast])) / fast if fast > 0 else 0.0
+
+
+def without_slow(shift_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shifts without what changes slowly along the line."""
+    spectrum = dct(shift_s, norm="ortho")
+    spectrum[: _first_fast(len(shift_s))] = 0
+    return np.asarray(idct(spectrum, norm="ortho"))
+
+
+def _first_fast(count: int) -> int:
+    """First cosine along the line that is shorter than `_SLOW_SHOTS`."""
+    return 2 * count // _SLOW_SHOTS
 
 
 def shift_findings(shifts: TimeShifts, job: Job) -> Iterator[Finding]:
@@ -260,10 +332,23 @@ def shift_findings(shifts: TimeShifts, job: Job) -> Iterator[Finding]:
         rms_ms,
         "ms",
         "look" if count else "note",
-        f"Fire times of the table against the data, shot to shot; slow changes along the line "
+        "Fire times of the table against the data; an error that all shots of a source share "
         f"cannot be seen. {count} shifts lower the misfit of their own shot and were applied. "
         "Such errors may come from the gun controller: have it checked, shifts can hide a fault.",
     )
+    for source, ratio in zip(shots.sources, shifts.slow_ratio, strict=True):
+        if count and ratio > SLOW_LIMIT:
+            yield Finding(
+                "fire_time_slow_error",
+                float(ratio),
+                "",
+                "note",
+                "Power of the slow changes of the shifts along the line over that of the fast "
+                "ones. So slow a change is more likely one of the distance between source and "
+                "streamer: it was left at zero, and only fast changes were applied.",
+                source=source,
+                limit=SLOW_LIMIT,
+            )
     for row in np.flatnonzero(shifts.gross_s)[:_MOST_ROWS]:
         yield Finding(
             "fire_time_gross_error",
