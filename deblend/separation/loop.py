@@ -144,13 +144,13 @@ def run_loop(
             continue
         momentum = schedule.momentum
         # Blending is linear: what lies ahead need not be blended again.
-        residual = (record - ahead_of(blended, blended_before, momentum)) * known
+        residual = residual_of(record, known, blended, blended_before, momentum, xp)
         weighed = residual if weigh is None else weigh(residual)
         misfit = _misfit(residual, weighed, xp)
         restarted = momentum > 0 and misfit > last
         if restarted:
             momentum = 0.0
-            residual = (record - blended) * known
+            residual = residual_of(record, known, blended, blended, 0.0, xp)
             weighed = residual if weigh is None else weigh(residual)
         last = misfit
         unexplained = operator.pseudo_inverse(weighed)
@@ -163,21 +163,43 @@ def run_loop(
         if callback is not None and callback(history[-1]):
             stopped = True
             break
-    residual = (record - blended) * known
+    residual = residual_of(record, known, blended, blended, 0.0, xp)
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
     return LoopState(
         estimate, before, blended, blended_before, residual, last, tuple(history), stopped
     )
 
 
-def ahead_of(now: Array, before: Array, momentum: float) -> Array:
-    """Go on in the direction of the last change."""
-    if momentum == 0 or now is before:
-        return now
-    ahead = now - before
-    ahead *= momentum
-    ahead += now
-    return ahead
+def residual_of(
+    record: Array,
+    known: Array,
+    blended: Array,
+    blended_before: Array,
+    momentum: float,
+    xp: ModuleType,
+) -> Array:
+    """Record minus what lies ahead of two blended estimates; zero on unknown samples.
+
+    All arrays have shape (channel, time).
+    """
+    if not is_host(xp):
+        return (record - _ahead_of(blended, blended_before, momentum)) * known
+    from deblend.separation.loop_kernels import residual_of as kernel
+
+    residual = np.empty_like(record)
+
+    def part(channels: slice) -> None:
+        kernel(
+            record[channels],
+            known[channels],
+            blended[channels],
+            blended_before[channels],
+            record.dtype.type(momentum),
+            residual[channels],
+        )
+
+    in_parts(part, len(record), xp)
+    return residual
 
 
 def stepped(
@@ -188,9 +210,12 @@ def stepped(
     step: float,
     xp: ModuleType,
 ) -> Array:
-    """Where the iteration goes: ahead of the estimate, and a step along the unexplained part."""
+    """Where the iteration goes: ahead of the estimate, and a step along the unexplained part.
+
+    All arrays have shape (shot, channel, time).
+    """
     if not is_host(xp):
-        return ahead_of(estimate, before, momentum) + step * unexplained
+        return _ahead_of(estimate, before, momentum) + step * unexplained
     from deblend.separation.loop_kernels import stepped as kernel
 
     update = np.empty_like(estimate)
@@ -203,11 +228,16 @@ def stepped(
     return update
 
 
+def _ahead_of(now: Array, before: Array, momentum: float) -> Array:
+    """Go on in the direction of the last change."""
+    return now + momentum * (now - before)
+
+
 def _misfit(residual: Array, weighed: Array, xp: ModuleType) -> float:
     """Weighted energy of the residual, which the iteration makes smaller."""
     if weighed is residual:
         return _energy(residual, xp)
-    return float(xp.sum(residual * weighed, dtype=np.float64))
+    return _sum_of_products(residual, weighed, xp)
 
 
 def _energy(samples: Array, xp: ModuleType) -> float:
@@ -218,7 +248,7 @@ def _energy(samples: Array, xp: ModuleType) -> float:
     SeparationError
         If it is not finite: the iteration has gone wrong and would only spread NaN.
     """
-    energy = float(xp.sum(xp.square(samples), dtype=np.float64))
+    energy = _sum_of_products(samples, samples, xp)
     if not np.isfinite(energy):
         raise SeparationError(
             "the residual is not finite",
@@ -226,3 +256,18 @@ def _energy(samples: Array, xp: ModuleType) -> float:
             "deblend.testing.check_separator.",
         )
     return energy
+
+
+def _sum_of_products(one: Array, other: Array, xp: ModuleType) -> float:
+    """In float64, and the same with any number of threads."""
+    if not is_host(xp):
+        return float(xp.sum(one * other, dtype=np.float64))
+    from deblend.separation.loop_kernels import sum_of_products
+
+    sums = np.empty(len(one))
+
+    def part(channels: slice) -> None:
+        sum_of_products(one[channels], other[channels], sums[channels])
+
+    in_parts(part, len(one), xp)
+    return float(sums.sum())

@@ -5,11 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import numba
+import numpy as np
 
 from deblend.arrays import Array
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 """Without fast mathematics, which may lose NaN, which must show."""
+_compile_sum: Any = numba.njit(
+    nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy", cache=True
+)
 
 
 @_compile  # type: ignore[untyped-decorator]
@@ -29,3 +33,28 @@ def stepped(
                     + momentum * (value - before[shot, channel, k])
                     + step * unexplained[shot, channel, k]
                 )
+
+
+@_compile  # type: ignore[untyped-decorator]
+def residual_of(
+    record: Array, known: Array, blended: Array, before: Array, momentum: Any, out: Array
+) -> None:
+    """`record` minus `blended` and `momentum` times its last change, times `known`.
+
+    All arrays of one real type and shape (channel, time), contiguous.
+    """
+    for channel in range(record.shape[0]):
+        for k in range(record.shape[1]):
+            value = blended[channel, k]
+            ahead = value + momentum * (value - before[channel, k])
+            out[channel, k] = (record[channel, k] - ahead) * known[channel, k]
+
+
+@_compile_sum  # type: ignore[untyped-decorator]
+def sum_of_products(one: Array, other: Array, out: Array) -> None:
+    """Sum of products of each channel, in float64; `one` and `other` (channel, time)."""
+    for channel in range(one.shape[0]):
+        total = 0.0
+        for k in range(one.shape[1]):
+            total += np.float64(one[channel, k]) * np.float64(other[channel, k])
+        out[channel] = total
