@@ -1,6 +1,6 @@
 """Runs that are killed, each compared with one that nothing disturbed.
 
-    python -m benchmarks.run.kills [--runs 80] [--processes 12] [--scheduler 8]
+    python -m benchmarks.run.kills [--runs 86] [--processes 8] [--scheduler 6]
 
 A small made line of a few blocks, so that one run takes seconds. Every run is killed once
 (SIGKILL) at a random moment of a step drawn at random, and the same command given again; or one of
@@ -43,6 +43,9 @@ LONGEST_S: Final[dict[Step, float]] = {
     "deliver": 1.0,
 }
 """Longest wait inside a step before the kill; about what it takes."""
+COMPUTING: Final[tuple[Step, ...]] = ("measure", "separate")
+COMPUTING_PART: Final = 0.4
+"""Several workers are through before."""
 STEPS: Final[tuple[Step, ...]] = tuple(LONGEST_S)
 ENVIRONMENT: Final = os.environ | {"NUMBA_NUM_THREADS": "1"}
 
@@ -69,12 +72,14 @@ def step_of(out: Path) -> Step:
     return "read" if work.plan.exists() else "begin"
 
 
-def kill_in(run: subprocess.Popen[bytes], out: Path, step: Step, draw: random.Random) -> bool:
-    """Wait for a step and a moment in it; whether the run is still alive then."""
+def kill_in(
+    run: subprocess.Popen[bytes], out: Path, step: Step, draw: random.Random, part: float = 1.0
+) -> bool:
+    """Wait for a step and a moment in (the first part of) it; whether the run is alive then."""
     while STEPS.index(step_of(out)) < STEPS.index(step) and run.poll() is None:
         time.sleep(0.002)
     try:
-        run.wait(draw.uniform(0.0, LONGEST_S[step]))
+        run.wait(draw.uniform(0.0, part * LONGEST_S[step]))
     except subprocess.TimeoutExpired:
         return True
     return False
@@ -137,7 +142,7 @@ def kill_processes(count: Count, kills: int, draw: random.Random) -> None:
     done = 0
     while done < kills:
         run = start(count.line, count.out, *options)
-        if kill_in(run, count.out, draw.choice(("measure", "separate")), draw):
+        if kill_in(run, count.out, draw.choice(COMPUTING), draw, COMPUTING_PART):
             workers = list(workers_of(run.pid))
             if workers:
                 os.kill(draw.choice(workers), signal.SIGKILL)
@@ -165,7 +170,7 @@ def kill_workers(count: Count, kills: int, draw: random.Random, folder: Path) ->
             with worker(address, folder) as first, worker(address, folder) as second:
                 wait_for_workers(address, 2)
                 run = start(count.line, count.out, *options)
-                if kill_in(run, count.out, draw.choice(("measure", "separate")), draw):
+                if kill_in(run, count.out, draw.choice(COMPUTING), draw, COMPUTING_PART):
                     draw.choice([first, second]).kill()
                     count.killed["a worker of a scheduler"] += 1
                     done += 1
@@ -217,9 +222,9 @@ def wait_for_workers(address: str, count: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--runs", type=int, default=80)
-    parser.add_argument("--processes", type=int, default=12)
-    parser.add_argument("--scheduler", type=int, default=8)
+    parser.add_argument("--runs", type=int, default=86)
+    parser.add_argument("--processes", type=int, default=8)
+    parser.add_argument("--scheduler", type=int, default=6)
     parser.add_argument("--seed", type=int, default=8)
     asked = parser.parse_args()
     draw = random.Random(asked.seed)

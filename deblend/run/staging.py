@@ -8,6 +8,7 @@ from typing import Final
 
 from deblend.model.recording import Recording
 from deblend.qc.record_samples import SampleRange, nothing_seen
+from deblend.run.overlap import ahead
 from deblend.run.store import (
     CHUNK_SAMPLES,
     StoredSamples,
@@ -19,8 +20,11 @@ from deblend.run.stored_values import read_value, write_value
 from deblend.run.work_folder import WorkFolder
 
 MOST_SLAB_BYTES: Final = 400_000_000
-_COPIES: Final = 4
-"""Copies of a slab that live at the same time while it is read and written."""
+"""Of a slab of a single chunk, for a record of many channels."""
+ENOUGH_SLAB_BYTES: Final = 32_000_000
+"""More chunks do not make it faster: one slab is read while the one before is written."""
+_COPIES: Final = 6
+"""Copies of a slab that live at the same time while it is read and the one before is written."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,9 +79,10 @@ def stage_records(
         create_records(work.records, recording.shape, channel_step, chunk)
     if staged.samples < total:
         array = open_array(work.records, "r+")
-        for start in range(staged.samples, total, slab):
+        begins = range(staged.samples, total, slab)
+        parts = (recording.read(range(channels), at, min(at + slab, total)) for at in begins)
+        for start, part in zip(begins, ahead(parts), strict=True):
             tell(start, total)
-            part = recording.read(range(channels), start, min(start + slab, total))
             write_samples(array, work.records, start, part)
             staged = Staged(start + part.shape[1], staged.seen.seen(part))
             write_value(work.staged, staged)
@@ -87,9 +92,10 @@ def stage_records(
 
 def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:
     """Samples read at a time, whole chunks of them, and samples of a chunk."""
-    allowed = min(MOST_SLAB_BYTES, memory_bytes // _COPIES) // (4 * channels)
-    chunk = max(256, min(CHUNK_SAMPLES, allowed))
-    return chunk * max(1, allowed // chunk), chunk
+    sample_bytes = 4 * channels
+    allowed = memory_bytes // _COPIES
+    chunk = max(256, min(CHUNK_SAMPLES, min(MOST_SLAB_BYTES, allowed) // sample_bytes))
+    return chunk * max(1, min(ENOUGH_SLAB_BYTES, allowed) // (sample_bytes * chunk)), chunk
 
 
 def staged_recording(recording: Recording, work: WorkFolder) -> Recording:

@@ -6,8 +6,10 @@ is marked as done has been waited for until it was on disk.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -21,6 +23,8 @@ from deblend.files import sync
 CHUNK_SAMPLES: Final = 16_384
 CHUNK_CHANNELS: Final = 32
 _CHUNK_BYTES: Final = 4 << 20
+_WRITERS: Final = 4
+"""Chunks written and waited for at the same time: a disk with a queue is faster."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +87,8 @@ def open_array(path: Path, mode: Literal["r", "r+"] = "r") -> zarr.Array[Any]:
         If it is not there.
     """
     try:
-        return zarr.open_array(store=path, mode=mode)
+        # A search for chunks without content would look at every sample once more.
+        return zarr.open_array(store=path, mode=mode, config={"write_empty_chunks": True})
     except (OSError, ValueError, KeyError) as error:
         raise OutputError(
             f"the working store cannot be opened ({error})",
@@ -108,7 +113,9 @@ def create_shelf(path: Path, shape: tuple[int, int, int], channel_step: int) -> 
     )
 
 
-def write_channels(path: Path, channels: range, gathers: NDArray[np.float32]) -> None:
+def write_channels(
+    path: Path, channels: range, gathers: NDArray[np.float32], rows: NDArray[np.int64]
+) -> None:
     """Write the channels of one block and wait until they are on disk.
 
     Parameters
@@ -118,22 +125,23 @@ def write_channels(path: Path, channels: range, gathers: NDArray[np.float32]) ->
     channels : range
         Channel rows; begin at a chunk.
     gathers : ndarray of float32, shape (shot, channel, time)
+        Of more shots than those of the shelf.
+    rows : ndarray of int64
+        Those of the shelf among them.
 
     Raises
     ------
     OutputError
         If the disk is full or cannot be written.
     """
-    array = open_array(path, "r+")
-    step = array.chunks[0]
-    try:
-        for begin in range(0, len(gathers), step):
-            array[begin : begin + step, channels.start : channels.stop] = gathers[
-                begin : begin + step
-            ]
-        _sync_chunks(path, 1, channels.start // array.chunks[1])
-    except OSError as error:
-        raise full_disk(error, path) from error
+    shape = (len(rows), *gathers.shape[1:])
+    _write(
+        open_array(path, "r+"),
+        path,
+        (0, channels.start, 0),
+        shape,
+        lambda part: gathers[rows[part[0]]][:, *part[1:]],
+    )
 
 
 def write_samples(array: zarr.Array[Any], path: Path, start: int, part: NDArray[Any]) -> None:
@@ -144,12 +152,45 @@ def write_samples(array: zarr.Array[Any], path: Path, start: int, part: NDArray[
     OutputError
         If the disk is full or cannot be written.
     """
+    _write(array, path, (0, start), part.shape, lambda inside: part[inside])
+
+
+def _write(
+    array: zarr.Array[Any],
+    path: Path,
+    corner: tuple[int, ...],
+    shape: tuple[int, ...],
+    values: Callable[[tuple[slice, ...]], NDArray[Any]],
+) -> None:
+    """Write what `values` gives from a corner at which chunks begin; wait until it is on disk."""
+
+    def write(begin: tuple[int, ...]) -> Path:
+        where = [
+            slice(first, min(first + step, edge + count))
+            for first, step, edge, count in zip(begin, array.chunks, corner, shape, strict=True)
+        ]
+        inside = [
+            slice(part.start - edge, part.stop - edge)
+            for part, edge in zip(where, corner, strict=True)
+        ]
+        array[tuple(where)] = values(tuple(inside))
+        place = [str(first // step) for first, step in zip(begin, array.chunks, strict=True)]
+        chunk = path.joinpath("c", *place)
+        sync(chunk)
+        return chunk
+
+    begins = product(
+        *(
+            range(edge, edge + count, step)
+            for edge, count, step in zip(corner, shape, array.chunks, strict=True)
+        )
+    )
     try:
-        array[:, start : start + part.shape[1]] = part
-        for column in range(
-            start // array.chunks[1], -(-(start + part.shape[1]) // array.chunks[1])
-        ):
-            _sync_chunks(path, 1, column)
+        with ThreadPoolExecutor(_WRITERS) as pool:
+            chunks = list(pool.map(write, begins))
+        folders = {folder for chunk in chunks for folder in (chunk.parent, chunk.parent.parent)}
+        for folder in sorted(folders):
+            sync(folder)
     except OSError as error:
         raise full_disk(error, path) from error
 
@@ -161,18 +202,6 @@ def full_disk(error: OSError, path: Path) -> OutputError:
         where=str(path),
         remedy="Make space and give the same command again: what is finished is kept.",
     )
-
-
-def _sync_chunks(path: Path, axis: int, index: int) -> None:
-    """Wait for all chunks with an index along an axis, and for their names."""
-    pattern = ["*"] * (len(open_array(path).shape))
-    pattern[axis] = str(index)
-    folders = set()
-    for chunk in (path / "c").glob("/".join(pattern)):
-        sync(chunk)
-        folders |= {chunk.parent, chunk.parent.parent}
-    for folder in folders:
-        sync(folder)
 
 
 class StoredGathers:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -195,13 +196,21 @@ def separate_one(work: Work, block: int, tell: Tell) -> None:
     result = separate_channels(job, channels, tell)
     alive = ~work.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0
+    with ThreadPoolExecutor(1) as beside:
+        written = beside.submit(_write_estimate, work, block, span, result.estimate)
+        measured = measure_block(span, result, alive, work.measures, work.truth)
+        written.result()
+    write_value(work.folder.done(block), measured)
+
+
+def _write_estimate(work: Work, block: int, span: Span, estimate: NDArray[np.float32]) -> None:
+    """Write the estimates of a block and wait until they are on disk."""
+    number, channels = work.plan.place(block)
     for source in range(len(work.job.shots.sources)):
-        shelf = work.shelves(source)[work.plan.place(block)[0]]
+        shelf = work.shelves(source)[number]
         if len(shelf.rows):
             here = np.searchsorted(span.rows, shelf.rows)
-            write_channels(shelf.path, channels, result.estimate[here])
-    measured = measure_block(span, result, alive, work.measures, work.truth)
-    write_value(work.folder.done(block), measured)
+            write_channels(shelf.path, channels, estimate, here)
 
 
 def _span(work: Work, block: int, *, shared: bool = False) -> tuple[Span, range]:
