@@ -53,6 +53,16 @@ class MethodTable(_Table, frozen=True, kw_only=True):
         Literal["leave_out", "share_by_fold", "add_to_each_shot"],
         Meta(description="What to do with the unexplained part of the record."),
     ] = "leave_out"
+    robust: Annotated[
+        bool, Meta(description="Whether parts of the record unlike their neighbours count less.")
+    ] = True
+    refine_times: Annotated[
+        bool, Meta(description="Whether small errors of the fire times are corrected first.")
+    ] = False
+    return_leakage: Annotated[
+        bool,
+        Meta(description="Whether signal found in the unexplained part is put back at the end."),
+    ] = False
 
 
 class BlendTable(_Table, frozen=True, kw_only=True):

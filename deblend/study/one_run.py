@@ -18,7 +18,6 @@ import numpy as np
 
 from deblend.arrays import thread_count
 from deblend.errors import DeblendError
-from deblend.separation.separate import Separation, separate
 from deblend.study.lines import make_line
 from deblend.study.results import Row, settings_text
 from deblend.study.scores import about_line, score
@@ -70,10 +69,10 @@ def carry_out(run: Run, shelf: LineShelf, phase: Phase, *, warm: bool = True) ->
         row |= about
         phase("separate")
         if warm:
-            _separated(run, line, 1)
+            run.method.separate(line.recording, line.shots, line.length_s, 1)
         reset_peak()
         begin = time.perf_counter()
-        result = _separated(run, line, run.iterations)
+        result = run.method.separate(line.recording, line.shots, line.length_s, run.iterations)
         seconds = time.perf_counter() - begin
         values = len(line.shots) * line.recording.shape[0] * line.gathers.shape[2]
         row |= {
@@ -111,18 +110,6 @@ def first_columns(run: Run) -> Row:
         ),
         "date": datetime.now(UTC).date().isoformat(),
     }
-
-
-def _separated(run: Run, line: Line, iterations: int) -> Separation:
-    recording = line.recording
-    return separate(
-        recording,
-        line.shots,
-        length_s=line.length_s,
-        method=run.method.separator(len(line.shots.sources), recording.shape[0]),
-        iterations=iterations,
-        residual=run.method.residual,
-    )
 
 
 def _not_finite(error: DeblendError) -> bool:

@@ -20,13 +20,14 @@ from deblend.report.drawing import png_bytes
 from deblend.report.study_figures import search_figure
 from deblend.run.event_design import design_events
 from deblend.run.injected_events import EventGathers, inject
-from deblend.separation.separate import separate
 from deblend.study.scores import score
 from deblend.study.study import StudyMethod
 from deblend.synth.line import Line
 
 SHOTS_TOGETHER: Final = 9
 """Neighbouring shots of a source that are averaged before injected events are looked for."""
+SWITCHES: Final = ("robust", "refine_times", "return_leakage")
+"""Settings of the separation around a method."""
 Scored = Callable[[StudyMethod], float]
 
 
@@ -37,7 +38,7 @@ class Search:
     Parameters
     ----------
     setting : str
-        What was varied; ``iterations`` or a setting of the method.
+        What was varied; ``iterations``, one of `SWITCHES` or a setting of the method.
     values : tuple
         What was tried.
     scores : ndarray of float64, shape (value,)
@@ -98,7 +99,7 @@ def search(
     method : StudyMethod
         Any method: by name, settings object, function or entry point.
     setting : str
-        ``iterations``, or a setting of the method.
+        ``iterations``, one of `SWITCHES`, or a setting of the method.
     values : sequence
         What to try.
     scored : callable
@@ -128,6 +129,9 @@ def search(
 def _with(method: StudyMethod, setting: str, value: Any) -> StudyMethod:
     if setting == "iterations":
         return replace(method, iterations=int(value))
+    if setting in SWITCHES:
+        switch: dict[str, Any] = {setting: bool(value)}
+        return replace(method, **switch)
     return replace(method, settings=method.settings | {setting: value})
 
 
@@ -212,12 +216,5 @@ def by_injection(
 def _estimate(
     method: StudyMethod, recording: Recording, shots: Shots, length_s: float, iterations: int
 ) -> NDArray[np.float32]:
-    result = separate(
-        recording,
-        shots,
-        length_s=length_s,
-        method=method.separator(len(shots.sources), recording.shape[0]),
-        iterations=method.iterations or iterations,
-        residual=method.residual,
-    )
+    result = method.separate(recording, shots, length_s, method.iterations or iterations)
     return np.asarray(result.estimate.values)

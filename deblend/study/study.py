@@ -15,9 +15,12 @@ from typing import Any, Final
 
 from deblend.errors import SettingsError
 from deblend.files import convert_table, read_toml
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
 from deblend.run.method_settings import with_settings
 from deblend.separation.choose import MethodChoice, choose_method, method_names
 from deblend.separation.patches import Separator
+from deblend.separation.separate import Separation, separate
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_plan
@@ -42,6 +45,8 @@ class StudyMethod:
         In place of those of the study.
     residual : str, optional
         As in `deblend.separate`.
+    robust, refine_times, return_leakage : bool, optional
+        As in `deblend.separate`.
     """
 
     label: str
@@ -49,6 +54,31 @@ class StudyMethod:
     settings: dict[str, Any] = field(default_factory=dict)
     iterations: int | None = None
     residual: str = "leave_out"
+    robust: bool = True
+    refine_times: bool = False
+    return_leakage: bool = False
+
+    def separate(
+        self, recording: Recording, shots: Shots, length_s: float, iterations: int
+    ) -> Separation:
+        """A line separated by this method.
+
+        Raises
+        ------
+        DeblendError
+            As `deblend.separate` does.
+        """
+        return separate(
+            recording,
+            shots,
+            length_s=length_s,
+            method=self.separator(len(shots.sources), recording.shape[0]),
+            iterations=iterations,
+            residual=self.residual,
+            robust=self.robust,
+            refine_times=self.refine_times,
+            return_leakage=self.return_leakage,
+        )
 
     def separator(self, source_count: int, channel_count: int) -> Separator:
         """The method for a line, with its settings.
@@ -214,6 +244,9 @@ def _method(entry: MethodTable, folder: Path) -> StudyMethod:
         entry.settings,
         entry.iterations,
         entry.residual,
+        entry.robust,
+        entry.refine_times,
+        entry.return_leakage,
     )
 
 

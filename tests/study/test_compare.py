@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -92,6 +93,36 @@ def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> 
     assert '"numpy"' in row["versions"]
     assert "(16, 1, 64)" in rows["fk, long windows"]["settings"]
     assert set(row) == set(COLUMNS)
+
+
+def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:
+    keys = tmp_path / "study.toml"
+    entry = '[[methods]]\nmethod = "fk"\nlabel = "{}"\n{}\n'
+    keys.write_text(
+        'name = "switches"\nseeds = [0]\niterations = 12\n'
+        '[[scenes]]\nname = "swell-and-spikes"\n'
+        '[[blends]]\nlabel = "short"\nshots_per_source = 6\nsources = 2\n'
+        + entry.format("default", "")
+        + entry.format("least squares", "robust = false")
+        + entry.format("returned", "return_leakage = true\nrobust = false")
+        + entry.format("refined", "refine_times = true\nrobust = false")
+    )
+    study, shelf = read_study(keys), LineShelf(tmp_path)
+    assert [(m.robust, m.refine_times, m.return_leakage) for m in study.methods] == [
+        (True, False, False),
+        (False, False, False),
+        (False, False, True),
+        (False, True, False),
+    ]
+    rows = {run.method.label: carry_out(run, shelf, print, warm=False) for run in study.runs()}
+    told = {label: json.loads(row["settings"]) for label, row in rows.items()}
+    assert told["default"]["robust"]
+    assert not told["least squares"]["robust"]
+    assert told["returned"]["return_leakage"]
+    assert told["refined"]["refine_times"]
+    scores = {label: row["snr_db"] for label, row in rows.items()}
+    assert scores["default"] != scores["least squares"] != scores["returned"]
+    assert scores["refined"] == pytest.approx(scores["least squares"])  # too few shots to refine
 
 
 @pytest.mark.slow

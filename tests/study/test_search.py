@@ -76,3 +76,15 @@ def test_values_that_fail_leave_a_gap(line: Line) -> None:
 def test_nothing_to_try_is_refused(line: Line) -> None:
     with pytest.raises(SettingsError, match="there is no value to try"):
         search(FK, "overlap", [], by_truth(line), "SNR (dB)")
+
+
+def test_switches_around_a_method_can_be_searched() -> None:
+    tried: list[StudyMethod] = []
+
+    def scored(method: StudyMethod) -> float:
+        tried.append(method)
+        return float(method.robust)
+
+    assert search(FK, "robust", [False, True], scored, "score").best is True
+    assert [method.robust for method in tried] == [False, True]
+    assert all(method.settings == FK.settings for method in tried)
