@@ -18,28 +18,49 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.sparse import csc_matrix
-from scipy.sparse.linalg import spsolve
 
-from deblend.blending.operator import operator_at
+from deblend.blending.operator import BlendingOperator, operator_at
 from deblend.model.timebase import NS_PER_S
+from deblend.qc.arrival_fit import (
+    Fired,
+    UsualArrivals,
+    fit_amplitudes,
+    usual_arrivals,
+)
+from deblend.qc.arrival_null import far_deviation, matched_arrivals
+from deblend.qc.arrival_search import (
+    STRAY_AMPLITUDE,
+    Explained,
+    robust_deviation,
+    search_changes,
+    unusual_shots,
+)
 from deblend.qc.source_likeness import SourceLikeness, source_likeness
 
 LEAD_S: Final = 0.06
 _PULSE_S: Final = 0.12
-_ECHO_S: Final = 3.0
-"""Reflections of a shot resemble its direct arrival for so long; what is usual is subtracted."""
 _WIDE_ENOUGH: Final = 4.0
 """Samples from the first arrival to the last."""
 _FEWEST_CHANNELS: Final = 4
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
-STRAY_AMPLITUDE: Final = 0.6
-_STRAY_DEVIATIONS: Final = 8.0
-_STRAY_APART_S: Final = 0.05
-_STRAY_LIKENESS: Final = 0.4
-"""Of the energy there: a weak source is not seen in every loud event."""
-_MOST_STRAYS: Final = 1000
+_MEDIANS: Final = 4
+_STIFFNESS: Final = 0.05
+_STIFFNESS_LIMITS: Final = (0.02, 1.0)
+_USUAL_DEVIATION: Final = 0.1
+"""Of amplitudes from shot to shot."""
+_LARGEST: Final = 1.5
+_FINER: Final = 16
+"""Lags between two samples at which usual arrivals are compared."""
+_MOVES: Final = 2
+_FARTHEST: Final = 4.0
+"""Deviations of fire times that a shot is moved by at most."""
+_EXACT: Final = 0.02
+"""Samples: fire times that scatter less are taken as they are."""
+_UNDISTURBED: Final = 1.15
+_FEWEST: Final = 8
+_PARTS: Final = 1 << 20
+"""Of a sample, in which windows are placed."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +92,8 @@ class DirectArrivals:
         Relative to the usual one of the source; NaN where not wholly recorded.
     lag_s : ndarray of float64, shape (shot,)
         Arrival after the usual time; good for a few milliseconds. NaN as above.
+    form : ndarray of float64, shape (source, channel, time)
+        The usual arrivals.
     first_break_s : ndarray of float64, shape (source,)
         Begin of the usual arrival after the predicted time.
     slowness : ndarray of float64, shape (source,)
@@ -78,13 +101,14 @@ class DirectArrivals:
         too close together to say.
     left_energy : float
         Of the record, once the fitted arrivals are taken off.
-    overlap : ndarray of float64, shape (shot,)
-        Largest correlation, up to 1, with the arrival of another shot: beyond a half the two
-        amplitudes are not independent.
-    partner : ndarray of int64, shape (shot,)
-        That other shot; -1 where none is near.
+    wider : ndarray of float64, shape (shot,)
+        How much more the amplitude scatters than that of a shot by itself, because arrivals of
+        other shots look alike: 1 or above.
     likeness : SourceLikeness or None
         Which sources the shots look like; None where it was not asked for, like strays.
+    unusual : ndarray of bool, shape (shot,)
+        Shots whose amplitude is not as expected, whatever else is assumed; all False where it was
+        not asked for.
     strays : tuple of Stray
         In the order of time.
     stray_null : float
@@ -94,11 +118,12 @@ class DirectArrivals:
 
     amplitude: NDArray[np.float64]
     lag_s: NDArray[np.float64]
+    form: NDArray[np.float64]
     first_break_s: NDArray[np.float64]
     slowness: NDArray[np.float64]
     left_energy: float
-    overlap: NDArray[np.float64]
-    partner: NDArray[np.int64]
+    wider: NDArray[np.float64]
+    unusual: NDArray[np.bool_]
     likeness: SourceLikeness | None = None
     strays: tuple[Stray, ...] = ()
     stray_null: float = np.nan
@@ -140,50 +165,199 @@ def fit_direct_arrivals(
     interval_s = interval_ns / NS_PER_S
     samples = np.where(known, record, 0.0).astype(np.float64)
     length = round((LEAD_S + _PULSE_S + float(np.ptp(delay_s, axis=1).max())) / interval_s)
-    begin_s = delay_s.min(axis=1) - LEAD_S
-    window_ns = fire_time_ns + np.rint(begin_s[source_row] * NS_PER_S).astype(np.int64)
-    operator = operator_at(
-        window_ns,
-        np.ones(len(window_ns), dtype=np.bool_),
-        start_ns=start_ns,
-        interval_ns=interval_ns,
-        sample_count=record.shape[1],
-        length=length,
-        dtype=np.float64,
+    begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
+    window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
+    view = _View(samples, length)
+    complete = _complete(known, np.floor(window).astype(np.int64), length)
+    usual = usual_arrivals(_usual(view, window, source_row, live, complete, len(delay_s)))
+    fired = Fired(
+        window,
+        source_row,
+        live.astype(np.float64),
+        window,
+        np.zeros(len(window)),
+        np.full(len(window), _STIFFNESS),
     )
-    gathers = operator.pseudo_deblend(samples)
-    complete = _complete(known, (window_ns - start_ns) // interval_ns, length)
-    usual = _usual(gathers, source_row, live & complete, len(delay_s))
-    wanted = usual[source_row]
-    amplitude, overlap, partner = _fit(
-        gathers, usual, source_row, (window_ns - window_ns.min()) / interval_ns
-    )
-    left = samples - operator.blend(wanted * amplitude[:, None, None])
-    own = operator.pseudo_deblend(left) + wanted * amplitude[:, None, None]
-    late_s = _first_breaks(usual, delay_s, interval_s)
-    found = DirectArrivals(
-        amplitude=np.where(complete, amplitude, np.nan),
-        lag_s=np.where(complete, _fine_lag(own, wanted) * interval_s, np.nan),
+    if search:
+        fired = _as_firm_as_noise(view, usual, fired, known, live & complete)
+        found, chance = search_changes(
+            usual,
+            fired,
+            lambda fired: _refit(view, usual, fired),
+            known,
+            complete=complete,
+            interval_s=interval_s,
+        )
+    else:
+        found, chance = _fit(view, usual, fired), None
+    unusual = unusual_shots(found.fired, fired)
+    fired, fit = found.fired, found.fit
+    own = view.own(found, usual)[: len(window)]
+    wanted = usual.form[source_row]
+    moved = (fired.window - fired.origin)[: len(window)]
+    late_s = _first_breaks(usual.form, delay_s, interval_s)
+    arrivals = DirectArrivals(
+        amplitude=np.where(
+            complete, np.where(unusual, fit.fitted[: len(window)], fit.alone[: len(window)]), np.nan
+        ),
+        lag_s=np.where(complete, (_fine_lag(own, wanted) + moved) * interval_s, np.nan),
+        form=usual.form,
         first_break_s=np.median(late_s, axis=1),
         slowness=_slowness(late_s, delay_s, interval_s),
-        left_energy=float(np.einsum("ct,ct->", left, left)),
-        overlap=overlap,
-        partner=partner,
+        left_energy=found.cost,
+        wider=fit.wider[: len(window)],
+        unusual=unusual,
     )
-    if not search:
-        return found
+    if chance is None:
+        return arrivals
     likeness = source_likeness(
-        _in_one_frame(own, source_row, begin_s / interval_s),
+        _in_one_frame(own, source_row, begin),
         source_row,
         live & complete,
-        len(usual),
-        wider=1.0 / np.sqrt(np.maximum(1.0 - overlap**2, 1e-6)),
+        len(delay_s),
+        wider=fit.wider[: len(window)],
     )
-    matched, null = _match(left, usual, known)
-    matched -= _echoes(matched, window_ns, source_row, live, start_ns, interval_ns)
-    offset_ns = np.rint(begin_s * NS_PER_S).astype(np.int64)
-    strays = _strays(matched, left, usual, null, start_ns - offset_ns, interval_ns)
-    return replace(found, likeness=likeness, strays=strays, stray_null=null)
+    at_ns = start_ns + np.rint((fired.window - begin[fired.source_row]) * interval_ns)
+    strays = [
+        Stray(int(at_ns[row]), float(fit.fitted[row]), int(fired.source_row[row]))
+        for row in range(len(window), len(fired.window))
+        if fit.fitted[row] > STRAY_AMPLITUDE
+    ]
+    strays.sort(key=lambda stray: stray.time_ns)
+    null = float(chance.far.max(initial=0.0))
+    return replace(arrivals, likeness=likeness, strays=tuple(strays), stray_null=null)
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """The record, seen through windows.
+
+    Parameters
+    ----------
+    samples : ndarray of float64, shape (channel, time)
+        Unknown ones are zero.
+    length : int
+        Samples of a window.
+    """
+
+    samples: NDArray[np.float64]
+    length: int
+
+    def operator(self, window: NDArray[np.float64]) -> BlendingOperator:
+        """Of windows that begin at these samples."""
+        return operator_at(
+            np.rint(window * _PARTS).astype(np.int64),
+            np.ones(len(window), dtype=np.bool_),
+            start_ns=0,
+            interval_ns=_PARTS,
+            sample_count=self.samples.shape[1],
+            length=self.length,
+            dtype=np.float64,
+        )
+
+    def own(self, found: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
+        """Each shot without the others."""
+        fitted = usual.form[found.fired.source_row] * found.fit.fitted[:, None, None]
+        return np.asarray(self.operator(found.fired.window).pseudo_deblend(found.left) + fitted)
+
+
+def _fit(view: _View, usual: UsualArrivals, fired: Fired) -> Explained:
+    """Amplitudes, and what they leave of the record."""
+    operator = view.operator(fired.window)
+    fit = fit_amplitudes(operator.pseudo_deblend(view.samples), usual, fired)
+    fitted = usual.form[fired.source_row] * fit.fitted[:, None, None]
+    return Explained(fired, fit, view.samples - operator.blend(fitted))
+
+
+def _refit(view: _View, usual: UsualArrivals, fired: Fired) -> Explained:
+    """Amplitudes once every shot was moved to its best time, as far as its slack allows."""
+    found = _fit(view, usual, fired)
+    if not fired.slack.any():
+        return found
+    most = _FARTHEST * fired.slack
+    for _ in range(_MOVES):
+        lag = _fine_lag(view.own(found, usual), usual.form[fired.source_row])
+        # A shot that others disturb is told its time less surely.
+        step = np.clip(np.where(np.isinf(most), lag, lag / found.fit.wider**2), -1.0, 1.0)
+        window = np.clip(found.fired.window + step, fired.origin - most, fired.origin + most)
+        found = _fit(view, usual, replace(fired, window=window))
+    return found
+
+
+def _as_firm_as_noise(
+    view: _View,
+    usual: UsualArrivals,
+    fired: Fired,
+    known: NDArray[np.bool_],
+    good: NDArray[np.bool_],
+) -> Fired:
+    """Expected amplitudes as firm as noise, and fire times as firm as their scatter asks for."""
+    found = _fit(view, usual, fired)
+    null = far_deviation(matched_arrivals(found.left, usual), known)
+    stiffness = np.clip((null / _USUAL_DEVIATION) ** 2, *_STIFFNESS_LIMITS)
+    lag = _fine_lag(view.own(found, usual), usual.form[fired.source_row])
+    alone = good & (found.fit.wider < _UNDISTURBED)
+    scatter = robust_deviation(lag[alone]) if alone.sum() >= _FEWEST else 0.0
+    return replace(
+        fired,
+        stiffness=stiffness[fired.source_row],
+        slack=np.full(len(lag), scatter if scatter > _EXACT else 0.0),
+    )
+
+
+def later_by_s(one: NDArray[np.float64], other: NDArray[np.float64], interval_s: float) -> float:
+    """How much later usual arrivals of one stretch of shots come than those of another.
+
+    Parameters
+    ----------
+    one, other : ndarray of float64, shape (source, channel, time)
+        Arrivals, in windows after the fire times.
+    interval_s : float
+        Sample interval.
+    """
+    padded = next_fast_len(2 * one.shape[2], real=True)
+    cross = np.einsum("scf,scf->f", rfft(one, padded, axis=2), np.conj(rfft(other, padded, axis=2)))
+    fine = irfft(cross, padded * _FINER)
+    lag = (int(fine.argmax()) + len(fine) // 2) % len(fine) - len(fine) // 2
+    return lag / _FINER * interval_s
+
+
+def arrival_strength(
+    record: NDArray[np.float32],
+    known: NDArray[np.bool_],
+    fire_time_ns: NDArray[np.int64],
+    live: NDArray[np.bool_],
+    source_row: NDArray[np.int64],
+    delay_s: NDArray[np.float64],
+    *,
+    start_ns: int,
+    interval_ns: int,
+) -> NDArray[np.float32]:
+    """How much of the usual arrival of each source begins at every instant.
+
+    The usual arrivals are learnt from the `live` shots; other parameters are those of
+    `fit_direct_arrivals`.
+
+    Returns
+    -------
+    ndarray of float32, shape (source, time)
+        At the fire time: 1 for a usual arrival, at most 1.5 either way.
+    """
+    interval_s = interval_ns / NS_PER_S
+    samples = np.where(known, record, 0.0).astype(np.float64)
+    length = round((LEAD_S + _PULSE_S + float(np.ptp(delay_s, axis=1).max())) / interval_s)
+    begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
+    window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
+    complete = _complete(known, np.floor(window).astype(np.int64), length)
+    form = _usual(_View(samples, length), window, source_row, live, complete, len(delay_s))
+    matched = matched_arrivals(samples, usual_arrivals(form))
+    out = np.zeros(matched.shape, dtype=np.float32)
+    for row, values in enumerate(np.clip(matched, -_LARGEST, _LARGEST)):
+        shift = round(float(begin[row]))
+        inside = values[max(0, shift) : len(values) + min(0, shift)]
+        first = max(0, -shift)
+        out[row, first : first + len(inside)] = inside
+    return out
 
 
 def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -> NDArray[np.bool_]:
@@ -196,59 +370,33 @@ def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -
 
 
 def _usual(
-    gathers: NDArray[np.float64],
+    view: _View,
+    window: NDArray[np.float64],
     source_row: NDArray[np.int64],
-    good: NDArray[np.bool_],
+    live: NDArray[np.bool_],
+    complete: NDArray[np.bool_],
     source_count: int,
 ) -> NDArray[np.float64]:
-    """Median over the good shots of each source, shape (source, channel, time)."""
-    out = np.zeros((source_count, *gathers.shape[1:]))
-    for row in range(source_count):
-        shots = np.flatnonzero(good & (source_row == row))
-        if shots.size:
-            out[row] = np.median(gathers[shots], axis=0)
-    return out
+    """Median over the good shots of each source, shape (source, channel, time).
 
-
-def _fit(
-    gathers: NDArray[np.float64],
-    usual: NDArray[np.float64],
-    source_row: NDArray[np.int64],
-    window: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Least-squares amplitudes of all shots, overlap and with whom; `window` in samples."""
-    length = usual.shape[2]
-    padded = next_fast_len(2 * length, real=True)
-    spectra = rfft(usual, padded, axis=2)
-    # S[i, j, f]: cross-spectrum summed over channels.
-    cross = np.einsum("icf,jcf->ijf", spectra, np.conj(spectra))
-    frequency = 2j * np.pi * np.arange(cross.shape[2]) / padded
-    weight = np.full(cross.shape[2], 2.0)
-    weight[0] = 1.0
-    if padded % 2 == 0:
-        weight[-1] = 1.0
-    order = np.argsort(window, kind="stable")
-    energy = np.einsum("sct,sct->s", usual, usual)[source_row]
-    ridge = 1e-6 * energy + np.finfo(np.float64).tiny
-    overlap, partner = np.zeros(len(window)), np.full(len(window), -1, dtype=np.int64)
-    rows, columns, values = [*range(len(window))], [*range(len(window))], [*(energy + ridge)]
-    for position, one in enumerate(order):
-        for other in order[position + 1 :]:
-            apart = window[other] - window[one]
-            if apart >= length:
-                break
-            spectrum = cross[source_row[one], source_row[other]] * np.exp(frequency * apart)
-            value = float((weight * spectrum.real).sum() / padded)
-            rows += [one, other]
-            columns += [other, one]
-            values += [value, value]
-            share = abs(value) / np.sqrt((energy + ridge)[one] * (energy + ridge)[other])
-            for mine, its in ((one, other), (other, one)):
-                if share > overlap[mine]:
-                    overlap[mine], partner[mine] = share, its
-    normal = csc_matrix((values, (rows, columns)), shape=(len(window), len(window)))
-    projected = np.einsum("sct,sct->s", gathers, usual[source_row])
-    return np.asarray(spsolve(normal, projected), dtype=np.float64), overlap, partner
+    Arrivals of other sources vanish in the median only as far as their times vary; so they are
+    taken off by what was found for them, and the median is taken again.
+    """
+    rows = [np.flatnonzero(source_row == row) for row in range(source_count)]
+    operators = [view.operator(window[own]) for own in rows]
+    good = live & complete
+    form = np.zeros((source_count, len(view.samples), view.length))
+    left = view.samples.copy()
+    for _ in range(_MEDIANS):
+        # One source after the other: all at once would overshoot where they fire nearly together.
+        for row, own in enumerate(rows):
+            if not good[own].any():
+                continue
+            there = live[own].astype(np.float64)[:, None, None]
+            gathers = operators[row].pseudo_deblend(left) + there * form[row]
+            before, form[row] = form[row].copy(), np.median(gathers[good[own]], axis=0)
+            left -= operators[row].blend((form[row] - before) * there)
+    return form
 
 
 def _fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -295,86 +443,3 @@ def _in_one_frame(
     delay = (begin - begin.min())[source_row, None, None]
     ramp = np.exp(-2j * np.pi * np.arange(padded // 2 + 1) / padded * delay)
     return np.asarray(irfft(rfft(own, padded, axis=2) * ramp, padded, axis=2)[:, :, :length])
-
-
-def _match(
-    left: NDArray[np.float64], usual: NDArray[np.float64], known: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], float]:
-    """Amplitude of each source's usual arrival at every sample, and its robust deviation."""
-    count = left.shape[1]
-    padded = next_fast_len(count + usual.shape[2], real=True)
-    matched = np.zeros((len(usual), count))
-    for channel in range(len(left)):
-        spectrum = rfft(left[channel], padded)
-        for row in range(len(usual)):
-            pattern = np.conj(rfft(usual[row, channel], padded))
-            matched[row] += irfft(spectrum * pattern, padded)[:count]
-    energy = np.einsum("sct,sct->s", usual, usual)
-    matched /= np.where(energy > 0, energy, np.inf)[:, None]
-    deviation = 1.4826 * np.median(np.abs(matched[:, known.all(axis=0)]), axis=1)
-    return matched, float(deviation.max(initial=0.0))
-
-
-def _echoes(
-    matched: NDArray[np.float64],
-    window_ns: NDArray[np.int64],
-    source_row: NDArray[np.int64],
-    live: NDArray[np.bool_],
-    start_ns: int,
-    interval_ns: int,
-) -> NDArray[np.float64]:
-    """What reflections of the known shots usually leave in `matched`."""
-    count = matched.shape[1]
-    span = min(round(_ECHO_S * NS_PER_S / interval_ns), count)
-    out = np.zeros_like(matched)
-    first = np.rint((window_ns - start_ns) / interval_ns).astype(np.int64)
-    for row in range(len(matched)):
-        shots = first[live & (source_row == row) & (first >= 0) & (first + span <= count)]
-        if shots.size < 5:
-            continue
-        for pattern in range(len(matched)):
-            stretches = matched[pattern][shots[:, None] + np.arange(span)]
-            usual = np.median(stretches, axis=0)
-            for shot in shots:
-                out[pattern, shot : shot + span] += usual
-    return out
-
-
-def _strays(
-    matched: NDArray[np.float64],
-    left: NDArray[np.float64],
-    usual: NDArray[np.float64],
-    null: float,
-    origin_ns: NDArray[np.int64],
-    interval_ns: int,
-) -> tuple[Stray, ...]:
-    """Peaks of `matched` that are no chance, none within 50 ms of a larger one."""
-    best = matched.max(axis=0)
-    apart = max(1, round(_STRAY_APART_S * NS_PER_S / interval_ns))
-    limit = max(STRAY_AMPLITUDE, _STRAY_DEVIATIONS * null)
-    strays: list[Stray] = []
-    for _ in range(_MOST_STRAYS):
-        at = int(best.argmax())
-        if not best[at] > limit:
-            break
-        near = slice(max(0, at - apart), at + apart)
-        places = near.start + matched[:, near].argmax(axis=1)
-        alike = [
-            _likeness(left, usual[row], int(place), float(matched[row, place]))
-            for row, place in enumerate(places)
-        ]
-        row = int(np.argmax(alike))
-        place, amplitude = int(places[row]), float(matched[row, places[row]])
-        if alike[row] > _STRAY_LIKENESS and amplitude > limit:
-            strays.append(Stray(int(origin_ns[row] + place * interval_ns), amplitude, row))
-        best[near] = 0.0
-    return tuple(sorted(strays, key=lambda stray: stray.time_ns))
-
-
-def _likeness(
-    left: NDArray[np.float64], usual: NDArray[np.float64], place: int, amplitude: float
-) -> float:
-    """Part of the energy at a place that the usual arrival explains."""
-    window = left[:, place : place + usual.shape[1]]
-    energy = float((window**2).sum())
-    return amplitude**2 * float((usual**2).sum()) / energy if energy > 0 and amplitude > 0 else 0.0

@@ -14,9 +14,15 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
-from deblend.qc.direct_arrivals import DirectArrivals, fit_direct_arrivals
-from deblend.qc.input_clock import ClockCourse, clock_course
+from deblend.qc.direct_arrivals import (
+    DirectArrivals,
+    arrival_strength,
+    fit_direct_arrivals,
+    later_by_s,
+)
+from deblend.qc.input_clock import ClockCourse, clearest_shots, clock_course
 from deblend.qc.input_findings import (
+    WEAK_BELOW,
     clock_findings,
     mixed_scales_s,
     offset_findings,
@@ -29,6 +35,8 @@ WATER_VELOCITY_M_S: Final = 1500.0
 MOST_CHANNELS: Final = 6
 _WITHOUT_OFFSETS: Final = 2
 _STEP_SHOTS: Final = 6
+_SAME_TIME_S: Final = 0.01
+_SWAP_ROUNDS: Final = 4
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
@@ -91,9 +99,26 @@ def verify_against_samples(
     order = np.argsort(shots.fire_time_ns, kind="stable")
     order = order[shots.live[order]]
     sample = (shots.fire_time_ns[order] - recording.start_ns) / recording.interval_ns
-    course = clock_course(
-        onsets, sample, sources[order], likely_s=(0.0, *mixed_scales_s(shots)), seed=seed
-    )
+    likely_s = (0.0, *mixed_scales_s(shots))
+    course = clock_course(onsets, sample, sources[order], likely_s=likely_s, seed=seed)
+    if course.lag.usable:
+        learnt = np.zeros(len(shots), dtype=np.bool_)
+        clearest = clearest_shots(onsets, sample, sources[order], course.lag.lag_s)
+        learnt[order[clearest]] = True
+        strength = arrival_strength(
+            record,
+            known,
+            shots.fire_time_ns + round(course.lag.lag_s * 1e9),
+            learnt,
+            sources,
+            delay_s,
+            start_ns=recording.start_ns,
+            interval_ns=recording.interval_ns,
+        )
+        finer = clock_course(
+            Onsets(strength, interval_s), sample, sources[order], likely_s=likely_s, seed=seed
+        )
+        course = finer if finer.lag.usable else course
 
     def fit(
         fire_time_ns: NDArray[np.int64],
@@ -114,18 +139,23 @@ def verify_against_samples(
             search=search,
         )
 
-    course = _place_steps(shots, _level_steps(shots, course, order, fit), order, fit)
+    course = _from_first_breaks(shots, course, order, fit)
+    course = _place_steps(shots, _level_steps(shots, course, order, fit, interval_s), order, fit)
     course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
     findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
     if not course.lag.usable:
         return findings
-    arrivals = fit(corrected_ns, shots.live, search=True)
-    wrong = _looks_like(arrivals)
-    if wrong:
-        # Fitted as what they look like, such shots disturb their neighbours no more.
+    wrong: dict[int, int] = {}
+    for _ in range(_SWAP_ROUNDS):
         fired = sources.copy()
         fired[list(wrong)] = list(wrong.values())
         arrivals = fit(corrected_ns, shots.live, fired, search=True)
+        more = _looks_like(arrivals, fired, corrected_ns)
+        if not more or more.keys() <= wrong.keys():
+            break
+        # Fitted as what they look like, such shots disturb their neighbours no more.
+        wrong |= more
+    wrong = {row: source for row, source in wrong.items() if source != sources[row]}
     if known_offsets:
         findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
     fitted = replace(shots, source=np.array(shots.sources)[sources])
@@ -133,31 +163,55 @@ def verify_against_samples(
     return findings + shot_findings(fitted, arrivals, corrected_ns, named)
 
 
-def _looks_like(arrivals: DirectArrivals) -> dict[int, int]:
-    """Row of each shot that looks like another source, and that source."""
-    if arrivals.likeness is None:
-        return {}
-    other = arrivals.likeness.looks_like
-    return {int(row): int(other[row]) for row in np.flatnonzero(other >= 0)}
+def _looks_like(
+    arrivals: DirectArrivals, sources: NDArray[np.int64], corrected_ns: NDArray[np.int64]
+) -> dict[int, int]:
+    """Row of each shot that looks like another source, and that source.
+
+    Either as a whole, or because it left nothing, and another source something at that time.
+    """
+    found = {}
+    for row in np.flatnonzero(arrivals.unusual & (arrivals.amplitude < WEAK_BELOW)).tolist():
+        for stray in arrivals.strays:
+            apart_s = abs(stray.time_ns - int(corrected_ns[row])) * 1e-9
+            if stray.source_row != sources[row] and apart_s < _SAME_TIME_S:
+                found[row] = stray.source_row
+    if arrivals.likeness is not None:
+        other = arrivals.likeness.looks_like
+        found |= {int(row): int(other[row]) for row in np.flatnonzero(other >= 0)}
+    return found
+
+
+def _from_first_breaks(
+    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
+) -> ClockCourse:
+    """Lags that count from the begin of the usual arrivals.
+
+    Where sources fire nearly together, energy rises with the first of them, and onsets say when
+    that one is.
+    """
+    late_s = fit(shots.fire_time_ns + _correction_ns(shots, order, course.lag_s), shots.live)
+    first = late_s.first_break_s[np.isfinite(late_s.first_break_s)]
+    return replace(course, lag_s=course.lag_s + float(np.median(first))) if first.size else course
 
 
 def _level_steps(
-    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
+    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit, interval_s: float
 ) -> ClockCourse:
-    """Sizes of steps from the begin of the usual arrivals on either side, finer than onsets."""
+    """Sizes of steps from the usual arrivals on either side, finer than a sample."""
     if not course.steps:
         return course
     lag_s = course.lag_s.copy()
     edges = [0, *(step.shot for step in course.steps), len(order)]
     corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, lag_s)
-    late = []
+    forms = []
     for begin, end in pairwise(edges):
         live = np.zeros(len(shots), dtype=np.bool_)
         live[order[begin:end]] = True
-        late.append(fit(corrected_ns, live).first_break_s)
+        forms.append(fit(corrected_ns, live).form)
     steps = []
-    for step, before, after in zip(course.steps, late, late[1:], strict=False):
-        finer = float(np.nanmedian(after - before)) if np.isfinite(after - before).any() else 0.0
+    for step, before, after in zip(course.steps, forms, forms[1:], strict=False):
+        finer = later_by_s(after, before, interval_s)
         steps.append(replace(step, size_s=step.size_s + finer))
         lag_s[step.shot :] += finer
     return replace(course, steps=tuple(steps), lag_s=lag_s)

@@ -25,6 +25,9 @@ _FAR_NEAREST: Final = 0.3
 """Of the distance of the next one."""
 SMALLEST_STEP_S: Final = 0.05
 """Coarser than onsets can be timed with a dither of that size; smaller ones show shot by shot."""
+_ACROSS: Final = 2
+"""Shots by which a segment may reach across a step."""
+_CLEAREST_SHOTS: Final = 72
 FEWEST_SEGMENTS: Final = 4
 """For a drift."""
 
@@ -107,17 +110,19 @@ def clock_course(
     if len(trusted) < 2:
         constant = whole.lag_s if whole.usable else 0.0
         return ClockCourse(whole, (), np.full(count, constant))
-    steps = _steps(onsets, fire_sample, source_row, trusted)
+    steps, sides = _steps(onsets, fire_sample, source_row, trusted)
     edges = [0, *(step.shot for step in steps), count]
     lag_s = np.zeros(count)
     drifts = []
-    for begin, end in pairwise(edges):
+    for (begin, end), side_s in zip(pairwise(edges), sides, strict=True):
+        # Segments that reach across a step show either lag or none.
         middles = [
             (0.5 * (part.start + part.stop), lag)
             for part, lag in trusted
-            if begin <= 0.5 * (part.start + part.stop) < end
+            if begin - _ACROSS <= part.start and part.stop <= end + _ACROSS
         ]
-        slope, level = _line_through(middles, onsets.interval_s) if middles else (0.0, 0.0)
+        middles = middles or [(0.5 * (begin + end), side_s)]
+        slope, level = _line_through(middles, onsets.interval_s)
         lag_s[begin:end] = level + slope * np.arange(begin, end)
         drifts.append((end - begin, slope))
     # One segment beside a step may be off; the level of all of them is not.
@@ -136,14 +141,33 @@ def _steps(
     fire_sample: NDArray[np.float64],
     source_row: NDArray[np.int64],
     trusted: list[tuple[slice, float]],
-) -> list[ClockStep]:
-    steps = []
+) -> tuple[list[ClockStep], list[float]]:
+    """Steps between segments, and the lag before, between and behind them."""
+    steps: list[ClockStep] = []
+    sides = [trusted[0][1]]
     for (before, lag), (after, next_lag) in pairwise(trusted):
         if abs(next_lag - lag) > SMALLEST_STEP_S:
             between = before.start, after.stop
             shot = _place_step(onsets, fire_sample, source_row, between, (lag, next_lag))
+            if shot <= (steps[-1].shot if steps else 0):
+                continue
             steps.append(ClockStep(shot, next_lag - lag))
-    return steps
+            sides.append(next_lag)
+    return steps, sides
+
+
+def clearest_shots(
+    onsets: Onsets,
+    fire_sample: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    lag_s: float,
+) -> slice:
+    """Stretch of at most half the shots at which the onsets agree best with a lag."""
+    strength = _strength_at(onsets, fire_sample + lag_s / onsets.interval_s, source_row)
+    width = max(1, min(_CLEAREST_SHOTS, len(strength) // 2))
+    sums = np.convolve(strength, np.ones(width), mode="valid")
+    first = int(sums.argmax())
+    return slice(first, first + width)
 
 
 def _line_through(points: list[tuple[float, float]], interval_s: float) -> tuple[float, float]:

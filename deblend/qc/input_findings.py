@@ -24,16 +24,13 @@ MISFIRE_BELOW: Final = 0.3
 WEAK_BELOW: Final = 0.5
 DOUBLE_ABOVE: Final = 1.6
 _FIRED_ABOVE: Final = 0.7
-_DEVIATIONS: Final = 8.0
 TIME_LIMIT_S: Final = 0.003
 _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
-_DEPENDENT: Final = 0.5
-_INSEPARABLE: Final = 0.985
-_HARD_TO_SEPARATE: Final = 0.85
+_DISTURBED: Final = 1.15
+"""Times are told of shots whose amplitude scatters at most this much more than others."""
 _NO_NEGATIVE: Final = -0.25
 """A misfire leaves nothing; less than nothing is lent to the shot beside it."""
-_LENT_ABOVE: Final = 1.3
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
 _DRIFT_LIMIT_S: Final = 0.002
@@ -225,27 +222,24 @@ def shot_findings(
         if all(abs(stray.time_ns - int(corrected_ns[row])) > _ON_TIME_S * 1e9 for row in wrong)
     ]
     findings = [_swap_finding(shots, row, source) for row, source in wrong.items()]
-    for row in np.flatnonzero(np.isfinite(relative)):
-        if int(row) in wrong:
+    for row in np.flatnonzero(np.isfinite(relative) & arrivals.unusual).tolist():
+        if row in wrong:
             continue
-        if shots.live[row] and _NO_NEGATIVE < relative[row] < WEAK_BELOW:
+        value = float(relative[row])
+        if not shots.live[row]:
+            if value > _FIRED_ABOVE:
+                findings.append(_fired_finding(shots, row, value))
+        elif value < WEAK_BELOW:
             stray = _nearest(strays, int(corrected_ns[row]))
             if stray is not None:
                 strays.remove(stray)
-                findings.append(_moved_finding(shots, int(row), stray, int(corrected_ns[row])))
-            elif _weak_for_certain(shots, arrivals, relative, int(row)):
-                findings.append(_weak_finding(shots, int(row), float(relative[row])))
-        elif shots.live[row] and relative[row] > DOUBLE_ABOVE:
-            if arrivals.overlap[row] < _DEPENDENT and _outlying(shots, relative, int(row)):
-                findings.append(_double_finding(shots, int(row), float(relative[row])))
-        elif not shots.live[row] and relative[row] > _FIRED_ABOVE:
-            text = "is marked as a misfire, and a direct arrival of {:.0f} % of the usual one is"
-            text += " there; it would stay in its neighbours as interference"
-            findings.append(
-                _about(shots, int(row), "misfire_that_fired", float(relative[row]), text)
-            )
+                findings.append(_moved_finding(shots, row, stray, int(corrected_ns[row])))
+            elif value > _NO_NEGATIVE:
+                findings.append(_weak_finding(shots, row, value))
+        elif value > DOUBLE_ABOVE:
+            findings.append(_double_finding(shots, row, value))
     findings += _late_shots(shots, arrivals, relative, wrong)
-    findings += [_stray_finding(shots, arrivals, stray) for stray in strays]
+    findings += [_stray_finding(shots, arrivals, stray, corrected_ns) for stray in strays]
     return _summed_up(shots, findings)
 
 
@@ -277,31 +271,6 @@ def _deviation(values: NDArray[np.float64]) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
-def _outlying(shots: Shots, relative: NDArray[np.float64], row: int, wider: float = 1.0) -> bool:
-    """Whether a shot is weaker or stronger than the scatter of its source explains."""
-    rows = shots.rows_of(shots.source[row].item())
-    known = relative[rows][shots.live[rows] & np.isfinite(relative[rows])]
-    return bool(abs(relative[row] - 1.0) > wider * _DEVIATIONS * _deviation(known))
-
-
-def _weak_for_certain(
-    shots: Shots, arrivals: DirectArrivals, relative: NDArray[np.float64], row: int
-) -> bool:
-    """Whether a shot is weaker than scatter explains, and does not lend to one beside it.
-
-    Amplitudes of two shots whose arrivals correlate by c scatter 1 / sqrt(1 - c²) times as much,
-    and what one lacks the other has too much.
-    """
-    overlap, partner = arrivals.overlap[row], arrivals.partner[row]
-    if overlap < _DEPENDENT:
-        return _outlying(shots, relative, row)
-    whole = partner >= 0 and WEAK_BELOW < relative[partner] < _LENT_ABOVE
-    most = _INSEPARABLE if relative[row] < MISFIRE_BELOW else _HARD_TO_SEPARATE
-    if not whole or overlap > most:
-        return False
-    return _outlying(shots, relative, row, 1.0 / float(np.sqrt(1.0 - overlap**2)))
-
-
 def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
     near = [stray for stray in strays if abs(stray.time_ns - instant_ns) < _SAME_SHOT_S * 1e9]
     return min(near, key=lambda stray: abs(stray.time_ns - instant_ns), default=None)
@@ -311,6 +280,12 @@ def _moved_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Fin
     late_s = (stray.time_ns - instant_ns) * 1e-9
     text = f"fired {late_s * 1e3:+.1f} ms from its time in the table; it is separated wrongly"
     return _about(shots, row, "fire_time_error", late_s * 1e3, text, unit="ms")
+
+
+def _fired_finding(shots: Shots, row: int, relative: float) -> Finding:
+    text = "is marked as a misfire, and a direct arrival of {:.0f} % of the usual one is there; it "
+    text += "would stay in its neighbours as interference"
+    return _about(shots, row, "misfire_that_fired", relative, text)
 
 
 def _weak_finding(shots: Shots, row: int, relative: float) -> Finding:
@@ -360,12 +335,16 @@ def _late_shots(
             unit="ms",
         )
         for row in np.flatnonzero(good & (np.abs(late_s) > limit))
-        if int(row) not in wrong and arrivals.overlap[row] < _DEPENDENT
+        if int(row) not in wrong and arrivals.wider[row] < _DISTURBED
     ]
 
 
-def _stray_finding(shots: Shots, arrivals: DirectArrivals, stray: Stray) -> Finding:
-    instant = format_instant(stray.time_ns, shots.time_scale, 3)
+def _stray_finding(
+    shots: Shots, arrivals: DirectArrivals, stray: Stray, corrected_ns: NDArray[np.int64]
+) -> Finding:
+    near = int(np.abs(corrected_ns - stray.time_ns).argmin())
+    lag_ns = int(corrected_ns[near] - shots.fire_time_ns[near])
+    instant = format_instant(stray.time_ns - lag_ns, shots.time_scale, 3)
     source = shots.sources[stray.source_row]
     message = (
         f"Something fired at {instant} that is in no row of the table: {100 * stray.amplitude:.0f} "

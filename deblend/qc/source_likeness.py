@@ -35,6 +35,12 @@ _SCATTERS: Final = 5.5
 LARGEST_SCATTER: Final = 0.35
 """Sources whose discriminant scatters more cannot be told apart shot by shot."""
 _LEAST_CORRELATION: Final = 0.7
+_ALIKE: Final = 0.02
+"""Energy of the difference of two usual arrivals, of that of one: as much as shots differ."""
+_UNDISTURBED: Final = 1.1
+_CLEAR: Final = 0.12
+"""Only shots that scatter no more than this, in amplitude as they are disturbed by others and in
+the discriminant, are held against a source so alike."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +108,10 @@ def source_likeness(
     more = disturbed**2 if wider is None else disturbed**2 * wider[rows]
     found &= 1.0 - value > _SCATTERS * scatter[own, best] * more
     found &= scatter[own, best] < LARGEST_SCATTER
+    if wider is not None:
+        usual = np.stack([np.median(flat[own == k], axis=0) for k in range(enough.size)])
+        clear = (wider[rows] < _UNDISTURBED) & (scatter[own, best] < _CLEAR)
+        found &= clear | (_difference(usual)[own, best] > _ALIKE)
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
     return nothing
@@ -151,6 +161,14 @@ def _apart(usual: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[
     product = usual @ weights.T
     own = np.diagonal(product)
     return np.asarray(own[:, None] + own[None, :] - product - product.T)
+
+
+def _difference(usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Energy of the difference of every two usual arrivals, relative to the larger one."""
+    apart = ((usual[:, None] - usual[None, :]) ** 2).sum(axis=2)
+    energy = (usual**2).sum(axis=1)
+    largest = np.maximum(energy[:, None], energy[None, :])
+    return np.asarray(apart / np.where(largest > 0, largest, np.inf))
 
 
 def _scatter(values: NDArray[np.float64], own: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -1,0 +1,313 @@
+"""Shots that left something else than the table says, the largest disagreement first.
+
+A shot that is in no row of the table, and fired close to others, is taken for their weakness or
+lateness by a fit that lets every amplitude be anything. So disagreements compete: a further arrival
+at any time, or a shot of the table that is not as usual. What explains most is accepted, together
+with all that lie apart from it, and the record is fitted anew; what is still unexplained is looked
+at then. A disagreement that goes away when others are accepted is never told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.qc.arrival_fit import AmplitudeFit, Fired, UsualArrivals, independent_energy
+from deblend.qc.arrival_null import (
+    Chance,
+    chance_of,
+    left_in_windows,
+    matched_arrivals,
+    without_echoes,
+)
+
+STRAY_AMPLITUDE: Final = 0.6
+DEVIATIONS: Final = 8.0
+_LIKENESS: Final = 0.4
+"""Of the unexplained energy there, that a change has to explain: a weak source is not seen in
+every loud event, nor a weak shot in everything that varies."""
+_INDEPENDENT: Final = 0.15
+"""Of its energy: an arrival that others explain but for this cannot be told from them."""
+_LOOSER: Final = 0.04
+"""Stiffness of what is not as expected: its amplitude deviates five times as much."""
+_UNUSUAL: Final = 0.4
+"""Least difference from the expected amplitude."""
+_LEAST_GAIN: Final = 0.03
+"""Of the energy of an arrival: less is explained by trading between shots that lie close."""
+_WIDEST: Final = 5.0
+"""Shots whose amplitude scatters more are not told from the shots beside them."""
+_BACK_TO_USUAL: Final = 0.25
+_ROUNDS: Final = 8
+_MANY: Final = 0.2
+"""Of the shots: more disagreements are not followed up one by one."""
+_FEWEST: Final = 5
+_FEW: Final = 6
+_PEAK: Final = 3
+"""Samples on either side of a peak that is not like an arrival."""
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """Shots fitted to the record.
+
+    Parameters
+    ----------
+    fired : Fired
+        Shots of the table, then further ones.
+    fit : AmplitudeFit
+        Of all of them.
+    left : ndarray of float64, shape (channel, time)
+        What they do not explain.
+    """
+
+    fired: Fired
+    fit: AmplitudeFit
+    left: NDArray[np.float64]
+
+    @property
+    def cost(self) -> float:
+        """Energy that is not explained, and what the amplitudes cost that are not as expected."""
+        return float(np.einsum("ct,ct->", self.left, self.left)) + self.fit.penalty
+
+
+Refit = Callable[[Fired], Explained]
+"""Fits shots to the record, those whose times are not known at their best times."""
+
+
+@dataclass(frozen=True)
+class _Change:
+    """Something that would explain more of the record.
+
+    Parameters
+    ----------
+    gain : float
+        Energy.
+    window : float
+        Where, in samples.
+    row : int
+        Shot of the table; -1 for a further one.
+    source_row : int
+        Its source.
+    stiffness : float
+        Of shots of that source.
+    """
+
+    gain: float
+    window: float
+    row: int
+    source_row: int
+    stiffness: float
+
+
+def search_changes(
+    usual: UsualArrivals,
+    table: Fired,
+    refit: Refit,
+    known: NDArray[np.bool_],
+    *,
+    complete: NDArray[np.bool_],
+    interval_s: float,
+) -> tuple[Explained, Chance]:
+    """Find further shots, and shots that are not as expected.
+
+    Parameters
+    ----------
+    usual : UsualArrivals
+        Of the sources.
+    table : Fired
+        Shots of the table.
+    refit : callable
+        Fits shots to the record.
+    known : ndarray of bool, shape (channel, time)
+        Samples of the record that are known.
+    complete : ndarray of bool, shape (shot,)
+        Shots of the table that are wholly recorded.
+    interval_s : float
+        Sample interval.
+
+    Returns
+    -------
+    Explained
+        Shots of the table, looser where they are not as expected, and the further ones.
+    Chance
+        What they were held against.
+    """
+    now = refit(table)
+    chance = chance_of(now.left, usual, now.fired, known, interval_s)
+    refused: list[float] = []
+    for _ in range(_ROUNDS):
+        matched = without_echoes(matched_arrivals(now.left, usual), now.fired, interval_s)
+        changes = _further(matched, now, usual, chance)
+        changes += _not_as_expected(now, table, usual, complete, chance)
+        accepted = _apart(changes, refused, usual.length)
+        if not accepted:
+            break
+        then = refit(_with(now.fired, accepted))
+        now, needless = _without_needless(then, table, refit)
+        refused += needless
+        if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
+            break
+    return _with_likeliest_sources(now, len(usual.energy), len(table.window), refit), chance
+
+
+def unusual_shots(fired: Fired, table: Fired) -> NDArray[np.bool_]:
+    """Shots of the table that were found not to be as expected."""
+    return np.asarray(fired.stiffness[: len(table.window)] != table.stiffness)
+
+
+def robust_deviation(values: NDArray[np.float64]) -> float:
+    """Standard deviation by the median of absolute deviations."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _changed(fired: Fired, table: Fired) -> int:
+    return len(fired.window) - len(table.window) + int(unusual_shots(fired, table).sum())
+
+
+def _with(fired: Fired, changes: list[_Change]) -> Fired:
+    stiffness = fired.stiffness.copy()
+    stiffness[[change.row for change in changes if change.row >= 0]] *= _LOOSER
+    more = [change for change in changes if change.row < 0]
+    window = np.array([change.window for change in more])
+    return Fired(
+        np.concatenate([fired.window, window]),
+        np.concatenate([fired.source_row, [change.source_row for change in more]]).astype(np.int64),
+        np.concatenate([fired.expected, np.ones(len(more))]),
+        np.concatenate([fired.origin, window]),
+        np.concatenate([fired.slack, np.full(len(more), np.inf)]),
+        np.concatenate([stiffness, [_LOOSER * change.stiffness for change in more]]),
+    )
+
+
+def _without_needless(now: Explained, table: Fired, refit: Refit) -> tuple[Explained, list[float]]:
+    """Take back what turned out to be as usual or nothing, and say where."""
+    fired, count = now.fired, len(table.window)
+    usual = np.abs(now.fit.fitted[:count] - table.expected) < _BACK_TO_USUAL
+    again = unusual_shots(fired, table) & usual
+    nothing = now.fit.fitted[count:] < 0.5 * STRAY_AMPLITUDE
+    if not again.any() and not nothing.any():
+        return now, []
+    stiffness = fired.stiffness.copy()
+    stiffness[:count][again] = table.stiffness[again]
+    kept = np.concatenate([np.ones(count, dtype=np.bool_), ~nothing])
+    fewer = Fired(
+        fired.window[kept],
+        fired.source_row[kept],
+        fired.expected[kept],
+        fired.origin[kept],
+        fired.slack[kept],
+        stiffness[kept],
+    )
+    return refit(fewer), fired.origin[count:][nothing].tolist()
+
+
+def _with_likeliest_sources(
+    now: Explained, source_count: int, count: int, refit: Refit
+) -> Explained:
+    """Take each further shot for the source that leaves least, once all of them are known."""
+    further = range(count, len(now.fired.window))
+    for row in further if len(further) <= _FEW else ():
+        for source in range(source_count):
+            if source == now.fired.source_row[row]:
+                continue
+            as_other = now.fired.source_row.copy()
+            as_other[row] = source
+            tried = refit(replace(now.fired, source_row=as_other))
+            now = tried if tried.cost < now.cost else now
+    return now
+
+
+def _apart(changes: list[_Change], refused: list[float], length: int) -> list[_Change]:
+    """The largest changes, none within a window of a larger one; none that was refused before."""
+    accepted: list[_Change] = []
+    for change in sorted(changes, key=lambda change: -change.gain):
+        if change.row < 0 and any(abs(change.window - at) <= _PEAK for at in refused):
+            continue
+        if all(abs(change.window - other.window) >= length for other in accepted):
+            accepted.append(change)
+    return accepted
+
+
+def _not_as_expected(
+    now: Explained,
+    table: Fired,
+    usual: UsualArrivals,
+    complete: NDArray[np.bool_],
+    chance: Chance,
+) -> list[_Change]:
+    """Shots of the table whose amplitude is another one beyond chance."""
+    fit, count = now.fit, len(table.window)
+    off = (fit.alone[:count] - table.expected) / fit.wider[:count]
+    found = complete & ~unusual_shots(now.fired, table) & (fit.wider[:count] < _WIDEST)
+    found &= np.abs(fit.alone[:count] - table.expected) > _UNUSUAL
+    found &= off**2 > np.maximum(_LEAST_GAIN, chance.left_of_shots)
+    for source in range(len(usual.energy)):
+        own = now.fired.source_row[:count] == source
+        if (own & complete).any():
+            found[own] &= np.abs(off[own]) > DEVIATIONS * robust_deviation(off[own & complete])
+    gain = fit.gain * usual.energy[now.fired.source_row]
+    found &= gain[:count] > _LIKENESS * _unexplained(now, usual)[:count]
+    return [
+        _Change(
+            float(gain[row]),
+            float(now.fired.window[row]),
+            row,
+            int(table.source_row[row]),
+            float(table.stiffness[row]),
+        )
+        for row in np.flatnonzero(found).tolist()
+    ]
+
+
+def _unexplained(now: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
+    """Energy that is left of each shot beyond what usually is, and what amplitudes cost there."""
+    fired = now.fired
+    energy = left_in_windows(now.left, usual, fired)
+    for row in range(len(usual.energy)):
+        own = fired.source_row == row
+        if own.any():
+            energy[own] = np.maximum(energy[own] - np.median(energy[own]), 0.0)
+    order = np.argsort(fired.window, kind="stable")
+    cost = fired.stiffness * usual.energy[fired.source_row]
+    cost = cost * (now.fit.fitted - fired.expected) ** 2
+    running = np.concatenate([[0.0], np.cumsum(cost[order])])
+    along = fired.window[order]
+    first = np.searchsorted(along, fired.window - usual.length, side="right")
+    last = np.searchsorted(along, fired.window + usual.length, side="left")
+    return np.asarray(energy + running[last] - running[first])
+
+
+def _further(
+    matched: NDArray[np.float64], now: Explained, usual: UsualArrivals, chance: Chance
+) -> list[_Change]:
+    """Arrivals that no shot explains, none within a window of a larger one."""
+    share = independent_energy(usual, now.fired, matched.shape[1]) / usual.energy[:, None]
+    told = np.maximum(share, _INDEPENDENT)
+    amplitude = matched / told
+    least = np.where(share < 1.0, chance.near[:, None], chance.far[:, None]) / np.sqrt(told)
+    beyond = (share > _INDEPENDENT) & (amplitude > np.maximum(STRAY_AMPLITUDE, DEVIATIONS * least))
+    beyond &= matched * amplitude > np.where(share < 1.0, chance.left_at(matched.shape[1]), 0.0)
+    gain = np.where(beyond, matched * amplitude, 0.0) * usual.energy[:, None]
+    changes: list[_Change] = []
+    best = gain.max(axis=0)
+    while best.any():
+        at = int(best.argmax())
+        source = int(gain[:, at].argmax())
+        if _explained(now.left, at, usual.length, float(gain[source, at])) > _LIKENESS:
+            of_source = now.fired.stiffness[now.fired.source_row == source]
+            stiffness = float(of_source.max(initial=0.0))
+            changes.append(_Change(float(gain[source, at]), float(at), -1, source, stiffness))
+            best[max(0, at - usual.length) : at + usual.length] = 0.0
+        else:
+            best[max(0, at - _PEAK) : at + _PEAK + 1] = 0.0
+    return changes
+
+
+def _explained(left: NDArray[np.float64], place: int, length: int, gain: float) -> float:
+    """Part of what is left at a place that an arrival would explain."""
+    energy = float((left[:, place : place + length] ** 2).sum())
+    return gain / energy if energy > 0 else 0.0
