@@ -53,10 +53,10 @@ class RateColumn(ProgressColumn):
 
     def render(self, task: Task) -> Text:
         """The rate of one task."""
-        if task.fields["stage"] != "separate" or (not task.finished_speed and not task.speed):
+        elapsed = task.finished_time or task.elapsed
+        if task.fields["stage"] != "separate" or not task.fields["worked"] or not elapsed:
             return Text("")
-        rate = task.finished_speed or task.speed or 0.0
-        return Text(f"{rate / 1e6:.1f} M sample-it./s")
+        return Text(f"{task.fields['worked'] / elapsed / 1e6:.1f} M sample-it./s")
 
 
 @contextmanager
@@ -81,10 +81,14 @@ def progress_bar() -> Iterator[Teller]:
             total = step.total or None
             if step.stage not in tasks:
                 tasks[step.stage] = display.add_task(
-                    STAGES[step.stage], total=total, note="", stage=step.stage
+                    STAGES[step.stage], total=total, note="", stage=step.stage, worked=0.0
                 )
             display.update(
-                tasks[step.stage], completed=step.done, total=total, note=escape(step.note)
+                tasks[step.stage],
+                completed=step.done,
+                total=total,
+                note=escape(step.note),
+                worked=step.worked,
             )
 
         yield tell

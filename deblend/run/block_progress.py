@@ -1,4 +1,4 @@
-"""How far the blocks of a run are, told as one figure."""
+"""How far the blocks of a run are, told as one figure that only grows."""
 
 from __future__ import annotations
 
@@ -13,6 +13,10 @@ from deblend.separation.loop import IterationRecord
 class BlockProgress:
     """How far the separation of some blocks is, told by each of them.
 
+    A robust fit may begin anew (`block.separate_block`), so what is left to do can grow. The figure
+    never steps back: each iteration takes it on by its part of all that is left at that time, so
+    that it arrives with the last one, and the time that remains by its present speed is right.
+
     Parameters
     ----------
     job : Job
@@ -22,7 +26,7 @@ class BlockProgress:
     blocks : sequence of int
         Blocks to be separated.
     progress : callable
-        Told in samples times iterations.
+        Told in samples times iterations, as many in all as without a fresh start.
     """
 
     def __init__(self, job: Job, plan: WorkPlan, blocks: Sequence[int], progress: Progress) -> None:
@@ -30,22 +34,48 @@ class BlockProgress:
         self._progress = progress
         self._size = {block: _samples(job, plan, block) for block in blocks}
         self._reached = dict.fromkeys(blocks, 0)
+        self._spent = dict.fromkeys(blocks, 0)
+        self._finished: set[int] = set()
+        self._part = 0.0
         self._tell("")
 
     def told(self, block: int, record: IterationRecord) -> None:
-        """An iteration of a block is done."""
-        self._reached[block] = max(self._reached[block], record.iteration)
+        """An iteration of a block is done; one that comes again belongs to a fresh start."""
+        if block in self._finished:
+            return
+        if record.iteration <= self._reached[block]:
+            self._reached[block] = 0
+        done = record.iteration - self._reached[block]
+        self._advance(self._size[block] * done)
+        self._spent[block] += done
+        self._reached[block] = record.iteration
         self._tell(f"block {block}, iteration {record.iteration}: {record.residual_db:.1f} dB")
 
     def done(self, block: int) -> None:
         """A block is done, however many iterations it took."""
-        self._reached[block] = self._iterations
+        if block not in self._finished:
+            self._advance(self._size[block] * (self._iterations - self._reached[block]))
+            self._finished.add(block)
         self._tell(f"block {block} finished")
 
+    def _advance(self, work: float) -> None:
+        left = sum(size * self._left(block) for block, size in self._size.items())
+        if left > 0:
+            self._part += (1 - self._part) * min(1.0, work / left)
+
+    def _left(self, block: int) -> float:
+        """Iterations that a block still needs; one that has not begun, as many as others took."""
+        if block in self._finished:
+            return 0
+        if self._reached[block]:
+            return self._iterations - self._reached[block]
+        took = [self._spent[one] for one in self._finished if self._spent[one]]
+        return max(self._iterations, sum(took) / len(took)) if took else self._iterations
+
     def _tell(self, note: str) -> None:
-        done = sum(self._size[block] * count for block, count in self._reached.items())
         total = self._iterations * sum(self._size.values())
-        self._progress(Step("separate", done, total, note))
+        worked = sum(self._size[block] * count for block, count in self._spent.items())
+        self._progress(Step("separate", self._part * total, total, note, worked))
 
 
 def _samples(job: Job, plan: WorkPlan, block: int) -> int:

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from deblend.errors import OutputError
 from deblend.run.prepare_line import line_extent
+from deblend.separation.block import MOST_PASSES
+from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import Job, loop_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import BlockPlan
@@ -40,9 +42,12 @@ class Forecast:
     work_bytes, result_bytes : int
         Disk for the working store, gone after the run, and for the results.
     sample_iterations : float
-        Samples of all gathers, neighbours of blocks included, times iterations.
+        Samples of all gathers, neighbours of blocks included, times iterations; those that refine
+        the fire times as well.
     rate : float or None
         Sample-iterations a second of this machine, by a trial; None for small work.
+    most_passes : float, optional
+        So many times longer it takes at most, where outliers make the robust fit begin anew.
     """
 
     blocks: int
@@ -53,6 +58,7 @@ class Forecast:
     result_bytes: int
     sample_iterations: float
     rate: float | None
+    most_passes: float = 1.0
 
     @property
     def sentence(self) -> str:
@@ -71,11 +77,20 @@ class Forecast:
         if self.rate is None:
             return "some minutes at most"
         seconds = self.sample_iterations / self.rate
-        amount = f"{seconds / 3600:.1f} h" if seconds > 5400 else f"{max(1, seconds / 60):.0f} min"
+        anew = (
+            f", up to {_amount(self.most_passes * seconds)} where swell or spikes make the robust "
+            "fit begin anew"
+            if self.most_passes > 1
+            else ""
+        )
         return (
-            f"about {amount} on this machine alone "
+            f"about {_amount(seconds)} on this machine alone{anew} "
             f"({self.rate / 1e6:.0f} million sample-iterations/s in a trial)"
         )
+
+
+def _amount(seconds: float) -> str:
+    return f"{seconds / 3600:.1f} h" if seconds > 5400 else f"{max(1, seconds / 60):.0f} min"
 
 
 def forecast(job: Job, plan: BlockPlan) -> Forecast:
@@ -84,6 +99,10 @@ def forecast(job: Job, plan: BlockPlan) -> Forecast:
     wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)
     channels = extent.wide_channels(len(plan.channels[0])) * len(plan.channels)
     work = float(extent.sources * wide * channels * job.length * job.schedule.iterations)
+    if job.refine_times:
+        channels_refined = min(CHANNELS, extent.channels)
+        traces_refined = extent.sources * job.layout.slot_count * channels_refined
+        work += float(traces_refined * job.length * refinement_iterations(job.schedule.iterations))
     traces = int(job.delivered.sum()) * extent.channels
     return Forecast(
         blocks=plan.count,
@@ -94,6 +113,7 @@ def forecast(job: Job, plan: BlockPlan) -> Forecast:
         result_bytes=traces * (_TRACE_HEADER_BYTES + 4 * job.length),
         sample_iterations=work,
         rate=trial_rate(job) if work > SMALL_WORK else None,
+        most_passes=MOST_PASSES if job.robust else 1.0,
     )
 
 

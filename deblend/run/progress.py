@@ -22,12 +22,15 @@ class Step:
         Work of this stage so far and in all, in any unit; total 0 where it cannot be told.
     note : str, optional
         A few words beside the bar.
+    worked : float, optional
+        Sample-iterations of this stage so far, also those that will be done again.
     """
 
     stage: Stage
     done: float
     total: float
     note: str = ""
+    worked: float = 0.0
 
 
 Progress = Callable[[Step], None]

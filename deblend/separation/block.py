@@ -14,7 +14,7 @@ from deblend.errors import SeparationError
 from deblend.separation.chain import last_method, method_at
 from deblend.separation.inner_windows import NOT_CUT, GoesOn, on_the_line
 from deblend.separation.leakage import return_leakage
-from deblend.separation.loop import Callback, IterationRecord, run_loop
+from deblend.separation.loop import Callback, IterationRecord, LoopState, run_loop
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
 from deblend.separation.patches import (
@@ -29,6 +29,8 @@ from deblend.separation.weights import RecordWeights
 
 REVIEWS: Final = (1 / 3, 2 / 3)
 """Parts of the iterations after which weights are decided: strong arrivals are explained then."""
+MOST_PASSES: Final = 1 + sum(REVIEWS)
+"""Iterations over those of the schedule where every review ends in a fresh start."""
 _LEAST_ITERATIONS: Final = 12
 _MANY: Final = 0.15
 """Part of the residual energy that outliers must hold for a fresh start to be worth it."""
@@ -145,8 +147,10 @@ def separate_block(
     def fresh() -> Callable[[Array, Array, int, float], Array]:
         return _coherence_filter(method, operator, live, origin, block)
 
-    coherent, state = fresh(), None
+    coherent = fresh()
+    state: LoopState | None = None
     weights: RecordWeights | None = None
+    begin: list[LoopState] = []  # taken out for the loop: what it begins from need not stay
     for stop in (*_reviews(block), block.schedule.iterations):
         state = run_loop(
             samples,
@@ -155,7 +159,7 @@ def separate_block(
             coherent,
             block.schedule,
             callback,
-            begin=state,
+            begin=begin.pop() if begin else None,
             stop=stop,
             weigh=None if weights is None else weights.apply,
         )
@@ -165,8 +169,11 @@ def separate_block(
             samples, state.residual, known, operator, block.source_count, block.interval_s
         )
         if weights.removed_share > _MANY:  # what the estimate took of them would stay in it
-            coherent, state = fresh(), None
-    assert state is not None  # the last pass never starts afresh
+            coherent = fresh()
+        else:
+            begin.append(state)
+        state = None
+    assert state is not None  # the last pass goes to the end
     estimate, residual = state.estimate, state.residual
     if block.return_leakage:
         estimate = return_leakage(

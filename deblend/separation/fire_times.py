@@ -153,6 +153,15 @@ def estimate_shifts(job: Job) -> TimeShifts:
     return TimeShifts(shift, accepted, gross, ratio)
 
 
+def refinement_iterations(iterations: int) -> int:
+    """Iterations of all separations that `estimate_shifts` makes of its channels."""
+    return (ROUNDS + 1) * _iterations_of(iterations)
+
+
+def _iterations_of(iterations: int) -> int:
+    return max(1, round(_PART * iterations))
+
+
 def moved(job: Job, shift_s: NDArray[np.float64]) -> Job:
     """The same line with shifted fire times; slots stay as they are."""
     ns = np.rint(shift_s * 1e9).astype(np.int64)
@@ -178,9 +187,11 @@ def _strong_channels(job: Job) -> Array:
 
 def _own_records(job: Job, record: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Residual plus own contribution of each shot, and that contribution; shots in slot order."""
-    iterations = max(1, round(_PART * job.schedule.iterations))
     schedule = Schedule(
-        iterations, job.schedule.floor**_PART, job.schedule.step, job.schedule.momentum
+        _iterations_of(job.schedule.iterations),
+        job.schedule.floor**_PART,
+        job.schedule.step,
+        job.schedule.momentum,
     )
     reference = block_reference(
         record,

@@ -1,0 +1,138 @@
+"""Progress of a separation never steps back, and what remains by its speed is right."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from rich.console import Console
+from rich.progress import Progress as Bar
+
+from deblend.cli.display import RateColumn
+from deblend.run.block_progress import BlockProgress
+from deblend.run.forecast import Forecast, forecast
+from deblend.run.progress import Step
+from deblend.separation.block import MOST_PASSES, REVIEWS
+from deblend.separation.fire_times import CHANNELS, refinement_iterations
+from deblend.separation.job import prepare
+from deblend.separation.loop import IterationRecord
+from deblend.separation.plan_blocks import BlockPlan
+from deblend.synth.scenes import make_scene
+
+ITERATIONS = 60
+
+
+class Told:
+    """A run of some blocks, and what was told of it."""
+
+    def __init__(self, blocks: int) -> None:
+        job = SimpleNamespace(
+            schedule=SimpleNamespace(iterations=ITERATIONS),
+            layout=SimpleNamespace(row=np.arange(20).reshape(2, 10)),
+            length=100,
+        )
+        plan = SimpleNamespace(place=lambda _: (0, range(4)), spans=((0, 10),))
+        self.steps: list[Step] = []
+        self.progress = BlockProgress(
+            cast(Any, job), cast(Any, plan), range(blocks), self.steps.append
+        )
+
+    def iterations(self, block: int, count: int) -> None:
+        for k in range(count):
+            self.progress.told(block, IterationRecord(k + 1, 0.1, 1.0, 10.0))
+
+    @property
+    def parts(self) -> np.ndarray:
+        return np.array([step.done / step.total for step in self.steps])
+
+
+def test_without_a_fresh_start_every_iteration_counts_the_same() -> None:
+    told = Told(2)
+    for block in range(2):
+        told.iterations(block, ITERATIONS)
+        told.progress.done(block)
+    moved = np.diff(told.parts)
+    np.testing.assert_allclose(moved[moved > 0], 1 / (2 * ITERATIONS))
+    assert told.parts[-1] == pytest.approx(1)
+    assert told.steps[-1].worked == told.steps[-1].total
+
+
+def test_a_fresh_start_takes_the_figure_on_more_slowly_and_never_back() -> None:
+    told = Told(1)
+    told.iterations(0, 20)
+    told.iterations(0, 40)
+    told.iterations(0, ITERATIONS)
+    assert (np.diff(told.parts) > 0).all()
+    assert told.parts[-1] == pytest.approx(1)
+    # steps are one iteration apart: what remains by the present speed is what is left
+    for at, left in ((20, 40), (40, 40), (60, 20), (90, 30)):
+        speed = told.parts[at] - told.parts[at - 1]
+        assert (1 - told.parts[at]) / speed == pytest.approx(left)
+    assert told.steps[-1].worked == 2 * told.steps[-1].total
+
+
+def test_blocks_to_come_are_taken_to_be_as_long_as_those_done() -> None:
+    told = Told(3)
+    told.iterations(0, 20)
+    told.iterations(0, ITERATIONS)
+    told.progress.done(0)
+    told.iterations(1, 1)
+    speed = told.parts[-1] - told.parts[-2]
+    # when it began, blocks 1 and 2 were thought to take as long as block 0
+    assert (1 - told.parts[-2]) / speed == pytest.approx(2 * 80)
+    told.iterations(2, 5)
+    told.progress.done(1)
+    told.progress.done(2)
+    assert (np.diff(told.parts) >= 0).all()
+    assert told.parts[-1] == pytest.approx(1)
+
+
+def test_late_news_of_a_finished_block_change_nothing() -> None:
+    told = Told(2)
+    told.progress.done(0)
+    before = told.parts[-1]
+    told.iterations(0, 3)
+    assert told.parts[-1] == before == pytest.approx(0.5)
+
+
+def test_the_rate_shown_counts_what_is_done_again() -> None:
+    column = RateColumn()
+    bar = Bar(column, console=Console(quiet=True), get_time=lambda: clock[0])
+    clock = [0.0]
+    task = bar.add_task("separate", total=100.0, stage="separate", worked=0.0)
+    assert column.render(bar.tasks[0]).plain == ""
+    clock[0] = 10.0
+    bar.update(task, completed=30.0, worked=5e7)
+    assert column.render(bar.tasks[0]).plain == "5.0 M sample-it./s"
+
+
+def test_the_forecast_says_how_long_fresh_starts_may_make_it() -> None:
+    assert MOST_PASSES == 1 + sum(REVIEWS) == 2
+    plain = Forecast(1, 1, 8, 1, 1, 1, 3600 * 2 * 1e6, 1e6)
+    assert "about 2.0 h on this machine alone (" in plain.time
+    robust = replace(plain, most_passes=MOST_PASSES)
+    assert "about 2.0 h on this machine alone, up to 4.0 h where swell or spikes" in robust.time
+
+
+def test_the_forecast_counts_the_refinement_of_times() -> None:
+    line = make_scene("two-sources")
+    plan: list[Forecast] = []
+    for refined in (False, True):
+        job = prepare(
+            line.recording,
+            line.shots,
+            length_s=line.length_s,
+            iterations=3,
+            refine_times=refined,
+            robust=not refined,
+        )
+        slots = range(job.layout.slot_count)
+        plan.append(forecast(job, BlockPlan((slots,), job.blocks, 1)))
+    assert [one.most_passes for one in plan] == [MOST_PASSES, 1.0]
+    channels = min(CHANNELS, line.recording.shape[0])
+    traces = job.layout.row.size * channels
+    more = traces * job.length * refinement_iterations(3)
+    assert plan[1].sample_iterations - plan[0].sample_iterations == pytest.approx(more)
