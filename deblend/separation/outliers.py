@@ -58,7 +58,8 @@ def find_outliers(
     Parameters
     ----------
     record, residual : array of float32, shape (channel, time)
-        Finite; zero on unknown samples.
+        Finite; zero on unknown samples. Windows in which all of the record is zero are taken for
+        unknown: nothing was recorded there.
     known : array of float32, shape (channel, time)
         1 on known samples, 0 on unknown ones.
     operator : BlendingOperator
@@ -74,10 +75,13 @@ def find_outliers(
     """
     xp = operator.xp
     windows = windows_of(record.shape[1], interval_s)
-    spike = find_spikes(record - residual, residual, known, xp)
+    recorded = known * (record != 0).any(axis=1)[:, None]
+    spike = find_spikes(record - residual, residual, recorded, xp)
     clean = xp.where(spike, 0, residual)
     energy = to_host(windows.energy(clean, xp))
-    found = np.where((_known_share(windows, known, xp) < _LEAST_KNOWN)[..., None], np.nan, energy)
+    there = _share_of(windows, known, xp) >= _LEAST_KNOWN
+    there &= _share_of(windows, (record != 0) & (known > 0), xp) > 0  # dead: no neighbour
+    found = np.where(there[..., None], energy, np.nan)
     predicted = to_host(windows.energy((record - residual) * known, xp))
     usual = across_shots(predicted, operator, source_count, windows)
     near = across_channels(found)
@@ -102,9 +106,9 @@ def find_outliers(
     )
 
 
-def _known_share(windows: Windows, known: Array, xp: ModuleType) -> NDArray[np.float64]:
-    """Known part of each window, shape (channel, window)."""
-    total = to_host(xp.cumsum(windows.padded(known, xp).astype(np.float64), axis=1))
+def _share_of(windows: Windows, which: Array, xp: ModuleType) -> NDArray[np.float64]:
+    """Part of each window that is chosen, shape (channel, window)."""
+    total = to_host(xp.cumsum(windows.padded(which, xp).astype(np.float64), axis=1))
     total = np.pad(total, ((0, 0), (1, 0)))
     begin = windows.step * np.arange(windows.count)
     return np.asarray((total[:, begin + windows.size] - total[:, begin]) / windows.size)
