@@ -44,19 +44,22 @@ def rows_of_task(task: Task) -> list[tuple[str, Row]]:
 
 
 def _rows(scene: str, times: str, seed: int) -> Iterator[tuple[str, Row]]:
-    label = f"{scene}, {times} times, seed {seed}"
+
+    def label(row: str) -> str:
+        return f"{scene}, {times} times, {row}, seed {seed}"
+
     line = build_line(with_times(scene, times), seed)
     true = build_line(with_times(scene, "right"), seed)
     error = 1e-9 * (true.shots.fire_time_ns - line.shots.fire_time_ns).astype(np.float64)
     if times == "right":
-        yield f"{label}, least squares", scores(line, line.shots, robust=False)
-    yield f"{label}, robust", scores(line, line.shots, robust=True)
+        yield label("least squares"), scores(line, line.shots, robust=False)
+    yield label("robust"), scores(line, line.shots, robust=True)
     job = prepare(line.recording, line.shots, length_s=line.length_s)
     shifts = estimate_shifts(job).applied_s
     refined = scores(line, moved(job, shifts).shots, robust=True)
     refined["error_before_ms"] = f"{1e3 * spread(error, line.shots):.4f}"
     refined["error_after_ms"] = f"{1e3 * spread(error - shifts, line.shots):.4f}"
-    yield f"{label}, refined", refined
+    yield label("refined"), refined
 
 
 def main() -> None:
