@@ -26,18 +26,24 @@ from deblend.plan.words import (
 NARROWEST: Final = 100
 """Columns: a narrower table cannot be read, and a terminal wraps it."""
 
+QUANTITY_WIDTH: Final = 36
+VALUE_WIDTH: Final = 12
+"""Wide enough for any number; words go on in the next line."""
+
 
 def show_plan(contents: PlanContents) -> None:
     """Alternatives side by side, what wants a look, and the cautions."""
     console = Console()
-    console = Console(width=max(console.width, NARROWEST))
+    # A column that finds no room would be left out without a word.
+    least = QUANTITY_WIDTH + (VALUE_WIDTH + 2) * len(contents.columns)
+    console = Console(width=max(console.width, NARROWEST, least))
     console.print(f"[bold]{escape(contents.name)}[/bold]")
     for number, column in enumerate(contents.columns):
         console.print(f"  {number}  {escape(column.alternative.name)}", highlight=False)
     table = Table(box=SIMPLE, pad_edge=False)
-    table.add_column("", min_width=36)
+    table.add_column("", width=QUANTITY_WIDTH)
     for number in range(len(contents.columns)):
-        table.add_column(str(number), justify="right")
+        table.add_column(str(number), justify="right", width=VALUE_WIDTH)
     group = ""
     for quantity, values in contents.rows():
         if quantity.group != group:

@@ -76,7 +76,7 @@ def crosstalk_rows(
             "interference_left",
             100.0 * abs(float(copied[i, j, w])),
             f"Amplitude of source {second} that is found, in its own waveform, in the gathers of "
-            f"source {first}, give or take {100 * error[i, j, w]:.2g} %{turned}; windows count "
+            f"source {first}, give or take {_percent(error[i, j, w])} %{turned}; windows count "
             "from its firing.",
             beyond_chance=bool(flags.copied[i, j, w]),
             error=100.0 * float(error[i, j, w]),
@@ -111,6 +111,11 @@ def crosstalk_rows(
         )
 
 
+def _percent(part: float) -> str:
+    """Two digits, and never a power of ten."""
+    return f"{100 * part:.2g}" if part < 0.995 else f"{100 * part:.0f}"
+
+
 def _waveforms(copied: bool, other: bool) -> str:
     if copied and other:
         return "in its own waveform and in another"
@@ -124,15 +129,15 @@ def removed_rows(
     for i, source in enumerate(plan.sources):
         for w, window_s in enumerate(plan.windows_s):
             if np.isfinite(signal.lost_fraction[i, w]):
-                error = 100 * float(signal.lost_error[i, w])
+                error = float(signal.lost_error[i, w])
                 yield judged(
                     limits,
                     "signal_removed",
                     100 * float(signal.lost_fraction[i, w]),
                     "Amplitude of the kept events that is found in the removed part, give or take "
-                    f"{error:.2g} %.",
+                    f"{_percent(error)} %.",
                     beyond_chance=bool(flags.lost[i, w]),
-                    error=error,
+                    error=100 * error,
                     source=source,
                     window_s=window_s,
                 )

@@ -15,6 +15,11 @@ from deblend.report.map_figure import COLOUR_MAP
 from deblend.report.tables import Range, decibels, natural_order, whole_line, window_text
 
 CROSSTALK: Final = "crosstalk"
+LEFT: Final = "interference_left"
+_SCALES: Final = {
+    CROSSTALK: "energy left, relative to its source (dB)",
+    LEFT: "amplitude left (% of its source)",
+}
 
 
 @dataclass(frozen=True)
@@ -27,18 +32,20 @@ class Cell:
         In the unit of the metric; an upper bound where nothing was found.
     verdict : str
         Advice.
-    found : bool
-        Whether it stands out from chance, so that it has a standard deviation.
+    error : float, optional
+        Its standard deviation; a bound has none.
     """
 
     value: float
     verdict: Verdict
-    found: bool
+    error: float | None = None
 
     @property
     def text(self) -> str:
-        """The number, with a sign before a bound."""
-        return ("" if self.found else "< ") + decibels(self.value)
+        """The number and its standard deviation, or a sign before a bound."""
+        if self.error is None:
+            return f"< {decibels(self.value)}"
+        return f"{decibels(self.value)} ± {decibels(self.error)}"
 
 
 @dataclass(frozen=True)
@@ -75,7 +82,7 @@ def crosstalk_matrices(findings: Iterable[Finding], metric: str = CROSSTALK) -> 
             window,
             sources,
             {
-                (one.source, one.other_source): Cell(one.value, one.verdict, one.error is not None)
+                (one.source, one.other_source): Cell(one.value, one.verdict, one.error)
                 for one in rows
                 if one.window_s == window and one.source is not None
                 if one.other_source is not None
@@ -102,7 +109,8 @@ def crosstalk_figure(findings: Iterable[Finding], metric: str = CROSSTALK) -> Fi
             place = matrix.sources.index(into), matrix.sources.index(origin)
             shown[place] = cell.value
             ink = "black" if cell.value > 0.5 * (low + high) else "white"
-            axes.text(place[1], place[0], cell.text, ha="center", va="center", color=ink)
+            lines = cell.text.replace(" ± ", "\n± ")
+            axes.text(place[1], place[0], lines, ha="center", va="center", color=ink)
         image = axes.imshow(np.ma.masked_invalid(shown), cmap=COLOUR_MAP, vmin=low, vmax=high)
         labels = [plain(source) for source in matrix.sources]
         axes.set_xticks(range(count), labels)
@@ -110,5 +118,5 @@ def crosstalk_figure(findings: Iterable[Finding], metric: str = CROSSTALK) -> Fi
         axes.set_xlabel("from source")
         axes.set_title(matrix.title, fontsize=11)
     grid[0].set_ylabel("in the gathers of source")
-    figure.colorbar(image, ax=list(grid), shrink=0.8, label="left, relative to its source (dB)")
+    figure.colorbar(image, ax=list(grid), shrink=0.8, label=_SCALES.get(metric, plain(metric)))
     return figure

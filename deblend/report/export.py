@@ -14,7 +14,7 @@ from deblend.report import tables
 from deblend.report.aligned import alignments
 from deblend.report.aligned_figure import aligned_figure
 from deblend.report.contents import Contents
-from deblend.report.crosstalk import CROSSTALK, crosstalk_figure, crosstalk_matrices
+from deblend.report.crosstalk import CROSSTALK, LEFT, crosstalk_figure, crosstalk_matrices
 from deblend.report.drawing import png_bytes
 from deblend.report.extras import NO_EXTRAS, Extras
 from deblend.report.injection_figures import elsewhere_figure, offset_figure, recovery_figure
@@ -76,7 +76,7 @@ def _figures(contents: Contents, extras: Extras) -> Iterator[Named]:
     if contents.sections:
         yield "spectra", spectra_figure(contents.sections, contents.findings), False
     findings = (*contents.findings, *extras.findings)
-    for metric in (CROSSTALK, "interference_left"):
+    for metric in (CROSSTALK, LEFT):
         if crosstalk_matrices(findings, metric):
             yield metric, crosstalk_figure(findings, metric), True
     for metric, name in ((tables.SNR, "ratios"), (tables.DIFFERENCE_SNR, "difference-ratios")):

@@ -12,7 +12,7 @@ from deblend.model.timebase import format_instant
 from deblend.qc.limits import overall_verdict
 from deblend.report import tables
 from deblend.report.contents import Acquisition, Contents
-from deblend.report.crosstalk import crosstalk_matrices
+from deblend.report.crosstalk import LEFT, crosstalk_matrices
 from deblend.report.extras import NO_EXTRAS, Extras
 from deblend.report.injection_page import injection_pictures
 from deblend.report.line_figures import convergence_figure, dither_figure, fold_figure
@@ -101,7 +101,7 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "map_picture": _map_picture(extras.maps, findings),
             "spectra_picture": _spectra_picture(contents) if contents.sections else None,
             "matrices": crosstalk_matrices(findings),
-            "left": crosstalk_matrices(findings, "interference_left"),
+            "left": crosstalk_matrices(findings, LEFT),
             "injected": injection_pictures(extras.injected) if extras.injected else [],
             "compared": [_panel_picture(panel) for panel in extras.panels],
             "advice": overall_verdict(findings),

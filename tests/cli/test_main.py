@@ -154,3 +154,11 @@ def test_check_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
     assert content["rows"] == {"line": "a"}
     assert content["findings"][0]["value"] is None
     assert content["findings"][0]["shot_point"] == 12
+
+
+def test_every_alternative_of_a_plan_has_its_column() -> None:
+    # No --out: the table alone. Rich leaves out columns that find no room, without a word.
+    result = call("plan", Path(__file__).parents[2] / "examples" / "plan.toml")
+    assert result.exit_code == 0, result.output
+    (bins,) = (line for line in result.output.splitlines() if "inline bin (m)" in line)
+    assert bins.split()[3:] == ["6.25"] * 5

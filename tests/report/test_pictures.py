@@ -15,7 +15,7 @@ from deblend.model.gathers import make_gathers
 from deblend.model.shots import make_shots
 from deblend.report.archive import write_arrays
 from deblend.report.contents import Contents
-from deblend.report.crosstalk import crosstalk_figure, crosstalk_matrices
+from deblend.report.crosstalk import LEFT, crosstalk_figure, crosstalk_matrices
 from deblend.report.export import write_pictures
 from deblend.report.extras import Extras
 from deblend.report.from_results import section_of
@@ -46,12 +46,15 @@ def panel() -> ComparedPanel:
 def test_the_matrix_says_from_whom_to_whom_and_what_is_a_bound() -> None:
     (matrix,) = crosstalk_matrices(crosstalk_rows())
     assert matrix.sources == (1, 9, 10)
-    assert matrix.cells[1, 10].text == "−131.0"
+    assert matrix.cells[1, 10].text == "−131.0 ± 1.0"
     assert matrix.cells[10, 1].text == "< −50.0"
     assert (1, 1) not in matrix.cells
     texts = [text.get_text() for text in crosstalk_figure(crosstalk_rows()).axes[0].texts]
     assert len(texts) == 6
-    assert "−131.0" in texts
+    assert "−131.0\n± 1.0" in texts
+    amplitudes = [dataclasses.replace(row, metric=LEFT) for row in crosstalk_rows()]
+    *_, bar = crosstalk_figure(amplitudes, LEFT).axes
+    assert bar.get_ylabel() == "amplitude left (% of its source)"
     assert crosstalk_matrices([]) == []
     assert crosstalk_figure([]).texts
 
