@@ -6,7 +6,7 @@ from deblend.errors import SettingsError
 from deblend.run.method_settings import line_method
 from deblend.run.open_line import OpenLine
 from deblend.separation.job import Job, prepare
-from deblend.separation.plan_blocks import MEMORY_BYTES, BlockPlan, Extent, halo, plan_blocks
+from deblend.separation.plan_blocks import MEMORY_BYTES, BlockPlan, Extent, plan_blocks
 from deblend.separation.spans import slot_halo
 
 
@@ -57,7 +57,7 @@ def line_extent(job: Job) -> Extent:
         length=job.length,
         samples=job.recording.shape[1],
         slot_halo=slot_halo(job),
-        channel_halo=halo(job.method, 1),
+        channel_halo=job.channel_halo,
         least_slots=max(1, 2 * job.method.patch[0]),
     )
 

@@ -159,14 +159,18 @@ class Job:
             stated[f"method.{name}"] = value if plain else str(value)
         return stated
 
+    @property
+    def channel_halo(self) -> int:
+        """Channels on each side of a block that are computed and thrown away."""
+        return max(halo(self.method, 1), NEIGHBOUR_CHANNELS if self.robust else 0)
+
     def with_halo(self, block: range) -> range:
         """Channel rows of a block and its neighbours, where the method looks across channels.
 
         At the ends of the streamer the range goes on a little, see `patches.margin`.
         """
-        near = halo(self.method, 1)
-        beyond = margin(self.method, 1) if near else 0
-        near = max(near, NEIGHBOUR_CHANNELS if self.robust else 0)
+        near = self.channel_halo
+        beyond = margin(self.method, 1) if halo(self.method, 1) else 0
         return range(
             max(-beyond, block.start - near),
             min(self.recording.shape[0] + beyond, block.stop + near),
@@ -452,7 +456,7 @@ def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
         length=job.length,
         samples=sample_count,
         slot_halo=0,
-        channel_halo=halo(job.method, 1),
+        channel_halo=job.channel_halo,
         least_slots=job.layout.slot_count,
     )
     return plan_blocks(extent, max(memory_bytes, least_bytes(extent))).channels

@@ -139,8 +139,10 @@ def run_loop(
     estimate, before, last = state.estimate, state.before, state.misfit
     blended, blended_before = state.blended, state.blended_before
     history, stopped = list(state.history), False
+    done = len(history)
+    del begin, state  # gathers of the past would stay in memory
     for iteration, strictness in enumerate(schedule.strictness().tolist()[:stop]):
-        if iteration < len(state.history):
+        if iteration < done:
             continue
         momentum = schedule.momentum
         # Blending is linear: what lies ahead need not be blended again.

@@ -18,11 +18,9 @@ from deblend.separation.patches import Separator
 MEMORY_BYTES: Final = 1_200_000_000
 """What the arrays of one block may take where nothing else is stated."""
 LEAST_HALO: Final = 8
-HALO_OVER_PATCH: Final = 2 / 3
-"""Neighbours on each side, as a part of the window of the method."""
 GATHER_COPIES: Final = 6
 """Arrays of the size of the gathers that live at the same time in the loop."""
-RECORD_COPIES: Final = 5
+RECORD_COPIES: Final = 9
 _VALUE_BYTES: Final = 4
 _WORTH_SPANS: Final = 0.95
 """More spans have more seams; they must save a twentieth of the work."""
@@ -99,9 +97,13 @@ class BlockPlan:
 
 
 def halo(method: Separator, axis: int) -> int:
-    """Neighbours on each side along an axis (0 slots, 1 channels); none without windows there."""
+    """Neighbours on each side along an axis (0 slots, 1 channels); none without windows there.
+
+    One window of the method. A cut is felt a window further with every iteration, but ever less:
+    with two thirds of a window the difference beside a seam was 4 to 5 dB larger.
+    """
     size = method.patch[axis]
-    return 0 if size == 1 else max(LEAST_HALO, round(HALO_OVER_PATCH * size))
+    return 0 if size == 1 else max(LEAST_HALO, size)
 
 
 def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> BlockPlan:

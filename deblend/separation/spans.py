@@ -12,6 +12,7 @@ from deblend.model.recording import Recording, SampleSource
 from deblend.separation.job import Job
 from deblend.separation.plan_blocks import halo
 from deblend.separation.slots import SlotLayout
+from deblend.separation.weights import windows_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +128,7 @@ def _recording_of(job: Job, rows: NDArray[np.int64], shared: bool) -> Recording:
     first, last = job.operator.first_sample, job.operator.first_sample + job.operator.padded_length
     count = job.recording.shape[1]
     begin = int(np.clip(first[inside].min(initial=count), 0, count))
+    begin -= begin % windows_of(count, job.recording.interval_s).step  # weights on the line's grid
     end = int(np.clip(last[inside].max(initial=0), 0, count))
     end = max(end, min(begin + job.length, count))
     edges = np.zeros(end - begin + 1, np.int64)

@@ -13,6 +13,7 @@ from deblend.model.shots import make_shots
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.spans import slot_halo, span_of
+from deblend.separation.weights import windows_of
 
 SLOTS, LENGTH, INTERVAL_NS = 90, 120, 4_000_000
 
@@ -66,6 +67,15 @@ def test_the_reference_is_that_of_the_line(job: Job) -> None:
     parts = [span_of(job, slots, shared=True).job for slots in halves(job)]
     found = max(part.reference_of(range(k, k + 1)) for part in parts for k in range(2))
     assert found == pytest.approx(job.reference, rel=1e-5)
+
+
+def test_a_span_begins_with_a_window_of_weights_of_the_line(job: Job) -> None:
+    line = job.recording
+    record = span_of(job, halves(job)[1]).job.recording
+    begin = (record.start_ns - line.start_ns) // INTERVAL_NS
+    assert begin > 0
+    assert begin % windows_of(line.shape[1], line.interval_s).step == 0
+    assert record.start_ns <= min(span_of(job, halves(job)[1]).job.shots.fire_time_ns)
 
 
 def test_what_others_write_is_unknown(job: Job) -> None:
