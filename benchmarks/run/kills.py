@@ -1,11 +1,12 @@
 """Runs that are killed, each compared with one that nothing disturbed.
 
-    python -m benchmarks.run.kills [--runs 86] [--processes 8] [--scheduler 6]
+    python -m benchmarks.run.kills [--runs 92] [--processes 4] [--scheduler 4]
 
 A small made line of a few blocks, so that one run takes seconds. Every run is killed once
-(SIGKILL) at a random moment of a step drawn at random, and the same command given again; or one of
-two local processes is killed, or one of two workers of a scheduler, and the run must go on by
-itself. Delivered files and findings are compared byte by byte. The page of the report is left out.
+(SIGKILL) at a random moment of a step drawn at random, and begun again in another process; or one
+of two local processes is killed, or one of two workers of a scheduler, and the command must go on
+by itself. Delivered files and findings are compared byte by byte. The page of the report is left
+out.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import multiprocessing
 import os
 import random
 import shutil
@@ -28,24 +30,31 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Literal
 
+import deblend.report.page
 from benchmarks.result import Number, keep
 from benchmarks.run.lines import make_line
+from deblend.run.line_file import read_line_file
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.open_line import open_line
+from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.prepare_line import line_extent, prepare_line
 from deblend.run.work_folder import WorkFolder
 
 DRIVER: Final = Path(__file__).parents[2] / "tests" / "pipeline" / "plain_separate.py"
-MEMORY_GB: Final = 0.5009
+CHANNELS: Final = 12
+BLOCK: Final = 3
 Step = Literal["begin", "read", "measure", "separate", "deliver"]
 LONGEST_S: Final[dict[Step, float]] = {
-    "begin": 3.0,
+    "begin": 0.5,
     "read": 0.1,
-    "measure": 1.5,
+    "measure": 0.5,
     "separate": 1.0,
-    "deliver": 1.0,
+    "deliver": 0.5,
 }
 """Longest wait inside a step before the kill; about what it takes."""
-COMPUTING: Final[tuple[Step, ...]] = ("measure", "separate")
-COMPUTING_PART: Final = 0.4
-"""Several workers are through before."""
+PROCESSES_S: Final = 10.0
+WORKERS_S: Final = 5.0
+"""Longest wait after workers have work: they load the libraries first."""
 STEPS: Final[tuple[Step, ...]] = tuple(LONGEST_S)
 ENVIRONMENT: Final = os.environ | {"NUMBA_NUM_THREADS": "1"}
 
@@ -60,6 +69,13 @@ def start(line: Path, out: Path, *options: object) -> subprocess.Popen[bytes]:
     )
 
 
+def memory_for(line: Path) -> float:
+    """A budget in GB for which the line is cut into blocks of three channels."""
+    extent = line_extent(prepare_line(open_line(read_line_file(line))))
+    arrays = extent.channel_bytes(extent.slots) * extent.wide_channels(BLOCK)
+    return (PROGRAM_BYTES + arrays) / 1e9
+
+
 def step_of(out: Path) -> Step:
     """What a run is doing, from what it has left on disk."""
     work = WorkFolder.of(out)
@@ -70,19 +86,6 @@ def step_of(out: Path) -> Step:
     if work.staged.exists():
         return "measure"
     return "read" if work.plan.exists() else "begin"
-
-
-def kill_in(
-    run: subprocess.Popen[bytes], out: Path, step: Step, draw: random.Random, part: float = 1.0
-) -> bool:
-    """Wait for a step and a moment in (the first part of) it; whether the run is alive then."""
-    while STEPS.index(step_of(out)) < STEPS.index(step) and run.poll() is None:
-        time.sleep(0.002)
-    try:
-        run.wait(draw.uniform(0.0, part * LONGEST_S[step]))
-    except subprocess.TimeoutExpired:
-        return True
-    return False
 
 
 def digest(out: Path) -> str:
@@ -99,16 +102,14 @@ class Count:
     line: Path
     out: Path
     expected: str
+    memory_gb: float
     killed: Counter[str] = field(default_factory=Counter)
     results: int = 0
     identical: int = 0
+    again: int = 0
 
-    def compare(self, *options: object) -> None:
-        """Let the run end, by the same command if need be, and compare."""
-        for _ in range(3):
-            if (self.out / "manifest.json").exists():
-                break
-            start(self.line, self.out, *options).wait()
+    def compare(self) -> None:
+        """Compare what a run left."""
         self.results += 1
         self.identical += (self.out / "manifest.json").exists() and digest(
             self.out
@@ -119,37 +120,54 @@ class Count:
         )
 
 
+def separate(line: Path, out: Path, memory_gb: float) -> None:
+    """What the command does, without the page of the report."""
+    options = RunOptions(memory_bytes=round(memory_gb * 1e9))
+    run_line(read_line_file(line).with_output(out), options=options)
+
+
 def kill_runs(count: Count, kills: int, draw: random.Random) -> None:
-    """Kill the whole run."""
-    options = ("--memory-gb", MEMORY_GB)
+    """Kill the whole run, a child of this process, which has loaded the libraries for it."""
+    fork = multiprocessing.get_context("fork")
     while sum(count.killed.values()) < kills:
-        run = start(count.line, count.out, *options)
-        alive = kill_in(run, count.out, draw.choice(STEPS), draw)
-        step = step_of(count.out)
-        if alive:
-            run.send_signal(signal.SIGKILL)
-            count.killed[step] += 1
-        run.wait()
-        if alive:
-            count.compare(*options)
+        asked = (count.line, count.out, count.memory_gb)
+        run = fork.Process(target=separate, args=asked)
+        run.start()
+        step = draw.choice(STEPS)
+        while STEPS.index(step_of(count.out)) < STEPS.index(step) and run.is_alive():
+            time.sleep(0.002)
+        run.join(draw.uniform(0.0, LONGEST_S[step]))
+        if run.is_alive():
+            run.kill()
+            run.join()
+            count.killed[step_of(count.out)] += 1
+            again = fork.Process(target=separate, args=asked)
+            again.start()
+            again.join()
+            count.compare()
         else:
             shutil.rmtree(count.out)
 
 
 def kill_processes(count: Count, kills: int, draw: random.Random) -> None:
     """Kill one of the local processes; the run goes on."""
-    options = ("--memory-gb", 2 * MEMORY_GB, "--processes", 2)
+    options = ("--memory-gb", 2 * count.memory_gb, "--processes", 2)
     done = 0
     while done < kills:
         run = start(count.line, count.out, *options)
-        if kill_in(run, count.out, draw.choice(COMPUTING), draw, COMPUTING_PART):
-            workers = list(workers_of(run.pid))
-            if workers:
-                os.kill(draw.choice(workers), signal.SIGKILL)
-                count.killed["a local process"] += 1
-                done += 1
+        while run.poll() is None and len(list(workers_of(run.pid))) < 2:
+            time.sleep(0.02)
+        time.sleep(draw.uniform(0.0, PROCESSES_S))
+        workers = list(workers_of(run.pid)) if run.poll() is None else []
+        if workers and step_of(count.out) != "deliver":
+            os.kill(draw.choice(workers), signal.SIGKILL)
+            count.killed["a local process"] += 1
+            done += 1
         run.wait()
-        count.compare(*options)
+        if not (count.out / "manifest.json").exists():  # killed before it had started
+            count.again += 1
+            start(count.line, count.out, *options).wait()
+        count.compare()
 
 
 def workers_of(process: int) -> Iterator[int]:
@@ -165,17 +183,20 @@ def kill_workers(count: Count, kills: int, draw: random.Random, folder: Path) ->
     """Kill one of two workers of a scheduler; the run goes on with the other."""
     done = 0
     with scheduler_in(folder) as address:
-        options = ("--memory-gb", MEMORY_GB, "--scheduler", address)
+        options = ("--memory-gb", count.memory_gb, "--scheduler", address)
         while done < kills:
             with worker(address, folder) as first, worker(address, folder) as second:
                 wait_for_workers(address, 2)
                 run = start(count.line, count.out, *options)
-                if kill_in(run, count.out, draw.choice(COMPUTING), draw, COMPUTING_PART):
+                while step_of(count.out) == "begin" and run.poll() is None:
+                    time.sleep(0.02)
+                time.sleep(draw.uniform(0.0, WORKERS_S))
+                if step_of(count.out) != "deliver":
                     draw.choice([first, second]).kill()
                     count.killed["a worker of a scheduler"] += 1
                     done += 1
                 run.wait()
-                count.compare(*options)
+                count.compare()
 
 
 @contextmanager
@@ -222,25 +243,27 @@ def wait_for_workers(address: str, count: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--runs", type=int, default=86)
-    parser.add_argument("--processes", type=int, default=8)
-    parser.add_argument("--scheduler", type=int, default=6)
+    parser.add_argument("--runs", type=int, default=92)
+    parser.add_argument("--processes", type=int, default=4)
+    parser.add_argument("--scheduler", type=int, default=4)
     parser.add_argument("--seed", type=int, default=8)
     asked = parser.parse_args()
     draw = random.Random(asked.seed)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        line = make_line(folder / "line", 1.0, 5, 1.2, 4, "fk")
-        start(line, folder / "whole", "--memory-gb", MEMORY_GB).wait()
-        count = Count(line, folder / "out", digest(folder / "whole"))
+        line = make_line(folder / "line", 1.0, CHANNELS, 1.2, 4, "fk")
+        memory_gb = memory_for(line)
+        deblend.report.page.write_report = lambda contents, path, extras=None: path.touch()
+        separate(line, folder / "whole", memory_gb)
+        count = Count(line, folder / "out", digest(folder / "whole"), memory_gb)
         kill_processes(count, asked.processes, draw)
         kill_workers(count, asked.scheduler, draw, folder)
-        before = sum(count.killed.values())
-        kill_runs(count, before + asked.runs, draw)
+        kill_runs(count, sum(count.killed.values()) + asked.runs, draw)
     numbers: dict[str, Number] = {
         "kills": sum(count.killed.values()),
         "results": count.results,
         "identical": count.identical,
+        "workers_killed_and_command_given_again": count.again,
     }
     numbers |= {f"killed_{step.replace(' ', '_')}": n for step, n in sorted(count.killed.items())}
     keep("run.kills", numbers)

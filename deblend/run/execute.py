@@ -24,7 +24,7 @@ from deblend.run.work_plan import software_versions
 from deblend.separation.loop import IterationRecord
 
 if TYPE_CHECKING:
-    from distributed import Client, Future
+    from distributed import Client, Future, LocalCluster
 
 Task = Literal["reference", "separate"]
 Told = Callable[[int, IterationRecord], None]
@@ -146,7 +146,7 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
 @contextmanager
 def _client(machines: Machines) -> Iterator[Client]:
     """A client of the scheduler asked for, or of local processes."""
-    from distributed import Client, LocalCluster
+    from distributed import Client
 
     if machines.scheduler is not None:
         try:
@@ -160,10 +160,21 @@ def _client(machines: Machines) -> Iterator[Client]:
         with client:
             yield client
         return
-    threads = str(max(1, thread_count() // machines.processes))
     with (
-        LocalCluster(
-            n_workers=machines.processes,
+        _local_cluster(machines.processes) as cluster,
+        Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
+    ):
+        yield client
+
+
+def _local_cluster(processes: int) -> LocalCluster:
+    """Processes of this machine, each with its part of the cores."""
+    from distributed import LocalCluster
+
+    threads = str(max(1, thread_count() // processes))
+    try:
+        return LocalCluster(
+            n_workers=processes,
             threads_per_worker=1,
             processes=True,
             memory_limit=0,
@@ -171,10 +182,12 @@ def _client(machines: Machines) -> Iterator[Client]:
             host="127.0.0.1",
             env=dict.fromkeys(THREAD_VARIABLES, threads) | {"DASK_LOGGING__DISTRIBUTED": "error"},
             silence_logs=logging.ERROR,
-        ) as cluster,
-        Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
-    ):
-        yield client
+        )
+    except (OSError, TimeoutError, RuntimeError) as error:
+        raise ClusterError(
+            f"the {processes} local processes could not be started ({error})",
+            remedy="Give the same command again, or --processes 1: finished blocks are kept.",
+        ) from error
 
 
 def _check_versions(client: Client) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from deblend.errors import ClusterError
-from deblend.run.execute import Machines, _Dispatch
+from deblend.run.execute import Machines, _Dispatch, runner
 from deblend.run.memory import keep_freed_memory
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
@@ -117,6 +117,18 @@ def test_a_block_that_no_worker_survives() -> None:
 
     with pytest.raises(ClusterError, match=r"block 0 was given to 3 workers .* it went away"):
         run(Mourning([A]), 1)
+
+
+def test_processes_that_do_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(**settings: object) -> None:
+        raise RuntimeError("Nanny failed to start.")
+
+    monkeypatch.setattr("distributed.LocalCluster", fail)
+    said = r"2 local processes could not be started \(Nanny.*Give the same command again"
+    with runner(Machines(2), print) as run_on:
+        work: Any = None
+        with pytest.raises(ClusterError, match=said):
+            run_on(work)
 
 
 def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
