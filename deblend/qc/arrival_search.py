@@ -28,8 +28,9 @@ from deblend.qc.arrival_null import (
 STRAY_AMPLITUDE: Final = 0.6
 DEVIATIONS: Final = 8.0
 _LIKENESS: Final = 0.4
-"""Of the unexplained energy there, that a change has to explain: a weak source is not seen in
-every loud event, nor a weak shot in everything that varies."""
+"""Of the energy there: a weak source is not seen in every loud event."""
+_OUTWEIGHED: Final = 3.0
+"""What is left of a shot in any case must be smaller than its disagreement by this factor."""
 _INDEPENDENT: Final = 0.15
 """Of its energy: an arrival that others explain but for this cannot be told from them."""
 _LOOSER: Final = 0.04
@@ -41,6 +42,9 @@ _LEAST_GAIN: Final = 0.03
 _WIDEST: Final = 5.0
 """Shots whose amplitude scatters more are not told from the shots beside them."""
 _BACK_TO_USUAL: Final = 0.25
+_LARGEST: Final = 2.4
+"""Amplitude of two shots at one time; more is no arrival."""
+_OVERLAPPING: Final = 1.5
 _ROUNDS: Final = 8
 _MANY: Final = 0.2
 """Of the shots: more disagreements are not followed up one by one."""
@@ -138,17 +142,18 @@ def search_changes(
     """
     now = refit(table)
     chance = chance_of(now.left, usual, now.fired, known, interval_s)
-    refused: list[float] = []
+    settled, refused = set[int](), list[float]()
     for _ in range(_ROUNDS):
         matched = without_echoes(matched_arrivals(now.left, usual), now.fired, interval_s)
         changes = _further(matched, now, usual, chance)
         changes += _not_as_expected(now, table, usual, complete, chance)
-        accepted = _apart(changes, refused, usual.length)
+        accepted = _apart(changes, settled, refused, usual.length)
         if not accepted:
             break
         then = refit(_with(now.fired, accepted))
-        now, needless = _without_needless(then, table, refit)
-        refused += needless
+        now, traded, nothing = _without_needless(then, table, usual, refit)
+        settled |= traded
+        refused += nothing
         if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
             break
     return _with_likeliest_sources(now, len(usual.energy), len(table.window), refit), chance
@@ -183,14 +188,18 @@ def _with(fired: Fired, changes: list[_Change]) -> Fired:
     )
 
 
-def _without_needless(now: Explained, table: Fired, refit: Refit) -> tuple[Explained, list[float]]:
-    """Take back what turned out to be as usual or nothing, and say where."""
+def _without_needless(
+    now: Explained, table: Fired, usual: UsualArrivals, refit: Refit
+) -> tuple[Explained, set[int], list[float]]:
+    """Take back what turned out to be as usual, nothing, or traded; say which rows and where."""
     fired, count = now.fired, len(table.window)
-    usual = np.abs(now.fit.fitted[:count] - table.expected) < _BACK_TO_USUAL
-    again = unusual_shots(fired, table) & usual
+    unusual = unusual_shots(fired, table)
+    off = now.fit.fitted[:count] - table.expected
+    traded = unusual & (_traded(now, off, unusual, usual.length) | (off > _LARGEST - 1.0))
+    again = traded | (unusual & (np.abs(off) < _BACK_TO_USUAL))
     nothing = now.fit.fitted[count:] < 0.5 * STRAY_AMPLITUDE
     if not again.any() and not nothing.any():
-        return now, []
+        return now, set(), []
     stiffness = fired.stiffness.copy()
     stiffness[:count][again] = table.stiffness[again]
     kept = np.concatenate([np.ones(count, dtype=np.bool_), ~nothing])
@@ -202,7 +211,26 @@ def _without_needless(now: Explained, table: Fired, refit: Refit) -> tuple[Expla
         fired.slack[kept],
         stiffness[kept],
     )
-    return refit(fewer), fired.origin[count:][nothing].tolist()
+    return (
+        refit(fewer),
+        set(np.flatnonzero(traded).tolist()),
+        fired.origin[count:][nothing].tolist(),
+    )
+
+
+def _traded(
+    now: Explained, off: NDArray[np.float64], unusual: NDArray[np.bool_], length: int
+) -> NDArray[np.bool_]:
+    """Shots that lack what an overlapping one has too much: the two cannot be told apart."""
+    out = np.zeros(len(off), dtype=np.bool_)
+    rows = np.flatnonzero(unusual & (now.fit.wider[: len(off)] > _OVERLAPPING))
+    for place, one in enumerate(rows.tolist()):
+        for other in rows[place + 1 :].tolist():
+            near = abs(now.fired.window[one] - now.fired.window[other]) < length
+            most = max(abs(off[one]), abs(off[other]))
+            if near and off[one] * off[other] < 0 and abs(off[one] + off[other]) < 0.5 * most:
+                out[[one, other]] = True
+    return out
 
 
 def _with_likeliest_sources(
@@ -221,10 +249,14 @@ def _with_likeliest_sources(
     return now
 
 
-def _apart(changes: list[_Change], refused: list[float], length: int) -> list[_Change]:
-    """The largest changes, none within a window of a larger one; none that was refused before."""
+def _apart(
+    changes: list[_Change], settled: set[int], refused: list[float], length: int
+) -> list[_Change]:
+    """The largest changes, none within a window of a larger one; none that was taken back."""
     accepted: list[_Change] = []
     for change in sorted(changes, key=lambda change: -change.gain):
+        if change.row in settled:
+            continue
         if change.row < 0 and any(abs(change.window - at) <= _PEAK for at in refused):
             continue
         if all(abs(change.window - other.window) >= length for other in accepted):
@@ -249,8 +281,9 @@ def _not_as_expected(
         own = now.fired.source_row[:count] == source
         if (own & complete).any():
             found[own] &= np.abs(off[own]) > DEVIATIONS * robust_deviation(off[own & complete])
-    gain = fit.gain * usual.energy[now.fired.source_row]
-    found &= gain[:count] > _LIKENESS * _unexplained(now, usual)[:count]
+    energy = usual.energy[now.fired.source_row]
+    found &= off**2 * energy[:count] > _OUTWEIGHED * _left_beyond_usual(now, usual)[:count]
+    gain = fit.gain * energy
     return [
         _Change(
             float(gain[row]),
@@ -263,22 +296,14 @@ def _not_as_expected(
     ]
 
 
-def _unexplained(now: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
-    """Energy that is left of each shot beyond what usually is, and what amplitudes cost there."""
-    fired = now.fired
-    energy = left_in_windows(now.left, usual, fired)
+def _left_beyond_usual(now: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
+    """Energy that is left of each shot, beyond what is left of most of its source."""
+    energy = left_in_windows(now.left, usual, now.fired)
     for row in range(len(usual.energy)):
-        own = fired.source_row == row
+        own = now.fired.source_row == row
         if own.any():
             energy[own] = np.maximum(energy[own] - np.median(energy[own]), 0.0)
-    order = np.argsort(fired.window, kind="stable")
-    cost = fired.stiffness * usual.energy[fired.source_row]
-    cost = cost * (now.fit.fitted - fired.expected) ** 2
-    running = np.concatenate([[0.0], np.cumsum(cost[order])])
-    along = fired.window[order]
-    first = np.searchsorted(along, fired.window - usual.length, side="right")
-    last = np.searchsorted(along, fired.window + usual.length, side="left")
-    return np.asarray(energy + running[last] - running[first])
+    return energy
 
 
 def _further(

@@ -44,7 +44,9 @@ _WIDE_ENOUGH: Final = 4.0
 _FEWEST_CHANNELS: Final = 4
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
-_MEDIANS: Final = 4
+_MEDIANS: Final = 6
+_SETTLED: Final = 1e-4
+"""Of their energy: usual arrivals that change less are known."""
 _STIFFNESS: Final = 0.05
 _STIFFNESS_LIMITS: Final = (0.02, 1.0)
 _USUAL_DEVIATION: Final = 0.1
@@ -52,7 +54,7 @@ _USUAL_DEVIATION: Final = 0.1
 _LARGEST: Final = 1.5
 _FINER: Final = 16
 """Lags between two samples at which usual arrivals are compared."""
-_MOVES: Final = 2
+_MOVES: Final = 3
 _FARTHEST: Final = 4.0
 """Deviations of fire times that a shot is moved by at most."""
 _EXACT: Final = 0.02
@@ -140,6 +142,7 @@ def fit_direct_arrivals(
     start_ns: int,
     interval_ns: int,
     search: bool = True,
+    form: NDArray[np.float64] | None = None,
 ) -> DirectArrivals:
     """Fit the usual direct arrival of each source to every shot.
 
@@ -161,6 +164,8 @@ def fit_direct_arrivals(
         Of the record.
     search : bool, optional
         Also look for strays, and for shots that look like another source.
+    form : ndarray of float64, shape (source, channel, time), optional
+        Usual arrivals, where they are known from an earlier fit.
     """
     interval_s = interval_ns / NS_PER_S
     samples = np.where(known, record, 0.0).astype(np.float64)
@@ -169,7 +174,9 @@ def fit_direct_arrivals(
     window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
     view = _View(samples, length)
     complete = _complete(known, np.floor(window).astype(np.int64), length)
-    usual = usual_arrivals(_usual(view, window, source_row, live, complete, len(delay_s)))
+    if form is None:
+        form = _usual(view, window, source_row, live, complete, len(delay_s))
+    usual = usual_arrivals(form)
     fired = Fired(
         window,
         source_row,
@@ -388,6 +395,7 @@ def _usual(
     form = np.zeros((source_count, len(view.samples), view.length))
     left = view.samples.copy()
     for _ in range(_MEDIANS):
+        changed = 0.0
         # One source after the other: all at once would overshoot where they fire nearly together.
         for row, own in enumerate(rows):
             if not good[own].any():
@@ -396,6 +404,9 @@ def _usual(
             gathers = operators[row].pseudo_deblend(left) + there * form[row]
             before, form[row] = form[row].copy(), np.median(gathers[good[own]], axis=0)
             left -= operators[row].blend((form[row] - before) * there)
+            changed += float(((form[row] - before) ** 2).sum())
+        if changed < _SETTLED * float((form**2).sum()):
+            break
     return form
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +40,18 @@ _SWAP_ROUNDS: Final = 4
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
 
-Fit = Callable[[NDArray[np.int64], NDArray[np.bool_]], DirectArrivals]
-"""Fits the arrivals with given fire times and live shots, looking for nothing else."""
+
+class Fit(Protocol):
+    """Fits the arrivals with given fire times and live shots."""
+
+    def __call__(
+        self,
+        fire_time_ns: NDArray[np.int64],
+        live: NDArray[np.bool_],
+        *,
+        form: NDArray[np.float64] | None = None,
+    ) -> DirectArrivals:
+        """Looking for nothing else; with usual arrivals that are known, or from these shots."""
 
 
 def verify_against_samples(
@@ -116,7 +126,12 @@ def verify_against_samples(
             interval_ns=recording.interval_ns,
         )
         finer = clock_course(
-            Onsets(strength, interval_s), sample, sources[order], likely_s=likely_s, seed=seed
+            Onsets(strength, interval_s),
+            sample,
+            sources[order],
+            likely_s=likely_s,
+            judged=~learnt[order],
+            seed=seed,
         )
         course = finer if finer.lag.usable else course
 
@@ -126,6 +141,7 @@ def verify_against_samples(
         fired: NDArray[np.int64] = sources,
         *,
         search: bool = False,
+        form: NDArray[np.float64] | None = None,
     ) -> DirectArrivals:
         return fit_direct_arrivals(
             record,
@@ -137,6 +153,7 @@ def verify_against_samples(
             start_ns=recording.start_ns,
             interval_ns=recording.interval_ns,
             search=search,
+            form=form,
         )
 
     course = _from_first_breaks(shots, course, order, fit)
@@ -224,8 +241,11 @@ def _place_steps(
     fit: Fit,
 ) -> ClockCourse:
     """Move each step to the shot at which the fitted arrivals leave least of the record."""
+    if not course.steps:
+        return course
     steps = []
     lag_s = course.lag_s
+    form = fit(shots.fire_time_ns + _correction_ns(shots, order, lag_s), shots.live).form
     for step in course.steps:
         near = np.arange(max(1, step.shot - _STEP_SHOTS), min(len(order), step.shot + _STEP_SHOTS))
         sides = lag_s[max(0, step.shot - 1)], lag_s[step.shot]
@@ -233,7 +253,8 @@ def _place_steps(
         for first in near.tolist():
             tried = course.lag_s.copy()
             tried[near] = np.where(near < first, *sides)
-            arrivals = fit(shots.fire_time_ns + _correction_ns(shots, order, tried), shots.live)
+            corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, tried)
+            arrivals = fit(corrected_ns, shots.live, form=form)
             if arrivals.left_energy < best:
                 best, place, chosen = arrivals.left_energy, first, tried[near]
         lag_s = lag_s.copy()

@@ -78,6 +78,7 @@ def clock_course(
     source_row: NDArray[np.int64],
     *,
     likely_s: Sequence[float] = (0.0,),
+    judged: NDArray[np.bool_] | None = None,
     seed: int = 0,
 ) -> ClockCourse:
     """Follow the lag of the record behind the fire times.
@@ -92,6 +93,8 @@ def clock_course(
         Row of `onsets` of each shot.
     likely_s : sequence of float, optional
         Lags to choose where several fit alike, since firing is nearly regular.
+    judged : ndarray of bool, shape (shot,), optional
+        Shots that are held against the null: those from which nothing was learnt. All if not given.
     seed : int, optional
         Of the null.
 
@@ -100,7 +103,8 @@ def clock_course(
     ClockCourse
     """
     count = len(fire_sample)
-    whole = find_clock_lag(onsets, fire_sample, source_row, seed=seed).nearest(likely_s)
+    whole = find_clock_lag(onsets, fire_sample, source_row, judged=judged, seed=seed)
+    whole = whole.nearest(likely_s)
     near_s = whole.lag_s if whole.usable else None
     lags = [
         (segment, _segment_lag(onsets, fire_sample[segment], source_row[segment], near_s))

@@ -14,6 +14,12 @@ from scipy.fft import rfft
 from deblend.arrays import thread_count
 from deblend.model.findings import Finding
 from deblend.qc.crosstalk import CrosstalkEnergy, crosstalk_energy
+from deblend.qc.group_likeness import (
+    GroupLikeness,
+    alike_groups,
+    group_likeness,
+    octave_weights,
+)
 from deblend.qc.leakage_rows import (
     Flags,
     about_the_measures,
@@ -26,10 +32,8 @@ from deblend.qc.leakage_rows import (
 from deblend.qc.likeness_maps import (
     SourceProducts,
     WindowProducts,
-    alike_groups,
     join_products,
     likeness_maps,
-    octave_weights,
     window_products,
 )
 from deblend.qc.limits import Limit
@@ -163,6 +167,7 @@ def leakage_findings(
     leakage: Leakage,
     limits: Mapping[str, Limit],
     channel_numbers: NDArray[np.int64],
+    likeness: GroupLikeness | None = None,
 ) -> list[Finding]:
     """Rows of the findings table.
 
@@ -176,16 +181,19 @@ def leakage_findings(
         From `deblend.qc.limits`.
     channel_numbers : ndarray of int64, shape (channel,)
         Labels of the channels.
+    likeness : GroupLikeness, optional
+        Of all channels, where it has been worked out part by part; else from the products.
     """
     stands_out = line_flags(leakage)
-    products = join_products(list(leakage.products))
+    if likeness is None:
+        likeness = group_likeness(join_products(list(leakage.products)), plan)
     return [
         *about_the_measures(plan),
         *crosstalk_rows(plan, leakage.crosstalk, stands_out, limits),
         *removed_rows(plan, leakage.removed, stands_out, limits),
         *correlation_rows(plan, leakage.by_source, limits),
-        *alike_rows(plan, alike_groups(products, plan), limits, channel_numbers),
-        *weight_rows(plan, octave_weights(products, plan)),
+        *alike_rows(plan, alike_groups(likeness, plan), limits, channel_numbers),
+        *weight_rows(plan, octave_weights(likeness, plan)),
         *octave_findings(leakage.octaves, plan.shots, plan.counted, plan.interval_s),
     ]
 

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from deblend.model.findings import Finding
 from deblend.qc.bands import octave_bands
 from deblend.qc.crosstalk import CrosstalkEnergy
-from deblend.qc.likeness_maps import AlikeGroups, OctaveWeights, SourceProducts, spectrum_length
+from deblend.qc.group_likeness import AlikeGroups, OctaveWeights
+from deblend.qc.likeness_maps import SourceProducts, spectrum_length
 from deblend.qc.limits import Limit, judged
 from deblend.qc.measure_plan import LEAST_SHOTS, MeasurePlan
 from deblend.qc.removed_signal import RemovedSignal

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from deblend.qc.bands import band_weights, octave_bands
-from deblend.qc.measure_plan import LEAST_SHOTS, Gathers, MeasurePlan, ratio
-from deblend.qc.significance import flag, mean_above_zero
+from deblend.qc.measure_plan import Gathers, MeasurePlan, ratio
 
 if TYPE_CHECKING:
     import xarray
@@ -265,117 +264,6 @@ def _metrics(products: WindowProducts, plan: MeasurePlan) -> dict[str, NDArray[n
 def correlation(products: WindowProducts) -> Energies:
     """Normalised correlation of kept and removed part; NaN where either is zero."""
     return ratio(products.product, np.sqrt(products.kept) * np.sqrt(products.removed))
-
-
-@dataclass(frozen=True, eq=False)
-class AlikeGroups:
-    """Groups of shots in which kept and removed part are alike.
-
-    Parameters
-    ----------
-    source : ndarray, shape (group,)
-        Whose shots.
-    first_shot : ndarray of int64, shape (group,)
-        Row of the first shot of each group.
-    correlation : ndarray of float64, shape (group, channel, window)
-        Mean over the shots.
-    weight : ndarray of float64, shape (group, channel, window)
-        Orthogonalisation weight over the shots.
-    error_amplitude : ndarray of float64, shape (group, channel, window)
-        Amplitude of the error that the likeness stands for, relative to the kept part, at least:
-        signal that was taken would be the weight, interference that was left the correlation.
-    flagged : ndarray of bool, shape (group, channel, window)
-        Above chance at the bounded rate of false discoveries, and of positive sign.
-    """
-
-    source: NDArray[np.generic]
-    first_shot: NDArray[np.int64]
-    correlation: Energies
-    weight: Energies
-    error_amplitude: Energies
-    flagged: NDArray[np.bool_]
-
-
-def alike_groups(products: WindowProducts, plan: MeasurePlan) -> AlikeGroups:
-    """Test every group of shots, channel and window.
-
-    Each shot was fired with its own random delay, so the correlations of neighbouring shots are
-    independent of each other where nothing is wrong; Student's t tells whether their mean is above
-    zero, without assuming a bandwidth. Neighbouring channels see the same interference and are not
-    independent; the rate of false discoveries allows for that.
-    """
-    products = products.whole
-    each = correlation(products)
-    groups = [
-        (source, rows)
-        for source in plan.sources
-        for rows in plan.groups[source]
-        if len(rows) >= LEAST_SHOTS
-    ]
-    shape = (len(groups), *each.shape[1:])
-    chance = np.ones(shape)
-    mean, weight, error = (np.full(shape, np.nan) for _ in range(3))
-    for number, (_, rows) in enumerate(groups):
-        known = np.isfinite(each[rows])
-        chance[number] = mean_above_zero(each[rows], 0)
-        counted = np.maximum(known.sum(axis=0), 1)
-        mean[number] = np.where(known, each[rows], 0.0).sum(axis=0) / counted
-        kept, removed, product = (
-            part[rows].sum(axis=0) for part in (products.kept, products.removed, products.product)
-        )
-        weight[number] = ratio(product, kept)
-        error[number] = np.minimum(weight[number], ratio(product, np.sqrt(kept * removed)))
-    return AlikeGroups(
-        source=np.array([source for source, _ in groups]),
-        first_shot=np.array([rows[0] for _, rows in groups], dtype=np.int64),
-        correlation=mean,
-        weight=weight,
-        error_amplitude=error,
-        flagged=flag(chance, dependent=True),
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class OctaveWeights:
-    """Products over energies of all channels of a source, shape (source, window, octave).
-
-    Parameters
-    ----------
-    signal, signal_error : ndarray of float64
-        Product over energy kept, and its standard error from groups of shots: the part of the kept
-        amplitude that was taken, if it is signal.
-    interference, interference_error : ndarray of float64
-        Product over energy removed: the part of the removed amplitude that was left, if it is
-        interference.
-    """
-
-    signal: Energies
-    signal_error: Energies
-    interference: Energies
-    interference_error: Energies
-
-
-def octave_weights(products: WindowProducts, plan: MeasurePlan) -> OctaveWeights:
-    """Weights of each source, window and octave; NaN where nothing is there or measured."""
-    shape = (len(plan.sources), *products.kept.shape[2:])
-    out = np.full((4, *shape), np.nan)
-    measured = np.array([high > plan.low_cut_hz for _, high in octave_bands(plan.interval_s)])
-    for number, source in enumerate(plan.sources):
-        groups = plan.groups[source]
-        if not groups:
-            continue
-        kept, removed, product = (
-            np.stack([part[rows].sum(axis=(0, 1), dtype=np.float64) for rows in groups])
-            for part in (products.kept, products.removed, products.product)
-        )
-        for place, energy in ((0, kept), (2, removed)):
-            whole = ratio(product.sum(axis=0), energy.sum(axis=0))
-            out[place, number] = np.where(measured, whole, np.nan)
-            if len(groups) > 1:  # of a ratio of sums, from its parts
-                off = product - whole * energy
-                error = np.sqrt(len(groups) / (len(groups) - 1) * np.sum(off**2, axis=0))
-                out[place + 1, number] = ratio(error, energy.sum(axis=0))
-    return OctaveWeights(*out)
 
 
 def _over_neighbours(values: Energies, plan: MeasurePlan) -> Energies:

@@ -23,6 +23,9 @@ _MICROBAR: Final = {"µbar": 1.0, "Pa": 10.0, "mbar": 1e3, "bar": 1e6}
 """From units of pressure; a bar is 100 000 Pa by definition."""
 _LOUD: Final = 4.0
 """A channel is loud when it exceeds the median of the channels by this factor (12 dB)."""
+_BESIDE_S: Final = 10.0
+_ROUNDING: Final = 16.0 * float(np.finfo(np.float32).eps)
+"""Of the largest sample: single precision and a few sums leave so much where nothing is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +51,7 @@ class NoiseLevels:
     duration_s: float
     channels: NDArray[np.int64]
     unit: str
+    rounding: float = 0.0
 
 
 def quiet_stretches(recording: Recording, shots: Shots, length_s: float) -> list[tuple[int, int]]:
@@ -104,7 +108,21 @@ def noise_levels(recording: Recording, stretches: list[tuple[int, int]]) -> Nois
         duration,
         recording.channel_numbers,
         "µbar" if factor else unit,
+        _ROUNDING * _largest_beside(recording, stretches) * (factor or 1.0),
     )
+
+
+def _largest_beside(recording: Recording, stretches: list[tuple[int, int]]) -> float:
+    """Largest sample of some seconds before and after each stretch."""
+    count, channels = recording.shape[1], range(recording.shape[0])
+    beside = round(_BESIDE_S / recording.interval_s)
+    largest = 0.0
+    for start, stop in stretches:
+        for first, last in ((max(0, start - beside), start), (stop, min(count, stop + beside))):
+            if first < last:
+                samples = np.abs(recording.read(channels, first, last))
+                largest = max(largest, float(np.nan_to_num(samples).max(initial=0.0)))
+    return largest
 
 
 def noise_findings(levels: NoiseLevels) -> list[Finding]:
@@ -120,7 +138,7 @@ def noise_findings(levels: NoiseLevels) -> list[Finding]:
         findings.append(Finding("noise_rms", float(value), unit, "note", message, band_hz=band))
     total = np.sqrt((levels.rms**2).sum(axis=1))
     usual = float(np.nanmedian(total))
-    for row in np.flatnonzero(total > _LOUD * usual):
+    for row in np.flatnonzero(total > max(_LOUD * usual, levels.rounding)):
         message = (
             f"Noise of {total[row]:.3g} {unit}, {20 * np.log10(total[row] / usual):.0f} dB above "
             "the median of the channels; it is separated like the others."

@@ -216,6 +216,7 @@ def _cut(strength: NDArray[np.float32], begin: int, length: int) -> NDArray[np.f
 def _spikes(sample: NDArray[np.float64], length: int) -> NDArray[np.float32]:
     """Unit spikes between samples, shared by the two neighbours."""
     out = np.zeros(length)
+    sample = sample[(sample >= 0.0) & (sample < length - 1)]
     whole = np.floor(sample).astype(np.int64)
     part = sample - whole
     np.add.at(out, whole, 1.0 - part)
@@ -224,7 +225,12 @@ def _spikes(sample: NDArray[np.float64], length: int) -> NDArray[np.float32]:
 
 
 def find_clock_lag(
-    onsets: Onsets, fire_sample: NDArray[np.float64], source_row: NDArray[np.int64], *, seed: int
+    onsets: Onsets,
+    fire_sample: NDArray[np.float64],
+    source_row: NDArray[np.int64],
+    *,
+    judged: NDArray[np.bool_] | None = None,
+    seed: int,
 ) -> ClockLag:
     """The lag at which a stretch of shots agrees best with the onsets, and its null.
 
@@ -236,18 +242,25 @@ def find_clock_lag(
         Rising fire times in samples of the record.
     source_row : ndarray of int64, shape (shot,)
         Row of `onsets` of each shot.
+    judged : ndarray of bool, shape (shot,), optional
+        Shots to look at; all if not given. The others show the course along the line all the same.
     seed : int
         Of the shuffled dithers.
     """
-    if len(fire_sample) < FEWEST_SHOTS:
+    if judged is None:
+        judged = np.ones(len(fire_sample), dtype=np.bool_)
+    if np.count_nonzero(judged) < FEWEST_SHOTS:
         return ClockLag(np.nan, np.nan, np.nan, np.nan)
     random = np.random.default_rng(seed)
     first = max(0, (len(fire_sample) - MOST_SHOTS) // 2)
     stretch = slice(first, first + MOST_SHOTS)
-    fire, row = fire_sample[stretch], source_row[stretch]
-    correlate = _correlator(onsets, fire, row)
-    values = correlate(fire)
-    null = [correlate(shuffle_dither(fire, row, random)).max() for _ in range(_NULL_DRAWS)]
+    fire, row, some = fire_sample[stretch], source_row[stretch], judged[stretch]
+    if np.count_nonzero(some) < FEWEST_SHOTS:
+        some = np.ones(len(fire), dtype=np.bool_)
+    correlate = _correlator(onsets, fire[some], row[some])
+    values = correlate(fire[some])
+    shuffled = [shuffle_dither(fire, row, random)[some] for _ in range(_NULL_DRAWS)]
+    null = [correlate(draw).max() for draw in shuffled]
     alike = alike_lags(values, onsets.interval_s)
     deviation = 1.4826 * float(np.median(np.abs(values - np.median(values))))
     return ClockLag(
