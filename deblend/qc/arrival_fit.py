@@ -256,6 +256,6 @@ def independent_energy(usual: UsualArrivals, fired: Fired, count: int) -> NDArra
             fired.source_row[shots][None, None, :],
             fired.window[shots][None, None, :] - at[None, :, None],
         )
-        taken = np.einsum("sta,ab,stb->st", shared, inverse[place], shared, optimize=True)
+        taken = ((shared @ inverse[place]) * shared).sum(axis=2)
         out[:, at.astype(np.int64)] -= taken
     return out

@@ -50,17 +50,44 @@ class Chance:
         return np.asarray(self.left_of_shots[order][nearest])
 
 
+@dataclass(frozen=True, eq=False)
+class Projected:
+    """What is left of a record, seen as arrivals.
+
+    Parameters
+    ----------
+    matched : ndarray of float64, shape (source, time)
+        Projection on the arrival of each source at every sample, without echoes; 1 for an arrival.
+    share : ndarray of float64, shape (source, time)
+        Part of the energy of an arrival that the fitted shots cannot take up.
+    """
+
+    matched: NDArray[np.float64]
+    share: NDArray[np.float64]
+
+
+def project(
+    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired, interval_s: float
+) -> Projected:
+    """Project what fitted shots leave of a record, shape (channel, time), on usual arrivals."""
+    matched = without_echoes(matched_arrivals(left, usual), fired, interval_s)
+    share = independent_energy(usual, fired, matched.shape[1]) / usual.energy[:, None]
+    return Projected(matched, share)
+
+
 def chance_of(
+    projected: Projected,
     left: NDArray[np.float64],
     usual: UsualArrivals,
     fired: Fired,
     known: NDArray[np.bool_],
-    interval_s: float,
 ) -> Chance:
     """Null of a search, from what the fitted shots leave.
 
     Parameters
     ----------
+    projected : Projected
+        What is left, seen as arrivals.
     left : ndarray of float64, shape (channel, time)
         The record without the fitted shots.
     usual : UsualArrivals
@@ -69,18 +96,13 @@ def chance_of(
         The shots.
     known : ndarray of bool, shape (channel, time)
         Samples that are known.
-    interval_s : float
-        Sample interval.
     """
-    matched = matched_arrivals(left, usual)
-    far = far_deviation(matched, known)
-    matched = without_echoes(matched, fired, interval_s)
-    share = independent_energy(usual, fired, matched.shape[1]) / usual.energy[:, None]
+    far = far_deviation(projected.matched, known)
     near = far.copy()
-    for row in range(len(matched)):
-        beside = (share[row] > _OVERLAPPED) & (share[row] < 1.0)
+    for row, share in enumerate(projected.share):
+        beside = (share > _OVERLAPPED) & (share < 1.0)
         if beside.any():
-            values = np.abs(matched[row, beside]) / np.sqrt(share[row, beside])
+            values = np.abs(projected.matched[row, beside]) / np.sqrt(share[beside])
             near[row] = max(near[row], 1.4826 * float(np.median(values)))
     return Chance(far, near, _left_of_shots(left, usual, fired), fired.window)
 

@@ -16,14 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.qc.arrival_fit import AmplitudeFit, Fired, UsualArrivals, independent_energy
-from deblend.qc.arrival_null import (
-    Chance,
-    chance_of,
-    left_in_windows,
-    matched_arrivals,
-    without_echoes,
-)
+from deblend.qc.arrival_fit import AmplitudeFit, Fired, UsualArrivals
+from deblend.qc.arrival_null import Chance, Projected, chance_of, left_in_windows, project
 
 STRAY_AMPLITUDE: Final = 0.6
 DEVIATIONS: Final = 8.0
@@ -141,11 +135,11 @@ def search_changes(
         What they were held against.
     """
     now = refit(table)
-    chance = chance_of(now.left, usual, now.fired, known, interval_s)
+    seen = project(now.left, usual, now.fired, interval_s)
+    chance = chance_of(seen, now.left, usual, now.fired, known)
     settled, refused = set[int](), list[float]()
     for _ in range(_ROUNDS):
-        matched = without_echoes(matched_arrivals(now.left, usual), now.fired, interval_s)
-        changes = _further(matched, now, usual, chance)
+        changes = _further(seen, now, usual, chance)
         changes += _not_as_expected(now, table, usual, complete, chance)
         accepted = _apart(changes, settled, refused, usual.length)
         if not accepted:
@@ -156,6 +150,7 @@ def search_changes(
         refused += nothing
         if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
             break
+        seen = project(now.left, usual, now.fired, interval_s)
     return _with_likeliest_sources(now, len(usual.energy), len(table.window), refit), chance
 
 
@@ -307,10 +302,10 @@ def _left_beyond_usual(now: Explained, usual: UsualArrivals) -> NDArray[np.float
 
 
 def _further(
-    matched: NDArray[np.float64], now: Explained, usual: UsualArrivals, chance: Chance
+    seen: Projected, now: Explained, usual: UsualArrivals, chance: Chance
 ) -> list[_Change]:
     """Arrivals that no shot explains, none within a window of a larger one."""
-    share = independent_energy(usual, now.fired, matched.shape[1]) / usual.energy[:, None]
+    matched, share = seen.matched, seen.share
     told = np.maximum(share, _INDEPENDENT)
     amplitude = matched / told
     least = np.where(share < 1.0, chance.near[:, None], chance.far[:, None]) / np.sqrt(told)

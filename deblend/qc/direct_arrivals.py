@@ -339,7 +339,7 @@ def arrival_strength(
     *,
     start_ns: int,
     interval_ns: int,
-) -> NDArray[np.float32]:
+) -> tuple[NDArray[np.float32], float]:
     """How much of the usual arrival of each source begins at every instant.
 
     The usual arrivals are learnt from the `live` shots; other parameters are those of
@@ -349,6 +349,8 @@ def arrival_strength(
     -------
     ndarray of float32, shape (source, time)
         At the fire time: 1 for a usual arrival, at most 1.5 either way.
+    float
+        Begin of the usual arrivals after the predicted time, in seconds: median of the sources.
     """
     interval_s = interval_ns / NS_PER_S
     samples = np.where(known, record, 0.0).astype(np.float64)
@@ -364,7 +366,9 @@ def arrival_strength(
         inside = values[max(0, shift) : len(values) + min(0, shift)]
         first = max(0, -shift)
         out[row, first : first + len(inside)] = inside
-    return out
+    late_s = _first_breaks(form, delay_s, interval_s)
+    late_s = late_s[np.isfinite(late_s)]
+    return out, float(np.median(late_s)) if late_s.size else 0.0
 
 
 def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -> NDArray[np.bool_]:

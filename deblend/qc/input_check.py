@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, Protocol
 
@@ -101,39 +101,10 @@ def verify_against_samples(
         return [Finding("not_verified", np.nan, "", "look", message)]
     known = np.isfinite(record)
     delay_s = _delays(offset_m[:, rows], sources, len(shots.sources), known_offsets)
-    interval_s = recording.interval_s
-    onsets = Onsets(
-        np.stack([onset_strength(record, known, interval_s, delay) for delay in delay_s]),
-        interval_s,
-    )
     order = np.argsort(shots.fire_time_ns, kind="stable")
     order = order[shots.live[order]]
-    sample = (shots.fire_time_ns[order] - recording.start_ns) / recording.interval_ns
-    likely_s = (0.0, *mixed_scales_s(shots))
-    course = clock_course(onsets, sample, sources[order], likely_s=likely_s, seed=seed)
-    if course.lag.usable:
-        learnt = np.zeros(len(shots), dtype=np.bool_)
-        clearest = clearest_shots(onsets, sample, sources[order], course.lag.lag_s)
-        learnt[order[clearest]] = True
-        strength = arrival_strength(
-            record,
-            known,
-            shots.fire_time_ns + round(course.lag.lag_s * 1e9),
-            learnt,
-            sources,
-            delay_s,
-            start_ns=recording.start_ns,
-            interval_ns=recording.interval_ns,
-        )
-        finer = clock_course(
-            Onsets(strength, interval_s),
-            sample,
-            sources[order],
-            likely_s=likely_s,
-            judged=~learnt[order],
-            seed=seed,
-        )
-        course = finer if finer.lag.usable else course
+    seen = _Seen(record, known, sources, delay_s, recording.start_ns, recording.interval_ns)
+    course = _course(seen, shots, order, seed)
 
     def fit(
         fire_time_ns: NDArray[np.int64],
@@ -156,8 +127,8 @@ def verify_against_samples(
             form=form,
         )
 
-    course = _from_first_breaks(shots, course, order, fit)
-    course = _place_steps(shots, _level_steps(shots, course, order, fit, interval_s), order, fit)
+    course = _level_steps(shots, course, order, fit, recording.interval_s)
+    course = _place_steps(shots, course, order, fit)
     course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
     findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
     if not course.lag.usable:
@@ -166,7 +137,7 @@ def verify_against_samples(
     for _ in range(_SWAP_ROUNDS):
         fired = sources.copy()
         fired[list(wrong)] = list(wrong.values())
-        arrivals = fit(corrected_ns, shots.live, fired, search=True)
+        arrivals = fit(corrected_ns, shots.live, fired, search=True, form=arrivals.form)
         more = _looks_like(arrivals, fired, corrected_ns)
         if not more or more.keys() <= wrong.keys():
             break
@@ -178,6 +149,75 @@ def verify_against_samples(
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     return findings + shot_findings(fitted, arrivals, corrected_ns, named)
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What is looked at.
+
+    Parameters
+    ----------
+    record : ndarray of float32, shape (channel, time)
+        Some channels near the sources.
+    known : ndarray of bool, shape (channel, time)
+        False where a sample is missing.
+    sources : ndarray of int64, shape (shot,)
+        Source of each row of the table, from 0.
+    delay_s : ndarray of float64, shape (source, channel)
+        Travel time of the direct arrival.
+    start_ns, interval_ns : int
+        Of the record.
+    """
+
+    record: NDArray[np.float32]
+    known: NDArray[np.bool_]
+    sources: NDArray[np.int64]
+    delay_s: NDArray[np.float64]
+    start_ns: int
+    interval_ns: int
+
+
+def _course(seen: _Seen, shots: Shots, order: NDArray[np.int64], seed: int) -> ClockCourse:
+    """Lag of the record, from onsets at first, then from the waveform that they lead to.
+
+    Where sources fire nearly together, energy rises with the first of them only, and onsets are
+    good for some 50 ms. A waveform, once it is known from the shots that agree best, tells all
+    shots of its source to a sample.
+    """
+    interval_s = seen.interval_ns * 1e-9
+    likely_s = (0.0, *mixed_scales_s(shots))
+    sample = (shots.fire_time_ns[order] - seen.start_ns) / seen.interval_ns
+    rows = seen.sources[order]
+    strength = [
+        onset_strength(seen.record, seen.known, interval_s, delay) for delay in seen.delay_s
+    ]
+    onsets = Onsets(np.stack(strength), interval_s)
+    course = clock_course(onsets, sample, rows, likely_s=likely_s, seed=seed)
+    if not course.lag.usable:
+        return course
+    learnt = np.zeros(len(shots), dtype=np.bool_)
+    learnt[order[clearest_shots(onsets, sample, rows, course.lag.lag_s)]] = True
+    likeness, late_s = arrival_strength(
+        seen.record,
+        seen.known,
+        shots.fire_time_ns + round(course.lag.lag_s * 1e9),
+        learnt,
+        seen.sources,
+        seen.delay_s,
+        start_ns=seen.start_ns,
+        interval_ns=seen.interval_ns,
+    )
+    finer = clock_course(
+        Onsets(likeness, interval_s),
+        sample,
+        rows,
+        likely_s=likely_s,
+        judged=~learnt[order],
+        seed=seed,
+    )
+    # Lags count from the begin of the arrival.
+    finer = replace(finer, lag_s=finer.lag_s + late_s)
+    return finer if finer.lag.usable else course
 
 
 def _looks_like(
@@ -197,19 +237,6 @@ def _looks_like(
         other = arrivals.likeness.looks_like
         found |= {int(row): int(other[row]) for row in np.flatnonzero(other >= 0)}
     return found
-
-
-def _from_first_breaks(
-    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
-) -> ClockCourse:
-    """Lags that count from the begin of the usual arrivals.
-
-    Where sources fire nearly together, energy rises with the first of them, and onsets say when
-    that one is.
-    """
-    late_s = fit(shots.fire_time_ns + _correction_ns(shots, order, course.lag_s), shots.live)
-    first = late_s.first_break_s[np.isfinite(late_s.first_break_s)]
-    return replace(course, lag_s=course.lag_s + float(np.median(first))) if first.size else course
 
 
 def _level_steps(
