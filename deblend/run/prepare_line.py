@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 from deblend.errors import SettingsError
+from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.method_settings import line_method
 from deblend.run.open_line import OpenLine
 from deblend.separation.job import Job, prepare
-from deblend.separation.plan_blocks import MEMORY_BYTES, BlockPlan, Extent, plan_blocks
+from deblend.separation.plan_blocks import (
+    MEMORY_BYTES,
+    BlockPlan,
+    Extent,
+    least_bytes,
+    plan_blocks,
+)
 from deblend.separation.spans import slot_halo
 
 
@@ -68,6 +77,15 @@ def plan_line(job: Job, block_bytes: int, processes: int) -> BlockPlan:
     Raises
     ------
     SettingsError
-        If the budget is too small; says the least that works.
+        If the budget is too small; says the least that works, for the run as a whole.
     """
-    return plan_blocks(line_extent(job), block_bytes, processes=processes)
+    extent = line_extent(job)
+    least = least_bytes(extent)
+    if block_bytes < least:
+        given, needed = (processes * (PROGRAM_BYTES + part) / 1e9 for part in (block_bytes, least))
+        raise SettingsError(
+            f"a memory budget of {given:.4g} GB for {processes} process(es) is too small for one "
+            "channel with its neighbours",
+            remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
+        )
+    return plan_blocks(extent, block_bytes, processes=processes)

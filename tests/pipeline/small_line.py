@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -80,6 +80,14 @@ class SmallLine:
         text = self.line_file.read_text()
         assert old in text
         self.line_file.write_text(text.replace(old, new))
+
+    def spoil_times(self) -> None:
+        """Fire times that are wrong by a millisecond, to be refined; the truth is none any more."""
+        late_ns = np.rint(1e6 * np.random.default_rng(3).standard_normal(len(self.shots)))
+        wrong = replace(self.shots, fire_time_ns=self.shots.fire_time_ns + late_ns.astype(np.int64))
+        write_shots(self.folder / "shots.csv", wrong)
+        self.rewrite('[truth]\nfolder = "truth"\n', "")
+        self.rewrite("iterations =", "refine_times = true\niterations =")
 
     def write_records(self, samples: NDArray[np.float32], pieces: int = 2) -> None:
         """Write the record anew, in time slices."""

@@ -19,6 +19,7 @@ from small_line import DONE, SmallLine, make_small_line
 from deblend.errors import ClusterError
 from deblend.run.execute import Machines, runner
 from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.output_folder import FIRE_TIMES
 from deblend.run.work_folder import WorkFolder
 from deblend.run.work_plan import software_versions
 
@@ -35,7 +36,7 @@ ENVIRONMENT = os.environ | {
 @pytest.fixture(scope="module")
 def line(tmp_path_factory: pytest.TempPathFactory) -> SmallLine:
     line = make_small_line(tmp_path_factory.mktemp("machines") / "line")
-    line.rewrite("iterations = 25", "iterations = 20")
+    line.rewrite("iterations = 25", "iterations = 20\nrobust = false")
     return line
 
 
@@ -85,6 +86,23 @@ def test_three_kills_change_nothing(
 def test_two_local_processes(line: SmallLine, whole: dict[str, bytes], tmp_path: Path) -> None:
     options = ("--memory-gb", 2 * MEMORY_GB, "--processes", 2)
     assert finish(line, tmp_path / "out", *options) == whole
+
+
+def test_refined_times_in_two_processes_and_on_a_cluster(tmp_path: Path) -> None:
+    line = make_small_line(tmp_path / "line")
+    line.rewrite("iterations = 25", "iterations = 25\nrobust = false")
+    line.spoil_times()
+    here = finish(line, tmp_path / "here", "--memory-gb", MEMORY_GB)
+    times = (tmp_path / "here" / FIRE_TIMES).read_bytes()
+    assert b",true," in times
+    options = ("--memory-gb", 2 * MEMORY_GB, "--processes", 2)
+    assert finish(line, tmp_path / "two", *options) == here
+    with scheduler_in(tmp_path) as (_, address), worker(address, tmp_path / "a"):
+        wait_for_workers(address, 1)
+        options = ("--memory-gb", MEMORY_GB, "--scheduler", address)
+        assert finish(line, tmp_path / "cluster", *options) == here
+    for name in ("two", "cluster"):
+        assert (tmp_path / name / FIRE_TIMES).read_bytes() == times
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -10,9 +11,14 @@ from pathlib import Path
 import pytest
 from small_line import DONE, Call, SmallLine, make_small_line
 
-from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.output_folder import RESULTS, UNFINISHED
+from deblend.errors import SettingsError
+from deblend.run.line_file import read_line_file
+from deblend.run.memory import PROGRAM_BYTES, block_budget
+from deblend.run.open_line import open_line
+from deblend.run.output_folder import FIRE_TIMES, RESULTS, UNFINISHED
+from deblend.run.prepare_line import plan_line, prepare_line
 from deblend.run.work_folder import WorkFolder, locked
+from deblend.separation.plan_blocks import BlockPlan
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
 pytestmark = pytest.mark.usefixtures("plain_page")
@@ -21,7 +27,8 @@ pytestmark = pytest.mark.usefixtures("plain_page")
 @pytest.fixture
 def line(tmp_path: Path) -> SmallLine:
     line = make_small_line(tmp_path / "line")
-    line.rewrite("iterations = 25", "iterations = 2")
+    # Robust fits look at neighbouring channels: a block of one channel would be all of the line.
+    line.rewrite("iterations = 25", "iterations = 2\nrobust = false")
     return line
 
 
@@ -165,9 +172,12 @@ def test_other_software_is_refused(
 def test_a_second_run_is_refused(line: SmallLine, call: Call) -> None:
     with locked(line.out) as work:
         work.plan.touch()  # so that the folder stays
-        refused = call("separate", line.line_file)
+        refused = call("separate", line.line_file, "--restart")
         work.plan.unlink()
     assert refused.exit_code == 2
+    said = rf"another run is at work in this folder \(process {os.getpid()} on .+\)"
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
+    assert "Wait for it, or name another output folder" in refused.stderr
 
 
 def test_blocks_one_by_one_for_a_batch_queue(
@@ -192,11 +202,34 @@ def test_blocks_one_by_one_for_a_batch_queue(
     assert results(line.out) == whole
 
 
+@pytest.mark.slow
+def test_refined_times_are_those_of_the_whole_line_in_every_job(
+    line: SmallLine, call: Call
+) -> None:
+    line.rewrite("iterations = 2", "iterations = 25")  # fewer and they are not believed
+    line.spoil_times()
+    at_once = call("separate", line.line_file, *FOUR_BLOCKS)
+    assert at_once.exit_code in DONE, at_once.stderr
+    whole = results(line.out) | times(line.out)
+    assert b",true," in whole[FIRE_TIMES]  # or nothing would be shown
+    line.out.rename(line.out.with_name("whole"))
+    assert call("separate", line.line_file, "--prepare", *FOUR_BLOCKS).exit_code == 0
+    for block in (2, 0, 3, 1):
+        assert call("separate", line.line_file, "--block", block).exit_code in DONE
+    finished = call("separate", line.line_file, "--finish")
+    assert finished.exit_code in DONE, finished.stderr
+    assert results(line.out) | times(line.out) == whole
+
+
+def times(folder: Path) -> dict[str, bytes]:
+    return {FIRE_TIMES: (folder / FIRE_TIMES).read_bytes()}
+
+
 @pytest.mark.parametrize(
     ("options", "said"),
     [
         (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.5 GB"),
-        (("--memory-gb", (PROGRAM_BYTES + 1000) / 1e9), r"too small .* Allow at least \S+ GB"),
+        (("--memory-gb", (PROGRAM_BYTES + 1000) / 1e9), r"too small .* Give at least \S+ GB"),
         (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: the scheduler does not"),
         (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
         (("--prepare", "--finish"), "Give one of --prepare"),
@@ -215,6 +248,29 @@ def test_bad_options(
     assert refused.exit_code == 2
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
     assert not WorkFolder.of(line.out).any_done()
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
+    job = prepare_line(open_line(read_line_file(line.line_file)))
+
+    def plan(memory_gb: float) -> BlockPlan:
+        return plan_line(job, block_budget(round(memory_gb * 1e9), processes), processes)
+
+    with pytest.raises(SettingsError, match=r"of \S+ GB for \d process.* Give at least") as refused:
+        plan(processes * (PROGRAM_BYTES + 1000) / 1e9)
+    least_gb = float(str(refused.value).split()[-2])
+    assert plan(least_gb).count >= 1
+    with pytest.raises(SettingsError, match="too small"):
+        plan(least_gb - 0.0001)
+
+
+def test_a_target_below_a_file(line: SmallLine, call: Call) -> None:
+    line.rewrite('folder = "separated"', 'folder = "shots.csv/separated"')
+    refused = call("separate", line.line_file)
+    assert refused.exit_code == 2
+    said = r"shots\.csv/separated: the output folder cannot be (read|made) \(Not a directory\)"
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
 
 
 def test_a_target_that_cannot_be_written(
