@@ -1,4 +1,4 @@
-"""Likeness of kept and removed part in groups of shots: where it is beyond chance, and in octaves."""
+"""Likeness of kept and removed part in groups of shots: beyond chance or not, and in octaves."""
 
 from __future__ import annotations
 
@@ -40,12 +40,11 @@ class GroupLikeness:
 
     def __add__(self, other: GroupLikeness) -> GroupLikeness:
         """Those of both, one after the other; sums added."""
-        joined = (
-            np.concatenate([getattr(self, name), getattr(other, name)], axis=1)
-            for name in ("chance", "mean", "weight", "error")
-        )
         return GroupLikeness(
-            *joined,
+            np.concatenate([self.chance, other.chance], axis=1),
+            np.concatenate([self.mean, other.mean], axis=1),
+            np.concatenate([self.weight, other.weight], axis=1),
+            np.concatenate([self.error, other.error], axis=1),
             self.kept + other.kept,
             self.removed + other.removed,
             self.product + other.product,
@@ -161,7 +160,8 @@ class OctaveWeights:
 
 def octave_weights(likeness: GroupLikeness, plan: MeasurePlan) -> OctaveWeights:
     """Weights of each source, window and octave; NaN where nothing is there or measured."""
-    source_of = np.array([number for number, (_, rows) in _numbered(plan) for _ in rows], np.int64)
+    counts = [len(plan.groups[source]) for source in plan.sources]
+    source_of = np.repeat(np.arange(len(counts)), counts)
     out = np.full((4, len(plan.sources), *likeness.kept.shape[1:]), np.nan)
     measured = np.array([high > plan.low_cut_hz for _, high in octave_bands(plan.interval_s)])
     for number in np.unique(source_of):
@@ -175,7 +175,3 @@ def octave_weights(likeness: GroupLikeness, plan: MeasurePlan) -> OctaveWeights:
                 error = np.sqrt(count / (count - 1) * np.sum(off**2, axis=0))
                 out[place + 1, number] = ratio(error, energy.sum(axis=0))
     return OctaveWeights(*out)
-
-
-def _numbered(plan: MeasurePlan) -> list[tuple[int, tuple[Source, list[NDArray[np.int64]]]]]:
-    return list(enumerate(plan.groups.items()))

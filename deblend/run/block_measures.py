@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
+from deblend.qc.group_likeness import GroupLikeness
 from deblend.qc.leakage import Leakage, leakage_findings, measure_leakage
-from deblend.qc.likeness_maps import WindowProducts, join_products
 from deblend.qc.limits import Limit, default_limits, read_limits
 from deblend.qc.measure_plan import MeasurePlan
 from deblend.qc.record_samples import SampleCounts, sample_findings
@@ -71,9 +71,8 @@ class LineMeasures:
     Parameters
     ----------
     residual, removed, leakage, truth
-        As of a block, for the whole line.
-    products : WindowProducts
-        For the maps of likeness of kept and removed part.
+        As of a block, for the whole line; `leakage` without the products of its windows, which
+        grow with the line: see `line_products`.
     histories : tuple of tuple of IterationRecord
         One a block.
     fitted_less : FittedLess or None
@@ -84,7 +83,6 @@ class LineMeasures:
     removed: RemovedEnergy
     leakage: Leakage
     truth: TruthMeasures | None
-    products: WindowProducts
     histories: tuple[tuple[IterationRecord, ...], ...]
     fitted_less: FittedLess | None
 
@@ -160,56 +158,38 @@ def _in_line(
     return replace(less, shot=shot)
 
 
-def add_blocks(blocks: Iterable[BlockMeasures], total: int) -> LineMeasures:
+def add_blocks(blocks: Iterable[BlockMeasures]) -> LineMeasures:
     """Add up blocks, in their order; one is held at a time.
 
     Parameters
     ----------
     blocks : iterable of BlockMeasures
         All blocks of a line.
-    total : int
-        Rows of the shot table.
     """
     residual: ResidualEnergy | None = None
     removed: RemovedEnergy | None = None
     leakage: Leakage | None = None
     truth: TruthMeasures | None = None
     less: FittedLess | None = None
-    products: dict[int, WindowProducts] = {}
+    seen: set[int] = set()
     histories = []
     for block in blocks:
         residual = block.residual if residual is None else residual + block.residual
         removed = block.removed if removed is None else removed + block.removed
-        earlier = products.get(block.channels.start)  # of these channels in another span
-        whole = in_line_rows(join_products(list(block.leakage.products)), block.rows, total)
-        products[block.channels.start] = _sum(earlier, whole) if earlier else whole
         alone = replace(block.leakage, products=())
         leakage = alone if leakage is None else leakage + alone
         if block.truth is not None:
-            more = block.truth if earlier is None else block.truth.without_traces()
+            again = block.channels.start in seen  # these channels in another span
+            more = block.truth.without_traces() if again else block.truth
             truth = more if truth is None else truth + more
         if block.fitted_less is not None:
             less = block.fitted_less if less is None else less + block.fitted_less
         histories.append(block.history)
+        seen.add(block.channels.start)
     assert residual is not None
     assert removed is not None
     assert leakage is not None  # there is at least one block
-    joined = join_products([products[start] for start in sorted(products)])
-    return LineMeasures(
-        residual,
-        removed,
-        replace(leakage, products=(joined,)),
-        truth,
-        joined,
-        tuple(histories),
-        less,
-    )
-
-
-def _sum(one: WindowProducts, other: WindowProducts) -> WindowProducts:
-    return WindowProducts(
-        one.kept + other.kept, one.removed + other.removed, one.product + other.product
-    )
+    return LineMeasures(residual, removed, leakage, truth, tuple(histories), less)
 
 
 def line_limits(opened: OpenLine) -> dict[str, Limit]:
@@ -247,6 +227,7 @@ def sample_windows(length: int) -> list[tuple[int, int]]:
 def line_findings(
     job: Job,
     measures: LineMeasures,
+    likeness: GroupLikeness,
     counts: SampleCounts,
     plan: MeasurePlan,
     truth: LineTruth | None,
@@ -260,6 +241,6 @@ def line_findings(
         yield from truth_rows(truth, measures.truth, job, plan.windows)
     yield from removed_findings(measures.removed, job.shots, job.delivered, windows_s)
     yield from residual_findings(measures.residual, job.shots, job.delivered, windows_s)
-    yield from leakage_findings(plan, measures.leakage, limits, numbers)
+    yield from leakage_findings(plan, measures.leakage, limits, numbers, likeness)
     if measures.fitted_less is not None:
         yield from fitted_less_findings(measures.fitted_less, job.shots, numbers)

@@ -15,16 +15,17 @@ from deblend.blending.operator import operator_at
 from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
+from deblend.qc.group_likeness import GroupLikeness
 from deblend.report.contents import Contents, Section, write_contents
 from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
 from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
+from deblend.run.line_products import line_products
 from deblend.run.open_line import with_new
 from deblend.run.output_folder import FINDINGS, FIRE_TIMES, MANIFEST, MAPS, PAGE, SAMPLES, publish
 from deblend.run.progress import Progress, Step
 from deblend.run.quality_maps import write_maps
 from deblend.run.report_extras import read_extras
 from deblend.run.report_samples import choose_places, read_sections
-from deblend.run.stored_values import read_value
 from deblend.run.work import Work
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
@@ -51,14 +52,15 @@ def finish_work(
     job, results = work.job, work.folder.results
     shutil.rmtree(results, ignore_errors=True)
     results.mkdir()
-    measures = add_blocks(
-        (read_value(work.folder.done(block)) for block in range(work.plan.count)), len(job.shots)
-    )
+    measures = add_blocks(work.measured(block) for block in range(work.plan.count))
     files = deliver_sources(work, measures, results, progress)
     progress(Step("report", 0, 0, "findings, manifest and report"))
-    findings = (*with_new(work.opened.findings, job.findings), *_measured(work, measures))
+    products = line_products(work.plan, work.measured, len(job.shots))
+    numbers = job.recording.channel_numbers
+    likeness = write_maps(results / MAPS, work.measures, products, numbers)
+    measured = _measured(work, measures, likeness)
+    findings = (*with_new(work.opened.findings, job.findings), *measured)
     write_text(results / FINDINGS, findings_csv(findings))
-    write_maps(results / MAPS, work.measures, measures.products, job)
     contents = report_contents(work, measures, _sections(work, findings), findings)
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
@@ -72,9 +74,11 @@ def finish_work(
     return files, findings
 
 
-def _measured(work: Work, measures: LineMeasures) -> list[Finding]:
+def _measured(work: Work, measures: LineMeasures, likeness: GroupLikeness) -> list[Finding]:
     limits = line_limits(work.opened)
-    found = line_findings(work.job, measures, work.counts, work.measures, work.truth, limits)
+    found = line_findings(
+        work.job, measures, likeness, work.counts, work.measures, work.truth, limits
+    )
     times = [] if work.shifts is None else shift_findings(work.shifts, work.job)
     return [*found, *times]
 

@@ -16,7 +16,7 @@ from deblend.errors import OutputError
 from deblend.files import write_text
 from deblend.qc.measure_plan import MeasurePlan
 from deblend.qc.record_samples import SampleCounts
-from deblend.run.block_measures import measure_block, measure_plan
+from deblend.run.block_measures import BlockMeasures, measure_block, measure_plan
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.prepare_line import prepare_line
 from deblend.run.staging import Staged, staged_recording
@@ -94,6 +94,11 @@ class Work:
     def keep_reference(self, value: float) -> None:
         """Keep what was measured of the whole line."""
         write_text(self.folder.reference, json.dumps({"reference": value}) + "\n")
+
+    def measured(self, block: int) -> BlockMeasures:
+        """What was measured of a finished block."""
+        measures: BlockMeasures = read_value(self.folder.done(block))
+        return measures
 
     def missing_blocks(self) -> list[int]:
         """Blocks that are not finished, in order."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -10,9 +12,10 @@ from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
 from deblend.model.shots import make_shots
 from deblend.qc.bands import band_weights, octave_bands
+from deblend.qc.group_likeness import alike_groups, group_likeness, octave_weights
 from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, line_flags, measure_leakage
 from deblend.qc.likeness_maps import (
-    alike_groups,
+    WindowProducts,
     join_products,
     spectrum_length,
     window_products,
@@ -82,7 +85,8 @@ def test_nothing_wrong_is_not_flagged(seed: int) -> None:
 def test_fewer_than_one_in_twenty_discoveries_is_false_where_some_are_true(line: QcLine) -> None:
     estimate = line.truth.copy()
     estimate[: len(estimate) // 3] *= np.float32(0.7)  # source 1 only
-    groups = alike_groups(join_products(list(measured(line, estimate).products)), line.plan)
+    products = join_products(list(measured(line, estimate).products))
+    groups = alike_groups(group_likeness(products, line.plan), line.plan)
     assert groups.flagged[groups.source == 1].mean() > 0.9
     assert groups.flagged[groups.source != 1].mean() < 0.05
 
@@ -108,6 +112,26 @@ def test_blocks_of_channels_add_up(line: QcLine) -> None:
     np.testing.assert_allclose(
         maps_of_parts.local_similarity, maps.local_similarity, rtol=1e-4, atol=1e-6
     )
+
+
+def test_figures_of_groups_add_up_over_channels(line: QcLine) -> None:
+    products = join_products(list(measured(line, np.float32(0.9) * line.truth).products))
+    whole = group_likeness(products, line.plan)
+    first, second = (
+        group_likeness(
+            WindowProducts(
+                *(part[:, some] for part in (products.kept, products.removed, products.product))
+            ),
+            line.plan,
+        )
+        for some in (slice(0, 1), slice(1, None))
+    )
+    for function in (alike_groups, octave_weights):
+        of_parts, of_whole = function(first + second, line.plan), function(whole, line.plan)
+        for field in fields(of_whole):
+            np.testing.assert_allclose(
+                getattr(of_parts, field.name), getattr(of_whole, field.name), rtol=1e-9
+            )
 
 
 def test_maps_read_the_weight_of_a_known_loss(line: QcLine) -> None:
