@@ -76,7 +76,7 @@ def find_outliers(
     xp = operator.xp
     windows = windows_of(record.shape[1], interval_s)
     recorded = known * (record != 0).any(axis=1)[:, None]
-    spike = find_spikes(record - residual, residual, recorded, xp)
+    spike = find_spikes(record - residual, residual, recorded, windows.step, xp)
     clean = xp.where(spike, 0, residual)
     energy = to_host(windows.energy(clean, xp))
     there = _share_of(windows, known, xp) >= _LEAST_KNOWN
@@ -174,11 +174,16 @@ def _usual(values: NDArray[np.float32], part: float, least: int) -> NDArray[np.f
     return np.asarray(np.where(count >= least, found, np.nan), dtype=values.dtype)
 
 
-def find_spikes(predicted: Array, residual: Array, known: Array, xp: ModuleType) -> Array:
-    """Samples that stand out from their own trace and from neighbouring channels alike."""
+def find_spikes(
+    predicted: Array, residual: Array, known: Array, step: int, xp: ModuleType
+) -> Array:
+    """Samples that stand out from their own trace and from neighbouring channels alike.
+
+    Levels are taken over `step` samples, of which spans of a line begin with a multiple.
+    """
     sharp = xp.stack([xp.abs(row - _median_of_five(row, xp)) for row in residual])
     sharp = sharp * known
-    level = xp.stack([_local_level(row, xp) for row in sharp])
+    level = xp.stack([_local_level(row, step, xp) for row in sharp])
     nearby = xp.stack([_largest_near(row, xp) for row in sharp])
     strong = xp.stack([_largest_near(xp.abs(row), xp) for row in predicted])
     spike = xp.zeros(sharp.shape, dtype=bool)
@@ -198,9 +203,8 @@ def _median_of_five(row: Array, xp: ModuleType) -> Array:
     return xp.median(xp.stack([wide[k : k + len(row)] for k in range(5)]), axis=0)
 
 
-def _local_level(row: Array, xp: ModuleType) -> Array:
-    """Rms of normal samples with the median of about half a second."""
-    size = 128
+def _local_level(row: Array, size: int, xp: ModuleType) -> Array:
+    """Rms of normal samples with the median of every `size` samples."""
     count = -(-len(row) // size)
     wide = xp.pad(row, (0, count * size - len(row)), mode="edge")
     level = xp.median(wide.reshape(count, size), axis=1) / 0.6745
