@@ -32,12 +32,9 @@ from typing import Final, Literal
 
 import deblend.report.page
 from benchmarks.result import Number, keep
-from benchmarks.run.lines import make_line
+from benchmarks.run.lines import make_line, memory_for
 from deblend.run.line_file import read_line_file
-from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.open_line import open_line
 from deblend.run.pipeline import RunOptions, run_line
-from deblend.run.prepare_line import line_extent, prepare_line
 from deblend.run.work_folder import WorkFolder
 
 DRIVER: Final = Path(__file__).parents[2] / "tests" / "pipeline" / "plain_separate.py"
@@ -67,13 +64,6 @@ def start(line: Path, out: Path, *options: object) -> subprocess.Popen[bytes]:
         stderr=subprocess.DEVNULL,
         env=ENVIRONMENT,
     )
-
-
-def memory_for(line: Path) -> float:
-    """A budget in GB for which the line is cut into blocks of three channels."""
-    extent = line_extent(prepare_line(open_line(read_line_file(line))))
-    arrays = extent.channel_bytes(extent.slots) * extent.wide_channels(BLOCK)
-    return (PROGRAM_BYTES + arrays) / 1e9
 
 
 def step_of(out: Path) -> Step:
@@ -252,7 +242,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         line = make_line(folder / "line", 1.0, CHANNELS, 1.2, 4, "fk")
-        memory_gb = memory_for(line)
+        memory_gb = memory_for(line, BLOCK) / 1e9
         deblend.report.page.write_report = lambda contents, path, extras=None: path.touch()
         separate(line, folder / "whole", memory_gb)
         count = Count(line, folder / "out", digest(folder / "whole"), memory_gb)

@@ -17,6 +17,10 @@ from deblend.blending.operator import make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
+from deblend.run.line_file import read_line_file
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.open_line import open_line
+from deblend.run.prepare_line import line_extent, prepare_line
 
 INTERVAL_NS: Final = 4_000_000
 EVERY_S: Final = 5.4
@@ -123,3 +127,9 @@ def run_command(*arguments: object) -> Used:
         usage.ru_maxrss * 1024 / 1e9,
         process.returncode,
     )
+
+
+def memory_for(line: Path, channels: int) -> int:
+    """A budget in bytes for which one process cuts a line into blocks of so many channels."""
+    extent = line_extent(prepare_line(open_line(read_line_file(line))))
+    return PROGRAM_BYTES + extent.channel_bytes(extent.slots) * extent.wide_channels(channels)
