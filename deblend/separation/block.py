@@ -22,6 +22,7 @@ from deblend.separation.patches import (
     Separator,
     coherent_part,
     largest_coefficient,
+    margin,
     patch_grid,
 )
 from deblend.separation.schedule import Schedule
@@ -211,7 +212,8 @@ def _coherence_filter(
     def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
         now, reference = method_at(method, strictness, block.reference)
         if id(now) not in floors:
-            floors[id(now)] = NoiseFloor(now, shape, xp)
+            begin = (origin[0], origin[1] + margin(now, 1), origin[2])
+            floors[id(now)] = NoiseFloor(now, shape, xp, begin)
         noise = floors[id(now)]
         patches = _by_source(update, block.source_count)
         noise.observe(_by_source(unexplained, block.source_count), strictness * reference)

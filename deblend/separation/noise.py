@@ -52,18 +52,22 @@ class NoiseFloor:
         Sources, slots, channels and time samples of the block.
     xp : module
         Array namespace.
+    origin : tuple of int, optional
+        Slot, channel and sample of the line at which the block begins, margins counted: places are
+        those of the line.
     """
 
     method: Separator
     shape: tuple[int, int, int, int]
     xp: ModuleType
+    origin: tuple[int, int, int] = (0, 0, 0)
     level: Array = field(init=False)
     _calls: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
         self._starts = [
-            _tile_starts(length, size)
-            for length, size in zip(self.shape[1:], self.size, strict=True)
+            _tile_starts(length, size, begin)
+            for length, size, begin in zip(self.shape[1:], self.size, self.origin, strict=True)
         ]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
@@ -156,9 +160,9 @@ def _smooth(level: Array, xp: ModuleType) -> Array:
     return xp.sqrt((power[:-2] + power[1:-1] + power[2:]) / 3.0)
 
 
-def _tile_starts(length: int, size: int) -> NDArray[np.int64]:
-    """Places side by side; the last one is moved inwards."""
-    return np.unique(np.clip(np.arange(0, length, size), 0, length - size))
+def _tile_starts(length: int, size: int, begin: int) -> NDArray[np.int64]:
+    """Places side by side, counted from where the line begins; at the ends they move inwards."""
+    return np.unique(np.clip(np.arange(-(begin % size), length, size), 0, length - size))
 
 
 def _nearest(starts: NDArray[np.int64], at: NDArray[np.int64] | int) -> NDArray[np.int64]:

@@ -86,3 +86,14 @@ def test_missing_traces_do_not_lower_the_level():
     holes[:, ::2] = 0
     level = floor_of(holes, [1e-9]).level[..., 1:-1]
     assert np.median(level) > 0.8 * expected_level(0.3)
+
+
+def test_places_of_a_block_are_those_of_its_line():
+    unexplained = white(0.3)
+    whole = floor_of(unexplained, [1e-9])
+    part = NoiseFloor(METHOD, (2, 35, 9, 90), np, (5, 3, 0))
+    for _ in range(noise_module._EVERY):
+        part.observe(unexplained[:, 5:, 3:], 1e-9)
+    time = np.arange(0, 60, 7)
+    inside = part.of_patches(16 - 5, 6 - 3, time)  # the place at slot 16 and channel 6 of the line
+    np.testing.assert_array_equal(inside, whole.of_patches(16, 6, time))
