@@ -7,6 +7,7 @@ import hashlib
 import math
 import os
 import re
+import shutil
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -48,6 +49,46 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def filling(folder: str | Path) -> Iterator[Path]:
+    """An empty folder to be filled; what was begun is taken away again unless all goes well.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if absent; must be empty.
+
+    Raises
+    ------
+    OutputError
+        If it holds something, or cannot be made.
+    """
+    folder = Path(folder)
+    existed = folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        occupied = any(folder.iterdir())
+    except OSError as error:
+        raise OutputError(
+            f"the folder cannot be made ({error.strerror})",
+            where=str(folder),
+            remedy="Name a folder that can be written.",
+        ) from error
+    if occupied:
+        raise OutputError(
+            "the folder is not empty",
+            where=str(folder),
+            remedy="Name a new folder, or empty this one.",
+        )
+    try:
+        yield folder
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        if existed:
+            folder.mkdir(exist_ok=True)
+        raise
 
 
 def sync(path: Path) -> None:

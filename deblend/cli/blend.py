@@ -26,15 +26,16 @@ def blend(plan_file: Path, inputs: Path | None, out: Path | None) -> None:
     Writes continuous records, a shot table, the true gathers and a line file, ready for
     `deblend separate`.
     """
+    from deblend.files import filling
     from deblend.synth.blend_keys import read_blend_plan
     from deblend.synth.blend_plan import blend_gathers
-    from deblend.synth.write import empty_folder, write_line
+    from deblend.synth.write import write_line
 
     plan = read_blend_plan(plan_file)
     folder = out or plan_file.parent / plan.output.folder
-    empty_folder(folder)
-    line = blend_gathers(plan, inputs or plan_file.parent)
-    written = write_line(line, folder, slice_s=plan.output.slice_s)
+    with filling(folder):
+        line = blend_gathers(plan, inputs or plan_file.parent)
+        written = write_line(line, folder, slice_s=plan.output.slice_s)
     click.echo(
         f"{line.description} {len(line.shots)} shots, {line.recording.shape[0]} channels, "
         f"{line.recording.duration_s:.1f} s of record.\n"

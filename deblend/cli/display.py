@@ -46,7 +46,7 @@ MOST_FILES: Final = 40
 
 
 class RateColumn(ProgressColumn):
-    """Millions of sample-iterations a second, while separating."""
+    """Millions of samples times iterations a second, while separating."""
 
     def __init__(self) -> None:
         super().__init__(table_column=Column(no_wrap=True))
@@ -67,9 +67,9 @@ def progress_bar() -> Iterator[Teller]:
         TextColumn("{task.description}"),
         BarColumn(bar_width=12),
         TaskProgressColumn(),
-        TimeRemainingColumn(),
+        TimeRemainingColumn(table_column=Column(no_wrap=True, min_width=7)),
         RateColumn(),
-        TextColumn("{task.fields[note]}"),
+        TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True)),
         console=Console(stderr=True),
     ) as display:
 
@@ -104,7 +104,7 @@ def _finish_earlier(display: Progress, tasks: dict[Stage, TaskID], current: Stag
 def show_outcome(outcome: Outcome) -> None:
     """Summary of a run."""
     console = Console(soft_wrap=True)
-    delivered = Table("source", "shots", "traces", "file", title="delivered", title_justify="left")
+    delivered = _table("source", "shots", "traces", "file", title="delivered")
     for file in outcome.delivered:
         delivered.add_row(
             str(file.source), str(file.shot_count), str(file.trace_count), file.path.name
@@ -134,8 +134,7 @@ def show_check(result: Check) -> None:
 def _show_files(console: Console, files: Sequence[FileRow]) -> None:
     if not files:
         return
-    table = Table("file", "start", "samples", "s", "jump before it (ms)", title_justify="left")
-    table.title = "records"
+    table = _table("file", "start", "samples", "s", "jump before it (ms)", title="records")
     for row in files[:MOST_FILES]:
         jump = "" if row.jump_ms is None else f"{row.jump_ms:+.6f}" if row.jump_ms else "0"
         table.add_row(escape(row.name), row.start, str(row.samples), f"{row.duration_s:.3f}", jump)
@@ -145,16 +144,15 @@ def _show_files(console: Console, files: Sequence[FileRow]) -> None:
 
 
 def _show_sources(console: Console, sources: Sequence[SourceRow]) -> None:
-    table = Table(
+    table = _table(
         "source",
         "shots",
         "misfires",
         "not wanted",
-        "interval, shortest/median/longest (s)",
+        "interval, shortest / median / longest (s)",
         "dither spread (s)",
-        title_justify="left",
+        title="sources",
     )
-    table.title = "sources"
     for row in sources:
         intervals = f"{row.shortest_s:.3f} / {row.median_s:.3f} / {row.longest_s:.3f}"
         counts = (str(row.shots), str(row.misfires), str(row.not_wanted))
@@ -162,10 +160,16 @@ def _show_sources(console: Console, sources: Sequence[SourceRow]) -> None:
     console.print(table)
 
 
+def _table(*headings: str, title: str) -> Table:
+    """A table that shows every word: what is too long for its column goes on in the next line."""
+    columns = (Column(heading, overflow="fold") for heading in headings)
+    return Table(*columns, title=title, title_justify="left")
+
+
 def _show_noise(console: Console, noise: NoiseLevels) -> None:
     """Quietest, median and loudest channel of each band; --json has all of them."""
-    table = Table("band (Hz)", "quietest", "median", "loudest", title_justify="left")
-    table.title = f"noise in {noise.duration_s:.1f} s without shots, rms ({noise.unit})"
+    title = f"noise in {noise.duration_s:.1f} s without shots, rms ({noise.unit})"
+    table = _table("band (Hz)", "quietest", "median", "loudest", title=title)
     for (low, high), rms in zip(noise.bands_hz, noise.rms.T, strict=True):
         known = [(value, number) for value, number in zip(rms, noise.channels, strict=True)]
         known = sorted(pair for pair in known if pair[0] == pair[0])
@@ -200,8 +204,8 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
     sources = [source for metric, source in whole if metric == "snr"]
     if not sources:
         return
-    table = Table("source", "before (dB)", "after (dB)", title_justify="left")
-    table.title = "truth over error, whole gathers (windows are in the report)"
+    title = "truth over error, whole gathers (windows are in the report)"
+    table = _table("source", "before (dB)", "after (dB)", title=title)
     for source in sources:
         start = whole.get(("snr_start", source), float("nan"))
         table.add_row(str(source), f"{start:.1f}", f"{whole['snr', source]:.1f}")
@@ -231,7 +235,7 @@ def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
     more = f", the first {MOST_FINDINGS} shown" if len(wanted) > MOST_FINDINGS else ""
     console.print(
         f"{len(findings)} findings: {len(wanted)} want a look{more}, "
-        f"{verdicts['note'] + verdicts['pass']} are notes",
+        f"{verdicts['pass']} are within limits, {verdicts['note']} are notes",
         highlight=False,
     )
 

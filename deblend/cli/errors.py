@@ -37,7 +37,7 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
         except DeblendError as error:
             _end(context, f"error: {error}", EXIT_ERROR)
         except KeyboardInterrupt as stop:
-            _end(context, f"stopped: {stop or 'no result was written'}", EXIT_STOPPED)
+            _end(context, f"stopped: {str(stop) or 'no result was written'}", EXIT_STOPPED)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as error:

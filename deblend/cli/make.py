@@ -22,10 +22,11 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
     Writes continuous records, a shot table, the true gathers and a line file, ready for
     `deblend separate`.
     """
+    from deblend.files import filling
     from deblend.synth.build import build_line
     from deblend.synth.scene_file import read_scene_file
     from deblend.synth.scenes import scene_names, scene_plan
-    from deblend.synth.write import empty_folder, write_line
+    from deblend.synth.write import write_line
 
     if scenes:
         for name in scene_names():
@@ -37,5 +38,6 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
         plan = read_scene_file(scene)
     else:
         plan = scene_plan(scene, "full" if size == "full" else "small")
-    empty_folder(out)
-    click.echo(f"Next: deblend separate {write_line(build_line(plan, seed), out)}")
+    with filling(out):
+        written = write_line(build_line(plan, seed), out)
+    click.echo(f"Next: deblend separate {written}")

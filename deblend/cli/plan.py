@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,18 +60,22 @@ def plan(
     if (shots is None) != (time_scale is None):
         raise click.UsageError("--shots and --time-scale go together.")
     from deblend.cli.display_plan import show_plan
+    from deblend.files import filling
     from deblend.run.plan import ShotLine, make_plan, plan_json, write_plan
 
     line = None
     if shots is not None and time_scale is not None:
         line = ShotLine(shots, time_scale, alternative, delays)
-    contents = make_plan(plan_file, simulate=simulate, shot=line, tell=_tell)
+    # A folder that will not do is refused before the minutes of a simulation.
+    with filling(out) if out is not None else nullcontext():
+        contents = make_plan(plan_file, simulate=simulate, shot=line, tell=_tell)
+        written = None if out is None else write_plan(contents, out)
     if as_json:
         click.echo(plan_json(contents), nl=False)
     else:
         show_plan(contents)
-    if out is not None:
-        click.echo(f"{write_plan(contents, out)[0]} written", err=True)
+    if written is not None:
+        click.echo(f"{written[0]} written", err=True)
 
 
 def _tell(what: str) -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from deblend.errors import OutputError
+from deblend.files import filling
 from deblend.run.line_file import read_line_file
 from deblend.run.pipeline import Outcome, run_line
 from deblend.run.progress import Progress, Step, silent
@@ -38,22 +37,13 @@ def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) 
     OutputError
         If the folder is not empty or cannot be written.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputError(
-            "the folder of the demonstration is not empty",
-            where=str(folder),
-            remedy="Name a new folder, or empty this one.",
-        )
-    existed = folder.exists()
     try:
-        progress(Step("make", 0, 0, "earth, shots and noise"))
-        line = read_line_file(_write_demo_line(folder / LINE_FOLDER, small=small))
-        return run_line(line.with_output(folder), progress)
-    except BaseException:
-        shutil.rmtree(folder / LINE_FOLDER, ignore_errors=True)
-        if not existed:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise
+        with filling(folder):
+            progress(Step("make", 0, 0, "earth, shots and noise"))
+            line = read_line_file(_write_demo_line(folder / LINE_FOLDER, small=small))
+            return run_line(line.with_output(folder), progress)
+    except KeyboardInterrupt:  # a run that is stopped says that it goes on; this one does not
+        raise KeyboardInterrupt("nothing of the demonstration is kept") from None
 
 
 def _write_demo_line(folder: Path, *, small: bool) -> Path:

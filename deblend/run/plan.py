@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from deblend.errors import SettingsError
-from deblend.files import write_text
+from deblend.files import filling, write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
 from deblend.model.findings import Finding
 from deblend.model.timebase import TimeScale
@@ -154,9 +154,7 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
         If the folder holds something or cannot be written.
     """
     from deblend.report.plan_page import render_plan
-    from deblend.synth.write import empty_folder
 
-    empty_folder(folder)
     texts = {
         PAGE: render_plan(contents),
         NUMBERS: plan_json(contents),
@@ -166,8 +164,9 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
     for column in contents.columns:
         if column.alternative.dither.law == "uniform":
             texts[f"delays-{_file_name(column.alternative.name)}.csv"] = delays_text(column)
-    for name, text in texts.items():
-        write_text(folder / name, text)
+    with filling(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
     return [folder / name for name in texts]
 
 

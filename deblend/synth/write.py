@@ -11,8 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, OutputError
-from deblend.files import replacing, write_text
+from deblend.errors import InputError
+from deblend.files import filling, replacing, write_text
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.records.open import UNKNOWN_UNIT
@@ -59,44 +59,17 @@ def write_line(
     OutputError
         If the folder is not empty or cannot be written.
     """
-    folder = empty_folder(folder)
-    (folder / "records").mkdir()
-    if record_format == "segd":
-        write_segd_records(line, folder / "records", slice_s=slice_s)
-    else:
-        write_records(line.recording, folder / "records", line.name, slice_s=slice_s)
-    write_shots(folder / "shots.csv", line.shots)
-    write_truth(line, folder / "truth")
-    path = folder / "line.toml"
-    write_text(path, line_file_text(line, record_format))
-    return path
-
-
-def empty_folder(folder: str | Path) -> Path:
-    """The folder, made if absent.
-
-    Raises
-    ------
-    OutputError
-        If it holds something, or cannot be made.
-    """
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        occupied = any(folder.iterdir())
-    except OSError as error:
-        raise OutputError(
-            f"the folder cannot be made ({error.strerror})",
-            where=str(folder),
-            remedy="Name a folder that can be written.",
-        ) from error
-    if occupied:
-        raise OutputError(
-            "the folder is not empty",
-            where=str(folder),
-            remedy="Name a new folder, or empty this one.",
-        )
-    return folder
+    with filling(folder) as folder:
+        (folder / "records").mkdir()
+        if record_format == "segd":
+            write_segd_records(line, folder / "records", slice_s=slice_s)
+        else:
+            write_records(line.recording, folder / "records", line.name, slice_s=slice_s)
+        write_shots(folder / "shots.csv", line.shots)
+        write_truth(line, folder / "truth")
+        path = folder / "line.toml"
+        write_text(path, line_file_text(line, record_format))
+        return path
 
 
 def write_records(

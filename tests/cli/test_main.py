@@ -89,6 +89,24 @@ def test_what_was_not_foreseen_is_one_line_too(monkeypatch: pytest.MonkeyPatch) 
     assert "--traceback report" in result.stderr
 
 
+def test_a_stop_says_that_nothing_was_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("deblend.run.pipeline.rebuild_report", stop)
+    result = call("report", "somewhere")
+    assert result.exit_code == 130
+    assert result.stderr == "stopped: no result was written\n"
+
+
+def test_a_blend_without_its_gathers_leaves_no_folder(tmp_path: Path) -> None:
+    plan = Path(__file__).parents[2] / "examples" / "blend_two_shots.toml"
+    result = call("blend", plan, "--inputs", tmp_path, "--out", tmp_path / "line")
+    assert result.exit_code == 2
+    assert "north-sea-two-shots.sgy: the file cannot be read" in result.stderr
+    assert not (tmp_path / "line").exists()
+
+
 @pytest.mark.parametrize(("verdict", "status"), [("note", 0), ("look", 1), ("fail", 1)])
 def test_status_of_check(monkeypatch: pytest.MonkeyPatch, verdict: str, status: int) -> None:
     finding = Finding("some_thing", 3.0, "shots", verdict, "Look [here].", shot_point=12)  # type: ignore[arg-type]
@@ -107,7 +125,7 @@ def test_demo_refuses_a_full_folder(tmp_path: Path) -> None:
     (tmp_path / "mine").touch()
     result = call("demo", "--out", tmp_path)
     assert result.exit_code == 2
-    assert f"error: {tmp_path}: the folder of the demonstration is not empty" in result.stderr
+    assert f"error: {tmp_path}: the folder is not empty" in result.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["mine"]
 
 
