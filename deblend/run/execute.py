@@ -109,7 +109,13 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 def _ready_client(machines: Machines, opened: ExitStack) -> Client:
     client = opened.enter_context(_client(machines))
     _check_versions(client)
+    client.run(_load)
     return client
+
+
+def _load() -> None:
+    """Load on a worker all that its first block would have to wait for: this file does."""
+    keep_freed_memory()
 
 
 def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told: Told) -> None:
