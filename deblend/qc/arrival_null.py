@@ -136,6 +136,18 @@ def left_in_windows(
     return np.asarray(running[np.minimum(first + usual.length, left.shape[1])] - running[first])
 
 
+def left_beyond_usual(
+    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired
+) -> NDArray[np.float64]:
+    """Energy that is left of each shot, beyond what is left of most of its source."""
+    energy = left_in_windows(left, usual, fired)
+    for row in range(len(usual.energy)):
+        own = fired.source_row == row
+        if own.any():
+            energy[own] = np.maximum(energy[own] - np.median(energy[own]), 0.0)
+    return energy
+
+
 def matched_arrivals(left: NDArray[np.float64], usual: UsualArrivals) -> NDArray[np.float64]:
     """Projection of a record on the arrival of each source at every sample, (source, time)."""
     count = left.shape[1]

@@ -16,8 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.qc.arrival_fit import AmplitudeFit, Fired, UsualArrivals
-from deblend.qc.arrival_null import Chance, Projected, chance_of, left_in_windows, project
+from deblend.qc.arrival_fit import Fired, UsualArrivals
+from deblend.qc.arrival_null import Chance, Projected, chance_of, left_beyond_usual, project
+from deblend.qc.arrival_view import Explained
 
 STRAY_AMPLITUDE: Final = 0.6
 DEVIATIONS: Final = 8.0
@@ -46,30 +47,6 @@ _FEWEST: Final = 5
 _FEW: Final = 6
 _PEAK: Final = 3
 """Samples on either side of a peak that is not like an arrival."""
-
-
-@dataclass(frozen=True, eq=False)
-class Explained:
-    """Shots fitted to the record.
-
-    Parameters
-    ----------
-    fired : Fired
-        Shots of the table, then further ones.
-    fit : AmplitudeFit
-        Of all of them.
-    left : ndarray of float64, shape (channel, time)
-        What they do not explain.
-    """
-
-    fired: Fired
-    fit: AmplitudeFit
-    left: NDArray[np.float64]
-
-    @property
-    def cost(self) -> float:
-        """Energy that is not explained, and what the amplitudes cost that are not as expected."""
-        return float(np.einsum("ct,ct->", self.left, self.left)) + self.fit.penalty
 
 
 Refit = Callable[[Fired], Explained]
@@ -277,7 +254,10 @@ def _not_as_expected(
         if (own & complete).any():
             found[own] &= np.abs(off[own]) > DEVIATIONS * robust_deviation(off[own & complete])
     energy = usual.energy[now.fired.source_row]
-    found &= off**2 * energy[:count] > _OUTWEIGHED * _left_beyond_usual(now, usual)[:count]
+    found &= (
+        off**2 * energy[:count]
+        > _OUTWEIGHED * left_beyond_usual(now.left, usual, now.fired)[:count]
+    )
     gain = fit.gain * energy
     return [
         _Change(
@@ -289,16 +269,6 @@ def _not_as_expected(
         )
         for row in np.flatnonzero(found).tolist()
     ]
-
-
-def _left_beyond_usual(now: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
-    """Energy that is left of each shot, beyond what is left of most of its source."""
-    energy = left_in_windows(now.left, usual, now.fired)
-    for row in range(len(usual.energy)):
-        own = now.fired.source_row == row
-        if own.any():
-            energy[own] = np.maximum(energy[own] - np.median(energy[own]), 0.0)
-    return energy
 
 
 def _further(

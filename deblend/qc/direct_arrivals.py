@@ -19,22 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from deblend.blending.operator import BlendingOperator, operator_at
 from deblend.model.timebase import NS_PER_S
-from deblend.qc.arrival_fit import (
-    Fired,
-    UsualArrivals,
-    fit_amplitudes,
-    usual_arrivals,
-)
+from deblend.qc.arrival_companions import with_companions
+from deblend.qc.arrival_fit import Fired, UsualArrivals, usual_arrivals
 from deblend.qc.arrival_null import far_deviation, matched_arrivals
 from deblend.qc.arrival_search import (
     STRAY_AMPLITUDE,
-    Explained,
     robust_deviation,
     search_changes,
     unusual_shots,
 )
+from deblend.qc.arrival_view import View, fine_lag, fit_moving, fit_shots
 from deblend.qc.source_likeness import SourceLikeness, source_likeness
 
 LEAD_S: Final = 0.06
@@ -54,15 +49,10 @@ _USUAL_DEVIATION: Final = 0.1
 _LARGEST: Final = 1.5
 _FINER: Final = 16
 """Lags between two samples at which usual arrivals are compared."""
-_MOVES: Final = 3
-_FARTHEST: Final = 4.0
-"""Deviations of fire times that a shot is moved by at most."""
 _EXACT: Final = 0.02
 """Samples: fire times that scatter less are taken as they are."""
 _UNDISTURBED: Final = 1.15
 _FEWEST: Final = 8
-_PARTS: Final = 1 << 20
-"""Of a sample, in which windows are placed."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +162,7 @@ def fit_direct_arrivals(
     length = round((LEAD_S + _PULSE_S + float(np.ptp(delay_s, axis=1).max())) / interval_s)
     begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
     window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
-    view = _View(samples, length)
+    view = View(samples, length)
     complete = _complete(known, np.floor(window).astype(np.int64), length)
     if form is None:
         form = _usual(view, window, source_row, live, complete, len(delay_s))
@@ -190,13 +180,14 @@ def fit_direct_arrivals(
         found, chance = search_changes(
             usual,
             fired,
-            lambda fired: _refit(view, usual, fired),
+            lambda fired: fit_moving(view, usual, fired),
             known,
             complete=complete,
             interval_s=interval_s,
         )
+        found = with_companions(view, usual, found, fired, complete, chance)
     else:
-        found, chance = _fit(view, usual, fired), None
+        found, chance = fit_shots(view, usual, fired), None
     unusual = unusual_shots(found.fired, fired)
     fired, fit = found.fired, found.fit
     own = view.own(found, usual)[: len(window)]
@@ -207,7 +198,7 @@ def fit_direct_arrivals(
         amplitude=np.where(
             complete, np.where(unusual, fit.fitted[: len(window)], fit.alone[: len(window)]), np.nan
         ),
-        lag_s=np.where(complete, (_fine_lag(own, wanted) + moved) * interval_s, np.nan),
+        lag_s=np.where(complete, (fine_lag(own, wanted) + moved) * interval_s, np.nan),
         form=usual.form,
         first_break_s=np.median(late_s, axis=1),
         slowness=_slowness(late_s, delay_s, interval_s),
@@ -235,74 +226,18 @@ def fit_direct_arrivals(
     return replace(arrivals, likeness=likeness, strays=tuple(strays), stray_null=null)
 
 
-@dataclass(frozen=True, eq=False)
-class _View:
-    """The record, seen through windows.
-
-    Parameters
-    ----------
-    samples : ndarray of float64, shape (channel, time)
-        Unknown ones are zero.
-    length : int
-        Samples of a window.
-    """
-
-    samples: NDArray[np.float64]
-    length: int
-
-    def operator(self, window: NDArray[np.float64]) -> BlendingOperator:
-        """Of windows that begin at these samples."""
-        return operator_at(
-            np.rint(window * _PARTS).astype(np.int64),
-            np.ones(len(window), dtype=np.bool_),
-            start_ns=0,
-            interval_ns=_PARTS,
-            sample_count=self.samples.shape[1],
-            length=self.length,
-            dtype=np.float64,
-        )
-
-    def own(self, found: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
-        """Each shot without the others."""
-        fitted = usual.form[found.fired.source_row] * found.fit.fitted[:, None, None]
-        return np.asarray(self.operator(found.fired.window).pseudo_deblend(found.left) + fitted)
-
-
-def _fit(view: _View, usual: UsualArrivals, fired: Fired) -> Explained:
-    """Amplitudes, and what they leave of the record."""
-    operator = view.operator(fired.window)
-    fit = fit_amplitudes(operator.pseudo_deblend(view.samples), usual, fired)
-    fitted = usual.form[fired.source_row] * fit.fitted[:, None, None]
-    return Explained(fired, fit, view.samples - operator.blend(fitted))
-
-
-def _refit(view: _View, usual: UsualArrivals, fired: Fired) -> Explained:
-    """Amplitudes once every shot was moved to its best time, as far as its slack allows."""
-    found = _fit(view, usual, fired)
-    if not fired.slack.any():
-        return found
-    most = _FARTHEST * fired.slack
-    for _ in range(_MOVES):
-        lag = _fine_lag(view.own(found, usual), usual.form[fired.source_row])
-        # A shot that others disturb is told its time less surely.
-        step = np.clip(np.where(np.isinf(most), lag, lag / found.fit.wider**2), -1.0, 1.0)
-        window = np.clip(found.fired.window + step, fired.origin - most, fired.origin + most)
-        found = _fit(view, usual, replace(fired, window=window))
-    return found
-
-
 def _as_firm_as_noise(
-    view: _View,
+    view: View,
     usual: UsualArrivals,
     fired: Fired,
     known: NDArray[np.bool_],
     good: NDArray[np.bool_],
 ) -> Fired:
     """Expected amplitudes as firm as noise, and fire times as firm as their scatter asks for."""
-    found = _fit(view, usual, fired)
+    found = fit_shots(view, usual, fired)
     null = far_deviation(matched_arrivals(found.left, usual), known)
     stiffness = np.clip((null / _USUAL_DEVIATION) ** 2, *_STIFFNESS_LIMITS)
-    lag = _fine_lag(view.own(found, usual), usual.form[fired.source_row])
+    lag = fine_lag(view.own(found, usual), usual.form[fired.source_row])
     alone = good & (found.fit.wider < _UNDISTURBED)
     scatter = robust_deviation(lag[alone]) if alone.sum() >= _FEWEST else 0.0
     return replace(
@@ -358,7 +293,7 @@ def arrival_strength(
     begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
     window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
     complete = _complete(known, np.floor(window).astype(np.int64), length)
-    form = _usual(_View(samples, length), window, source_row, live, complete, len(delay_s))
+    form = _usual(View(samples, length), window, source_row, live, complete, len(delay_s))
     matched = matched_arrivals(samples, usual_arrivals(form))
     out = np.zeros(matched.shape, dtype=np.float32)
     for row, values in enumerate(np.clip(matched, -_LARGEST, _LARGEST)):
@@ -381,7 +316,7 @@ def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -
 
 
 def _usual(
-    view: _View,
+    view: View,
     window: NDArray[np.float64],
     source_row: NDArray[np.int64],
     live: NDArray[np.bool_],
@@ -412,19 +347,6 @@ def _usual(
         if changed < _SETTLED * float((form**2).sum()):
             break
     return form
-
-
-def _fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Delay of each shot against the usual arrival, in samples, to first order."""
-    slope = np.gradient(wanted, axis=2)
-    steep = np.einsum("sct,sct->s", slope, slope)
-    plain = np.einsum("sct,sct->s", wanted, wanted)
-    amplitude = np.einsum("sct,sct->s", own, wanted) / np.where(plain > 0, plain, np.inf)
-    moved = np.einsum("sct,sct->s", own, slope)
-    scale = np.where(np.abs(amplitude) > 0.1, amplitude, np.inf) * np.where(
-        steep > 0, steep, np.inf
-    )
-    return np.asarray(-moved / scale, dtype=np.float64)
 
 
 def _first_breaks(

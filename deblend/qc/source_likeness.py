@@ -37,6 +37,8 @@ LARGEST_SCATTER: Final = 0.35
 _LEAST_CORRELATION: Final = 0.7
 _ALIKE: Final = 0.02
 """Energy of the difference of two usual arrivals, of that of one: as much as shots differ."""
+_SAME: Final = 0.007
+"""The same, below which two sources leave one arrival."""
 _UNDISTURBED: Final = 1.1
 _CLEAR: Final = 0.12
 """Only shots that scatter no more than this, in amplitude as they are disturbed by others and in
@@ -110,8 +112,9 @@ def source_likeness(
     found &= scatter[own, best] < LARGEST_SCATTER
     if wider is not None:
         usual = np.stack([np.median(flat[own == k], axis=0) for k in range(enough.size)])
+        differ = _difference(usual)[own, best]
         clear = (wider[rows] < _UNDISTURBED) & (scatter[own, best] < _CLEAR)
-        found &= clear | (_difference(usual)[own, best] > _ALIKE)
+        found &= (differ > _ALIKE) | (clear & (differ > _SAME))
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
     return nothing

@@ -1,0 +1,111 @@
+"""Shots fitted to a record: amplitudes, and times as far as they are open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.blending.operator import BlendingOperator, operator_at
+from deblend.qc.arrival_fit import AmplitudeFit, Fired, UsualArrivals, fit_amplitudes
+
+_PARTS: Final = 1 << 20
+"""Of a sample, in which windows are placed."""
+_MOVES: Final = 3
+_FARTHEST: Final = 4.0
+"""Deviations of fire times that a shot is moved by at most."""
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """Shots fitted to the record.
+
+    Parameters
+    ----------
+    fired : Fired
+        Shots of the table, then further ones.
+    fit : AmplitudeFit
+        Of all of them.
+    left : ndarray of float64, shape (channel, time)
+        What they do not explain.
+    """
+
+    fired: Fired
+    fit: AmplitudeFit
+    left: NDArray[np.float64]
+
+    @property
+    def cost(self) -> float:
+        """Energy that is not explained, and what the amplitudes cost that are not as expected."""
+        return float(np.einsum("ct,ct->", self.left, self.left)) + self.fit.penalty
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """The record, seen through windows.
+
+    Parameters
+    ----------
+    samples : ndarray of float64, shape (channel, time)
+        Unknown ones are zero.
+    length : int
+        Samples of a window.
+    """
+
+    samples: NDArray[np.float64]
+    length: int
+
+    def operator(self, window: NDArray[np.float64]) -> BlendingOperator:
+        """Of windows that begin at these samples."""
+        return operator_at(
+            np.rint(window * _PARTS).astype(np.int64),
+            np.ones(len(window), dtype=np.bool_),
+            start_ns=0,
+            interval_ns=_PARTS,
+            sample_count=self.samples.shape[1],
+            length=self.length,
+            dtype=np.float64,
+        )
+
+    def own(self, found: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
+        """Each shot without the others."""
+        fitted = usual.form[found.fired.source_row] * found.fit.fitted[:, None, None]
+        return np.asarray(self.operator(found.fired.window).pseudo_deblend(found.left) + fitted)
+
+
+def fit_shots(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
+    """Amplitudes of shots where they are, and what they leave of the record."""
+    operator = view.operator(fired.window)
+    fit = fit_amplitudes(operator.pseudo_deblend(view.samples), usual, fired)
+    fitted = usual.form[fired.source_row] * fit.fitted[:, None, None]
+    return Explained(fired, fit, view.samples - operator.blend(fitted))
+
+
+def fit_moving(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
+    """Amplitudes once every shot was moved to its best time, as far as its slack allows."""
+    found = fit_shots(view, usual, fired)
+    if not fired.slack.any():
+        return found
+    most = _FARTHEST * fired.slack
+    for _ in range(_MOVES):
+        lag = fine_lag(view.own(found, usual), usual.form[fired.source_row])
+        # A shot that others disturb is told its time less surely.
+        step = np.clip(np.where(np.isinf(most), lag, lag / found.fit.wider**2), -1.0, 1.0)
+        window = np.clip(found.fired.window + step, fired.origin - most, fired.origin + most)
+        found = fit_shots(view, usual, replace(fired, window=window))
+    return found
+
+
+def fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Delay of each shot against the usual arrival, in samples, to first order."""
+    slope = np.gradient(wanted, axis=2)
+    steep = np.einsum("sct,sct->s", slope, slope)
+    plain = np.einsum("sct,sct->s", wanted, wanted)
+    amplitude = np.einsum("sct,sct->s", own, wanted) / np.where(plain > 0, plain, np.inf)
+    moved = np.einsum("sct,sct->s", own, slope)
+    scale = np.where(np.abs(amplitude) > 0.1, amplitude, np.inf) * np.where(
+        steep > 0, steep, np.inf
+    )
+    return np.asarray(-moved / scale, dtype=np.float64)
