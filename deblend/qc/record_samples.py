@@ -46,11 +46,18 @@ class SampleRange:
 
     def seen(self, part: NDArray[np.float32]) -> SampleRange:
         """The same with more samples, shape (channel, time)."""
-        known = np.isfinite(part)
+        low = np.min(part, axis=1, initial=np.inf)  # NaN where any sample is
+        high = np.max(part, axis=1, initial=-np.inf)
+        unknown = np.zeros_like(self.unknown)
+        doubtful = ~(np.isfinite(low) & np.isfinite(high))
+        if doubtful.any():
+            some = part[doubtful]
+            known = np.isfinite(some)
+            low[doubtful] = np.min(some, axis=1, initial=np.inf, where=known)
+            high[doubtful] = np.max(some, axis=1, initial=-np.inf, where=known)
+            unknown[doubtful] = np.count_nonzero(~known, axis=1)
         return SampleRange(
-            np.minimum(self.low, np.min(part, axis=1, initial=np.inf, where=known)),
-            np.maximum(self.high, np.max(part, axis=1, initial=-np.inf, where=known)),
-            self.unknown + np.count_nonzero(~known, axis=1),
+            np.minimum(self.low, low), np.maximum(self.high, high), self.unknown + unknown
         )
 
     def counts(self, gaps: Sequence[Gap]) -> SampleCounts:

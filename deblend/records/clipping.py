@@ -51,10 +51,15 @@ def flat_tops(samples: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def repeats_its_largest(stretch: NDArray[np.float32]) -> bool:
     """Whether a stretch of a trace may hold part of a flat top: its largest size comes twice."""
-    size = np.where(np.isfinite(stretch), np.abs(stretch), 0.0)
-    largest = float(size.max(initial=0.0))
-    top = size >= (1.0 - _SAME) * largest
-    return largest > 0.0 and bool(top[:1].any() or top[-1:].any() or np.count_nonzero(top) > 1)
+    if not stretch.size:
+        return False
+    largest = max(float(stretch.max()), -float(stretch.min()))
+    if not np.isfinite(largest):
+        stretch = np.where(np.isfinite(stretch), stretch, np.float32(0))
+        largest = max(float(stretch.max()), -float(stretch.min()))
+    floor = (1.0 - _SAME) * largest
+    count = np.count_nonzero(stretch >= floor) + np.count_nonzero(stretch <= -floor)
+    return largest > 0.0 and bool(count > 1 or (np.abs(stretch[[0, -1]]) >= floor).any())
 
 
 def _long_runs(flags: NDArray[np.bool_], shortest: int) -> int:

@@ -54,7 +54,12 @@ class ConditionedSamples:
         half = len(self.taps) // 2
         first, last = max(0, start - half), min(self.shape[1], stop + half)
         wide = self.source.read(channels, first, last)
-        known = np.isfinite(wide) & ~self._clipped(channels, first, wide)
+        known = np.isfinite(wide)
+        clipped = self._clipped(channels, first, wide)
+        if clipped.any():
+            known &= ~clipped
+        if not half and known.all():
+            return wide
         if half:
             wide = self._filtered(np.where(known, wide, 0.0)).astype(np.float32)
             known = ~binary_dilation(~known, np.ones((1, 2 * half + 1), dtype=np.bool_))
