@@ -1,6 +1,6 @@
 """Runs that are killed, each compared with one that nothing disturbed.
 
-    python -m benchmarks.run.kills [--runs 92] [--processes 4] [--scheduler 4]
+    python -m benchmarks.run.kills [--runs 88] [--processes 8] [--scheduler 4]
 
 A small made line of a few blocks, so that one run takes seconds. Every run is killed once
 (SIGKILL) at a random moment of a step drawn at random, and begun again in another process; or one
@@ -145,13 +145,18 @@ def kill_processes(count: Count, kills: int, draw: random.Random) -> None:
     done = 0
     while done < kills:
         run = start(count.line, count.out, *options)
-        while run.poll() is None and len(list(workers_of(run.pid))) < 2:
-            time.sleep(0.02)
-        time.sleep(draw.uniform(0.0, PROCESSES_S))
+        if done % 2:  # while they start
+            while run.poll() is None and len(list(workers_of(run.pid))) < 2:
+                time.sleep(0.02)
+            time.sleep(draw.uniform(0.0, PROCESSES_S))
+        else:  # while they work
+            while run.poll() is None and step_of(count.out) in STEPS[:3]:
+                time.sleep(0.002)
+            time.sleep(draw.uniform(0.0, LONGEST_S["separate"] / 2))
         workers = list(workers_of(run.pid)) if run.poll() is None else []
         if workers and step_of(count.out) != "deliver":
             os.kill(draw.choice(workers), signal.SIGKILL)
-            count.killed["a local process"] += 1
+            count.killed["a process that starts" if done % 2 else "a process at work"] += 1
             done += 1
         run.wait()
         if not (count.out / "manifest.json").exists():  # killed before it had started
@@ -233,8 +238,8 @@ def wait_for_workers(address: str, count: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--runs", type=int, default=92)
-    parser.add_argument("--processes", type=int, default=4)
+    parser.add_argument("--runs", type=int, default=88)
+    parser.add_argument("--processes", type=int, default=8)
     parser.add_argument("--scheduler", type=int, default=4)
     parser.add_argument("--seed", type=int, default=8)
     asked = parser.parse_args()
@@ -253,7 +258,7 @@ def main() -> None:
         "kills": sum(count.killed.values()),
         "results": count.results,
         "identical": count.identical,
-        "workers_killed_and_command_given_again": count.again,
+        "command_given_again_after_a_process": count.again,
     }
     numbers |= {f"killed_{step.replace(' ', '_')}": n for step, n in sorted(count.killed.items())}
     keep("run.kills", numbers)
