@@ -63,7 +63,7 @@ class RateColumn(ProgressColumn):
 def progress_bar() -> Iterator[Teller]:
     """A progress display on the standard error stream, and the function to tell it."""
     tasks: dict[Stage, TaskID] = {}
-    with Progress(
+    display = Progress(
         TextColumn("{task.description}"),
         BarColumn(bar_width=12),
         TaskProgressColumn(),
@@ -71,28 +71,33 @@ def progress_bar() -> Iterator[Teller]:
         RateColumn(),
         TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True)),
         console=Console(stderr=True),
-    ) as display:
+    )
 
-        def tell(step: Step) -> None:
-            if step.stage == "plan":
-                display.console.print(step.note, markup=False, highlight=False)
-                return
-            _finish_earlier(display, tasks, step.stage)
-            total = step.total or None
-            if step.stage not in tasks:
-                tasks[step.stage] = display.add_task(
-                    STAGES[step.stage], total=total, note="", stage=step.stage, worked=0.0
-                )
-            display.update(
-                tasks[step.stage],
-                completed=step.done,
-                total=total,
-                note=escape(step.note),
-                worked=step.worked,
+    def tell(step: Step) -> None:
+        display.start()
+        if step.stage == "plan":
+            display.console.print(step.note, markup=False, highlight=False)
+            return
+        _finish_earlier(display, tasks, step.stage)
+        total = step.total or None
+        if step.stage not in tasks:
+            tasks[step.stage] = display.add_task(
+                STAGES[step.stage], total=total, note="", stage=step.stage, worked=0.0
             )
+        display.update(
+            tasks[step.stage],
+            completed=step.done,
+            total=total,
+            note=escape(step.note),
+            worked=step.worked,
+        )
 
+    try:
         yield tell
         _finish_earlier(display, tasks, None)
+    finally:
+        if display.live.is_started:  # one that never began would leave an empty line
+            display.stop()
 
 
 def _finish_earlier(display: Progress, tasks: dict[Stage, TaskID], current: Stage | None) -> None:
@@ -222,7 +227,7 @@ def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
     wanted = [f for verdict in ("fail", "look") for f in findings if f.verdict == verdict]
     if wanted:
         narrow = [Column(name, max_width=17) for name in ("finding", "verdict", "where", "value")]
-        table = Table(*narrow, "meaning", title_justify="left")
+        table = Table(*narrow, Column("meaning", min_width=32), title_justify="left")
         table.title = "findings that want a look"
         for finding in wanted[:MOST_FINDINGS]:
             value = f"{finding.value:.4g} {finding.unit}" if finding.value == finding.value else ""

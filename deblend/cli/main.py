@@ -18,7 +18,6 @@ from deblend.cli.plan import plan
 from deblend.cli.separate import separate
 
 EXIT_LOOK = 1
-EXIT_CANNOT = 2
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -104,9 +103,12 @@ def check(
 @plain_errors
 def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
     """Draw the report of a finished run in folder OUT again."""
+    from deblend.cli.display import progress_bar
     from deblend.run.pipeline import rebuild_report
 
-    click.echo(f"{rebuild_report(out, others, png)} written")
+    with progress_bar() as progress:
+        page = rebuild_report(out, others, png, progress)
+    click.echo(f"{page} written")
     if png is not None:
         click.echo(f"{len(list(png.glob('*.png')))} pictures in {png}")
 

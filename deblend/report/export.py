@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from matplotlib.figure import Figure
@@ -30,7 +30,10 @@ Named = tuple[str, Figure, bool]
 
 
 def write_pictures(
-    contents: Contents, folder: Path, extras: Extras = NO_EXTRAS
+    contents: Contents,
+    folder: Path,
+    extras: Extras = NO_EXTRAS,
+    tell: Callable[[str], None] = lambda name: None,
 ) -> tuple[Path, ...]:
     """Write every figure as a PNG file; files of the same name are replaced.
 
@@ -42,6 +45,8 @@ def write_pictures(
         Made if absent.
     extras : Extras, optional
         Maps, injected events and panels.
+    tell : callable, optional
+        Told the name of each file before it is drawn.
 
     Returns
     -------
@@ -64,6 +69,7 @@ def write_pictures(
     paths = []
     for name, figure, colour_map in _figures(contents, extras):
         path = folder / (re.sub(r"[^a-z0-9.-]+", "-", name.lower()).strip("-") + ".png")
+        tell(path.name)
         with replacing(path) as stream:
             stream.write(png_bytes(figure, colour_map=colour_map))
         paths.append(path)

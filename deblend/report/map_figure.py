@@ -53,7 +53,8 @@ def map_figure(maps: MetricMaps, metric: str, window: int = 0) -> Figure:
         f"{plain(metric_meaning(metric))}, {start:.4g} to {stop:.4g} s after firing", fontsize=11
     )
     if image is not None:
-        figure.colorbar(image, ax=figure.axes, aspect=40, pad=0.01)
+        label = plain(metric.replace("_", " ")) + (" (dB)" if metric == "removed_over_kept" else "")
+        figure.colorbar(image, ax=figure.axes, aspect=40, pad=0.01, label=label)
     return figure
 
 

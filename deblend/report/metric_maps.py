@@ -23,6 +23,9 @@ MEANING: Final = {
 }
 """What a map shows, for the reader."""
 
+PARTS: Final = frozenset({"orthogonalisation_weight", "interference_weight"})
+"""Parts of one. Where next to nothing is left to divide by, they are many times that."""
+
 
 @dataclass(frozen=True, eq=False)
 class MetricMaps:
@@ -74,12 +77,17 @@ class MetricMaps:
         return int(np.argmin(np.abs(np.array(middles) - sum(window_s))))
 
     def limits(self, metric: str) -> tuple[float, float]:
-        """Common limits of the colour scale of one metric: from its 1st to its 99th percentile."""
+        """Common limits of the colour scale of one metric: from its 1st to its 99th percentile.
+
+        Parts of one end at plus and minus one, whatever a window without signal makes of them.
+        """
         values = self.values[metric]
         finite = values[np.isfinite(values)]
         if not finite.size:
             return 0.0, 1.0
         low, high = (float(value) for value in np.percentile(finite, [1, 99]))
+        if metric in PARTS:
+            low, high = max(low, -1.0), min(high, 1.0)
         return (low, high) if high > low else (low - 0.5, low + 0.5)
 
 

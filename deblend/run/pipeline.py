@@ -199,7 +199,12 @@ def finish_line(line: Line, progress: Progress = silent) -> Outcome:
         return _finish(work, line, progress, begin)
 
 
-def rebuild_report(folder: Path, others: Sequence[Path] = (), pictures: Path | None = None) -> Path:
+def rebuild_report(
+    folder: Path,
+    others: Sequence[Path] = (),
+    pictures: Path | None = None,
+    progress: Progress = silent,
+) -> Path:
     """Draw the report of a finished run again, from the samples kept beside it.
 
     Parameters
@@ -210,6 +215,8 @@ def rebuild_report(folder: Path, others: Sequence[Path] = (), pictures: Path | N
         Injections and comparisons to be shown, too; see `read_extras`.
     pictures : Path, optional
         Folder for every figure as a PNG file.
+    progress : callable, optional
+        Told which picture is drawn; each takes about a second.
 
     Returns
     -------
@@ -228,9 +235,12 @@ def rebuild_report(folder: Path, others: Sequence[Path] = (), pictures: Path | N
 
     path = folder / PAGE
     contents, extras = read_contents(folder / SAMPLES), read_extras(folder, others)
+    progress(Step("report", 0, 0, PAGE))
     write_report(contents, path, extras)
     if pictures is not None:
-        write_pictures(contents, pictures, extras)
+        write_pictures(
+            contents, pictures, extras, lambda name: progress(Step("report", 0, 0, name))
+        )
     return path
 
 

@@ -138,8 +138,11 @@ def test_every_figure_is_a_file(contents: Contents, tmp_path: Path) -> None:
     few = dataclasses.replace(
         contents, sections=contents.sections[:1], findings=tuple(crosstalk_rows())
     )
-    paths = write_pictures(few, tmp_path / "pictures", Extras(maps=maps, panels=(panel(),)))
+    told: list[str] = []
+    extras = Extras(maps=maps, panels=(panel(),))
+    paths = write_pictures(few, tmp_path / "pictures", extras, told.append)
     names = [path.name for path in paths]
+    assert told == names
     assert names == sorted(set(names), key=names.index)
     assert set(names) >= {
         "source-1-channel-17.png",

@@ -120,6 +120,8 @@ def test_maps_share_one_scale_and_shapes_are_checked(contents: Contents) -> None
     maps = made_maps(contents.acquisition)
     low, high = maps.limits("local_similarity")
     assert (low, high) == pytest.approx((-0.98, 0.98), abs=0.002)  # 1st and 99th percentile
+    part = {"interference_weight": 20 * maps.values["local_similarity"]}
+    assert dataclasses.replace(maps, values=part).limits("interference_weight") == (-1.0, 1.0)
     assert maps.nearest_window((0.9, 2.2)) == 1
     with pytest.raises(InputError, match="local_similarity"):
         dataclasses.replace(maps, channel=np.arange(3))
