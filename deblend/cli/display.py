@@ -226,16 +226,11 @@ def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
     # What makes shots come out wrong first.
     wanted = [f for verdict in ("fail", "look") for f in findings if f.verdict == verdict]
     if wanted:
-        narrow = [Column(name, max_width=17) for name in ("finding", "verdict", "where", "value")]
-        table = Table(*narrow, Column("meaning", min_width=32), title_justify="left")
-        table.title = "findings that want a look"
+        console.print("[bold]findings that want a look[/bold]")
+        rows = Table.grid(padding=(0, 2, 1, 0))
         for finding in wanted[:MOST_FINDINGS]:
-            value = f"{finding.value:.4g} {finding.unit}" if finding.value == finding.value else ""
-            name = finding.metric.replace("_", " ")
-            table.add_row(
-                name, finding.verdict, _place(finding), value.strip(), escape(finding.message)
-            )
-        console.print(table)
+            rows.add_row(finding.verdict, f"{_heading(finding)}\n{escape(finding.message)}")
+        console.print(rows)
     verdicts = Counter(finding.verdict for finding in findings)
     more = f", the first {MOST_FINDINGS} shown" if len(wanted) > MOST_FINDINGS else ""
     console.print(
@@ -243,6 +238,14 @@ def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
         f"{verdicts['pass']} are within limits, {verdicts['note']} are notes",
         highlight=False,
     )
+
+
+def _heading(finding: Finding) -> str:
+    """What was found, where and how much."""
+    name = finding.metric.replace("_", " ")
+    value = f"{finding.value:.4g} {finding.unit}".strip() if finding.value == finding.value else ""
+    place = ", ".join(part for part in (name, _place(finding)) if part)
+    return f"[bold]{place}[/bold]: {escape(value)}" if value else f"[bold]{place}[/bold]"
 
 
 def _place(finding: Finding) -> str:
