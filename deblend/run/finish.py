@@ -16,10 +16,12 @@ from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.group_likeness import GroupLikeness
+from deblend.qc.seams import seam_findings
 from deblend.report.contents import Contents, Section, write_contents
 from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
 from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
 from deblend.run.line_products import line_products
+from deblend.run.line_seams import line_seams
 from deblend.run.open_line import with_new
 from deblend.run.output_folder import FINDINGS, FIRE_TIMES, MANIFEST, MAPS, PAGE, SAMPLES, publish
 from deblend.run.progress import Progress, Step
@@ -80,7 +82,15 @@ def _measured(work: Work, measures: LineMeasures, likeness: GroupLikeness) -> li
         work.job, measures, likeness, work.counts, work.measures, work.truth, limits
     )
     times = [] if work.shifts is None else shift_findings(work.shifts, work.job)
-    return [*found, *times]
+    return [*found, *_seams(work), *times]
+
+
+def _seams(work: Work) -> list[Finding]:
+    seams = line_seams(work)
+    if seams is None:
+        return []
+    job = work.job
+    return seam_findings(seams, job.shots, job.recording.channel_numbers, work.measures.windows_s)
 
 
 def _write_report(contents: Contents, folder: Path) -> None:

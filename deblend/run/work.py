@@ -28,6 +28,7 @@ from deblend.run.work_plan import WorkPlan, read_plan
 from deblend.separation.fire_times import TimeShifts, estimate_shifts, moved
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
+from deblend.separation.neighbours import SeamEstimates
 from deblend.separation.spans import Span, span_of
 
 Tell = Callable[[IterationRecord], None]
@@ -198,13 +199,16 @@ def separate_one(work: Work, block: int, tell: Tell) -> None:
         return
     span, channels = _span(work, block)
     job = replace(span.job, measured_reference=work.reference)
-    result = separate_channels(job, channels, tell)
+    result = separate_channels(job, channels, tell, span.beside)
     alive = ~work.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0
     with ThreadPoolExecutor(1) as beside:
         written = beside.submit(_write_estimate, work, block, span, result.estimate)
         measured = measure_block(span, result, alive, work.measures, work.truth)
         written.result()
+    if result.beyond:
+        parts = tuple(replace(part, rows=span.rows[part.rows]) for part in result.beyond)
+        write_value(work.folder.seam(block), SeamEstimates(parts))
     write_value(work.folder.done(block), measured)
 
 

@@ -78,6 +78,10 @@ class WorkFolder:
         """What a block measured; there once its estimates are on disk."""
         return self.path / "blocks" / f"block-{block:05d}.npz"
 
+    def seam(self, block: int) -> Path:
+        """What a block estimated beyond its cuts; there only where the line is cut."""
+        return self.path / "blocks" / f"seam-{block:05d}.npz"
+
     def is_done(self, block: int) -> bool:
         """Whether a block is finished."""
         return self.done(block).exists()

@@ -29,6 +29,7 @@ from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.fitted_less import FittedLess, fitted_less
 from deblend.separation.inner_windows import GoesOn
 from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
 from deblend.separation.patches import Separator, margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
@@ -207,6 +208,8 @@ class BlockResult:
         What each iteration did.
     fitted_less : FittedLess or None
         What lost weight in the fit, where weights were asked for; shots in table order.
+    beyond : tuple of Neighbours
+        What was estimated of traces that other blocks deliver.
     """
 
     channels: range
@@ -217,6 +220,7 @@ class BlockResult:
     known: NDArray[np.bool_]
     history: tuple[IterationRecord, ...]
     fitted_less: FittedLess | None = None
+    beyond: tuple[Neighbours, ...] = ()
 
 
 def prepare(
@@ -295,7 +299,12 @@ def prepare(
     return replace(job, blocks=_plan_blocks(job, memory_bytes), findings=tuple(findings))
 
 
-def separate_channels(job: Job, block: range, callback: Callback | None = None) -> BlockResult:
+def separate_channels(
+    job: Job,
+    block: range,
+    callback: Callback | None = None,
+    beside: NDArray[np.bool_] | None = None,
+) -> BlockResult:
     """Separate one block of a prepared line.
 
     Parameters
@@ -306,14 +315,24 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
         One of ``job.blocks``.
     callback : callable, optional
         Sees every iteration; returning True ends the loop of this block.
+    beside : ndarray of bool, shape (shot,), optional
+        Shots that another span delivers, of which the estimates are wanted, too.
 
     Returns
     -------
     BlockResult
     """
-    record, done = loop_channels(job, block, callback)
-    samples, known = split_unknown(record, job.operator)
-    estimate, residual = keep_unblended(done.estimate, done.residual, samples, known, job.operator)
+    wide = job.with_halo(block)
+    record, whole = _loop(job, wide, callback)
+    beyond = [
+        _neighbours(job, part, _finished(job, *_inner(record, whole, part, wide))[2], job.delivered)
+        for part in channels_beyond(block, wide, job.recording.shape[0])
+    ]
+    record, done = _inner(record, whole, block, wide)
+    del whole  # the neighbours would stay in memory
+    samples, known, estimate, residual = _finished(job, record, done)
+    if beside is not None and beside.any():
+        beyond.append(_neighbours(job, block, estimate, beside))
     less = None
     if done.weights is not None:
         less = fitted_less(
@@ -330,7 +349,22 @@ def separate_channels(job: Job, block: range, callback: Callback | None = None) 
         known=to_host(known) > 0,
         history=done.history,
         fitted_less=less,
+        beyond=tuple(beyond),
     )
+
+
+def _finished(job: Job, record: Array, done: SeparatedBlock) -> tuple[Array, Array, Array, Array]:
+    """Samples, which of them are known, estimate and residual, once unblended shots are kept."""
+    samples, known = split_unknown(record, job.operator)
+    kept = keep_unblended(done.estimate, done.residual, samples, known, job.operator)
+    return samples, known, *kept
+
+
+def _neighbours(
+    job: Job, channels: range, estimate: Array, wanted: NDArray[np.bool_]
+) -> Neighbours:
+    rows = np.flatnonzero(wanted)
+    return Neighbours(rows, channels, in_table_order(job, estimate, wanted)[rows])
 
 
 def loop_channels(
@@ -346,9 +380,24 @@ def loop_channels(
         Without the neighbours of the block.
     """
     wide = job.with_halo(block)
-    inner = slice(block.start - wide.start, block.stop - wide.start)
+    return _inner(*_loop(job, wide, callback), block, wide)
+
+
+def _inner(
+    record: Array, done: SeparatedBlock, part: range, wide: range
+) -> tuple[Array, SeparatedBlock]:
+    """Some channels of what was made of `wide`."""
+    inner = slice(part.start - wide.start, part.stop - wide.start)
+    weights = None if done.weights is None else done.weights.of_channels(inner)
+    return record[inner], SeparatedBlock(
+        done.estimate[:, inner], done.residual[inner], done.history, weights
+    )
+
+
+def _loop(job: Job, wide: range, callback: Callback | None) -> tuple[Array, SeparatedBlock]:
+    """Record and result of some channels, all of them."""
     record = job.read(wide)
-    done = separate_block(
+    return record, separate_block(
         record,
         job.operator,
         job.method,
@@ -365,10 +414,6 @@ def loop_channels(
             return_leakage=job.return_leakage,
         ),
         callback=callback,
-    )
-    weights = None if done.weights is None else done.weights.of_channels(inner)
-    return record[inner], SeparatedBlock(
-        done.estimate[:, inner], done.residual[inner], done.history, weights
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from deblend.model.recording import Recording, SampleSource
 from deblend.separation.job import Job
+from deblend.separation.neighbours import SEAM_SLOTS
 from deblend.separation.plan_blocks import halo
 from deblend.separation.slots import SlotLayout
 from deblend.separation.weights import windows_of
@@ -28,11 +29,14 @@ class Span:
         Rows of the shot table of the line.
     own : ndarray of bool, shape (shot,)
         False for the neighbours.
+    beside : ndarray of bool, shape (shot,)
+        Neighbours next to the span that another one delivers.
     """
 
     job: Job
     rows: NDArray[np.int64]
     own: NDArray[np.bool_]
+    beside: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +103,8 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
     """
     everything = np.arange(len(job.shots))
     if len(slots) >= job.layout.slot_count:
-        return Span(job, everything, np.ones(len(job.shots), np.bool_))
+        all_own = np.ones(len(job.shots), np.bool_)
+        return Span(job, everything, all_own, ~all_own)
     beyond = slot_halo(job)
     wide = range(max(0, slots.start - beyond), min(job.layout.slot_count, slots.stop + beyond))
     row = job.layout.row[:, wide.start : wide.stop]
@@ -108,6 +113,8 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
     local = np.full(len(job.shots) + 1, -1)
     local[rows] = np.arange(len(rows))
     own = np.isin(rows, own_row)
+    near = range(max(0, slots.start - SEAM_SLOTS), slots.stop + SEAM_SLOTS)
+    beside = np.isin(rows, job.layout.row[:, near.start : near.stop]) & job.delivered[rows] & ~own
     recording = _recording_of(job, rows, shared)
     part = replace(
         job,
@@ -119,7 +126,7 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
         cut_slots=(wide.start > 0, wide.stop < job.layout.slot_count),
         blocks=(),
     )
-    return Span(part, rows, own)
+    return Span(part, rows, own, beside)
 
 
 def _recording_of(job: Job, rows: NDArray[np.int64], shared: bool) -> Recording:

@@ -26,6 +26,7 @@ from small_line import (
     make_small_line,
 )
 
+from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
 from deblend.records.shot_table import write_shots
 from deblend.run.line_file import read_line_file
@@ -33,6 +34,8 @@ from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.output_folder import RESULTS, UNFINISHED
 from deblend.run.pipeline import RunOptions, run_line
 from deblend.run.progress import Step
+from deblend.separation.job import Job
+from deblend.separation.plan_blocks import BlockPlan
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -170,6 +173,32 @@ def test_blocks_and_one_piece_deliver_the_same(tmp_path: Path) -> None:
         assert said.startswith("1 block(s)" if name == "whole" else "4 block(s) of 1 channel(s)")
         delivered_bytes.append([file.path.read_bytes() for file in outcome.delivered])
     assert delivered_bytes[0] == delivered_bytes[1]
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_seams_of_blocks_are_findings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    line = make_small_line(tmp_path)
+    line.rewrite("iterations = 25", "iterations = 3\nrobust = false")
+
+    def two_blocks(job: Job, block_bytes: int, processes: int) -> BlockPlan:
+        return BlockPlan((range(job.layout.slot_count),), (range(2), range(2, 4)), block_bytes)
+
+    def seams() -> dict[str, Finding]:
+        outcome = run_line(read_line_file(line.line_file), options=RunOptions(overwrite=True))
+        return {row.metric: row for row in outcome.findings if "seam" in row.metric}
+
+    assert not seams()  # one block
+    with monkeypatch.context() as patch:
+        patch.setattr("deblend.run.pipeline.plan_line", two_blocks)
+        assert not seams()  # the method does not look across channels
+        line.rewrite("patch = [20, 1, 32]", "patch = [20, 2, 32]")
+        patch.setattr("deblend.separation.plan_blocks.LEAST_HALO", 1)
+        found = seams()
+    assert set(found) == {"seam_overall", "seam_worst"}
+    assert -100 < found["seam_overall"].value < found["seam_worst"].value
+    assert found["seam_worst"].verdict == "look"  # one channel of neighbours is far too few
+    assert found["seam_worst"].channel in (1, 3)  # windows begin at the first channel beyond
+    assert (line.out / "findings.csv").read_text().count("seam_") == 2
 
 
 @pytest.mark.usefixtures("plain_page")

@@ -12,6 +12,7 @@ from deblend.model.recording import Recording
 from deblend.model.shots import make_shots
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.methods.fk import FkThreshold
+from deblend.separation.neighbours import SEAM_SLOTS
 from deblend.separation.spans import slot_halo, span_of
 from deblend.separation.weights import windows_of
 
@@ -76,6 +77,21 @@ def test_a_span_begins_with_a_window_of_weights_of_the_line(job: Job) -> None:
     assert begin > 0
     assert begin % windows_of(line.shape[1], line.interval_s).step == 0
     assert record.start_ns <= min(span_of(job, halves(job)[1]).job.shots.fire_time_ns)
+
+
+def test_what_lies_beside_a_span_is_estimated_too(job: Job) -> None:
+    parts = [span_of(job, slots) for slots in halves(job)]
+    own, other = (part.rows[part.own] for part in parts)
+    beside = parts[0].rows[parts[0].beside]
+    assert len(beside) == SEAM_SLOTS * 2
+    assert np.isin(beside, other).all()
+    assert not np.isin(beside, own).any()
+    known = [replace(part.job, measured_reference=job.reference) for part in parts]
+    (kept,) = separate_channels(known[0], range(2), beside=parts[0].beside).beyond
+    np.testing.assert_array_equal(parts[0].rows[kept.rows], beside)
+    theirs = separate_channels(known[1], range(2)).estimate[np.searchsorted(parts[1].rows, beside)]
+    assert kept.channels == range(2)
+    assert 0 < np.sum((kept.estimate - theirs) ** 2) < 0.05 * np.sum(theirs**2)
 
 
 def test_what_others_write_is_unknown(job: Job) -> None:

@@ -1,0 +1,143 @@
+"""Seams: where two blocks of a line meet, both have estimated the traces beside the cut.
+
+The difference of the two estimates says how much of a result is owed to the way the line was cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+
+SHOTS: Final = 8
+"""Consecutive shots of a source in a window."""
+CHANNELS: Final = 4
+LOOK_DB: Final = -20.0
+LEAST: Final = 1e-3
+"""Windows with less than this part of the rms of all are left out: nothing is there."""
+
+
+@dataclass(frozen=True, eq=False)
+class SeamWindows:
+    """Energies of windows beside cuts; add them over cuts.
+
+    Parameters
+    ----------
+    row, channel, window : ndarray of int64, shape (place,)
+        First row of the shot table, first channel row, and number of the time window.
+    difference, energy : ndarray of float64, shape (place,)
+        Energy of the difference of the two estimates, and of the delivered one.
+    samples : ndarray of int64, shape (place,)
+        How many samples each window has.
+    """
+
+    row: NDArray[np.int64]
+    channel: NDArray[np.int64]
+    window: NDArray[np.int64]
+    difference: NDArray[np.float64]
+    energy: NDArray[np.float64]
+    samples: NDArray[np.int64]
+
+    def __add__(self, other: SeamWindows) -> SeamWindows:
+        return SeamWindows(
+            np.concatenate([self.row, other.row]),
+            np.concatenate([self.channel, other.channel]),
+            np.concatenate([self.window, other.window]),
+            np.concatenate([self.difference, other.difference]),
+            np.concatenate([self.energy, other.energy]),
+            np.concatenate([self.samples, other.samples]),
+        )
+
+
+def seam_windows(
+    delivered: NDArray[np.float32],
+    other: NDArray[np.float32],
+    rows: NDArray[np.int64],
+    channels: range,
+    windows: Sequence[tuple[int, int]],
+) -> SeamWindows:
+    """Compare two estimates of the same traces.
+
+    Parameters
+    ----------
+    delivered, other : ndarray of float32, shape (shot, channel, time)
+        Shots of one source in their order.
+    rows : ndarray of int64, shape (shot,)
+        Rows of the shot table.
+    channels : range
+        Channel rows.
+    windows : sequence of (int, int)
+        Sample ranges.
+    """
+    found: list[tuple[Any, ...]] = []
+    for shot in range(0, len(rows), SHOTS):
+        for channel in range(0, len(channels), CHANNELS):
+            some = slice(shot, shot + SHOTS), slice(channel, channel + CHANNELS)
+            own = delivered[some].astype(np.float64)
+            apart = np.square(own - other[some]).sum(axis=(0, 1))
+            energy = np.square(own).sum(axis=(0, 1))
+            traces = own.shape[0] * own.shape[1]
+            for number, (begin, end) in enumerate(windows):
+                sums = apart[begin:end].sum(), energy[begin:end].sum()
+                place = rows[shot], channels[channel], number
+                found.append((*place, *sums, traces * (end - begin)))
+    columns = np.array(found, dtype=np.float64).reshape(-1, 6).T
+    whole = columns.astype(np.int64)
+    return SeamWindows(whole[0], whole[1], whole[2], columns[3], columns[4], whole[5])
+
+
+def seam_findings(
+    seams: SeamWindows,
+    shots: Shots,
+    channel_numbers: NDArray[np.int64],
+    windows_s: Sequence[tuple[float, float]],
+) -> list[Finding]:
+    """Difference at the seams of a line: overall, and in the worst window."""
+    total = float(seams.energy.sum())
+    if total <= 0:
+        return []
+    rms = np.sqrt(seams.energy / np.maximum(seams.samples, 1))
+    there = rms > LEAST * np.sqrt(total / seams.samples.sum())
+    each = np.where(there, seams.difference / np.where(there, seams.energy, 1.0), 0.0)
+    worst = int(np.argmax(each))
+    overall_db = _decibels(float(seams.difference.sum()) / total)
+    worst_db = _decibels(float(each[worst]))
+    row = int(seams.row[worst])
+    return [
+        Finding(
+            "seam_overall",
+            overall_db,
+            "dB",
+            _verdict(overall_db),
+            "Difference of the two estimates of traces beside a cut, where blocks or spans of the "
+            "line meet and both sides have estimated them, relative to what is delivered there.",
+            limit=LOOK_DB,
+        ),
+        Finding(
+            "seam_worst",
+            worst_db,
+            "dB",
+            _verdict(worst_db),
+            f"The same in the worst window of up to {SHOTS} shots and {CHANNELS} channels beside a "
+            f"cut, of {int(there.sum())}. More iterations or a larger memory budget make it less.",
+            source=shots.source[row].item(),
+            shot_point=int(shots.shot_point[row]),
+            channel=int(channel_numbers[seams.channel[worst]]),
+            window_s=windows_s[int(seams.window[worst])],
+            limit=LOOK_DB,
+        ),
+    ]
+
+
+def _verdict(value: float) -> Any:
+    return "look" if value > LOOK_DB else "pass"
+
+
+def _decibels(ratio: float) -> float:
+    return float(10.0 * np.log10(max(ratio, 1e-12)))

@@ -1,0 +1,48 @@
+"""Seams of a line, from what its blocks have estimated beyond their cuts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from deblend.qc.seams import SHOTS, SeamWindows, seam_windows
+from deblend.run.stored_values import read_value
+from deblend.run.work import Work
+from deblend.separation.neighbours import Neighbours, SeamEstimates
+
+_SHOTS_AT_ONCE = 16 * SHOTS
+
+
+def line_seams(work: Work) -> SeamWindows | None:
+    """Compare, block by block, what it made beyond its cuts with what is delivered there.
+
+    Returns
+    -------
+    SeamWindows or None
+        None where the line is in one piece.
+    """
+    seams: SeamWindows | None = None
+    for block in range(work.plan.count):
+        path = work.folder.seam(block)
+        if path.exists():
+            kept: SeamEstimates = read_value(path)
+            for part in (part for neighbours in kept.parts for part in _compared(work, neighbours)):
+                seams = part if seams is None else seams + part
+    return seams
+
+
+def _compared(work: Work, neighbours: Neighbours) -> Iterator[SeamWindows]:
+    """Source by source, some shots at a time."""
+    shots, channels = work.job.shots, neighbours.channels
+    dead = work.counts.dead[channels.start : channels.stop]
+    for number, source in enumerate(shots.sources):
+        own = np.flatnonzero(shots.source[neighbours.rows] == source)
+        for begin in range(0, len(own), _SHOTS_AT_ONCE):
+            some = own[begin : begin + _SHOTS_AT_ONCE]
+            rows = neighbours.rows[some]
+            delivered = work.estimates(number, rows).read(
+                np.arange(len(rows)), np.asarray(channels)
+            )
+            other = np.where(dead[:, None], 0, neighbours.estimate[some])
+            yield seam_windows(delivered, other, rows, channels, work.measures.windows)
