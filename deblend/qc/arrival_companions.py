@@ -29,9 +29,13 @@ _TOGETHER: Final = 1.5
 """Largest amplitude of one of two arrivals at one time."""
 _USUAL: Final = 0.4
 _OUTWEIGHED: Final = 3.0
-_NEAR: Final = np.arange(-6.0, 7.0)
+_NEAR: Final = np.arange(-6.0, 6.5, 0.5)
 """Samples from the shot at which an arrival beside it is tried."""
 _LOOSER: Final = 0.04
+_FIRM: Final = 0.1
+"""Least stiffness of shots beside which something is tried: they give way last."""
+_AS_GOOD: Final = 0.25
+"""Of the cost of a missing shot: so much more may be left when shots are as expected again."""
 
 
 def with_companions(
@@ -42,7 +46,7 @@ def with_companions(
     complete: NDArray[np.bool_],
     chance: Chance,
 ) -> Explained:
-    """Add what fired together with the shots that fit worst.
+    """Place what was found beside the table, and add what fired together with shots that fit worst.
 
     Parameters
     ----------
@@ -59,11 +63,14 @@ def with_companions(
     chance : Chance
         What is left along the line.
     """
+    further = len(now.fired.window) - len(table.window)
+    for _ in range(further if further <= _FEW else 0):
+        now = _first_placed_anew(view, usual, now, table)
     left = left_beyond_usual(now.left, usual, now.fired)
     for row in _worst_fitted(now, table, usual, complete, chance):
         energy = float(usual.energy[table.source_row[row]])
         least = max(_COMPANION * float(left[row]), _COMPANION_GAIN * energy)
-        piece, near, close, begin = _piece(view, usual, now, table, row)
+        piece, near, close, begin = _piece(view, usual, now, table, float(now.fired.window[row]))
         alone = fit_moving(piece, usual, near)
         best = alone
         for source in range(len(usual.energy)):
@@ -76,21 +83,64 @@ def with_companions(
             if as_one and off.max() < _USUAL and tried.cost < best.cost:
                 best = tried
         if alone.cost - best.cost > least:
-            now = fit_moving(view, usual, _with_piece(now.fired, best.fired, close, begin))
+            now = fit_moving(view, usual, _with_piece(now.fired, best.fired, close, begin, table))
     return now
 
 
-def _with_piece(fired: Fired, piece: Fired, close: NDArray[np.int64], begin: float) -> Fired:
-    """All shots, those of a piece as they were fitted there, and the one that was added."""
+def _first_placed_anew(view: View, usual: UsualArrivals, now: Explained, table: Fired) -> Explained:
+    """Look for the first further shot again, by source and time, and put it last.
+
+    It was found on whole samples, among shots that were not yet understood; those of the table that
+    were not as expected beside it may be, once it is in its place.
+    """
+    row = len(table.window)
+    rest = np.delete(np.arange(len(now.fired.window)), row)
+    place = float(now.fired.window[row])
+    piece, near, close, begin = _piece(view, usual, now, table, place)
+    as_found = _rows(now.fired, close)
+    as_found = replace(as_found, window=as_found.window - begin, origin=as_found.origin - begin)
+    before = fit_shots(piece, usual, as_found).cost
+    others = np.flatnonzero(close != row)
+    near = _rows(near, others)
+    # Rows behind it move up.
+    close = close[others] - (close[others] > row)
+    trials = [
+        _beside(piece, usual, near, place - begin, source) for source in range(len(usual.energy))
+    ]
+    moved = [fit_moving(piece, usual, trial.fired) for trial in trials]
+    best = min(moved, key=lambda tried: tried.cost)
+    without = _rows(now.fired, rest)
+    spare = _AS_GOOD * float(table.stiffness.max() * usual.energy[now.fired.source_row[row]])
+    if best.cost < before + spare and best.fit.fitted[-1] > STRAY_AMPLITUDE:
+        return fit_moving(view, usual, _with_piece(without, best.fired, close, begin, table))
+    return fit_shots(view, usual, _rows(now.fired, np.append(rest, row)))
+
+
+def _rows(fired: Fired, rows: NDArray[np.int64]) -> Fired:
+    """Some shots, in the order of `rows`."""
+    return Fired(
+        fired.window[rows],
+        fired.source_row[rows],
+        fired.expected[rows],
+        fired.origin[rows],
+        fired.slack[rows],
+        fired.stiffness[rows],
+    )
+
+
+def _with_piece(
+    fired: Fired, piece: Fired, close: NDArray[np.int64], begin: float, table: Fired
+) -> Fired:
+    """All shots, those of a piece where they were fitted and as expected, and the added one."""
     window, stiffness = fired.window.copy(), fired.stiffness.copy()
     window[close] = piece.window[:-1] + begin
-    stiffness[close] = piece.stiffness[:-1]
-    all_shots = replace(fired, window=window, stiffness=stiffness)
+    of_table = close[close < len(table.window)]
+    stiffness[of_table] = table.stiffness[of_table]
     return _joined(
-        all_shots,
+        replace(fired, window=window, stiffness=stiffness),
         float(piece.window[-1]) + begin,
         int(piece.source_row[-1]),
-        float(piece.stiffness[-1]),
+        _LOOSER * float(table.stiffness.max()),
     )
 
 
@@ -114,13 +164,13 @@ def _worst_fitted(
 
 
 def _piece(
-    view: View, usual: UsualArrivals, now: Explained, table: Fired, row: int
+    view: View, usual: UsualArrivals, now: Explained, table: Fired, place: float
 ) -> tuple[View, Fired, NDArray[np.int64], float]:
-    """The record about a shot without all others but those that overlap it, and these as expected.
+    """The record about a place without all shots but those that overlap it, and these as expected.
 
     Their windows count from the begin of the piece; their rows and that begin come last.
     """
-    count, place = len(table.window), now.fired.window[row]
+    count = len(table.window)
     begin = max(0, int(place) - usual.length)
     end = min(now.left.shape[1], int(place) + 2 * usual.length)
     close = np.flatnonzero(np.abs(now.fired.window - place) < usual.length)
@@ -129,7 +179,7 @@ def _piece(
     samples = at.samples + at.operator(now.fired.window[close] - begin).blend(form)
     origin = np.where(np.arange(len(now.fired.window)) < count, now.fired.origin, now.fired.window)
     stiffness = now.fired.stiffness.copy()
-    stiffness[:count] = table.stiffness
+    stiffness[:count] = np.maximum(table.stiffness, _FIRM)
     near = Fired(
         origin[close] - begin,
         now.fired.source_row[close],

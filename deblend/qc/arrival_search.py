@@ -10,7 +10,7 @@ at then. A disagreement that goes away when others are accepted is never told.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -128,7 +128,7 @@ def search_changes(
         if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
             break
         seen = project(now.left, usual, now.fired, interval_s)
-    return _with_likeliest_sources(now, len(usual.energy), len(table.window), refit), chance
+    return now, chance
 
 
 def unusual_shots(fired: Fired, table: Fired) -> NDArray[np.bool_]:
@@ -203,22 +203,6 @@ def _traded(
             if near and off[one] * off[other] < 0 and abs(off[one] + off[other]) < 0.5 * most:
                 out[[one, other]] = True
     return out
-
-
-def _with_likeliest_sources(
-    now: Explained, source_count: int, count: int, refit: Refit
-) -> Explained:
-    """Take each further shot for the source that leaves least, once all of them are known."""
-    further = range(count, len(now.fired.window))
-    for row in further if len(further) <= _FEW else ():
-        for source in range(source_count):
-            if source == now.fired.source_row[row]:
-                continue
-            as_other = now.fired.source_row.copy()
-            as_other[row] = source
-            tried = refit(replace(now.fired, source_row=as_other))
-            now = tried if tried.cost < now.cost else now
-    return now
 
 
 def _apart(
