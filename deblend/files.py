@@ -51,6 +51,24 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         temporary.unlink(missing_ok=True)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it; one that is there will do.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made, or is a file.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"the folder cannot be made ({error.strerror})",
+            where=str(folder),
+            remedy="Name a folder that can be written.",
+        ) from error
+
+
 @contextmanager
 def filling(folder: str | Path) -> Iterator[Path]:
     """An empty folder to be filled; what was begun is taken away again unless all goes well.
@@ -67,16 +85,8 @@ def filling(folder: str | Path) -> Iterator[Path]:
     """
     folder = Path(folder)
     existed = folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        occupied = any(folder.iterdir())
-    except OSError as error:
-        raise OutputError(
-            f"the folder cannot be made ({error.strerror})",
-            where=str(folder),
-            remedy="Name a folder that can be written.",
-        ) from error
-    if occupied:
+    make_folder(folder)
+    if any(folder.iterdir()):
         raise OutputError(
             "the folder is not empty",
             where=str(folder),

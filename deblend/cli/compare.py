@@ -54,16 +54,19 @@ def compare(
     from deblend.study.present import present
 
     study = read_study(study_file)
-    rows = run_study(
-        study,
-        out / "results.parquet",
-        processes=processes,
-        scheduler=scheduler,
-        only=only,
-        again=again,
-        retry=retry,
-        told=show_row,
-    )
+    try:
+        rows = run_study(
+            study,
+            out / "results.parquet",
+            processes=processes,
+            scheduler=scheduler,
+            only=only,
+            again=again,
+            retry=retry,
+            told=show_row,
+        )
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt("finished runs are kept; the same command goes on") from None
     presented = present(study, rows, out)
     show_summaries(presented.summaries)
     click.echo(f"{presented.page} written")

@@ -8,8 +8,7 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from deblend.errors import OutputError
-from deblend.files import replacing
+from deblend.files import make_folder, replacing
 from deblend.report import tables
 from deblend.report.aligned import alignments
 from deblend.report.aligned_figure import aligned_figure
@@ -58,14 +57,7 @@ def write_pictures(
     OutputError
         If the folder or a file cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"the folder of pictures cannot be made ({error.strerror})",
-            where=str(folder),
-            remedy="Name a folder that can be written.",
-        ) from error
+    make_folder(folder)
     paths = []
     for name, figure, colour_map in _figures(contents, extras):
         path = folder / (re.sub(r"[^a-z0-9.-]+", "-", name.lower()).strip("-") + ".png")

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
-from deblend.files import write_text
+from deblend.files import make_folder, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.benchmark_line import (
     MatchKind,
@@ -104,6 +104,7 @@ def compare_lines(
         If a file cannot be read, intervals differ unasked, positions are unknown or do not
         overlap, or the velocities miss the line.
     """
+    make_folder(table.absolute().parent)
     trial = read_gathers(trial_path)
     passed = trial_separation(trial_path, how.method, how.iterations, how.seed)
     findings = [*passed.findings]

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
-from deblend.files import write_text
+from deblend.files import make_folder, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.run.block_measures import line_limits, sample_windows
@@ -110,7 +110,7 @@ def inject_line(
     opened = open_line(line)
     job = prepare_line(opened, memory_bytes)
     alone = _named_source(opened, one_source)
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
         result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
     from deblend.report.injection_page import render_injection

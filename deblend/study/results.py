@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend import __version__
 from deblend.errors import InputError, MissingPackageError
-from deblend.files import replacing
+from deblend.files import make_folder, replacing
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -119,7 +119,7 @@ def write_results(path: Path, rows: Iterable[Row]) -> None:
     table = pa.Table.from_pylist(
         [{name: row.get(name) for name in COLUMNS} for row in rows], schema=schema
     )
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     with replacing(path) as stream:
         parquet.write_table(table, stream, compression="zstd")
 

@@ -107,6 +107,14 @@ def test_a_blend_without_its_gathers_leaves_no_folder(tmp_path: Path) -> None:
     assert not (tmp_path / "line").exists()
 
 
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    out = tmp_path / "file" / "table.csv"
+    result = call("benchmark-line", tmp_path / "a.sgy", tmp_path / "b.sgy", "--out", out)
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"error: {out.parent}: the folder cannot be made")
+
+
 @pytest.mark.parametrize(("verdict", "status"), [("note", 0), ("look", 1), ("fail", 1)])
 def test_status_of_check(monkeypatch: pytest.MonkeyPatch, verdict: str, status: int) -> None:
     finding = Finding("some_thing", 3.0, "shots", verdict, "Look [here].", shot_point=12)  # type: ignore[arg-type]

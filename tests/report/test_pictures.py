@@ -158,5 +158,5 @@ def test_every_figure_is_a_file(contents: Contents, tmp_path: Path) -> None:
         with Image.open(path) as image:
             assert min(image.size) > 200
     (tmp_path / "file").touch()
-    with pytest.raises(OutputError, match="folder of pictures cannot be made"):
+    with pytest.raises(OutputError, match="the folder cannot be made"):
         write_pictures(few, tmp_path / "file" / "below")
