@@ -158,6 +158,26 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: f"{n['import_deblend_s']:.2f}; {n['with_separate_s']:.2f}",
     ),
     (
+        "reading, pseudo-deblending and writing back without iterations, record of 1 GB; of 0.12 "
+        "GB: part of the rate at which the same disk writes one file (%)",
+        "run.through",
+        lambda n: f"{n['percent_of_disk']}; {n['short_line_percent_of_disk']}",
+    ),
+    (
+        "runs and workers killed at random moments; results; identical to that of a run left alone",
+        "run.kills",
+        lambda n: f"{n['kills']}; {n['results']}; {n['identical']}",
+    ),
+    (
+        "one worker of a cluster with memory given back at once, as dask starts it, and kept, as "
+        "it is used: processor time in user and system mode (s)",
+        "run.malloc",
+        lambda n: (
+            f"{n['worker_as_started_user_s']:.1f} + {n['worker_as_started_system_s']:.1f}, "
+            f"{n['worker_as_used_user_s']:.1f} + {n['worker_as_used_system_s']:.1f}"
+        ),
+    ),
+    (
         "report of 500 shots of three sources each on 120 channels: written in (s; processor s), "
         "size (MB)",
         "report.page",

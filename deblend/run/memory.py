@@ -65,7 +65,7 @@ def keep_freed_memory() -> None:
     """Let the allocator keep what arrays free for the next ones, where it is that of glibc.
 
     A worker started by a nanny of dask gives all of it back at once, and takes every array anew
-    from the system, page by page: five seconds of the system's time beside seven of arithmetic
+    from the system, page by page: six seconds of the system's time beside twelve of arithmetic
     (``python -m benchmarks.run.malloc``). Arrays of up to 32 MB, the most that glibc takes, are
     cut from kept memory then.
     """
@@ -74,6 +74,17 @@ def keep_freed_memory() -> None:
         if mallopt is not None:
             mallopt(_M_MMAP_THRESHOLD, _LARGEST_SHELF_BYTES)
             mallopt(_M_TRIM_THRESHOLD, KEPT_BYTES)
+
+
+def give_back_freed_memory() -> None:
+    """Return to the system what arrays have freed, where the allocator is that of glibc.
+
+    What the report takes would come on top of what the blocks took, else.
+    """
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)
 
 
 def _number(path: Path) -> int | None:
