@@ -50,7 +50,7 @@ LARGEST_S: Final = 0.005
 SEARCHED_S: Final = 0.06
 """Errors up to this are noticed."""
 ROUNDS: Final = 4
-SLOW_LIMIT: Final = 3.0
+SLOW_LIMIT: Final = 5.0
 """Slow over fast power of the shifts of a source; 1 is expected of errors of single shots."""
 _PART: Final = 2 / 3
 """Part of the iterations: the threshold is low by then, and still above what wrong times leave."""

@@ -29,7 +29,7 @@ from deblend.arrays import Array, irfft, rfft, to_host
 from deblend.blending.operator import BlendingOperator
 
 _SMOOTH_S: Final = 0.036
-_ALIKE: Final = 3.0
+_ALIKE: Final = 4.0
 """Where shots differ by so many times more than at best, measured as a delay, they count half."""
 _WEAK: Final = 0.01
 """Of the strongest derivative; weaker samples do not say how alike shots are."""
@@ -96,7 +96,8 @@ def alike(
     """Where shots resemble their predictions, from 0 to 1, shape (channel, time).
 
     What differs is measured as a delay: the rms of the misfit over that of the derivative. Wrong
-    times differ by their error everywhere, arrivals that change along the line by more.
+    times differ by their error everywhere, arrivals that change along the line by more. The edge is
+    steep: where shots are half alike, what the estimate has not taken up counts too much.
     """
     size = max(1, round(_SMOOTH_S / interval_s))
     left = _smooth_power(own - predicted, size)
@@ -106,7 +107,7 @@ def alike(
         return np.zeros(slope.shape, dtype=np.float32)
     delay = left / np.maximum(slope, 1e-30 * slope.max())
     best = max(float(delay[strong].min()), 1e-30)
-    return np.asarray(1 / (1 + delay / (_ALIKE**2 * best)), dtype=np.float32)
+    return np.asarray(1 / (1 + (delay / (_ALIKE**2 * best)) ** 2), dtype=np.float32)
 
 
 def _smooth_power(gathers: NDArray[np.float32], size: int) -> NDArray[np.float64]:
