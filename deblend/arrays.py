@@ -11,14 +11,13 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from types import ModuleType
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import scipy.fft
 
 from deblend.errors import MissingPackageError, SettingsError
 
-Device = Literal["auto", "cpu", "gpu"]
 Array = Any
 """An array of whichever namespace is in use; shapes and types are stated where it is used."""
 

@@ -15,7 +15,8 @@ import pytest
 
 import deblend
 from deblend.synth.build import build_line
-from deblend.synth.demo_line import demo_plan, write_line
+from deblend.synth.demo_line import demo_plan
+from deblend.synth.write import write_line
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -30,7 +30,6 @@ BYTE_ORDER_CONSTANT: Final = 0x01020304
 STANDARD_HEADER_NAME: Final = b"SEG00000"
 EXTENSION_1_NAME: Final = b"SEG00001"
 LARGEST_SIGNED_COUNT: Final = 32767
-LARGEST_UNSIGNED_COUNT: Final = 65535
 
 
 def _table(first_byte: int, size: int, rows: Sequence[tuple[int, str, str]]) -> np.dtype[np.void]:

@@ -14,7 +14,6 @@ from msgspec import Meta
 Scheme = Literal["in sequence", "near-simultaneous", "natural timing"]
 Law = Literal["none", "uniform", "table"]
 Positive = Annotated[float, Meta(gt=0)]
-FromZero = Annotated[float, Meta(ge=0)]
 
 
 class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):

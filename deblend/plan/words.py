@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from deblend.plan.as_shot import SourceShot
-from deblend.plan.signature import SignatureMeasures
+from deblend.plan.signature import SignatureMeasures, source_level_db
 
 SIGNATURE_COLUMNS: Final = (
     "source",
@@ -13,6 +13,7 @@ SIGNATURE_COLUMNS: Final = (
     "filter",
     "gate (s)",
     "zero to peak (bar-m)",
+    "the same (dB re 1 µPa·m)",
     "peak to peak (bar-m)",
     "primary to bubble",
     "bubble period (ms)",
@@ -54,6 +55,7 @@ def signature_cells(one: SignatureMeasures) -> list[str]:
         far_field.filter,
         f"{far_field.gate_s:g}",
         value_text(one.zero_to_peak),
+        f"{source_level_db(one.zero_to_peak):.1f}",
         value_text(one.peak_to_peak),
         value_text(one.primary_to_bubble),
         value_text(1e3 * one.bubble_period_s),

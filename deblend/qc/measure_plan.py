@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, rfft
+from scipy.fft import irfft
 from scipy.ndimage import uniform_filter1d
 
 from deblend.arrays import fast_length
@@ -181,12 +181,6 @@ def _spread_s(delays_s: NDArray[np.float64]) -> float:
     parts = in_groups(np.arange(len(delays_s)), GROUP_SHOTS)
     deviation = [np.std(np.diff(delays_s[part])) / np.sqrt(2.0) for part in parts]
     return float(np.sqrt(12.0) * np.median(deviation))
-
-
-def cut_low(samples: Gathers, plan: MeasurePlan) -> Gathers:
-    """Samples (..., time) above the lowest frequency measured, without a phase shift."""
-    padded = padded_length(samples.shape[-1], plan)
-    return without_low(rfft(samples, padded, axis=-1), samples.shape[-1], padded, plan)
 
 
 def padded_length(length: int, plan: MeasurePlan) -> int:

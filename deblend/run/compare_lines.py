@@ -103,6 +103,8 @@ def compare_lines(
     InputError
         If a file cannot be read, intervals differ unasked, positions are unknown or do not
         overlap, or the velocities miss the line.
+    OutputError
+        If the table cannot be written.
     """
     make_folder(table.absolute().parent)
     trial = read_gathers(trial_path)

@@ -48,7 +48,8 @@ def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) 
 
 def _write_demo_line(folder: Path, *, small: bool) -> Path:
     from deblend.synth.build import build_line
-    from deblend.synth.demo_line import demo_plan, write_line
+    from deblend.synth.demo_line import demo_plan
+    from deblend.synth.write import write_line
 
     plan = demo_plan()
     if small:

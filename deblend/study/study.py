@@ -7,7 +7,7 @@ import hashlib
 import importlib.util
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from importlib import import_module
 from itertools import product
 from pathlib import Path
@@ -316,8 +316,3 @@ def file_of(choice: MethodChoice) -> Path | None:
 def load_file(path: Path) -> None:
     """Make the module of a file known to this process, as the study that named it did."""
     _module_at(path)
-
-
-def with_methods(study: Study, *more: StudyMethod) -> Study:
-    """The study with more methods, for instance one of your own against a standing table."""
-    return replace(study, methods=(*study.methods, *more))

@@ -5,32 +5,19 @@ from __future__ import annotations
 from deblend.model.timebase import parse_instant
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
 from deblend.synth.arrivals import Decay, DiffractorCloud, DirectArrival
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import Plan
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.geology import Geology
-from deblend.synth.line import Line
 from deblend.synth.multiples import GuidedWaves, Multiple
 from deblend.synth.noise import Background, SwellBursts
 from deblend.synth.reflectors import Fault, Reflector, Surface
 from deblend.synth.signature import Signature
-from deblend.synth.write import write_line as write_line
 
 SHOTS_PER_SOURCE = 64
 
 
-def make_demo_line(seed: int = 0) -> Line:
-    """Four sources that fire in turn every 1.25 s into records of 3.1 s.
-
-    Parameters
-    ----------
-    seed : int, optional
-        Of dither and noise; the earth stays the same.
-    """
-    return build_line(demo_plan(), seed)
-
-
 def demo_plan() -> Plan:
-    """What the demo line is made of."""
+    """Four sources that fire in turn every 1.25 s into records of 3.1 s."""
     return Plan(
         name="herringbone-bay-07",
         description="Four sources in turn every 1.25 s with a dither of 0.24 s either way; "

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from qc_line import QcLine, layered_gathers, make_qc_line
+from scipy.fft import rfft
 from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
 from deblend.model.shots import make_shots
@@ -21,8 +22,13 @@ from deblend.qc.likeness_maps import (
     window_products,
 )
 from deblend.qc.limits import default_limits, overall_verdict
-from deblend.qc.measure_plan import MeasurePlan, cut_low
+from deblend.qc.measure_plan import MeasurePlan, padded_length, without_low
 from deblend.qc.significance import correlation_null, flag
+
+
+def cut_low(samples: NDArray[np.float32], plan: MeasurePlan) -> NDArray[np.float32]:
+    length, padded = samples.shape[-1], padded_length(samples.shape[-1], plan)
+    return without_low(rfft(samples, padded, axis=-1), length, padded, plan)
 
 
 @pytest.fixture(scope="module")

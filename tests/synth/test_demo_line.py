@@ -9,14 +9,15 @@ from deblend.errors import InputError, OutputError
 from deblend.records.segd.open import read_segd_shots
 from deblend.records.shot_table import read_shots
 from deblend.synth.acquisition import plan_shots
-from deblend.synth.demo_line import demo_plan, make_demo_line
+from deblend.synth.build import build_line
+from deblend.synth.demo_line import demo_plan
 from deblend.synth.line import Line
 from deblend.synth.write import line_file_text, read_noise_rms, read_truth, truth_path, write_line
 
 
 @pytest.fixture(scope="module")
 def line() -> Line:
-    return make_demo_line(0)
+    return build_line(demo_plan())
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +52,7 @@ def test_the_record_is_the_blend_of_the_truth_and_the_noise(line: Line) -> None:
 
 
 def test_same_seed_same_line_other_seed_other_dither(line: Line) -> None:
-    again, other = make_demo_line(0), plan_shots(demo_plan().acquisition, 1)
+    again, other = build_line(demo_plan()), plan_shots(demo_plan().acquisition, 1)
     assert np.array_equal(again.shots.fire_time_ns, line.shots.fire_time_ns)
     assert np.array_equal(again.recording.read([0], 0, 5000), line.recording.read([0], 0, 5000))
     assert not np.array_equal(other.shots.fire_time_ns, line.shots.fire_time_ns)
