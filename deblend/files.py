@@ -156,6 +156,26 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
         ) from error
 
 
+def read_table(path: Path, kind: type[T], called: str) -> T:
+    """The described table (a msgspec Struct) that a whole TOML file holds.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    kind : type
+        The Struct.
+    called : str
+        What kind of file it is, as "study file", for messages.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read, is no TOML, or `convert_table` refuses it.
+    """
+    return convert_table(read_toml(path, called), kind, called, str(path))
+
+
 def convert_table(content: Mapping[str, Any], kind: type[T], called: str, where: str) -> T:
     """A described table (a msgspec Struct) from plain TOML content.
 

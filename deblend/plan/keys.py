@@ -11,16 +11,14 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta
 
+from deblend.model.key_table import KeyTable
+
 Scheme = Literal["in sequence", "near-simultaneous", "natural timing"]
 Law = Literal["none", "uniform", "table"]
 Positive = Annotated[float, Meta(gt=0)]
 
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """A table of the plan file; a key that is not listed is refused."""
-
-
-class TargetTable(_Table, frozen=True, kw_only=True):
+class TargetTable(KeyTable, frozen=True, kw_only=True):
     """What is to be recorded, the same for all alternatives."""
 
     record_length_s: Annotated[
@@ -45,7 +43,7 @@ class TargetTable(_Table, frozen=True, kw_only=True):
     ] = 50.0
 
 
-class StreamersTable(_Table, frozen=True, kw_only=True):
+class StreamersTable(KeyTable, frozen=True, kw_only=True):
     """The spread."""
 
     count: Annotated[int, Meta(ge=1, le=40, description="Number of streamers.")]
@@ -71,7 +69,7 @@ class StreamersTable(_Table, frozen=True, kw_only=True):
     )
 
 
-class SourcesTable(_Table, frozen=True, kw_only=True):
+class SourcesTable(KeyTable, frozen=True, kw_only=True):
     """Sources abreast: with the standard separation, one of your own, or at given positions."""
 
     count: Annotated[int, Meta(ge=1, le=8, description="Number of sources.")]
@@ -109,7 +107,7 @@ class SourcesTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class StringTable(_Table, frozen=True, kw_only=True):
+class StringTable(KeyTable, frozen=True, kw_only=True):
     """One string of guns, named by the table: [strings.NAME]."""
 
     guns_cubic_inch: Annotated[
@@ -126,7 +124,7 @@ class StringTable(_Table, frozen=True, kw_only=True):
     ]
 
 
-class FiringTable(_Table, frozen=True, kw_only=True):
+class FiringTable(KeyTable, frozen=True, kw_only=True):
     """When the sources fire."""
 
     scheme: Annotated[
@@ -163,7 +161,7 @@ class FiringTable(_Table, frozen=True, kw_only=True):
     ] = 0.0
 
 
-class DitherTable(_Table, frozen=True, kw_only=True):
+class DitherTable(KeyTable, frozen=True, kw_only=True):
     """Designed random delays."""
 
     law: Annotated[
@@ -211,7 +209,7 @@ class DitherTable(_Table, frozen=True, kw_only=True):
     ] = False
 
 
-class VesselTable(_Table, frozen=True, kw_only=True):
+class VesselTable(KeyTable, frozen=True, kw_only=True):
     """Speed over ground."""
 
     speed_kn: Annotated[
@@ -220,7 +218,7 @@ class VesselTable(_Table, frozen=True, kw_only=True):
     ] = (4.0, 4.5, 5.0)
 
 
-class LimitsTable(_Table, frozen=True, kw_only=True):
+class LimitsTable(KeyTable, frozen=True, kw_only=True):
     """Limits of the permit and of the machinery."""
 
     smallest_shot_spacing_m: Annotated[
@@ -247,7 +245,7 @@ class LimitsTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class TrialTable(_Table, frozen=True, kw_only=True):
+class TrialTable(KeyTable, frozen=True, kw_only=True):
     """How much is to be shot, for its hours."""
 
     lines: Annotated[int, Meta(ge=1, description="Sail lines.")] = 1
@@ -278,7 +276,7 @@ class TrialTable(_Table, frozen=True, kw_only=True):
     ] = 0.0
 
 
-class SimulationTable(_Table, frozen=True, kw_only=True):
+class SimulationTable(KeyTable, frozen=True, kw_only=True):
     """The small made scene on which the separation is tried."""
 
     seeds: Annotated[int, Meta(ge=1, le=20, description="Draws of the delays.")] = 3
@@ -290,7 +288,7 @@ class SimulationTable(_Table, frozen=True, kw_only=True):
     ] = 0.01
 
 
-class SignatureTable(_Table, frozen=True, kw_only=True):
+class SignatureTable(KeyTable, frozen=True, kw_only=True):
     """One far-field signature to be read, named by the table: [signatures.NAME]."""
 
     file: Annotated[
@@ -348,7 +346,7 @@ class SignatureTable(_Table, frozen=True, kw_only=True):
     ] = False
 
 
-class Alternative(_Table, frozen=True, kw_only=True):
+class Alternative(KeyTable, frozen=True, kw_only=True):
     """One way to shoot: the tables of the file with what this alternative changes."""
 
     name: Annotated[str, Meta(min_length=1, description="Of the alternative.")]
@@ -357,37 +355,37 @@ class Alternative(_Table, frozen=True, kw_only=True):
     firing: FiringTable
     dither: DitherTable = DitherTable()
     vessel: VesselTable = VesselTable()
-    strings: dict[str, StringTable] = {}
+    strings: dict[str, StringTable] = msgspec.field(default_factory=dict)
     limits: LimitsTable = LimitsTable()
     trial: TrialTable = TrialTable()
 
 
-class PlanFile(_Table, frozen=True, kw_only=True):
+class PlanFile(KeyTable, frozen=True, kw_only=True):
     """The whole file before alternatives are put together."""
 
     name: Annotated[str, Meta(min_length=1, description="Of the plan.")]
     target: TargetTable
-    streamers: dict[str, Any] = {}
-    sources: dict[str, Any] = {}
-    firing: dict[str, Any] = {}
-    dither: dict[str, Any] = {}
-    vessel: dict[str, Any] = {}
-    strings: dict[str, Any] = {}
-    limits: dict[str, Any] = {}
-    trial: dict[str, Any] = {}
+    streamers: dict[str, Any] = msgspec.field(default_factory=dict)
+    sources: dict[str, Any] = msgspec.field(default_factory=dict)
+    firing: dict[str, Any] = msgspec.field(default_factory=dict)
+    dither: dict[str, Any] = msgspec.field(default_factory=dict)
+    vessel: dict[str, Any] = msgspec.field(default_factory=dict)
+    strings: dict[str, Any] = msgspec.field(default_factory=dict)
+    limits: dict[str, Any] = msgspec.field(default_factory=dict)
+    trial: dict[str, Any] = msgspec.field(default_factory=dict)
     simulation: SimulationTable = SimulationTable()
-    signatures: dict[str, SignatureTable] = {}
+    signatures: dict[str, SignatureTable] = msgspec.field(default_factory=dict)
     alternatives: Annotated[
         list[dict[str, Any]],
         Meta(description="Each a name and the tables, or parts of tables, that it changes."),
-    ] = []
+    ] = msgspec.field(default_factory=list)
     reference: Annotated[
         dict[str, Any],
         Meta(
             description="Changes to the conventional two-source line that alternatives are held "
             "against."
         ),
-    ] = {}
+    ] = msgspec.field(default_factory=dict)
 
 
 COMMON: Final = (

@@ -7,7 +7,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from deblend.run.key_table import KeyTable
+from deblend.model.key_table import KeyTable
 
 
 class SourceLogTable(KeyTable, frozen=True, kw_only=True):

@@ -11,13 +11,13 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
+from deblend.model.key_table import KeyTable
 from deblend.run.input_keys import (
     ExternalHeaderTable,
     NearFieldTable,
     NoiseTable,
     SourceLogTable,
 )
-from deblend.run.key_table import KeyTable
 
 
 class RecordsTable(KeyTable, frozen=True, kw_only=True):

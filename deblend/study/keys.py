@@ -7,16 +7,13 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-
-class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
-    """A table of the study file; a key that is not listed is refused."""
-
+from deblend.model.key_table import KeyTable
 
 Positive = Annotated[float, Meta(gt=0)]
 Label = Annotated[str, Meta(min_length=1, description="Name in tables and pictures.")]
 
 
-class SceneTable(_Table, frozen=True, kw_only=True):
+class SceneTable(KeyTable, frozen=True, kw_only=True):
     """A line with a known answer: a standard scene, a scene file, or recorded gathers."""
 
     name: Annotated[str, Meta(min_length=1, description="Of a standard scene, or any other name.")]
@@ -33,7 +30,7 @@ class SceneTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class MethodTable(_Table, frozen=True, kw_only=True):
+class MethodTable(KeyTable, frozen=True, kw_only=True):
     """A method with settings."""
 
     label: Annotated[str, Meta(description="Name in tables; the method's if left out.")] = ""
@@ -45,7 +42,9 @@ class MethodTable(_Table, frozen=True, kw_only=True):
             "file.py:name relative to the study file.",
         ),
     ]
-    settings: Annotated[dict[str, Any], Meta(description="Settings of the method.")] = {}
+    settings: Annotated[dict[str, Any], Meta(description="Settings of the method.")] = (
+        msgspec.field(default_factory=dict)
+    )
     iterations: Annotated[
         Annotated[int, Meta(ge=1)] | None, Meta(description="In place of those of the study.")
     ] = None
@@ -65,7 +64,7 @@ class MethodTable(_Table, frozen=True, kw_only=True):
     ] = False
 
 
-class BlendTable(_Table, frozen=True, kw_only=True):
+class BlendTable(KeyTable, frozen=True, kw_only=True):
     """Firing that differs from that of the scene; what is left out stays as it is there."""
 
     label: Label
@@ -89,7 +88,7 @@ class BlendTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class NoiseTable(_Table, frozen=True, kw_only=True):
+class NoiseTable(KeyTable, frozen=True, kw_only=True):
     """Noise in place of that of the scene."""
 
     label: Label
@@ -99,7 +98,7 @@ class NoiseTable(_Table, frozen=True, kw_only=True):
     ] = None
 
 
-class StudyFile(_Table, frozen=True, kw_only=True):
+class StudyFile(KeyTable, frozen=True, kw_only=True):
     """A whole study file."""
 
     name: Annotated[str, Meta(min_length=1, description="Of the study.")]
@@ -115,5 +114,5 @@ class StudyFile(_Table, frozen=True, kw_only=True):
     ] = 1800.0
     scenes: Annotated[list[SceneTable], Meta(min_length=1)]
     methods: Annotated[list[MethodTable], Meta(min_length=1)]
-    blends: list[BlendTable] = []
-    noises: list[NoiseTable] = []
+    blends: list[BlendTable] = msgspec.field(default_factory=list)
+    noises: list[NoiseTable] = msgspec.field(default_factory=list)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from deblend.errors import SettingsError
-from deblend.files import convert_table, read_toml
+from deblend.files import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.run.method_settings import with_settings
@@ -201,7 +201,7 @@ def read_study(path: str | Path) -> Study:
         If a method needs a package that is not installed.
     """
     path = Path(path)
-    keys = convert_table(read_toml(path, "study file"), StudyFile, "study file", str(path))
+    keys = read_table(path, StudyFile, "study file")
     study = Study(
         name=keys.name,
         description=keys.description,

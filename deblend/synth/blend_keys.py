@@ -9,14 +9,11 @@ import msgspec
 from msgspec import Meta
 
 from deblend.errors import SettingsError
-from deblend.files import convert_table, read_toml
+from deblend.files import read_table
+from deblend.model.key_table import KeyTable
 
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """A table of the plan file; a key that is not listed is refused."""
-
-
-class SourceTable(_Table, frozen=True, kw_only=True):
+class SourceTable(KeyTable, frozen=True, kw_only=True):
     """One source and the unblended traces that play it."""
 
     source: Annotated[int | str, Meta(description="Number or name of the source.")]
@@ -35,10 +32,10 @@ class SourceTable(_Table, frozen=True, kw_only=True):
     keep: Annotated[
         dict[str, int],
         Meta(description="Header words and the value that a trace must have to take part."),
-    ] = {}
+    ] = msgspec.field(default_factory=dict)
 
 
-class FiringTable(_Table, frozen=True, kw_only=True):
+class FiringTable(KeyTable, frozen=True, kw_only=True):
     """When the shots fire: drawn from a law, or taken from a table."""
 
     table: Annotated[
@@ -65,7 +62,7 @@ class FiringTable(_Table, frozen=True, kw_only=True):
     )
 
 
-class OutputTable(_Table, frozen=True, kw_only=True):
+class OutputTable(KeyTable, frozen=True, kw_only=True):
     """Where the blended line goes."""
 
     folder: Annotated[
@@ -77,7 +74,7 @@ class OutputTable(_Table, frozen=True, kw_only=True):
     ] = 150.0
 
 
-class BlendPlan(_Table, frozen=True, kw_only=True):
+class BlendPlan(KeyTable, frozen=True, kw_only=True):
     """A whole plan file."""
 
     name: Annotated[str, Meta(pattern=r"^[\w.-]+$", description="Of the line and its files.")]
@@ -104,8 +101,7 @@ def read_blend_plan(path: str | Path) -> BlendPlan:
         is of the wrong type or out of range.
     """
     path = Path(path)
-    content = read_toml(path, "plan file")
-    plan = convert_table(content, BlendPlan, "plan", str(path))
+    plan = read_table(path, BlendPlan, "plan file")
     _check(plan, path)
     return plan
 
