@@ -238,10 +238,10 @@ def _not_as_expected(
         if (own & complete).any():
             found[own] &= np.abs(off[own]) > DEVIATIONS * robust_deviation(off[own & complete])
     energy = usual.energy[now.fired.source_row]
-    found &= (
-        off**2 * energy[:count]
-        > _OUTWEIGHED * left_beyond_usual(now.left, usual, now.fired)[:count]
-    )
+    # A shot by itself is weak or not, whatever noise there is; others share what is left.
+    left = left_beyond_usual(now.left, usual, now.fired)[:count]
+    shared = 1.0 - 1.0 / fit.wider[:count] ** 2
+    found &= off**2 * energy[:count] > _OUTWEIGHED * shared * left
     gain = fit.gain * energy
     return [
         _Change(

@@ -49,7 +49,7 @@ _USUAL_DEVIATION: Final = 0.1
 _LARGEST: Final = 1.5
 _FINER: Final = 16
 """Lags between two samples at which usual arrivals are compared."""
-_EXACT: Final = 0.02
+_EXACT: Final = 0.04
 """Samples: fire times that scatter less are taken as they are."""
 _UNDISTURBED: Final = 1.15
 _FEWEST: Final = 8

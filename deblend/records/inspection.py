@@ -16,7 +16,7 @@ from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.records.file_clocks import file_clock_findings
 from deblend.records.navigation.positions import refuse_degrees
 from deblend.records.regularity import never_overlap, regularity_findings
-from deblend.records.source_consistency import source_consistency
+from deblend.records.source_consistency import as_placed, source_consistency
 
 _NAMED_SHOTS = 8
 _FEWEST_POSITIONS = 5
@@ -67,7 +67,7 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
         *_degrees(shots),
         *source_consistency(shots),
         *never_overlap(shots, length_ns),
-        *regularity_findings(shots, length_ns),
+        *regularity_findings(as_placed(shots), length_ns),
     ]
 
 

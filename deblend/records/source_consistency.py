@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -53,6 +54,14 @@ def source_consistency(shots: Shots) -> list[Finding]:
 def placed_as_other(shots: Shots) -> dict[int, int | str]:
     """Row of each shot that lies where another source is towed, and that source."""
     return {row: source for row, (source, _) in _elsewhere(shots).items()}
+
+
+def as_placed(shots: Shots) -> Shots:
+    """The same shots, each as the source where it lies."""
+    source = shots.source.copy()
+    for row, other in placed_as_other(shots).items():
+        source[row] = other
+    return replace(shots, source=source)
 
 
 def _by_position(shots: Shots) -> dict[int, str]:
