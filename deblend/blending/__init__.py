@@ -1,1 +1,1 @@
-"""TODO."""
+"""Time and addition: the blending operator and its adjoint."""

@@ -256,7 +256,8 @@ def _place(finding: Finding) -> str:
     }
     words = [f"{name} {value}" for name, value in parts.items() if value is not None]
     if finding.window_s is not None:
-        words.append(f"{finding.window_s[0]:g} to {finding.window_s[1]:g} s")
+        start, stop = finding.window_s
+        words.append(f"{start:.4g} to {stop:.4g} s" if stop > start else f"{start:.4g} s")
     if finding.band_hz is not None:
         words.append(f"{finding.band_hz[0]:.3g} to {finding.band_hz[1]:.3g} Hz")
     return escape(", ".join(words))

@@ -160,8 +160,11 @@ def decibels(value: float) -> str:
 
 
 def window_text(window: Range) -> str:
-    """``0–1.5 s``, or ``all times``."""
-    return "all times" if window is None else f"{window[0]:.4g}–{window[1]:.4g} s"
+    """``0–1.5 s``, ``1.5 s`` for an instant, or ``all times``."""
+    if window is None:
+        return "all times"
+    start, stop = window
+    return f"{start:.4g}–{stop:.4g} s" if stop > start else f"{start:.4g} s"
 
 
 def band_text(band_hz: tuple[float, float] | None) -> str:

@@ -1,1 +1,1 @@
-"""TODO."""
+"""The whole path of a line: line file, plan, blocks on disk, results."""

@@ -145,13 +145,18 @@ def _band(frequency_hz: float) -> tuple[float, float]:
     return frequency_hz / np.sqrt(2.0), frequency_hz * np.sqrt(2.0)
 
 
+def _give_or_take(error: float, unit: str) -> str:
+    """An error in words; it is not known where the line has too few shots and channels for one."""
+    return f"give or take {error:.2g} {unit}" if np.isfinite(error) else "its error is not known"
+
+
 def _event_findings(row: InjectedRow, limits: Mapping[str, Limit]) -> Iterator[Finding]:
     yield judged(
         limits,
         "injected_amplitude",
         row.amplitude_percent,
-        f"Amplitude of an injected event at {row.time_s:.2f} s that came back, give or take "
-        f"{row.amplitude_error_percent:.2g} %.",
+        f"Amplitude of an injected event at {row.time_s:.2f} s that came back, "
+        f"{_give_or_take(row.amplitude_error_percent, '%')}.",
         error=row.amplitude_error_percent,
         source=row.source,
         window_s=(row.time_s, row.time_s),
@@ -162,8 +167,8 @@ def _event_findings(row: InjectedRow, limits: Mapping[str, Limit]) -> Iterator[F
             limits,
             "injected_time_error",
             abs(row.late_ms),
-            f"It came back {row.late_ms:+.2g} ms late, give or take {row.late_error_ms:.2g} ms.",
-            beyond_chance=not abs(row.late_ms) < 3 * row.late_error_ms,
+            f"It came back {row.late_ms:+.2g} ms late, {_give_or_take(row.late_error_ms, 'ms')}.",
+            beyond_chance=abs(row.late_ms) >= 3 * row.late_error_ms,
             error=row.late_error_ms,
             source=row.source,
             window_s=(row.time_s, row.time_s),
@@ -188,7 +193,7 @@ def _offset_findings(rows: Sequence[InjectedRow]) -> Iterator[Finding]:
                     float(np.nanmean(back)),
                     "%",
                     "note",
-                    f"Mean over the events at {extent} offsets, give or take {spread:.2g} %.",
+                    f"Mean over the events at {extent} offsets, {_give_or_take(spread, '%')}.",
                     source=source,
                     error=spread,
                 )

@@ -151,3 +151,10 @@ sys.exit(f"import deblend loads {{loaded}}" if loaded else 0)
     with capsys.disabled():
         print(f"\nimport deblend: {time.perf_counter() - begin:.2f} s with the interpreter's start")
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_every_file_says_what_it_is_for(path: Path) -> None:
+    text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+    assert len(text.split()) >= 3
+    assert "TODO" not in text
