@@ -159,6 +159,7 @@ def _source(
     step = _usual_step(points)
     lost = np.ones(int((points[-1] - points[0]) // step) + 1, dtype=np.bool_)
     lost[(shots.shot_point[fired] - points[0]) // step] = False
+    named = np.unique((points - points[0]) // step)  # points off the usual step share one
     planned_m = source_interval_m(
         alternative.firing.shot_interval_m,
         alternative.sources.count,
@@ -174,7 +175,7 @@ def _source(
         source,
         len(fired),
         int(np.count_nonzero(~shots.live[rows])),
-        int(lost.size - len(rows)),
+        int(lost.size - len(named)),
         planned_m,
         *metres,
         *times,

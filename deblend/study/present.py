@@ -19,8 +19,8 @@ from deblend.study.study import AS_IN_THE_SCENE, Study
 from deblend.study.summary import ALL_LINES, Summary, summaries, to_csv
 
 COLUMNS = (
-    *("before", "after", "behind", "deepest window", "differences"),
-    *("leakage", "loss", "time (s)", "memory (MiB)"),
+    *("before (dB)", "after (dB)", "behind (dB)", "deepest window (dB)", "differences (dB)"),
+    *("leakage (dB)", "loss (dB)", "time (s)", "memory (MiB)"),
 )
 
 

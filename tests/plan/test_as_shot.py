@@ -115,3 +115,12 @@ def test_independent_errors_stay_and_smooth_motion_goes() -> None:
     assert np.abs(beside_smooth(smooth)).max() < 1e-2
     errors = np.random.default_rng(0).standard_normal(20_000)
     assert beside_smooth(errors).std() == pytest.approx(1.08, abs=0.02)
+
+
+def test_a_shot_point_off_the_usual_step_leaves_its_own_place_empty() -> None:
+    shots = shot_line()
+    points = shots.shot_point.copy()
+    own = shots.rows_of(1)
+    points[own[20]] -= 1
+    row = as_shot(MADE, TARGET, replace(shots, shot_point=points), TABLE).sources[0]
+    assert (row.fired, row.misfired, row.missing) == (80, 0, 1)
