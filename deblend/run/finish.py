@@ -22,6 +22,7 @@ from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, 
 from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
 from deblend.run.line_products import line_products
 from deblend.run.line_seams import line_seams
+from deblend.run.memory import give_back_freed_memory
 from deblend.run.open_line import with_new
 from deblend.run.output_folder import FINDINGS, FIRE_TIMES, MANIFEST, MAPS, PAGE, SAMPLES, publish
 from deblend.run.progress import Progress, Step
@@ -51,6 +52,7 @@ def finish_work(
     OutputError
         If a result does not fit its format or cannot be written; the blocks are kept then.
     """
+    give_back_freed_memory()
     job, results = work.job, work.folder.results
     shutil.rmtree(results, ignore_errors=True)
     results.mkdir()
@@ -63,6 +65,7 @@ def finish_work(
     measured = _measured(work, measures, likeness)
     findings = (*with_new(work.opened.findings, job.findings), *measured)
     write_text(results / FINDINGS, findings_csv(findings))
+    give_back_freed_memory()
     contents = report_contents(work, measures, _sections(work, findings), findings)
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
