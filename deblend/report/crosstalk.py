@@ -42,7 +42,9 @@ class Cell:
 
     @property
     def text(self) -> str:
-        """The number and its standard deviation, or a sign before a bound."""
+        """The number and its standard deviation, a sign before a bound, a dash for neither."""
+        if self.value != self.value:
+            return "–"
         if self.error is None:
             return f"< {decibels(self.value)}"
         return f"{decibels(self.value)} ± {decibels(self.error)}"

@@ -292,8 +292,8 @@ def _findings_layout() -> list[TableColumn]:
             ("window", "window", text, 110),
             ("band", "band", text, 85),
             ("value", "value", number, 80),
-            ("unit", "unit", text, 45),
+            ("unit", "unit", text, 115),
             ("limit", "limit", number, 60),
-            ("message", "meaning", text, 480),
+            ("message", "meaning", text, 410),
         )
     ]

@@ -49,6 +49,8 @@ def test_the_matrix_says_from_whom_to_whom_and_what_is_a_bound() -> None:
     assert matrix.cells[1, 10].text == "−131.0 ± 1.0"
     assert matrix.cells[10, 1].text == "< −50.0"
     assert (1, 1) not in matrix.cells
+    nothing = [dataclasses.replace(row, value=float("nan"), error=None) for row in crosstalk_rows()]
+    assert crosstalk_matrices(nothing)[0].cells[10, 1].text == "–"
     texts = [text.get_text() for text in crosstalk_figure(crosstalk_rows()).axes[0].texts]
     assert len(texts) == 6
     assert "−131.0\n± 1.0" in texts
