@@ -193,7 +193,7 @@ def _piece(
 
 def _beside(piece: View, usual: UsualArrivals, near: Fired, place: float, source: int) -> Explained:
     """The shots of a piece with another arrival at the best of some times near a place."""
-    stiffness = _LOOSER * float(near.stiffness.max())
+    stiffness = _LOOSER * float(near.stiffness.max(initial=_FIRM))
     trials = [_joined(near, place + away, source, stiffness) for away in _NEAR]
     return min((fit_shots(piece, usual, trial) for trial in trials), key=lambda tried: tried.cost)
 
