@@ -1,8 +1,9 @@
 """Seams: a line cut into blocks and spans against the same line in one piece.
 
-    python -m benchmarks.run.seams [--scene two-sources] [--method joint]
+    python -m benchmarks.run.seams [--scenes two-sources ...] [--iterations 20 60] [--processes 2]
 
-In every window (eight slots of a source, four channels, a quarter of the trace) the difference from
+Scenes are cut to 40 shots of a source on 48 channels for two blocks of channels, and to 108 shots
+on 12 channels for two spans of shots; so that a block is far smaller than the line. In every window (eight slots of a source, four channels, a quarter of the trace) the difference from
 one piece is compared with the local rms. Windows that hold less than a thousandth of the rms of the
 whole line are left out: nothing is there.
 """
@@ -10,6 +11,8 @@ whole line are left out: nothing is there.
 from __future__ import annotations
 
 import argparse
+import os
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from itertools import product
 from typing import Final
@@ -20,12 +23,22 @@ from numpy.typing import NDArray
 from benchmarks.result import Number, keep
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.spans import span_of
-from deblend.synth.scenes import make_scene
+from deblend.synth.build import build_line
+from deblend.synth.scenes import Extent, scene_plan
 
 SLOTS: Final = 8
 CHANNELS: Final = 4
 TIMES: Final = 4
 LEAST: Final = 1e-3
+EXTENTS: Final = {"blocks": Extent(40, 48, 2.4), "spans": Extent(108, 12, 2.4)}
+SCENES: Final = (
+    "two-sources",
+    "three-sources",
+    "white-noise",
+    "gaps-and-misfires",
+    "swell-and-spikes",
+    "traffic",
+)
 
 
 def in_pieces(job: Job, span: int, block: int) -> NDArray[np.float32]:
@@ -66,35 +79,49 @@ def worst_db(job: Job, whole: NDArray[np.float32], pieces: NDArray[np.float32]) 
     return [round(20 * float(np.log10(max(overall, 1e-12))), 1), round(float(worst), 1)]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--scene", default="two-sources")
-    parser.add_argument("--method", default="joint")
-    parser.add_argument("--iterations", type=int, default=40)
-    asked = parser.parse_args()
-    line = make_scene(asked.scene, "full")
+Case = tuple[str, str, str, int]
+
+
+def measure(case: Case) -> list[float]:
+    """Difference of one scene in two blocks or two spans, overall and in the worst window, in dB."""
+    scene, cut, method, iterations = case
+    line = build_line(scene_plan(scene, EXTENTS[cut]), 0)
     channels = line.recording.shape[0]
     job = prepare(
         line.recording,
         line.shots,
         length_s=line.length_s,
-        method=asked.method,
-        iterations=asked.iterations,
+        method=method,
+        iterations=iterations,
         device="cpu",
         memory_bytes=1 << 40,
     )
     whole = separate_channels(job, job.blocks[0]).estimate
-    everything = job.layout.slot_count
+    slots = job.layout.slot_count
+    sizes = (slots, channels // 2) if cut == "blocks" else (-(-slots // 2), channels)
+    return worst_db(job, whole, in_pieces(job, *sizes))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--scenes", nargs="+", default=list(SCENES))
+    parser.add_argument("--method", default="joint")
+    parser.add_argument("--iterations", type=int, nargs="+", default=[20, 60])
+    parser.add_argument("--processes", type=int, default=1)
+    asked = parser.parse_args()
+    cases: list[Case] = [
+        (scene, cut, asked.method, iterations)
+        for iterations in sorted(asked.iterations, reverse=True)
+        for scene in asked.scenes
+        for cut in EXTENTS
+    ]
+    if asked.processes > 1:
+        os.environ["NUMBA_NUM_THREADS"] = "1"
+    with ProcessPoolExecutor(asked.processes) as pool:
+        found = list(pool.map(measure, cases))
     numbers: dict[str, Number] = {
-        "slots": job.layout.slot_count,
-        "channels": channels,
-        "iterations": asked.iterations,
-        "blocks_overall_and_worst_db": worst_db(
-            job, whole, in_pieces(job, everything, channels // 2)
-        ),
-        "spans_overall_and_worst_db": worst_db(
-            job, whole, in_pieces(job, -(-everything // 2), channels)
-        ),
+        f"{scene} {cut} {iterations} iterations, overall and worst, dB": values
+        for (scene, cut, _, iterations), values in zip(cases, found, strict=True)
     }
     keep("run.seams", numbers)
 

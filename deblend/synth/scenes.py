@@ -92,8 +92,8 @@ def signal_windows_s(line: Line, count: int = 6) -> list[tuple[float, float]]:
     return [(k * step, (k + 1) * step) for k in range(count)]
 
 
-def scene_plan(name: str, size: Size = "small") -> Plan:
-    """What a standard scene is made of, for scenes that differ from it in one thing.
+def scene_plan(name: str, size: Size | Extent = "small") -> Plan:
+    """What a standard scene is made of, for scenes that differ from it in one thing or in extent.
 
     Raises
     ------
@@ -104,9 +104,11 @@ def scene_plan(name: str, size: Size = "small") -> Plan:
         near = difflib.get_close_matches(name, _SCENES, n=1)
         hint = f"Did you mean {near[0]!r}?" if near else f"Scenes: {', '.join(_SCENES)}."
         raise InputError(f"scene {name!r} is not known", remedy=hint)
-    if size not in get_args(Size):
-        raise InputError(f"size {size!r} is not known", remedy="Use small or full.")
-    return replace(_SCENES[name](EXTENTS[size]), name=name)
+    if not isinstance(size, Extent):
+        if size not in get_args(Size):
+            raise InputError(f"size {size!r} is not known", remedy="Use small or full.")
+        size = EXTENTS[size]
+    return replace(_SCENES[name](size), name=name)
 
 
 def _plan(
