@@ -3,9 +3,10 @@
     python -m benchmarks.run.seams [--scenes two-sources ...] [--iterations 20 60] [--processes 2]
 
 Scenes are cut to 40 shots of a source on 48 channels for two blocks of channels, and to 108 shots
-on 12 channels for two spans of shots; so that a block is far smaller than the line. In every window (eight slots of a source, four channels, a quarter of the trace) the difference from
-one piece is compared with the local rms. Windows that hold less than a thousandth of the rms of the
-whole line are left out: nothing is there.
+on 12 channels for two spans of shots, so that a block is far smaller than the line. In every window
+(eight slots of a source, four channels, a quarter of the trace) the difference from one piece is
+compared with the local rms. Windows that hold less than a thousandth of the rms of the whole line
+are left out: nothing is there.
 """
 
 from __future__ import annotations
@@ -83,7 +84,7 @@ Case = tuple[str, str, str, int]
 
 
 def measure(case: Case) -> list[float]:
-    """Difference of one scene in two blocks or two spans, overall and in the worst window, in dB."""
+    """Difference of a scene in two blocks or spans, overall and in the worst window, in dB."""
     scene, cut, method, iterations = case
     line = build_line(scene_plan(scene, EXTENTS[cut]), 0)
     channels = line.recording.shape[0]
