@@ -109,7 +109,7 @@ def read_plan(path: str | Path) -> Plan:
     base: dict[str, Any] = {name: content[name] for name in COMMON if name in content}
     changes = file.alternatives or [{"name": file.name}]
     alternatives = tuple(
-        _alternative(base, change, f"{path}, alternative {number}")
+        _alternative(base, change, f"{path}, common tables with alternative {number}")
         for number, change in enumerate(changes, start=1)
     )
     names = [REFERENCE_NAME, *(alternative.name for alternative in alternatives)]
