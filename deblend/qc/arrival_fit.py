@@ -152,11 +152,16 @@ def fit_amplitudes(
     """
     energy = usual.energy[fired.source_row]
     stiff = fired.stiffness * energy
-    normal = _normal(usual, fired) + diags_array(stiff)
     projected = np.einsum("sct,sct->s", gathers, usual.form[fired.source_row])
-    fitted = np.asarray(spsolve(csc_matrix(normal), projected + stiff * fired.expected))
-    fitted = fitted.reshape(len(energy))
-    precision = 1.0 / _own_variance(usual, fired)
+    wanted = projected + stiff * fired.expected
+    if len(energy) <= 2 * _REACH + 1:
+        near, inverses = _inverses(usual, fired, np.arange(len(energy)))
+        inverse = inverses[0] if len(near) else np.zeros((0, 0))
+        fitted, precision = inverse @ wanted, 1.0 / np.diagonal(inverse)
+    else:
+        normal = csc_matrix(_normal(usual, fired) + diags_array(stiff))
+        fitted = np.asarray(spsolve(normal, wanted)).reshape(len(energy))
+        precision = 1.0 / _own_variance(usual, fired)
     # Without its own expectation, by the rule of a change of rank one.
     freely = np.maximum(precision - stiff, FREE * energy)
     more = (fitted - fired.expected) * stiff / freely
