@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
@@ -182,7 +183,7 @@ def _show_noise(console: Console, noise: NoiseLevels) -> None:
             continue
         ends = (known[0], known[-1])
         quiet, loud = (f"{value:.3g} (channel {number})" for value, number in ends)
-        middle = f"{known[len(known) // 2][0]:.3g}"
+        middle = f"{median(value for value, _ in known):.3g}"
         table.add_row(f"{low:.3g} to {high:.3g}", quiet, middle, loud)
     console.print(table)
 
