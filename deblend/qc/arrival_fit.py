@@ -129,6 +129,9 @@ def usual_arrivals(form: NDArray[np.float64]) -> UsualArrivals:
     padded = next_fast_len(2 * length, real=True)
     spectra = rfft(form, padded, axis=2)
     cross = np.einsum("icf,jcf->ijf", spectra, np.conj(spectra))
+    if padded % 2 == 0:
+        # The highest frequency stands for two once more frequencies follow.
+        cross[:, :, -1] *= 0.5
     fine = irfft(cross, padded * _FINER, axis=2) * _FINER
     reach = (length - 1) * _FINER
     likeness = np.concatenate([fine[:, :, -reach:], fine[:, :, : reach + 1]], axis=2)
