@@ -101,9 +101,10 @@ class Count:
     def compare(self) -> None:
         """Compare what a run left."""
         self.results += 1
-        self.identical += (self.out / "manifest.json").exists() and digest(
-            self.out
-        ) == self.expected
+        ended = (self.out / "manifest.json").exists()
+        self.identical += ended and digest(self.out) == self.expected
+        if not ended:
+            print("the run did not end by itself", flush=True)
         shutil.rmtree(self.out)
         print(
             f"{self.identical} of {self.results} identical; killed {dict(self.killed)}", flush=True
@@ -191,6 +192,10 @@ def kill_workers(count: Count, kills: int, draw: random.Random, folder: Path) ->
                     count.killed["a worker of a scheduler"] += 1
                     done += 1
                 run.wait()
+                if not (count.out / "manifest.json").exists():
+                    count.again += 1
+                    with worker(address, folder):
+                        start(count.line, count.out, *options).wait()
                 count.compare()
 
 
@@ -258,7 +263,7 @@ def main() -> None:
         "kills": sum(count.killed.values()),
         "results": count.results,
         "identical": count.identical,
-        "command_given_again_after_a_process": count.again,
+        "command_given_again_after_a_worker": count.again,
     }
     numbers |= {f"killed_{step.replace(' ', '_')}": n for step, n in sorted(count.killed.items())}
     keep("run.kills", numbers)

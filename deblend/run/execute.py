@@ -109,7 +109,7 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 def _ready_client(machines: Machines, opened: ExitStack) -> Client:
     client = opened.enter_context(_client(machines))
     _check_versions(client)
-    client.run(_load)
+    client.run(_load, on_error="ignore")
     return client
 
 
@@ -218,7 +218,8 @@ def _check_versions(client: Client) -> None:
                 found[name] = "not installed"
         return found
 
-    theirs = client.run(versions, [name for name in ours if name != "python"])
+    # A worker that dies meanwhile says nothing.
+    theirs = client.run(versions, [name for name in ours if name != "python"], on_error="ignore")
     for address, found in theirs.items():
         other = [
             f"{name} {found[name]}, here {ours[name]}" for name in ours if found[name] != ours[name]
