@@ -109,7 +109,7 @@ class KeptTarget:
             self.words,
             limit,
             f"{reached:+.2f} {self.unit}",
-            f"worst of {len(values)}",
+            f"worst of {len(values)}, mean {np.mean(list(values.values())):+.2f}",
             "reached" if met else f"missed by {abs(reached - self.limit):.2f} ({where})",
         )
 
