@@ -234,7 +234,7 @@ def shot_findings(
             if stray is not None:
                 strays.remove(stray)
                 findings.append(_moved_finding(shots, row, stray, int(corrected_ns[row])))
-            elif value > _NO_NEGATIVE:
+            elif value > _NO_NEGATIVE * np.sqrt(arrivals.wider[row]):
                 findings.append(_weak_finding(shots, row, value))
         elif value > DOUBLE_ABOVE:
             findings.append(_double_finding(shots, row, value))

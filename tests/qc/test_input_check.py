@@ -21,7 +21,7 @@ from deblend.synth.line import Line
 from deblend.synth.scenes import make_scene, scene_plan
 
 
-def short_line(scene: str, seed: int, shots_per_source: int = 30) -> Line:
+def short_line(scene: str, seed: int, shots_per_source: int = 24) -> Line:
     """A standard scene with fewer shots, over the same earth."""
     plan = scene_plan(scene)
     acquisition = plan.acquisition
@@ -31,7 +31,7 @@ def short_line(scene: str, seed: int, shots_per_source: int = 30) -> Line:
 
 @pytest.fixture(scope="module", params=["five-in-turn", "gaps-and-misfires", "swell-and-spikes"])
 def line(request: pytest.FixtureRequest) -> Line:
-    return short_line(request.param, 1, 20 if request.param == "five-in-turn" else 30)
+    return short_line(request.param, 1, 16 if request.param == "five-in-turn" else 24)
 
 
 def wrong(faulty: FaultyLine) -> list[Finding]:
@@ -105,7 +105,7 @@ def stated_ns(found: Finding) -> int:
 
 @pytest.fixture(scope="module")
 def three() -> Line:
-    return short_line("three-sources", 2)
+    return short_line("three-sources", 2, 30)
 
 
 @pytest.fixture(scope="module")
@@ -156,7 +156,7 @@ def test_source_number_in_the_samples() -> None:
 
 
 def test_table_of_another_line_does_not_fit(three: Line) -> None:
-    other = short_line("three-sources", 3)
+    other = short_line("three-sources", 3, 30)
     shots = replace(three.shots, fire_time_ns=np.sort(other.shots.fire_time_ns))
     metrics = {
         finding.metric for finding in wrong(FaultyLine(three.recording, shots, three.geometry))
@@ -193,7 +193,7 @@ def test_offsets_that_are_wrong(
 
 @pytest.fixture(scope="module")
 def little_dither() -> Line:
-    return make_scene("small-dither", "small", 7)
+    return short_line("small-dither", 7)
 
 
 @pytest.mark.parametrize(
