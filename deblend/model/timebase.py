@@ -20,6 +20,8 @@ from deblend.errors import TimeError
 TimeScale = Literal["utc", "gps"]
 TIME_SCALES: Final[tuple[TimeScale, ...]] = ("utc", "gps")
 NS_PER_S: Final = 1_000_000_000
+LONGEST_INTERVAL_S: Final = 0.1
+"""No seismic record is sampled more slowly; a larger number is one of milliseconds."""
 
 _ISO_8601 = re.compile(
     r"(\d{4})-(\d{2})-(\d{2})[T ](\d{2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?(Z?)",
@@ -157,9 +159,15 @@ def interval_to_ns(interval_s: float) -> int:
     Raises
     ------
     TimeError
-        If it is not positive, or no whole number of nanoseconds.
+        If it is not positive, no whole number of nanoseconds, or so long that it must be in
+        another unit.
     """
-    interval_ns = round(interval_s * NS_PER_S) if 0 < interval_s < 3600 else 0
+    if interval_s > LONGEST_INTERVAL_S:
+        raise TimeError(
+            f"sample interval {interval_s} s is longer than {LONGEST_INTERVAL_S} s",
+            remedy="Recorders sample every 0.25 to 16 ms: give it in seconds, for instance 0.002.",
+        )
+    interval_ns = round(interval_s * NS_PER_S) if interval_s > 0 else 0
     if interval_ns < 1 or abs(interval_s * NS_PER_S - interval_ns) > 1e-3:
         raise TimeError(
             f"sample interval {interval_s} s is not a positive whole number of nanoseconds",

@@ -168,7 +168,8 @@ def judged(
     metric, value, message
         As in `Finding`; the unit is that of the limit.
     beyond_chance : bool, optional
-        False where the value may be chance: it passes whatever it is.
+        False where the value may be chance. Then it may pass and never fails: what exceeds its
+        limit by chance alone is a note.
     source, shot_point, channel, window_s, band_hz, other_source, error : optional
         As in `Finding`.
     """
@@ -176,7 +177,7 @@ def judged(
     known = error if error is not None and math.isfinite(error) else None
     verdict = limit.verdict(value, known or 0.0)
     if not beyond_chance and verdict in ("look", "fail"):
-        verdict = "pass"
+        verdict = "note"
     return Finding(
         metric,
         value,

@@ -16,6 +16,7 @@ from deblend.errors import InputError, SettingsError, TimeError
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.model.timebase import format_instant
 from deblend.separation.block import (
     RESIDUAL_CHOICES,
     Block,
@@ -260,6 +261,12 @@ def prepare(
     InputError
         If no shot can be delivered.
     """
+    if not isinstance(recording, Recording):
+        raise InputError(
+            f"the record is of type {type(recording).__name__}",
+            remedy="Say when and how it was sampled: deblend.Recording(samples, interval_s=..., "
+            "start=..., time_scale=...).",
+        )
     if shots.time_scale != recording.scale:
         raise TimeError(
             f"the shots are in {shots.time_scale.upper()} and the record in "
@@ -457,6 +464,12 @@ def _length_in_samples(length_s: float, recording: Recording) -> int:
     return length
 
 
+def _span(first_ns: int, last_ns: int, recording: Recording) -> str:
+    """From one instant to another, in words."""
+    first, last = (format_instant(ns, recording.scale, 3) for ns in (first_ns, last_ns))
+    return f"{first} to {last}"
+
+
 def _settle_delivery(
     recording: Recording, shots: Shots, length: int
 ) -> tuple[NDArray[np.bool_], list[Finding]]:
@@ -466,8 +479,11 @@ def _settle_delivery(
     if not delivered.any():
         raise InputError(
             f"none of the {len(shots)} shots is live, wanted and wholly inside the record "
-            f"({int(wholly.sum())} lie wholly outside)",
-            remedy="Check the time scale, the start of the record and length_s.",
+            f"({int(wholly.sum())} lie wholly outside): they fire from "
+            f"{_span(shots.fire_time_ns.min(), shots.fire_time_ns.max(), recording)}, and the "
+            f"record holds {_span(recording.start_ns, recording.last_ns, recording)}",
+            remedy="Check the time scale, local time against UTC, the start of the record and "
+            "length_s.",
         )
     reasons: list[tuple[str, NDArray[np.bool_], str]] = [
         ("shots_outside_record", wholly, "Wholly outside the record: not delivered."),

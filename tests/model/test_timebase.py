@@ -77,6 +77,8 @@ def test_day_of_year():
 def test_interval():
     assert interval_to_ns(0.002) == 2_000_000
     assert interval_to_ns(62.5e-6) == 62_500
+    with pytest.raises(TimeError, match=r"4\.0 s is longer than 0\.1 s"):
+        interval_to_ns(4.0)
     for wrong in (0.0, -0.004, float("nan"), 1 / 3):
         with pytest.raises(TimeError, match="sample interval"):
             interval_to_ns(wrong)

@@ -33,9 +33,12 @@ def test_verdicts(metric: str, value: float, verdict: str) -> None:
     assert judged(default_limits(), metric, value, "").verdict == verdict
 
 
-def test_chance_passes() -> None:
-    row = judged(default_limits(), "crosstalk", 0.0, "", beyond_chance=False)
-    assert row.verdict == "pass"
+def test_chance_never_fails_and_passes_within_its_limit_only() -> None:
+    rows = [
+        judged(default_limits(), "crosstalk", value, "", beyond_chance=False)
+        for value in (0.0, -60.0)
+    ]
+    assert [row.verdict for row in rows] == ["note", "pass"]
 
 
 def test_what_may_lie_on_either_side_of_failure_asks_for_a_look() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import deblend
 from deblend.blending.operator import BlendingOperator, make_operator
-from deblend.errors import SeparationError
+from deblend.errors import InputError, SeparationError
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.records.inspection import inspect_line
@@ -240,3 +240,21 @@ def test_a_method_that_breaks_its_contract_is_named(
         deblend.separate(
             recording, shots, length_s=LENGTH_S, method=Wrong(fault), iterations=iterations
         )
+
+
+def test_a_record_that_is_a_bare_array():
+    shots = shots_at([np.array([1.0, 3.0])])
+    with pytest.raises(InputError, match="ndarray"):
+        prepare(np.zeros((2, 1000), np.float32), shots, length_s=LENGTH_S)  # type: ignore[arg-type]
+
+
+def test_shots_of_another_hour_are_held_against_the_span_of_the_record():
+    shots = shots_at([np.array([3601.0, 3603.0])])
+    recording = deblend.Recording(
+        np.zeros((2, 1000), np.float32),
+        interval_s=0.004,
+        start="1970-01-01T00:00:00",
+        time_scale="utc",
+    )
+    with pytest.raises(InputError, match=r"01:00:01.*01:00:03.*00:00:00.*00:00:03\.996"):
+        prepare(recording, shots, length_s=LENGTH_S)
