@@ -117,6 +117,8 @@ def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     if limit is None or finding.limit is None:
         return finding
     earlier_sign = 1.0 if limit.worse == "above" else -1.0
-    by_chance = finding.verdict == "pass" and earlier_sign * (finding.value - finding.limit) > 0
-    verdict = "pass" if by_chance else limit.verdict(finding.value, finding.error or 0.0)
+    verdict = limit.verdict(finding.value, finding.error or 0.0)
+    by_chance = finding.verdict == "note" and earlier_sign * (finding.value - finding.limit) > 0
+    if by_chance and verdict in ("look", "fail"):
+        verdict = "note"
     return replace(finding, verdict=verdict, limit=limit.fail if verdict == "fail" else limit.look)

@@ -54,7 +54,7 @@ def test_exit_status(tmp_path: Path, value_db: float, status: int) -> None:
 
 def test_chance_stays_chance(tmp_path: Path) -> None:
     folder = folder_of(tmp_path, leak(-5.0, beyond_chance=False))
-    assert judge_folder(folder, LIMITS).verdict == "pass"
+    assert judge_folder(folder, LIMITS).verdict == "note"
 
 
 def test_own_limits_change_the_verdict(tmp_path: Path) -> None:
