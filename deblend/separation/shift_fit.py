@@ -2,10 +2,10 @@ r"""Shifts of all shots of a line at once, from what predicted shots leave of th
 
 Other shots of its source predict each shot, and the derivative of the blended predictions with
 regard to each fire time is known: it is the blended time derivative [1]_. With W the weights of the
-prediction, P the predictions, :math:`\\dot P` their derivatives and :math:`\\Gamma` the blending
-operator, the shifts :math:`\\delta` of all shots, late positive, are the least-squares solution of
+prediction, P the predictions, :math:`\dot P` their derivatives and :math:`\Gamma` the blending
+operator, the shifts :math:`\delta` of all shots, late positive, are the least-squares solution of
 
-.. math:: d - \\Gamma P \\approx -\\Gamma \\dot P (I - W) \\delta ,
+.. math:: d - \Gamma P \approx -\Gamma \dot P (I - W) \delta ,
 
 so that a shot which overlaps others is not charged with their errors. Predictions stand only where
 shots resemble each other; elsewhere the present estimate does.
