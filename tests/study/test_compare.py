@@ -149,7 +149,7 @@ def test_a_dask_cluster_gives_the_same_rows(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")
     here = run_study(study_of(FK), tmp_path / "here.parquet")
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, dashboard_address=None
+        n_workers=1, threads_per_worker=1, dashboard_address="127.0.0.1:0"
     ) as cluster:
         there = run_study(
             study_of(FK), tmp_path / "there.parquet", scheduler=cluster.scheduler_address
