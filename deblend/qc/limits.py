@@ -176,8 +176,8 @@ def judged(
     limit = limits[metric]
     known = error if error is not None and math.isfinite(error) else None
     verdict = limit.verdict(value, known or 0.0)
-    if not beyond_chance and verdict in ("look", "fail"):
-        verdict = "note"
+    if not beyond_chance:
+        verdict = excused(verdict)
     return Finding(
         metric,
         value,
@@ -193,6 +193,11 @@ def judged(
         other_source=other_source,
         error=known,
     )
+
+
+def excused(verdict: Verdict) -> Verdict:
+    """Verdict on a value that may be chance: what exceeds its limit is not judged."""
+    return "note" if verdict in ("look", "fail") else verdict
 
 
 def overall_verdict(findings: Iterable[Finding]) -> Verdict:

@@ -6,7 +6,7 @@ The difference of the two estimates says how much of a result is owed to the way
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -25,7 +25,7 @@ LEAST: Final = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class SeamWindows:
-    """Energies of windows beside cuts; add them over cuts.
+    """Energies of windows beside cuts; `join_seams` puts those of several cuts together.
 
     Parameters
     ----------
@@ -44,15 +44,13 @@ class SeamWindows:
     energy: NDArray[np.float64]
     samples: NDArray[np.int64]
 
-    def __add__(self, other: SeamWindows) -> SeamWindows:
-        return SeamWindows(
-            np.concatenate([self.row, other.row]),
-            np.concatenate([self.channel, other.channel]),
-            np.concatenate([self.window, other.window]),
-            np.concatenate([self.difference, other.difference]),
-            np.concatenate([self.energy, other.energy]),
-            np.concatenate([self.samples, other.samples]),
-        )
+
+def join_seams(parts: Sequence[SeamWindows]) -> SeamWindows:
+    """One table of several; there is at least one."""
+    names = [field.name for field in fields(SeamWindows)]
+    return SeamWindows(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    )
 
 
 def seam_windows(

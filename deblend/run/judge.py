@@ -11,7 +11,7 @@ from typing import Any, Final, cast, get_args
 
 from deblend.errors import InputError
 from deblend.model.findings import COLUMNS, Finding, Verdict
-from deblend.qc.limits import Limit, overall_verdict
+from deblend.qc.limits import Limit, excused, overall_verdict
 from deblend.run.output_folder import FINDINGS
 
 EXIT_STATUS: Final[dict[Verdict, int]] = {"note": 0, "pass": 0, "look": 1, "fail": 3}
@@ -119,6 +119,6 @@ def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     earlier_sign = 1.0 if limit.worse == "above" else -1.0
     verdict = limit.verdict(finding.value, finding.error or 0.0)
     by_chance = finding.verdict == "note" and earlier_sign * (finding.value - finding.limit) > 0
-    if by_chance and verdict in ("look", "fail"):
-        verdict = "note"
+    if by_chance:
+        verdict = excused(verdict)
     return replace(finding, verdict=verdict, limit=limit.fail if verdict == "fail" else limit.look)

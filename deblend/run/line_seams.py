@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from deblend.qc.seams import SHOTS, SeamWindows, seam_windows
+from deblend.qc.seams import SHOTS, SeamWindows, join_seams, seam_windows
 from deblend.run.stored_values import read_value
 from deblend.run.work import Work
 from deblend.separation.neighbours import Neighbours, SeamEstimates
@@ -22,14 +22,14 @@ def line_seams(work: Work) -> SeamWindows | None:
     SeamWindows or None
         None where the line is in one piece.
     """
-    seams: SeamWindows | None = None
+    parts: list[SeamWindows] = []
     for block in range(work.plan.count):
         path = work.folder.seam(block)
         if path.exists():
             kept: SeamEstimates = read_value(path)
-            for part in (part for neighbours in kept.parts for part in _compared(work, neighbours)):
-                seams = part if seams is None else seams + part
-    return seams
+            for neighbours in kept.parts:
+                parts += _compared(work, neighbours)
+    return join_seams(parts) if parts else None
 
 
 def _compared(work: Work, neighbours: Neighbours) -> Iterator[SeamWindows]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from deblend.model.shots import make_shots
-from deblend.qc.seams import CHANNELS, SHOTS, seam_findings, seam_windows
+from deblend.qc.seams import CHANNELS, SHOTS, join_seams, seam_findings, seam_windows
 
 WINDOWS = [(0, 10), (10, 20)]
 WINDOWS_S = [(0.0, 0.04), (0.04, 0.08)]
@@ -45,7 +45,7 @@ def test_windows_without_signal_do_not_count() -> None:
     other[:, :, 10:] *= 3
     other[:, :, :10] *= 1.001
     seams = seam_windows(delivered, other, np.arange(8), range(4), WINDOWS)
-    joined = seams + seams
+    joined = join_seams([seams, seams])
     overall, worst = seam_findings(joined, TABLE, NUMBERS, WINDOWS_S)
     assert worst.value == pytest.approx(-60.0, abs=0.01)
     assert worst.verdict == overall.verdict == "pass"
