@@ -72,5 +72,10 @@ class MissingPackageError(DeblendError, ImportError):
     """An optional package is needed and not installed."""
 
 
+def reason_of(error: Exception) -> str:
+    """What an error of another library says, without the number and the path of the file."""
+    return (isinstance(error, OSError) and error.strerror) or str(error).rstrip(".")
+
+
 def _rebuilt(kind: type[DeblendError], what: str, where: str, remedy: str) -> DeblendError:
     return kind(what, where=where, remedy=remedy)

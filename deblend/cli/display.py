@@ -28,10 +28,10 @@ from deblend.run.progress import Progress as Teller
 from deblend.run.progress import Stage, Step
 
 if TYPE_CHECKING:
+    from deblend.model.key_table import Key
     from deblend.qc.noise_levels import NoiseLevels
     from deblend.run.check import Check
     from deblend.run.check_tables import FileRow, SourceRow
-    from deblend.run.line_file import Key
     from deblend.run.pipeline import Outcome
 
 STAGES: Final[dict[Stage, str]] = {

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from deblend import __version__
-from deblend.errors import OutputError
+from deblend.errors import OutputError, reason_of
 from deblend.files import sha256_of, write_text
 from deblend.model.findings import Finding
 
@@ -91,7 +91,7 @@ def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:
         return FileRecord(name.as_posix(), path.stat().st_size, sha256_of(path))
     except OSError as error:
         raise OutputError(
-            f"the checksum cannot be taken ({error.strerror})",
+            f"the checksum cannot be taken ({reason_of(error)})",
             where=str(path),
             remedy="Keep the input in place until the run has ended.",
         ) from error

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import SettingsError
+from deblend.errors import SettingsError, reason_of
 
 Floats = NDArray[np.float64]
 NOT_FOR_LOADING: Final = (
@@ -139,7 +139,7 @@ def _lines(path: Path) -> list[str]:
         return path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"the table of delays cannot be read ({error})",
+            f"the table of delays cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="Give the path of a CSV file in UTF-8.",
         ) from error

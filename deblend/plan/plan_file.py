@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
-from deblend.files import convert_table, read_toml
+from deblend.files import read_toml
+from deblend.model.read_keys import convert_table
 from deblend.plan.delay_table import DelayTable, read_delay_table
 from deblend.plan.keys import (
     COMMON,
@@ -104,7 +105,7 @@ def read_plan(path: str | Path) -> Plan:
     """
     path = Path(path)
     content = read_toml(path, "plan file")
-    file = convert_table(content, PlanFile, "plan", str(path))
+    file = convert_table(content, PlanFile, str(path))
     _check_target(file.target, str(path))
     base: dict[str, Any] = {name: content[name] for name in COMMON if name in content}
     changes = file.alternatives or [{"name": file.name}]
@@ -189,7 +190,7 @@ def _alternative(base: Mapping[str, Any], change: Mapping[str, Any], where: str)
     merged = _merged(base, {key: value for key, value in change.items() if key != "name"})
     if "name" in change:
         merged["name"] = change["name"]
-    return convert_table(merged, Alternative, "plan", where)
+    return convert_table(merged, Alternative, where)
 
 
 def _merged(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError
+from deblend.errors import InputError, reason_of
 
 HEADER: Final = ("interval_ms", "unit", "range_m", "ghost", "filter", "depth_m", "positive_is")
 MOST_BYTES: Final = 20_000_000
@@ -76,7 +76,7 @@ def _lines(path: Path) -> list[str]:
         return path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(
-            f"the signature cannot be read ({error})",
+            f"the signature cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="Give a text file in UTF-8, or SEG-Y with the ending .sgy or .segy.",
         ) from error

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Final
 
-from deblend.errors import InputError
+from deblend.errors import InputError, reason_of
 
 ALL: Final = "all"
 """Events in every source, or channels of every offset."""
@@ -96,7 +96,7 @@ def read_injected(path: str | Path) -> tuple[InjectedRow, ...]:
             )
     except (OSError, ValueError, TypeError, csv.Error) as error:
         raise InputError(
-            f"the table of injected events cannot be read ({error})",
+            f"the table of injected events cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="Name one that `deblend inject` wrote.",
         ) from error

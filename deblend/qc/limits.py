@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-from deblend.errors import SettingsError
+from deblend.errors import SettingsError, reason_of
 from deblend.model.findings import Finding, Verdict
 
 NO_SOURCE: Final = "common practice, no source"
@@ -82,7 +82,9 @@ def read_limits(path: str | Path) -> dict[str, Limit]:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"the limits cannot be read ({error})", where=str(path), remedy="Name a TOML file."
+            f"the limits cannot be read ({reason_of(error)})",
+            where=str(path),
+            remedy="Name a TOML file.",
         ) from error
     return _parse(text, str(path), default_limits())
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import RecordError
+from deblend.errors import RecordError, reason_of
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def _stamp(descriptor: int, path: Path) -> FileStamp:
 
 def _unreadable(path: Path, error: OSError) -> RecordError:
     return RecordError(
-        f"the file cannot be read ({error.strerror})",
+        f"the file cannot be read ({reason_of(error)})",
         where=str(path),
         remedy="Check the path and the permissions.",
     )

@@ -29,7 +29,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, ShotTableError
+from deblend.errors import InputError, ShotTableError, reason_of
 from deblend.files import write_text
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import check_time_scale, format_instant
@@ -160,7 +160,7 @@ def _read_cells(path: Path) -> tuple[list[str], _Cells]:
         table = [(reader.line_num, [cell.strip() for cell in cells]) for cells in reader]
     except csv.Error as error:
         raise ShotTableError(
-            f"the table is no valid CSV ({error})",
+            f"the table is no valid CSV ({reason_of(error)})",
             where=f"{path}, line {reader.line_num}",
             remedy="Separate cells by commas and close every quotation mark.",
         ) from error
@@ -194,7 +194,7 @@ def _read_text(path: Path) -> str:
         data = path.read_bytes()
     except OSError as error:
         raise ShotTableError(
-            f"the shot table cannot be read ({error.strerror or error})",
+            f"the shot table cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="Check the path and its permissions.",
         ) from error

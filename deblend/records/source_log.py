@@ -29,7 +29,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, ShotTableError
+from deblend.errors import InputError, ShotTableError, reason_of
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import TimeScale, check_time_scale, parse_instant
@@ -148,7 +148,9 @@ def read_source_log(
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise ShotTableError(
-            f"the log cannot be read ({error})", where=str(path), remedy="Give a UTF-8 CSV file."
+            f"the log cannot be read ({reason_of(error)})",
+            where=str(path),
+            remedy="Give a UTF-8 CSV file.",
         ) from error
     reader = csv.DictReader(io.StringIO(text, newline=""), restkey="", strict=True)
     try:
@@ -165,7 +167,7 @@ def read_source_log(
         )
     except csv.Error as error:
         raise ShotTableError(
-            f"the log is no valid CSV ({error})",
+            f"the log is no valid CSV ({reason_of(error)})",
             where=f"{path}, line {reader.line_num}",
             remedy="Separate cells by commas and close every quotation mark.",
         ) from error

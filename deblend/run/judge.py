@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final, cast, get_args
 
-from deblend.errors import InputError
+from deblend.errors import InputError, reason_of
 from deblend.model.findings import COLUMNS, Finding, Verdict
 from deblend.qc.limits import Limit, excused, overall_verdict
 from deblend.run.output_folder import FINDINGS
@@ -74,7 +74,7 @@ def read_findings(path: Path) -> list[Finding]:
             return [_finding(row) for row in reader]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"the findings table cannot be read ({error})",
+            f"the findings table cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="Name the folder of a finished run.",
         ) from error

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from deblend.errors import OutputError
+from deblend.errors import OutputError, reason_of
 from deblend.files import sync
 
 DELIVERED: Final = "delivered"
@@ -42,7 +42,7 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
         entries = sorted(folder.iterdir()) if folder.exists() else []
     except OSError as error:
         raise OutputError(
-            f"the output folder cannot be read ({error.strerror})",
+            f"the output folder cannot be read ({reason_of(error)})",
             where=str(folder),
             remedy="Name a folder.",
         ) from error
@@ -93,7 +93,7 @@ def publish(work: Path, folder: Path) -> None:
             new.rename(old)
         if isinstance(error, OSError):
             raise OutputError(
-                f"a result cannot be moved to its final name ({error.strerror})",
+                f"a result cannot be moved to its final name ({reason_of(error)})",
                 where=str(folder),
                 remedy="Check the permissions of the folder; nothing else should write to it.",
             ) from error

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import msgspec
 
+from deblend.model.key_table import Key, keys_of, struct_behind
 from deblend.plan.keys import Alternative, PlanFile
-from deblend.run.line_file import Key, keys_of
 
 _NAMED = {"strings": "strings.NAME", "signatures": "signatures.NAME"}
 
@@ -18,18 +16,12 @@ def list_plan_keys() -> list[Key]:
     common = {field.encode_name: field for field in msgspec.structs.fields(Alternative)}
     for field in msgspec.structs.fields(PlanFile):
         name = field.encode_name
-        kind: Any = common[name].type if name in common and name != "name" else field.type
-        table = _struct_behind(kind)
+        kind = common[name].type if name in common and name != "name" else field.type
+        info = msgspec.inspect.type_info(kind)
+        # Tables named by their user are described by what each of them holds.
+        table = struct_behind(getattr(info, "value_type", info))
         if table is None:
             keys += [key for key in keys_of(PlanFile, "") if key.name == name]
         else:
             keys += list(keys_of(table, _NAMED.get(name, name)))
     return keys
-
-
-def _struct_behind(kind: Any) -> type[msgspec.Struct] | None:
-    """The table of a field, or of the values of a field that holds tables by name."""
-    info: Any = msgspec.inspect.type_info(kind)
-    if isinstance(info, msgspec.inspect.DictType):
-        info = info.value_type
-    return info.cls if isinstance(info, msgspec.inspect.StructType) else None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from deblend.errors import InputError, SettingsError
+from deblend.errors import InputError, SettingsError, reason_of
 from deblend.model.findings import Finding
 from deblend.run.output_folder import MANIFEST
 from deblend.separation.choose import choose_method
@@ -100,7 +100,7 @@ def _read(path: Path, trial: Path) -> dict[str, Any] | None:
             raise TypeError("its settings are no table")
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(
-            f"the manifest cannot be read ({error})",
+            f"the manifest cannot be read ({reason_of(error)})",
             where=str(path),
             remedy="State method and iterations, and move the trial away from it.",
         ) from error

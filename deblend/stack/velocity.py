@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError
+from deblend.errors import InputError, reason_of
 
 Floats = NDArray[np.float64]
 COLUMNS = ("position_m", "time_s", "rms_velocity_m_s")
@@ -135,7 +135,7 @@ def read_velocities(path: str | Path) -> VelocityTable:
         if isinstance(error, InputError):
             raise
         raise InputError(
-            f"the velocity table cannot be read ({error})",
+            f"the velocity table cannot be read ({reason_of(error)})",
             where=str(path),
             remedy=f"Give a CSV file of numbers with the columns {', '.join(COLUMNS)}.",
         ) from error

@@ -9,7 +9,7 @@ from itertools import groupby
 from pathlib import Path
 
 from deblend.arrays import thread_count
-from deblend.errors import InputError, SettingsError
+from deblend.errors import InputError, SettingsError, reason_of
 from deblend.study.child import Child
 from deblend.study.one_run import first_columns
 from deblend.study.results import Key, Row, key_of, read_results, write_results
@@ -169,7 +169,7 @@ def _on_cluster(study: Study, groups: list[list[Run]], scheduler: str) -> Iterat
         client = Client(scheduler, timeout=30, set_as_default=False)
     except (OSError, ValueError) as error:
         raise InputError(
-            f"no scheduler answers ({error})",
+            f"no scheduler answers ({reason_of(error)})",
             where=scheduler,
             remedy="Check the address and that `dask scheduler` runs there.",
         ) from error

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend import __version__
-from deblend.errors import InputError, MissingPackageError
+from deblend.errors import InputError, MissingPackageError, reason_of
 from deblend.files import make_folder, replacing
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def read_results(path: Path) -> dict[Key, Row]:
         table = parquet.read_table(path)
     except (OSError, ValueError) as error:
         raise InputError(
-            f"this is no Parquet file that can be read ({error})",
+            f"this is no Parquet file that can be read ({reason_of(error)})",
             where=str(path),
             remedy="Name another results file, or remove this one.",
         ) from error

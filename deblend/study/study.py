@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from deblend.errors import SettingsError
-from deblend.files import read_table
+from deblend.model.read_keys import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.run.method_settings import with_settings

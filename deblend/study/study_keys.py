@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from deblend.run.line_file import Key, keys_of
+from deblend.model.key_table import Key, keys_of
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 
 _TABLES: dict[str, type[msgspec.Struct]] = {

@@ -9,8 +9,8 @@ import msgspec
 from msgspec import Meta
 
 from deblend.errors import SettingsError
-from deblend.files import read_table
 from deblend.model.key_table import KeyTable
+from deblend.model.read_keys import read_table
 
 
 class SourceTable(KeyTable, frozen=True, kw_only=True):
