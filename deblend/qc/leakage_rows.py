@@ -204,14 +204,16 @@ def alike_rows(
         tested = np.isfinite(groups.correlation[own])
         for w, window_s in enumerate(plan.windows_s):
             if tested[..., w].any():
-                share = wrong[own][..., w].sum() / tested[..., w].sum()
+                found, all_there = int(wrong[own][..., w].sum()), int(tested[..., w].sum())
                 yield judged(
                     limits,
                     "alike_windows",
-                    100.0 * float(share),
-                    f"Windows ({plan.group_shots} shots of a channel) in which kept and removed "
-                    "part are alike beyond chance, and so much that signal was removed or "
-                    f"interference left of more than {100 * least:g} % of the amplitude kept.",
+                    100.0 * found / all_there,
+                    f"{found} of {all_there} windows ({plan.group_shots} shots of a channel) in "
+                    "which kept and removed part are alike beyond chance, and so much that signal "
+                    f"was removed or interference left of more than {100 * least:g} % of the "
+                    "amplitude kept.",
+                    error=100.0 * _share_error(found, all_there),
                     source=source,
                     window_s=window_s,
                 )
@@ -265,6 +267,12 @@ def weight_rows(plan: MeasurePlan, weights: OctaveWeights) -> Iterator[Finding]:
                 band_hz=octave_bands(plan.interval_s)[octave],
                 error=100.0 * error if known else None,
             )
+
+
+def _share_error(found: int, all_there: int) -> float:
+    """Standard deviation of a share that was counted; never 0, however few were counted."""
+    share = (found + 1) / (all_there + 2)
+    return float(np.sqrt(share * (1.0 - share) / all_there))
 
 
 def _decibels(ratio: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -13,8 +13,9 @@ from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
 from deblend.model.shots import make_shots
 from deblend.qc.bands import band_weights, octave_bands
-from deblend.qc.group_likeness import alike_groups, group_likeness, octave_weights
+from deblend.qc.group_likeness import AlikeGroups, alike_groups, group_likeness, octave_weights
 from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, line_flags, measure_leakage
+from deblend.qc.leakage_rows import alike_rows
 from deblend.qc.likeness_maps import (
     WindowProducts,
     join_products,
@@ -260,3 +261,25 @@ def test_too_few_shots_are_said_and_not_measured() -> None:
     assert [row.value for row in few] == [5.0] * 3
     assert {row.verdict for row in few} == {"look"}
     assert not [row for row in findings if row.metric in ("crosstalk", "signal_removed")]
+
+
+@pytest.mark.parametrize(("channels", "verdict"), [(1, "look"), (16, "fail")])
+def test_a_share_of_few_windows_is_no_certain_failure(
+    line: QcLine, channels: int, verdict: str
+) -> None:
+    """Three of four windows may be half of all there could be; three quarters of 64 are not."""
+    shape = (4, channels, 1)
+    flagged = np.broadcast_to(np.array([True, True, True, False])[:, None, None], shape)
+    groups = AlikeGroups(
+        source=np.ones(4, dtype=np.int64),
+        first_shot=np.arange(4, dtype=np.int64),
+        correlation=np.full(shape, 0.5),
+        weight=np.full(shape, 0.5),
+        error_amplitude=np.full(shape, 0.5),
+        flagged=flagged,
+    )
+    plan = replace(line.plan, windows=[(0, 200)])
+    rows = list(alike_rows(plan, groups, default_limits(), np.arange(1, channels + 1)))
+    share = next(row for row in rows if row.metric == "alike_windows" and row.source == 1)
+    assert (share.value, share.verdict) == (75.0, verdict)
+    assert share.message.startswith(f"{3 * channels} of {4 * channels} windows")
