@@ -26,10 +26,11 @@ def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
         files = [path for path in matches if path.is_file()]
         if not files:
             reason = "is a folder" if Path(name).is_dir() else "no file matches"
+            # Names of a line file come here with its folder; only others count from this one.
+            place = "" if Path(name).is_absolute() else f", relative to the folder {Path.cwd()}"
             raise RecordError(
                 f"{reason}: {name}",
-                remedy="Name files, or a pattern such as line/*.sgy, relative to the folder "
-                f"{Path.cwd()}.",
+                remedy=f"Name files, or a pattern such as line/*.sgy{place}.",
             )
         for path in files:
             found.setdefault(path.resolve(), path)
