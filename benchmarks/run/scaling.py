@@ -1,17 +1,20 @@
 """Scaling of separation over processes, threads and channels; planning of 10,000 blocks.
 
-    python -m benchmarks.run.scaling [--channels 16 64] [--minutes 5] [--iterations 20]
+    python -m benchmarks.run.scaling [--workers 1 2] [--channels 64] [--iterations 30]
 
-Every case is a command of its own that separates a made line; timed are the steps of separation,
-and the whole command. Processor time is that of separation in the processes that compute.
+Every case is a command of its own that separates a made line up to the last block. Timed are the
+steps of separation; what comes before (imports, plan, reading, start of the workers, line-wide
+quantities) is told by itself as `start_up`. For each number N of workers:
 
-- Cores: one process of one thread against two of one thread each, from the same plan of blocks.
-- Threads: one process of one thread against one of two, all channels in one block.
-- As the command decides: nothing stated (one process, all cores), against ``--processes 2``.
-- Weak: half of the channels in one process of one thread, against all of them in two.
+- strong: all channels, in blocks that are the same for every N, by N processes of one thread each.
+- threads: all channels in one block, by one process of N threads.
+- weak: N times the channels of one worker, by N processes of one thread each.
+- limit: N runs of one worker's channels side by side, that know nothing of each other: what the
+  machine itself gives, with its memory shared and its clock lowered.
 
-Other work on the machine spoils all of it, so run it alone. ``limit`` says what the machine gives:
-two runs of one thread side by side that know nothing of each other, over one alone.
+Speed-ups are over one worker. Of weak and limit, the channels that each worker computes in a
+second, neighbours of blocks included, are in percent of those of one worker alone. Other work on
+the machine spoils all of it, so run it alone.
 """
 
 from __future__ import annotations
@@ -23,36 +26,53 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
 from benchmarks.run.lines import make_line, memory_for
 from deblend.separation.plan_blocks import Extent, plan_blocks
 
+BLOCK_CHANNELS: Final = 4
+"""Of the strong case: a line of 64 channels makes 16 blocks."""
+
 
 @dataclass(frozen=True)
 class Took:
-    """Times of one run in s: separation, and all of the command but the drawing of the page."""
+    """Times of one run in s, before separation and of it; blocks, and channels in all of them."""
 
+    start_up_s: float
     separation_s: float
-    whole_s: float
     blocks: int
+    computed_channels: int
+
+    def rate(self, workers: int) -> float:
+        """Channels, neighbours included, that a worker computes in a second."""
+        return self.computed_channels / workers / self.separation_s
 
 
-def begin_run(line: Path, out: Path, threads: int, *asked: object) -> subprocess.Popen[str]:
+class _EnoughError(Exception):
+    """Separation is over; delivery is not measured."""
+
+
+Run = subprocess.Popen[str]
+
+
+def begin_run(line: Path, out: Path, threads: int, *asked: object) -> Run:
     """Start `one_run` below in a process of its own."""
     given = [str(part) for part in (line, out, *asked)]
     return subprocess.Popen(
         [sys.executable, "-m", "benchmarks.run.scaling", "--one-run", *given],
         stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
         text=True,
         env=os.environ | {"NUMBA_NUM_THREADS": str(threads), "OMP_NUM_THREADS": str(threads)},
     )
 
 
-def end_run(process: subprocess.Popen[str]) -> Took:
+def end_run(process: Run) -> Took:
     told, _ = process.communicate()
     if process.returncode:
         raise SystemExit(f"a run ended with status {process.returncode}")
@@ -61,64 +81,102 @@ def end_run(process: subprocess.Popen[str]) -> Took:
 
 def one_run(line: Path, out: Path, processes: int, block_channels: int) -> None:
     """Separate a line in blocks of so many channels, and print what it took."""
-    import deblend.report.page
+    begin = time.perf_counter()
     from deblend.run.execute import Machines
     from deblend.run.line_file import read_line_file
     from deblend.run.pipeline import RunOptions, run_line
     from deblend.run.progress import Step
+    from deblend.run.work import open_work
+    from deblend.run.work_folder import WorkFolder
 
-    deblend.report.page.write_report = lambda contents, path, extras=None: path.touch()
     stamps: list[float] = []
-    plans: list[str] = []
 
     def tell(step: Step) -> None:
         if step.stage == "separate":
             stamps.append(time.perf_counter())
-        elif step.stage == "plan":
-            plans.append(step.note)
+        elif step.stage == "deliver":
+            raise _EnoughError
 
-    begin = time.perf_counter()
     memory_bytes = round(processes * memory_for(line, block_channels))
     options = RunOptions(memory_bytes=memory_bytes, machines=Machines(processes))
-    run_line(read_line_file(line).with_output(out), tell, options=options)
-    whole_s = time.perf_counter() - begin
-    print(json.dumps(vars(Took(stamps[-1] - stamps[0], whole_s, int(plans[0].split()[0])))))
+    with suppress(_EnoughError):
+        run_line(read_line_file(line).with_output(out), tell, options=options)
+    work = open_work(WorkFolder.of(out).path)
+    parts = [range(*part) for part in work.plan.channels]
+    computed = sum(len(work.job.with_halo(part)) for part in parts) * len(work.plan.spans)
+    took = Took(stamps[0] - begin, stamps[-1] - stamps[0], work.plan.count, computed)
+    print(json.dumps(vars(took)))
 
 
-def scaling(folder: Path, channels: int, minutes: float, iterations: int) -> dict[str, Number]:
-    """All cases of one size."""
-    line, half = (
-        make_line(folder / f"line-{count}", minutes, count, 4.0, iterations, "fk")
-        for count in (channels, channels // 2)
-    )
-    count = iter(range(100))
+@dataclass(frozen=True)
+class Lines:
+    """Made lines of some numbers of channels, each written once, and runs of them."""
 
-    def took(line: Path, threads: int, processes: int, block_channels: int) -> Took:
-        out = folder / f"out-{next(count)}"
-        return end_run(begin_run(line, out, threads, processes, block_channels))
+    folder: Path
+    asked: argparse.Namespace
 
-    # Two processes share what NUMBA_NUM_THREADS says: one thread each.
-    one_core = took(line, 1, 1, channels // 2)
-    two_cores = took(line, 2, 2, channels // 2)
-    one_thread = took(line, 1, 1, channels)
-    default = took(line, 2, 1, channels)
-    weak = took(half, 1, 1, channels)
-    side_by_side = [begin_run(line, folder / f"side-{k}", 1, 1, channels) for k in (0, 1)]
-    slower_s = max(end_run(run).separation_s for run in side_by_side)
-    return {
-        "blocks": two_cores.blocks,
-        "one_process_one_thread_s": round(one_core.separation_s, 1),
-        "two_processes_one_thread_each_s": round(two_cores.separation_s, 1),
-        "strong_scaling_over_cores": round(one_core.separation_s / two_cores.separation_s, 2),
-        "limit_of_the_machine": round(2 * one_thread.separation_s / slower_s, 2),
-        "one_block_one_thread_s": round(one_thread.separation_s, 1),
-        "one_block_two_threads_s": round(default.separation_s, 1),
-        "strong_scaling_over_threads": round(one_thread.separation_s / default.separation_s, 2),
-        "weak_scaling_percent": round(100 * weak.separation_s / two_cores.separation_s),
-        "whole_command_by_default_s": round(default.whole_s, 1),
-        "whole_command_two_processes_s": round(two_cores.whole_s, 1),
-        "whole_command_one_thread_s": round(one_thread.whole_s, 1),
-    }
+    def of(self, channels: int) -> Path:
+        """The line file."""
+        path = self.folder / f"line-{channels}" / "line.toml"
+        if path.exists():
+            return path
+        asked = self.asked
+        return make_line(path.parent, asked.minutes, channels, 4.0, asked.iterations, asked.method)
+
+    def begin(self, channels: int, threads: int, processes: int, block_channels: int) -> Run:
+        """Start a run; processes share the threads."""
+        out = Path(tempfile.mkdtemp(dir=self.folder)) / "out"
+        return begin_run(self.of(channels), out, threads, processes, block_channels)
+
+
+def strong(lines: Lines, workers: int) -> Took:
+    return end_run(lines.begin(lines.asked.channels, workers, workers, BLOCK_CHANNELS))
+
+
+def threads(lines: Lines, workers: int) -> Took:
+    return end_run(lines.begin(lines.asked.channels, workers, 1, lines.asked.channels))
+
+
+def weak(lines: Lines, workers: int) -> Took:
+    each: int = lines.asked.channels_each
+    return end_run(lines.begin(workers * each, workers, workers, each))
+
+
+def limit(lines: Lines, workers: int) -> Took:
+    """The slowest of runs side by side."""
+    each: int = lines.asked.channels_each
+    runs = [lines.begin(each, 1, 1, each) for _ in range(workers)]
+    slowest = max((end_run(run) for run in runs), key=lambda took: took.separation_s)
+    return replace(slowest, computed_channels=workers * slowest.computed_channels)
+
+
+CASES: Final[dict[str, Callable[[Lines, int], Took]]] = {
+    "strong": strong,
+    "threads": threads,
+    "weak": weak,
+    "limit": limit,
+}
+
+
+def scaling(lines: Lines, asked: argparse.Namespace) -> dict[str, Number]:
+    """All cases for all numbers of workers."""
+    numbers: dict[str, Number] = {}
+    for name in asked.cases:
+        first: tuple[int, Took] | None = None
+        for workers in asked.workers:
+            took = CASES[name](lines, workers)
+            first = first or (workers, took)
+            words = f"{name}_{workers}"
+            numbers[f"{words}_s"] = round(took.separation_s, 2)
+            if name in ("strong", "threads"):
+                numbers[f"{words}_start_up_s"] = round(took.start_up_s, 1)
+                numbers[f"{words}_blocks"] = took.blocks
+                numbers[f"{words}_speed_up"] = round(first[1].separation_s / took.separation_s, 2)
+            else:
+                part = took.rate(workers) / first[1].rate(first[0])
+                numbers[f"{words}_percent"] = round(100 * part)
+            print(words, took, file=sys.stderr, flush=True)
+    return numbers
 
 
 def planning_s() -> float:
@@ -137,14 +195,21 @@ def main() -> None:
         return
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--minutes", type=float, default=5.0)
-    parser.add_argument("--channels", type=int, nargs="+", default=[16, 64])
-    parser.add_argument("--iterations", type=int, default=20)
+    parser.add_argument("--channels", type=int, default=64)
+    parser.add_argument("--channels-each", type=int, default=16, help="of one worker, weak case")
+    parser.add_argument("--iterations", type=int, default=30)
+    parser.add_argument("--method", default="fk")
+    parser.add_argument("--workers", type=int, nargs="+", default=[1, 2])
+    parser.add_argument("--cases", nargs="+", default=list(CASES), choices=CASES)
     asked = parser.parse_args()
-    numbers: dict[str, Number] = {}
-    for channels in asked.channels:
-        with tempfile.TemporaryDirectory() as name:
-            found = scaling(Path(name), channels, asked.minutes, asked.iterations)
-        numbers |= {f"{channels}_channels_{key}": value for key, value in found.items()}
+    numbers: dict[str, Number] = {
+        "minutes": asked.minutes,
+        "channels": asked.channels,
+        "channels_each": asked.channels_each,
+        "iterations": asked.iterations,
+    }
+    with tempfile.TemporaryDirectory() as name:
+        numbers |= scaling(Lines(Path(name), asked), asked)
     numbers["plan_of_10000_blocks_s"] = round(planning_s(), 3)
     keep("run.scaling", numbers)
 
