@@ -161,6 +161,7 @@ CASES: Final[dict[str, Callable[[Lines, int], Took]]] = {
 def scaling(lines: Lines, asked: argparse.Namespace) -> dict[str, Number]:
     """All cases for all numbers of workers."""
     numbers: dict[str, Number] = {}
+    end_run(lines.begin(asked.channels_each, 1, 1, BLOCK_CHANNELS))  # so that no compiler is timed
     for name in asked.cases:
         first: tuple[int, Took] | None = None
         for workers in asked.workers:
