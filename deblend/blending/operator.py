@@ -67,13 +67,22 @@ class BlendingOperator:
     """
 
     first_sample: NDArray[np.int64]
-    ramp: Array
+    fraction: NDArray[np.float64]
     live: NDArray[np.bool_]
     length: int
     padded_length: int
     sample_count: int
     dtype: np.dtype[Any]
     xp: ModuleType
+
+    @cached_property
+    def ramp(self) -> Array:
+        """Phase ramp of the fractional delays, shape (shot, frequency).
+
+        Not made before it is used: of a line in spans only the spans blend.
+        """
+        kind = np.result_type(self.dtype, np.complex64)
+        return self.xp.asarray(fractional_delay(self.fraction, self.padded_length), dtype=kind)
 
     @cached_property
     def fold(self) -> NDArray[np.int32]:
@@ -119,8 +128,11 @@ class BlendingOperator:
                 remedy=f"Give ({len(self.first_sample)}, channel, {self.length}).",
             )
         record = self.xp.zeros((gathers.shape[1], self.sample_count), dtype=self.dtype)
+        ramp = self.ramp  # made here, and not by all threads at once
         in_parts(  # channels never meet in this operator
-            lambda part: self._blend_part(gathers[:, part], record[part]), len(record), self.xp
+            lambda part: self._blend_part(gathers[:, part], record[part], ramp),
+            len(record),
+            self.xp,
         )
         return record
 
@@ -149,7 +161,10 @@ class BlendingOperator:
             )
         shape = (len(self.first_sample), record.shape[0], self.length)
         gathers = self.xp.zeros(shape, dtype=self.dtype)
-        in_parts(lambda part: self._cut_part(record[part], gathers[:, part]), len(record), self.xp)
+        ramp = self.ramp
+        in_parts(
+            lambda part: self._cut_part(record[part], gathers[:, part], ramp), len(record), self.xp
+        )
         return gathers
 
     def pseudo_inverse(self, record: Array) -> Array:
@@ -175,19 +190,19 @@ class BlendingOperator:
         end = min(max(first + self.padded_length, begin), self.sample_count)
         return slice(begin, end), slice(begin - first, end - first)
 
-    def _blend_part(self, gathers: Array, record: Array) -> None:
+    def _blend_part(self, gathers: Array, record: Array, ramp: Array) -> None:
         xp = self.xp
         for rows in self._chunks(gathers.shape[1]):
             window = xp.zeros((len(rows), gathers.shape[1], self.padded_length), dtype=self.dtype)
             window[:, :, LEAD : LEAD + self.length] = gathers[_take(xp, rows)]
             spectrum = rfft(xp, window, self.padded_length)
-            spectrum *= self.ramp[_take(xp, rows)][:, None, :]
+            spectrum *= ramp[_take(xp, rows)][:, None, :]
             delayed = irfft(xp, spectrum, self.padded_length)
             for index, row in enumerate(rows):
                 in_record, in_window = self._overlap(row)
                 record[:, in_record] += delayed[index, :, in_window]
 
-    def _cut_part(self, record: Array, gathers: Array) -> None:
+    def _cut_part(self, record: Array, gathers: Array, ramp: Array) -> None:
         xp = self.xp
         for rows in self._chunks(record.shape[0]):
             window = xp.zeros((len(rows), record.shape[0], self.padded_length), dtype=self.dtype)
@@ -195,7 +210,7 @@ class BlendingOperator:
                 in_record, in_window = self._overlap(row)
                 window[index, :, in_window] = record[:, in_record]
             spectrum = rfft(xp, window, self.padded_length)
-            spectrum *= self.ramp[_take(xp, rows)][:, None, :].conj()
+            spectrum *= ramp[_take(xp, rows)][:, None, :].conj()
             advanced = irfft(xp, spectrum, self.padded_length)
             gathers[_take(xp, rows)] = advanced[:, :, LEAD : LEAD + self.length]
 
@@ -288,10 +303,7 @@ def operator_at(
     padded_length = fast_length(length + PAD)
     return BlendingOperator(
         first_sample=sample - LEAD,
-        ramp=xp.asarray(
-            fractional_delay(remainder_ns / interval_ns, padded_length),
-            dtype=np.result_type(dtype, np.complex64),
-        ),
+        fraction=remainder_ns / interval_ns,
         live=live.copy(),
         length=length,
         padded_length=padded_length,

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError, DeblendError
-from deblend.run.memory import keep_freed_memory
-from deblend.run.work import Work, measure_reference, open_work_once, separate_one
+from deblend.run.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
+from deblend.run.work import Tell, Work, measure_reference, open_work_once, separate_one
 from deblend.run.work_plan import software_versions
 from deblend.separation.loop import IterationRecord
 
@@ -115,6 +115,7 @@ def _ready_client(machines: Machines, opened: ExitStack) -> Client:
 
 def _load() -> None:
     """Load on a worker all that its first block would have to wait for: this file does."""
+    use_one_heap()
     keep_freed_memory()
 
 
@@ -124,7 +125,15 @@ def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told:
         def tell(record: IterationRecord, block: int = block) -> None:
             told(block, record)
 
-        done(block, TASKS[task](work, block, tell))
+        done(block, _do(task, work, block, tell))
+
+
+def _do(task: Task, work: Work, block: int, tell: Tell) -> Any:
+    """Work on one block, and leave none of its memory to the next one, whose sizes may differ."""
+    try:
+        return TASKS[task](work, block, tell)
+    finally:
+        give_back_freed_memory()
 
 
 def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: int) -> Any:
@@ -136,6 +145,7 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
     from distributed import get_worker
 
     worker = get_worker()
+    use_one_heap()
     keep_freed_memory()
     if "NUMBA_NUM_THREADS" not in os.environ:
         threads = str(max(1, thread_count() // sharing))
@@ -146,7 +156,7 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
             _TOPIC, (block, record.iteration, record.residual_energy, record.record_energy)
         )
 
-    return TASKS[task](open_work_once(Path(folder), started_utc), block, tell)
+    return _do(task, open_work_once(Path(folder), started_utc), block, tell)
 
 
 @contextmanager

@@ -58,6 +58,7 @@ def finish_work(
     results.mkdir()
     measures = add_blocks(work.measured(block) for block in range(work.plan.count))
     files = deliver_sources(work, measures, results, progress)
+    give_back_freed_memory()
     progress(Step("report", 0, 0, "findings, manifest and report"))
     products = line_products(work.plan, work.measured, len(job.shots))
     numbers = job.recording.channel_numbers
@@ -67,6 +68,7 @@ def finish_work(
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()
     contents = report_contents(work, measures, _sections(work, findings), findings)
+    give_back_freed_memory()
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
     if work.shifts is not None:

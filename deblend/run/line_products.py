@@ -11,7 +11,7 @@ from deblend.qc.likeness_maps import WindowProducts, join_products
 from deblend.run.block_measures import BlockMeasures
 from deblend.run.work_plan import WorkPlan
 
-MOST_TRACES: Final = 1 << 16
+MOST_TRACES: Final = 1 << 15
 """Traces at a time: each takes some 2 kB until its maps are written."""
 
 

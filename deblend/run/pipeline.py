@@ -21,7 +21,7 @@ from deblend.run.finish import finish_work
 from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.hand_over import count_reasons, input_paths
 from deblend.run.line_file import Line
-from deblend.run.memory import block_budget
+from deblend.run.memory import block_budget, give_back_freed_memory, use_one_heap
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.output_folder import DELIVERED, PAGE, SAMPLES, check_output_folder
 from deblend.run.prepare_line import plan_line, prepare_line
@@ -249,6 +249,7 @@ def _unfinished(
     line: Line, options: RunOptions, machines: Machines, progress: Progress
 ) -> Iterator[Work]:
     """A new run, or the one that was not finished."""
+    use_one_heap()
     folder = line.output_folder
     check_output_folder(folder, line.path, overwrite=options.overwrite)
     progress(Step("prepare", 0, 0, "reading headers"))
@@ -279,6 +280,7 @@ def _unfinished(
 
 @contextmanager
 def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
+    use_one_heap()
     folder = line.output_folder
     if not WorkFolder.of(folder).plan.exists():
         raise OutputError(
@@ -356,6 +358,7 @@ def _staged(work: Work, progress: Progress) -> Work:
     stage_records(
         work.job.recording, work.folder, work.plan.channel_step, work.plan.memory_bytes, tell
     )
+    give_back_freed_memory()
     if work.job.refine_times:
         progress(Step("prepare", 0, 0, "refining the fire times"))
     return with_times(work)

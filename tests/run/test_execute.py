@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import ctypes
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Final
 
 import pytest
 
@@ -139,3 +141,30 @@ def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked == [(-3, 32 << 20), (-1, 512 << 20)]
     monkeypatch.setattr(ctypes, "CDLL", lambda name: SimpleNamespace())  # not glibc
     keep_freed_memory()
+
+
+HEAPS: Final = """
+import ctypes, sys
+from threading import Barrier, Thread
+from deblend.run.memory import use_one_heap
+library = ctypes.CDLL(None)
+library.fopen.restype = library.malloc.restype = ctypes.c_void_p
+library.malloc.argtypes = [ctypes.c_size_t]
+use_one_heap()
+together = Barrier(6)
+def take():
+    library.malloc(1000)
+    together.wait()
+threads = [Thread(target=take) for _ in range(6)]
+[thread.start() for thread in threads], [thread.join() for thread in threads]
+file = ctypes.c_void_p(library.fopen(sys.argv[1].encode(), b"w"))
+library.malloc_info(0, file)
+library.fclose(file)
+"""
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_info"), reason="not glibc")
+def test_threads_share_one_heap(tmp_path: Path) -> None:
+    found = tmp_path / "heaps.xml"
+    subprocess.run([sys.executable, "-c", HEAPS, str(found)], check=True)
+    assert found.read_text().count("<heap nr=") == 1
