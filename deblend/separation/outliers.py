@@ -40,6 +40,8 @@ SPIKE_PREDICTED: Final = 0.1
 """Height of a spike over the largest predicted amplitude nearby."""
 SPIKE_REACH: Final = 8
 """Samples on either side in which a neighbouring channel may show the same."""
+_MEDIAN_OF_NORMAL: Final = 0.6745
+"""Median magnitude of a normal variable over its rms."""
 _LEAST_KNOWN: Final = 0.5
 _LEAST_NEIGHBOURS: Final = 3
 _LEAST_SHOTS: Final = 6
@@ -151,8 +153,8 @@ def across_shots(
         rows = np.flatnonzero(alive)
         for place, row in enumerate(rows):
             near = _others(rows, place, SHOTS)
-            begin = times[row] // windows.step + 1
-            own = np.arange(max(begin, 0), min(begin + reach, windows.count))
+            begin = times[row] // windows.step  # the first window that the shot reaches into
+            own = np.arange(max(begin, 0), min(begin + 1 + reach, windows.count))
             shift = np.floor((times[near] - times[row]) / windows.step).astype(np.int64)
             other = own + shift[:, None]
             inside = (other >= 0) & (other < later.shape[1])
@@ -179,7 +181,9 @@ def find_spikes(
 ) -> Array:
     """Samples that stand out from their own trace and from neighbouring channels alike.
 
-    Levels are taken over `step` samples, of which spans of a line begin with a multiple.
+    From their trace twice: over `step` samples, of which spans of a line begin with a multiple, and
+    over the samples next to them. What is left of an arrival at the ends of streamer and line, where
+    neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
     sharp = xp.stack([xp.abs(row - _median_of_five(row, xp)) for row in residual])
     sharp = sharp * known
@@ -194,7 +198,8 @@ def find_spikes(
         if len(near) < _LEAST_NEIGHBOURS:
             break
         limit = xp.maximum(limit, OUTLIER * xp.median(nearby[xp.asarray(near)], axis=0))
-        spike[channel] = sharp[channel] > limit
+        high = xp.flatnonzero(sharp[channel] > limit)
+        spike[channel, high] = _alone(sharp[channel], high, xp)
     return spike
 
 
@@ -207,8 +212,15 @@ def _local_level(row: Array, size: int, xp: ModuleType) -> Array:
     """Rms of normal samples with the median of every `size` samples."""
     count = -(-len(row) // size)
     wide = xp.pad(row, (0, count * size - len(row)), mode="edge")
-    level = xp.median(wide.reshape(count, size), axis=1) / 0.6745
+    level = xp.median(wide.reshape(count, size), axis=1) / _MEDIAN_OF_NORMAL
     return xp.repeat(level, size)[: len(row)]
+
+
+def _alone(row: Array, at: Array, xp: ModuleType) -> Array:
+    """Which samples, by their places, stand out from those within `SPIKE_REACH` on either side."""
+    wide = xp.pad(row, SPIKE_REACH, mode="edge")
+    near = wide[at[:, None] + xp.arange(2 * SPIKE_REACH + 1)]
+    return row[at] > SPIKE_LEVEL * xp.median(near, axis=1) / _MEDIAN_OF_NORMAL
 
 
 def _largest_near(row: Array, xp: ModuleType) -> Array:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from deblend.blending.operator import BlendingOperator, make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.separation.fitted_less import FittedLess, fitted_less, fitted_less_findings
-from deblend.separation.outliers import find_outliers
+from deblend.separation.outliers import across_shots, find_outliers
 from deblend.separation.weights import RecordWeights, windows_of
 
 CHANNELS, COUNT, LENGTH, SAMPLES = 8, 20, 150, 6000
@@ -115,6 +115,40 @@ def test_arrivals_that_neighbours_have_too_are_no_outliers() -> None:
     weights = weights_of(noise() + operator.blend(gathers))
     assert (weights.band < 1).mean() < 5e-3
     assert (weights.sample < 1).mean() < 1e-3
+
+
+def leftover(amplitude: float, begin: int) -> Samples:
+    """The same arrival of every shot on the first channel only, as an end channel keeps it."""
+    at = (np.arange(24) - 12) * INTERVAL_S
+    gathers = np.zeros((COUNT, CHANNELS, LENGTH), np.float32)
+    gathers[:, 0, begin : begin + 24] = amplitude * np.sin(2 * np.pi * 60 * at) * np.hanning(24)
+    return np.asarray(operator_of_line().blend(gathers))
+
+
+def test_what_is_left_of_an_arrival_at_an_end_of_the_streamer_is_no_spike() -> None:
+    """Half of an arrival on one channel alone: high over its surroundings, but not alone there."""
+    weights = weights_of(0.1 * noise() + leftover(10.0, 60), explained=leftover(20.0, 60))
+    assert (weights.sample < 1).sum() < COUNT / 4
+
+
+def test_every_window_that_a_shot_reaches_into_has_a_level_from_other_shots() -> None:
+    """Also where shots are far apart, and the first window has the beginning of one shot only."""
+    times = 1.0 + 2.3 * np.arange(10)
+    shots = make_shots(
+        np.ones(10, np.int64), np.arange(10), np.rint(times * 1e9).astype(np.int64), "utc"
+    )
+    operator = make_operator(
+        shots, start_ns=0, interval_ns=4_000_000, sample_count=SAMPLES, length=LENGTH
+    )
+    windows = windows_of(SAMPLES, INTERVAL_S)
+    level = across_shots(
+        np.ones((1, windows.count, 1), np.float32), operator, source_count=1, windows=windows
+    )
+    begin = windows.step * (np.arange(windows.count) - 1)
+    first = np.rint(times / INTERVAL_S)[:, None]
+    reached = ((begin + windows.size > first) & (begin < first + LENGTH)).any(axis=0)
+    assert np.isfinite(level[0, reached, 0]).all()
+    assert np.isnan(level[0, :, 0]).any()
 
 
 def test_interference_on_all_channels_at_no_fixed_time_loses_weight() -> None:
