@@ -182,8 +182,8 @@ def find_spikes(
     """Samples that stand out from their own trace and from neighbouring channels alike.
 
     From their trace twice: over `step` samples, of which spans of a line begin with a multiple, and
-    over the samples next to them. What is left of an arrival at the ends of streamer and line, where
-    neighbours are on one side only and have less of it, is a whole wavelet of high samples.
+    over the samples next to them. What is left of an arrival at the ends of streamer and line,
+    where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
     sharp = xp.stack([xp.abs(row - _median_of_five(row, xp)) for row in residual])
     sharp = sharp * known
