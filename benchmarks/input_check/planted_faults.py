@@ -9,7 +9,8 @@ One row a scene, seed and fault: whether it was found (its kind, place and size)
 the samples, whether the clocks could be verified, and what else was found, all as `deblend check
 --with-samples` looks at a line. The table knows a swap of source numbers by positions; samples
 without positions are looked at once more for it, which is hopeless where two sources lie
-symmetrically about the streamer. Shots outside the record follow from clocks 18 s apart.
+symmetrically about the streamer. Shots outside the record follow from clocks 18 s apart. A fault
+planted where the scene has a gap was not recorded; it counts as planted all the same.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from benchmarks.result import RESULTS, Number, keep
 from deblend.model.findings import Finding
 from deblend.model.timebase import parse_instant
 from deblend.qc.input_check import verify_against_samples
+from deblend.qc.near_record import WATER_VELOCITY_M_S
 from deblend.records.inspection import inspect_line
 from deblend.records.source_consistency import placed_as_other, source_consistency
 from deblend.synth.input_faults import FaultyLine, fault_names, plant_fault
@@ -63,6 +65,8 @@ METRICS = {
 }
 INSTANT_TOLERANCE_S = 0.02
 """Of a shot that is not in the table."""
+PULSE_S = 0.1
+"""Length of a direct arrival."""
 TIME_TOLERANCE_S = {"mixed_scales": 0.03, "clock_step": 0.03, "clock_drift": 0.0015}
 
 
@@ -149,12 +153,24 @@ def _rows(scene: str, seed: int) -> Iterator[dict[str, object]]:
             "scene": scene,
             "seed": seed,
             "fault": fault,
+            "recorded": fault == "gap" or was_recorded(faulty),
             "found_in_table": bool(hits["table"]),
             "found_in_samples": bool(hits["alone"]),
             "verified": verified,
             "others": " ".join(others),
             "others_without_positions": " ".join(f for f in alone if f != "clock_not_verified"),
         }
+
+
+def was_recorded(faulty: FaultyLine) -> bool:
+    """Whether the direct arrival at the place of a fault lies outside the gaps of the scene."""
+    if not faulty.instant_ns:
+        return True
+    after_s = float(np.nanmin(np.abs(faulty.geometry.offset_m))) / WATER_VELOCITY_M_S
+    record = faulty.recording
+    first = (faulty.instant_ns - record.start_ns) / record.interval_ns + after_s / record.interval_s
+    last = first + PULSE_S / record.interval_s
+    return not any(gap.start < last and first < gap.stop for gap in record.gaps)
 
 
 def about(faulty: FaultyLine, finding: Finding) -> bool:
@@ -195,6 +211,9 @@ def summarise(tables: list[Path]) -> None:
     found = [row for row in planted if "True" in (row["found_in_table"], row["found_in_samples"])]
     numbers["faults planted"] = len(planted)
     numbers["faults found, in the table or in the samples"] = len(found)
+    unseen = [row for row in planted if row["recorded"] == "False"]
+    numbers["faults planted where the scene has a gap in its record"] = len(unseen)
+    numbers["of these, found"] = sum(row in unseen for row in found)
     numbers["lines looked at"] = len(rows)
     numbers["lines with something found beside the fault"] = sum(
         bool(row["others"]) for row in rows

@@ -24,6 +24,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from deblend.model.findings import Finding
+from deblend.run.check_words import with_many_as_one
 from deblend.run.progress import Progress as Teller
 from deblend.run.progress import Stage, Step
 
@@ -134,7 +135,7 @@ def show_check(result: Check) -> None:
     _show_sources(console, result.sources)
     if result.noise is not None:
         _show_noise(console, result.noise)
-    _show_findings(console, result.findings)
+    _show_findings(console, result.findings, with_many_as_one(result.findings))
 
 
 def _show_files(console: Console, files: Sequence[FileRow]) -> None:
@@ -223,22 +224,31 @@ def show_findings(findings: Sequence[Finding]) -> None:
     _show_findings(Console(soft_wrap=True), findings)
 
 
-def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
-    # What makes shots come out wrong first.
-    wanted = [f for verdict in ("fail", "look") for f in findings if f.verdict == verdict]
-    if wanted:
+def _show_findings(
+    console: Console, findings: Sequence[Finding], shown: Sequence[Finding] | None = None
+) -> None:
+    """Findings that want a look, or those of `shown` in their place."""
+    wanted = _wanted(findings)
+    shown = wanted if shown is None else _wanted(shown)
+    if shown:
         console.print("[bold]findings that want a look[/bold]")
         rows = Table.grid(padding=(0, 2, 1, 0))
-        for finding in wanted[:MOST_FINDINGS]:
+        for finding in shown[:MOST_FINDINGS]:
             rows.add_row(finding.verdict, f"{_heading(finding)}\n{escape(finding.message)}")
         console.print(rows)
     verdicts = Counter(finding.verdict for finding in findings)
-    more = f", the first {MOST_FINDINGS} shown" if len(wanted) > MOST_FINDINGS else ""
+    more = f", the first {MOST_FINDINGS} shown" if len(shown) > MOST_FINDINGS else ""
+    more += f", in {len(shown)} lines; --json has all" if len(shown) < len(wanted) else ""
     console.print(
         f"{len(findings)} findings: {len(wanted)} want a look{more}, "
         f"{verdicts['pass']} are within limits, {verdicts['note']} are notes",
         highlight=False,
     )
+
+
+def _wanted(findings: Sequence[Finding]) -> list[Finding]:
+    """What makes shots come out wrong first."""
+    return [f for verdict in ("fail", "look") for f in findings if f.verdict == verdict]
 
 
 def _heading(finding: Finding) -> str:

@@ -25,8 +25,8 @@ _MOVED: Final = 3.0
 _COMPANION: Final = 0.5
 """Of what is left of a shot, that an arrival beside it has to explain."""
 _COMPANION_GAIN: Final = 0.03
-_TOGETHER: Final = 1.5
-"""Largest amplitude of one of two arrivals at one time."""
+_WHOLE: Final = (0.75, 1.5)
+"""Amplitude of one of two arrivals at one time; smaller ones make up for wrong times and forms."""
 _USUAL: Final = 0.4
 _OUTWEIGHED: Final = 3.0
 _NEAR: Final = np.arange(-6.0, 6.5, 0.5)
@@ -79,19 +79,29 @@ def with_companions(
                 continue
             tried = fit_moving(piece, usual, tried.fired)
             off = np.abs(tried.fit.fitted[:-1] - near.expected)
-            as_one = STRAY_AMPLITUDE < tried.fit.fitted[-1] < _TOGETHER
+            as_one = _WHOLE[0] < tried.fit.fitted[-1] < _WHOLE[1]
             if as_one and off.max() < _USUAL and tried.cost < best.cost:
                 best = tried
         if alone.cost - best.cost > least:
             now = fit_moving(view, usual, _with_piece(now.fired, best.fired, close, begin, table))
-    return now
+    return _without_weak(view, usual, now, len(table.window))
+
+
+def _without_weak(view: View, usual: UsualArrivals, now: Explained, count: int) -> Explained:
+    """Take off what is too weak to be told beside the table: it only blurs the shots near it."""
+    kept = np.ones(len(now.fired.window), dtype=np.bool_)
+    kept[count:] = now.fit.fitted[count:] > STRAY_AMPLITUDE
+    if kept.all():
+        return now
+    return fit_shots(view, usual, _rows(now.fired, np.flatnonzero(kept)))
 
 
 def _first_placed_anew(view: View, usual: UsualArrivals, now: Explained, table: Fired) -> Explained:
     """Look for the first further shot again, by source and time, and put it last.
 
     It was found on whole samples, among shots that were not yet understood; those of the table that
-    were not as expected beside it may be, once it is in its place.
+    were not as expected beside it may be, once it is in its place. If they are not, it is placed
+    beside what they were found to be.
     """
     row = len(table.window)
     rest = np.delete(np.arange(len(now.fired.window)), row)
@@ -101,19 +111,24 @@ def _first_placed_anew(view: View, usual: UsualArrivals, now: Explained, table: 
     as_found = replace(as_found, window=as_found.window - begin, origin=as_found.origin - begin)
     before = fit_shots(piece, usual, as_found).cost
     others = np.flatnonzero(close != row)
-    near = _rows(near, others)
     # Rows behind it move up.
     close = close[others] - (close[others] > row)
-    trials = [
-        _beside(piece, usual, near, place - begin, source) for source in range(len(usual.energy))
-    ]
-    moved = [fit_moving(piece, usual, trial.fired) for trial in trials]
-    best = min(moved, key=lambda tried: tried.cost)
     without = _rows(now.fired, rest)
     spare = _AS_GOOD * float(table.stiffness.max() * usual.energy[now.fired.source_row[row]])
+    best = _best_beside(piece, usual, _rows(near, others), place - begin)
     if best.cost < before + spare and best.fit.fitted[-1] > STRAY_AMPLITUDE:
         return fit_moving(view, usual, _with_piece(without, best.fired, close, begin, table))
+    best = _best_beside(piece, usual, _rows(as_found, others), place - begin)
+    if best.cost < before and best.fit.fitted[-1] > STRAY_AMPLITUDE:
+        return fit_shots(view, usual, _with_last(without, best.fired, begin, table))
     return fit_shots(view, usual, _rows(now.fired, np.append(rest, row)))
+
+
+def _best_beside(piece: View, usual: UsualArrivals, near: Fired, place: float) -> Explained:
+    """The shots of a piece with another arrival, of the source and at the time that fit best."""
+    trials = [_beside(piece, usual, near, place, source) for source in range(len(usual.energy))]
+    moved = [fit_moving(piece, usual, trial.fired) for trial in trials]
+    return min(moved, key=lambda tried: tried.cost)
 
 
 def _rows(fired: Fired, rows: NDArray[np.int64]) -> Fired:
@@ -136,12 +151,13 @@ def _with_piece(
     window[close] = piece.window[:-1] + begin
     of_table = close[close < len(table.window)]
     stiffness[of_table] = table.stiffness[of_table]
-    return _joined(
-        replace(fired, window=window, stiffness=stiffness),
-        float(piece.window[-1]) + begin,
-        int(piece.source_row[-1]),
-        _LOOSER * float(table.stiffness.max()),
-    )
+    return _with_last(replace(fired, window=window, stiffness=stiffness), piece, begin, table)
+
+
+def _with_last(fired: Fired, piece: Fired, begin: float, table: Fired) -> Fired:
+    """All shots and the one that was added to a piece."""
+    stiffness = _LOOSER * float(table.stiffness.max())
+    return _joined(fired, float(piece.window[-1]) + begin, int(piece.source_row[-1]), stiffness)
 
 
 def _worst_fitted(
@@ -171,10 +187,10 @@ def _piece(
     Their windows count from the begin of the piece; their rows and that begin come last.
     """
     count = len(table.window)
-    begin = max(0, int(place) - usual.length)
-    end = min(now.left.shape[1], int(place) + 2 * usual.length)
+    begin = max(0, int(place) - usual.length - 2)
+    end = min(now.left.shape[1], int(place) + 2 * usual.length + 2)
     close = np.flatnonzero(np.abs(now.fired.window - place) < usual.length)
-    at = View(now.left[:, begin:end], view.length)
+    at = view.part(begin, end, now.left[:, begin:end])
     form = usual.form[now.fired.source_row[close]] * now.fit.fitted[close][:, None, None]
     samples = at.samples + at.operator(now.fired.window[close] - begin).blend(form)
     origin = np.where(np.arange(len(now.fired.window)) < count, now.fired.origin, now.fired.window)
@@ -188,7 +204,7 @@ def _piece(
         now.fired.slack[close],
         stiffness[close],
     )
-    return View(samples, view.length), near, close, float(begin)
+    return view.part(begin, end, samples), near, close, float(begin)
 
 
 def _beside(piece: View, usual: UsualArrivals, near: Fired, place: float, source: int) -> Explained:

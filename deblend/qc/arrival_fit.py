@@ -78,15 +78,15 @@ class AmplitudeFit:
         How much more `alone` scatters than for a shot by itself: 1 or above.
     gain : ndarray of float64, shape (shot,)
         What more would be explained then: energy, in units of a usual arrival.
-    penalty : float
-        Of amplitudes that are not as expected, in energy of the record.
+    penalty : ndarray of float64, shape (shot,)
+        Of an amplitude that is not as expected, in energy of the record.
     """
 
     fitted: NDArray[np.float64]
     alone: NDArray[np.float64]
     wider: NDArray[np.float64]
     gain: NDArray[np.float64]
-    penalty: float
+    penalty: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,7 +173,7 @@ def fit_amplitudes(
         alone=fitted + more,
         wider=np.sqrt(np.maximum(energy / freely, 1.0)),
         gain=(fitted - fired.expected) * (fitted + more - fired.expected) * stiff / energy,
-        penalty=float((stiff * (fitted - fired.expected) ** 2).sum()),
+        penalty=stiff * (fitted - fired.expected) ** 2,
     )
 
 

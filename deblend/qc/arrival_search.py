@@ -39,15 +39,23 @@ _WIDEST: Final = 5.0
 _BACK_TO_USUAL: Final = 0.25
 _LARGEST: Final = 2.4
 """Amplitude of two shots at one time; more is no arrival."""
-_OVERLAPPING: Final = 1.5
+OVERLAPPING: Final = 1.5
+"""Shots whose amplitude scatters more than this share it with another one."""
+TOGETHER_S: Final = 0.02
+"""Shots this close are one event to a time that is not exact."""
 _ROUNDS: Final = 8
 _MANY: Final = 0.2
 """Of the shots: more disagreements are not followed up one by one."""
 _FEWEST: Final = 5
-_FEW: Final = 6
+_FEWEST_SHOTS: Final = 5
+"""Of a source, for a usual arrival."""
 _PEAK: Final = 3
 """Samples on either side of a peak that is not like an arrival."""
 
+
+UNJUDGED: Final = ("not_recorded", "few_shots", "overlapped", "disturbed")
+"""Why nothing can be said of a shot: a gap or the end of the record; too few shots of its source;
+other shots at its time; noise or the interference of others."""
 
 Refit = Callable[[Fired], Explained]
 """Fits shots to the record, those whose times are not known at their best times."""
@@ -78,6 +86,25 @@ class _Change:
     stiffness: float
 
 
+@dataclass(frozen=True, eq=False)
+class Search:
+    """Result of a search.
+
+    Parameters
+    ----------
+    found : Explained
+        Shots of the table, looser where they are not as expected, and the further ones.
+    chance : Chance
+        What they were held against.
+    traded : frozenset of int
+        Rows of the table that lack what others have too much, so that neither can be told.
+    """
+
+    found: Explained
+    chance: Chance
+    traded: frozenset[int]
+
+
 def search_changes(
     usual: UsualArrivals,
     table: Fired,
@@ -86,7 +113,7 @@ def search_changes(
     *,
     complete: NDArray[np.bool_],
     interval_s: float,
-) -> tuple[Explained, Chance]:
+) -> Search:
     """Find further shots, and shots that are not as expected.
 
     Parameters
@@ -103,14 +130,8 @@ def search_changes(
         Shots of the table that are wholly recorded.
     interval_s : float
         Sample interval.
-
-    Returns
-    -------
-    Explained
-        Shots of the table, looser where they are not as expected, and the further ones.
-    Chance
-        What they were held against.
     """
+    together = TOGETHER_S / interval_s
     now = refit(table)
     seen = project(now.left, usual, now.fired, interval_s)
     chance = chance_of(seen, now.left, usual, now.fired, known)
@@ -122,13 +143,13 @@ def search_changes(
         if not accepted:
             break
         then = refit(_with(now.fired, accepted))
-        now, traded, nothing = _without_needless(then, table, usual, refit)
+        now, traded, nothing = _without_needless(then, table, usual, refit, together)
         settled |= traded
         refused += nothing
         if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
             break
         seen = project(now.left, usual, now.fired, interval_s)
-    return now, chance
+    return Search(now, chance, frozenset(settled))
 
 
 def unusual_shots(fired: Fired, table: Fired) -> NDArray[np.bool_]:
@@ -161,13 +182,13 @@ def _with(fired: Fired, changes: list[_Change]) -> Fired:
 
 
 def _without_needless(
-    now: Explained, table: Fired, usual: UsualArrivals, refit: Refit
+    now: Explained, table: Fired, usual: UsualArrivals, refit: Refit, together: float
 ) -> tuple[Explained, set[int], list[float]]:
     """Take back what turned out to be as usual, nothing, or traded; say which rows and where."""
     fired, count = now.fired, len(table.window)
     unusual = unusual_shots(fired, table)
     off = now.fit.fitted[:count] - table.expected
-    traded = unusual & (_traded(now, off, unusual, usual.length) | (off > _LARGEST - 1.0))
+    traded = unusual & (_traded(now, off, unusual, usual.length, together) | (off > _LARGEST - 1.0))
     again = traded | (unusual & (np.abs(off) < _BACK_TO_USUAL))
     nothing = now.fit.fitted[count:] < 0.5 * STRAY_AMPLITUDE
     if not again.any() and not nothing.any():
@@ -191,14 +212,24 @@ def _without_needless(
 
 
 def _traded(
-    now: Explained, off: NDArray[np.float64], unusual: NDArray[np.bool_], length: int
+    now: Explained,
+    off: NDArray[np.float64],
+    unusual: NDArray[np.bool_],
+    length: int,
+    together: float,
 ) -> NDArray[np.bool_]:
-    """Shots that lack what an overlapping one has too much: the two cannot be told apart."""
+    """Shots that lack what another one has too much: the two cannot be told apart.
+
+    They overlap and resemble each other, or fired within `together` samples: no source fires twice
+    in that time.
+    """
     out = np.zeros(len(off), dtype=np.bool_)
-    rows = np.flatnonzero(unusual & (now.fit.wider[: len(off)] > _OVERLAPPING))
+    rows = np.flatnonzero(unusual)
+    alike = now.fit.wider[: len(off)] > OVERLAPPING
     for place, one in enumerate(rows.tolist()):
         for other in rows[place + 1 :].tolist():
-            near = abs(now.fired.window[one] - now.fired.window[other]) < length
+            apart = abs(now.fired.window[one] - now.fired.window[other])
+            near = apart < (length if alike[one] and alike[other] else together)
             most = max(abs(off[one]), abs(off[other]))
             if near and off[one] * off[other] < 0 and abs(off[one] + off[other]) < 0.5 * most:
                 out[[one, other]] = True
@@ -229,20 +260,10 @@ def _not_as_expected(
 ) -> list[_Change]:
     """Shots of the table whose amplitude is another one beyond chance."""
     fit, count = now.fit, len(table.window)
-    off = (fit.alone[:count] - table.expected) / fit.wider[:count]
-    found = complete & ~unusual_shots(now.fired, table) & (fit.wider[:count] < _WIDEST)
-    found &= np.abs(fit.alone[:count] - table.expected) > _UNUSUAL
-    found &= off**2 > np.maximum(_LEAST_GAIN, chance.left_of_shots)
-    for source in range(len(usual.energy)):
-        own = now.fired.source_row[:count] == source
-        if (own & complete).any():
-            found[own] &= np.abs(off[own]) > DEVIATIONS * robust_deviation(off[own & complete])
-    energy = usual.energy[now.fired.source_row]
-    # A shot by itself is weak or not, whatever noise there is; others share what is left.
-    left = left_beyond_usual(now.left, usual, now.fired)[:count]
-    shared = 1.0 - 1.0 / fit.wider[:count] ** 2
-    found &= off**2 * energy[:count] > _OUTWEIGHED * shared * left
-    gain = fit.gain * energy
+    off = np.abs(fit.alone[:count] - table.expected)
+    found = complete & ~unusual_shots(now.fired, table)
+    found &= off > _least_told(now, table, usual, complete, chance)
+    gain = fit.gain * usual.energy[now.fired.source_row]
     return [
         _Change(
             float(gain[row]),
@@ -253,6 +274,66 @@ def _not_as_expected(
         )
         for row in np.flatnonzero(found).tolist()
     ]
+
+
+def _least_told(
+    now: Explained,
+    table: Fired,
+    usual: UsualArrivals,
+    complete: NDArray[np.bool_],
+    chance: Chance,
+) -> NDArray[np.float64]:
+    """Least difference from the expected amplitude that is told of each shot, shape (shot,)."""
+    count = len(table.window)
+    wider, energy = now.fit.wider[:count], usual.energy[table.source_row]
+    off = (now.fit.alone[:count] - table.expected) / wider
+    least = np.sqrt(np.maximum(_LEAST_GAIN, chance.left_of_shots))
+    for source in range(len(usual.energy)):
+        own = table.source_row == source
+        if (own & complete).any():
+            scatter = robust_deviation(off[own & complete])
+            least[own] = np.maximum(least[own], DEVIATIONS * scatter)
+    # A shot by itself is weak or not, whatever noise there is; others share what is left.
+    left = left_beyond_usual(now.left, usual, now.fired)[:count]
+    shared = 1.0 - 1.0 / wider**2
+    least = np.maximum(least, np.sqrt(_OUTWEIGHED * shared * left / energy))
+    return np.where(wider < _WIDEST, np.maximum(_UNUSUAL, least * wider), np.inf)
+
+
+def why_not_judged(
+    found: Explained, table: Fired, usual: UsualArrivals, search: Search
+) -> NDArray[np.str_]:
+    """Why it would not be seen if a shot of the table were a misfire, one of `UNJUDGED`.
+
+    Empty where it would be, and where a shot was found not to be as expected.
+    """
+    count = len(table.window)
+    complete, wider = found.complete[:count], found.fit.wider[:count]
+    shots = np.bincount(table.source_row[complete], minlength=len(usual.energy))
+    traded = np.isin(np.arange(count), list(search.traded))
+    least = _least_told(found, table, usual, complete, search.chance)
+    blind = (least >= 1.0) & ~unusual_shots(found.fired, table)
+    by_itself = np.where(np.isfinite(least), least / wider, 0.0)
+    not_recorded, few_shots, overlapped, disturbed = UNJUDGED
+    return np.select(
+        [
+            ~complete,
+            shots[table.source_row] < _FEWEST_SHOTS,
+            traded | (blind & (by_itself < 1.0)),
+            blind,
+        ],
+        [not_recorded, few_shots, overlapped, disturbed],
+        "",
+    )
+
+
+def fired_together(fired: Fired, interval_s: float) -> NDArray[np.bool_]:
+    """Shots that fired within 20 ms of another one."""
+    order = np.argsort(fired.window, kind="stable")
+    close = np.diff(fired.window[order]) < TOGETHER_S / interval_s
+    out = np.zeros(len(order), dtype=np.bool_)
+    out[order] = np.concatenate([[False], close]) | np.concatenate([close, [False]])
+    return out
 
 
 def _further(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -29,17 +30,21 @@ class Explained:
     fit : AmplitudeFit
         Of all of them.
     left : ndarray of float64, shape (channel, time)
-        What they do not explain.
+        What they do not explain; zero where the record is not known.
+    complete : ndarray of bool, shape (shot,)
+        Shots whose window is known as a whole; of others no amplitude is expected.
     """
 
     fired: Fired
     fit: AmplitudeFit
     left: NDArray[np.float64]
+    complete: NDArray[np.bool_]
 
     @property
     def cost(self) -> float:
         """Energy that is not explained, and what the amplitudes cost that are not as expected."""
-        return float(np.einsum("ct,ct->", self.left, self.left)) + self.fit.penalty
+        unexpected = float(self.fit.penalty[self.complete].sum())
+        return float(np.einsum("ct,ct->", self.left, self.left)) + unexpected
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,12 +55,31 @@ class View:
     ----------
     samples : ndarray of float64, shape (channel, time)
         Unknown ones are zero.
+    known : ndarray of bool, shape (time,)
+        Instants that all channels recorded.
     length : int
         Samples of a window.
     """
 
     samples: NDArray[np.float64]
+    known: NDArray[np.bool_]
     length: int
+
+    @cached_property
+    def _missing(self) -> NDArray[np.int64]:
+        return np.concatenate([[0], np.cumsum(~self.known)])
+
+    def complete(self, window: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Whether every sample of windows that begin at these samples is known."""
+        first, count = np.floor(window).astype(np.int64), len(self.known)
+        begin = np.clip(first - 1, 0, count)
+        end = np.clip(first + self.length + 1, 0, count)
+        inside = (first >= 1) & (first + self.length < count)
+        return np.asarray(inside & (self._missing[end] == self._missing[begin]))
+
+    def part(self, begin: int, end: int, samples: NDArray[np.float64]) -> View:
+        """Other samples in place of those from `begin` to `end`, seen by themselves."""
+        return View(samples, self.known[begin:end], self.length)
 
     def operator(self, window: NDArray[np.float64]) -> BlendingOperator:
         """Of windows that begin at these samples."""
@@ -80,7 +104,8 @@ def fit_shots(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
     operator = view.operator(fired.window)
     fit = fit_amplitudes(operator.pseudo_deblend(view.samples), usual, fired)
     fitted = usual.form[fired.source_row] * fit.fitted[:, None, None]
-    return Explained(fired, fit, view.samples - operator.blend(fitted))
+    left = np.where(view.known, view.samples - operator.blend(fitted), 0.0)
+    return Explained(fired, fit, left, view.complete(fired.window))
 
 
 def fit_moving(view: View, usual: UsualArrivals, fired: Fired) -> Explained:

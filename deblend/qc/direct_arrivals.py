@@ -7,7 +7,7 @@ arrivals that overlap do not disturb each other. What is left is searched for th
 that the table does not know.
 
 It fails where the direct arrival is weaker than what else arrives within a quarter of a second, and
-with fewer than five shots of a source.
+with fewer than five shots of a source; such shots are told as not judged.
 """
 
 from __future__ import annotations
@@ -19,21 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from deblend.model.timebase import NS_PER_S
 from deblend.qc.arrival_companions import with_companions
 from deblend.qc.arrival_fit import Fired, UsualArrivals, usual_arrivals
 from deblend.qc.arrival_null import far_deviation, matched_arrivals
 from deblend.qc.arrival_search import (
-    STRAY_AMPLITUDE,
+    fired_together,
     robust_deviation,
     search_changes,
     unusual_shots,
+    why_not_judged,
 )
-from deblend.qc.arrival_view import View, fine_lag, fit_moving, fit_shots
+from deblend.qc.arrival_view import Explained, fine_lag, fit_moving, fit_shots
+from deblend.qc.near_record import LEAD_S, FiredShots, NearRecord
 from deblend.qc.source_likeness import SourceLikeness, source_likeness
 
-LEAD_S: Final = 0.06
-_PULSE_S: Final = 0.12
 _WIDE_ENOUGH: Final = 4.0
 """Samples from the first arrival to the last."""
 _FEWEST_CHANNELS: Final = 4
@@ -61,17 +60,22 @@ class Stray:
 
     Parameters
     ----------
-    time_ns : int
-        Instant at which a source would have fired.
+    fired_ns : tuple of int
+        Instant at which each source would have fired.
     amplitude : float
         Relative to the usual arrival of the source that it resembles most.
     source_row : int
         That source.
     """
 
-    time_ns: int
+    fired_ns: tuple[int, ...]
     amplitude: float
     source_row: int
+
+    @property
+    def time_ns(self) -> int:
+        """Instant at which the source fired that it resembles most."""
+        return self.fired_ns[self.source_row]
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +110,9 @@ class DirectArrivals:
     stray_null : float
         Deviation of what is left when no shot is there, relative to a usual arrival; NaN where
         strays were not looked for.
+    unjudged : ndarray of str, shape (shot,)
+        Why a shot could not be held against the record, a key of `UNJUDGED`; empty where it was.
+        None where it was not asked for.
     """
 
     amplitude: NDArray[np.float64]
@@ -119,18 +126,13 @@ class DirectArrivals:
     likeness: SourceLikeness | None = None
     strays: tuple[Stray, ...] = ()
     stray_null: float = np.nan
+    unjudged: NDArray[np.str_] | None = None
 
 
 def fit_direct_arrivals(
-    record: NDArray[np.float32],
-    known: NDArray[np.bool_],
-    fire_time_ns: NDArray[np.int64],
-    live: NDArray[np.bool_],
-    source_row: NDArray[np.int64],
-    delay_s: NDArray[np.float64],
+    near: NearRecord,
+    shots: FiredShots,
     *,
-    start_ns: int,
-    interval_ns: int,
     search: bool = True,
     form: NDArray[np.float64] | None = None,
 ) -> DirectArrivals:
@@ -138,107 +140,109 @@ def fit_direct_arrivals(
 
     Parameters
     ----------
-    record : ndarray of float32, shape (channel, time)
+    near : NearRecord
         Some channels near the sources.
-    known : ndarray of bool, shape (channel, time)
-        False where a sample is missing.
-    fire_time_ns : ndarray of int64, shape (shot,)
-        Fire times by the clock of the record, in any order.
-    live : ndarray of bool, shape (shot,)
-        Shots that should have left energy; the others are fitted all the same.
-    source_row : ndarray of int64, shape (shot,)
-        Source of each shot, from 0.
-    delay_s : ndarray of float64, shape (source, channel)
-        Travel time of the direct arrival.
-    start_ns, interval_ns : int
-        Of the record.
+    shots : FiredShots
+        Shots; those that are not live are fitted all the same.
     search : bool, optional
         Also look for strays, and for shots that look like another source.
     form : ndarray of float64, shape (source, channel, time), optional
         Usual arrivals, where they are known from an earlier fit.
     """
-    interval_s = interval_ns / NS_PER_S
-    samples = np.where(known, record, 0.0).astype(np.float64)
-    length = round((LEAD_S + _PULSE_S + float(np.ptp(delay_s, axis=1).max())) / interval_s)
-    begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
-    window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
-    view = View(samples, length)
-    complete = _complete(known, np.floor(window).astype(np.int64), length)
-    if form is None:
-        form = _usual(view, window, source_row, live, complete, len(delay_s))
-    usual = usual_arrivals(form)
+    window = near.window(shots)
+    usual = usual_arrivals(usual_arrival_forms(near, shots) if form is None else form)
     fired = Fired(
         window,
-        source_row,
-        live.astype(np.float64),
+        shots.source_row,
+        shots.live.astype(np.float64),
         window,
         np.zeros(len(window)),
         np.full(len(window), _STIFFNESS),
     )
-    if search:
-        fired = _as_firm_as_noise(view, usual, fired, known, live & complete)
-        found, chance = search_changes(
-            usual,
-            fired,
-            lambda fired: fit_moving(view, usual, fired),
-            known,
-            complete=complete,
-            interval_s=interval_s,
-        )
-        found = with_companions(view, usual, found, fired, complete, chance)
-    else:
-        found, chance = fit_shots(view, usual, fired), None
-    unusual = unusual_shots(found.fired, fired)
+    if not search:
+        return _arrivals(near, usual, fit_shots(near.view, usual, fired), fired)
+    fired = _as_firm_as_noise(near, usual, fired, shots.live)
+    return _searched(near, usual, fired, shots)
+
+
+def _searched(
+    near: NearRecord, usual: UsualArrivals, table: Fired, shots: FiredShots
+) -> DirectArrivals:
+    """Fit, look for what the table does not say, and hold every shot against all sources."""
+    view, count = near.view, len(table.window)
+    complete = view.complete(table.window)
+    search = search_changes(
+        usual,
+        table,
+        lambda fired: fit_moving(view, usual, fired),
+        near.known,
+        complete=complete,
+        interval_s=near.interval_s,
+    )
+    found = with_companions(view, usual, search.found, table, complete, search.chance)
     fired, fit = found.fired, found.fit
-    own = view.own(found, usual)[: len(window)]
-    wanted = usual.form[source_row]
-    moved = (fired.window - fired.origin)[: len(window)]
-    late_s = _first_breaks(usual.form, delay_s, interval_s)
-    arrivals = DirectArrivals(
-        amplitude=np.where(
-            complete, np.where(unusual, fit.fitted[: len(window)], fit.alone[: len(window)]), np.nan
-        ),
-        lag_s=np.where(complete, (fine_lag(own, wanted) + moved) * interval_s, np.nan),
+    open_times = bool(table.slack.any())
+    likeness = source_likeness(
+        _in_one_frame(view.own(found, usual)[:count], shots.source_row, near.begin),
+        shots.source_row,
+        shots.live & complete & ~(open_times & fired_together(table, near.interval_s)),
+        near.source_count,
+        wider=fit.wider[:count],
+    )
+    strays = [
+        Stray(
+            tuple(
+                near.start_ns + int(late) for late in np.rint((at - near.begin) * near.interval_ns)
+            ),
+            float(amplitude),
+            int(source),
+        )
+        for at, amplitude, source in zip(
+            fired.window[count:], fit.fitted[count:], fired.source_row[count:], strict=True
+        )
+    ]
+    return replace(
+        _arrivals(near, usual, found, table),
+        likeness=likeness,
+        strays=tuple(sorted(strays, key=lambda stray: stray.time_ns)),
+        stray_null=float(search.chance.far.max(initial=0.0)),
+        unjudged=why_not_judged(found, table, usual, search),
+    )
+
+
+def _arrivals(
+    near: NearRecord, usual: UsualArrivals, found: Explained, table: Fired
+) -> DirectArrivals:
+    """What fitted shots say of those of the table."""
+    count = len(table.window)
+    fit, complete = found.fit, near.view.complete(table.window)
+    unusual = unusual_shots(found.fired, table)
+    amplitude = np.where(unusual, fit.fitted[:count], fit.alone[:count])
+    own = near.view.own(found, usual)[:count]
+    moved = (found.fired.window - found.fired.origin)[:count]
+    lag = fine_lag(own, usual.form[table.source_row]) + moved
+    late_s = _first_breaks(usual.form, near)
+    return DirectArrivals(
+        amplitude=np.where(complete, amplitude, np.nan),
+        lag_s=np.where(complete, lag * near.interval_s, np.nan),
         form=usual.form,
         first_break_s=np.median(late_s, axis=1),
-        slowness=_slowness(late_s, delay_s, interval_s),
+        slowness=_slowness(late_s, near),
         left_energy=found.cost,
-        wider=fit.wider[: len(window)],
+        wider=fit.wider[:count],
         unusual=unusual,
     )
-    if chance is None:
-        return arrivals
-    likeness = source_likeness(
-        _in_one_frame(own, source_row, begin),
-        source_row,
-        live & complete,
-        len(delay_s),
-        wider=fit.wider[: len(window)],
-    )
-    at_ns = start_ns + np.rint((fired.window - begin[fired.source_row]) * interval_ns)
-    strays = [
-        Stray(int(at_ns[row]), float(fit.fitted[row]), int(fired.source_row[row]))
-        for row in range(len(window), len(fired.window))
-        if fit.fitted[row] > STRAY_AMPLITUDE
-    ]
-    strays.sort(key=lambda stray: stray.time_ns)
-    null = float(chance.far.max(initial=0.0))
-    return replace(arrivals, likeness=likeness, strays=tuple(strays), stray_null=null)
 
 
 def _as_firm_as_noise(
-    view: View,
-    usual: UsualArrivals,
-    fired: Fired,
-    known: NDArray[np.bool_],
-    good: NDArray[np.bool_],
+    near: NearRecord, usual: UsualArrivals, fired: Fired, live: NDArray[np.bool_]
 ) -> Fired:
     """Expected amplitudes as firm as noise, and fire times as firm as their scatter asks for."""
-    found = fit_shots(view, usual, fired)
-    null = far_deviation(matched_arrivals(found.left, usual), known)
+    found = fit_shots(near.view, usual, fired)
+    null = far_deviation(matched_arrivals(found.left, usual), near.known)
     stiffness = np.clip((null / _USUAL_DEVIATION) ** 2, *_STIFFNESS_LIMITS)
-    lag = fine_lag(view.own(found, usual), usual.form[fired.source_row])
-    alone = good & (found.fit.wider < _UNDISTURBED)
+    lag = fine_lag(near.view.own(found, usual), usual.form[fired.source_row])
+    alone = live & found.complete & (found.fit.wider < _UNDISTURBED)
     scatter = robust_deviation(lag[alone]) if alone.sum() >= _FEWEST else 0.0
     return replace(
         fired,
@@ -264,21 +268,15 @@ def later_by_s(one: NDArray[np.float64], other: NDArray[np.float64], interval_s:
     return lag / _FINER * interval_s
 
 
-def arrival_strength(
-    record: NDArray[np.float32],
-    known: NDArray[np.bool_],
-    fire_time_ns: NDArray[np.int64],
-    live: NDArray[np.bool_],
-    source_row: NDArray[np.int64],
-    delay_s: NDArray[np.float64],
-    *,
-    start_ns: int,
-    interval_ns: int,
-) -> tuple[NDArray[np.float32], float]:
+def arrival_strength(near: NearRecord, shots: FiredShots) -> tuple[NDArray[np.float32], float]:
     """How much of the usual arrival of each source begins at every instant.
 
-    The usual arrivals are learnt from the `live` shots; other parameters are those of
-    `fit_direct_arrivals`.
+    Parameters
+    ----------
+    near : NearRecord
+        Some channels near the sources.
+    shots : FiredShots
+        The usual arrivals are learnt from those that are live.
 
     Returns
     -------
@@ -287,59 +285,38 @@ def arrival_strength(
     float
         Begin of the usual arrivals after the predicted time, in seconds: median of the sources.
     """
-    interval_s = interval_ns / NS_PER_S
-    samples = np.where(known, record, 0.0).astype(np.float64)
-    length = round((LEAD_S + _PULSE_S + float(np.ptp(delay_s, axis=1).max())) / interval_s)
-    begin = (delay_s.min(axis=1) - LEAD_S) / interval_s
-    window = (fire_time_ns - start_ns) / interval_ns + begin[source_row]
-    complete = _complete(known, np.floor(window).astype(np.int64), length)
-    form = _usual(View(samples, length), window, source_row, live, complete, len(delay_s))
-    matched = matched_arrivals(samples, usual_arrivals(form))
+    form = usual_arrival_forms(near, shots)
+    matched = matched_arrivals(near.samples, usual_arrivals(form))
     out = np.zeros(matched.shape, dtype=np.float32)
     for row, values in enumerate(np.clip(matched, -_LARGEST, _LARGEST)):
-        shift = round(float(begin[row]))
+        shift = round(float(near.begin[row]))
         inside = values[max(0, shift) : len(values) + min(0, shift)]
         first = max(0, -shift)
         out[row, first : first + len(inside)] = inside
-    late_s = _first_breaks(form, delay_s, interval_s)
+    late_s = _first_breaks(form, near)
     late_s = late_s[np.isfinite(late_s)]
     return out, float(np.median(late_s)) if late_s.size else 0.0
 
 
-def _complete(known: NDArray[np.bool_], first: NDArray[np.int64], length: int) -> NDArray[np.bool_]:
-    """Whether every sample of the window of each shot was recorded."""
-    count = known.shape[1]
-    missing = np.concatenate([[0], np.cumsum(~known.all(axis=0))])
-    begin, end = np.clip(first - 1, 0, count), np.clip(first + length + 1, 0, count)
-    inside = (first >= 1) & (first + length < count)
-    return np.asarray(inside & (missing[end] == missing[begin]))
-
-
-def _usual(
-    view: View,
-    window: NDArray[np.float64],
-    source_row: NDArray[np.int64],
-    live: NDArray[np.bool_],
-    complete: NDArray[np.bool_],
-    source_count: int,
-) -> NDArray[np.float64]:
+def usual_arrival_forms(near: NearRecord, shots: FiredShots) -> NDArray[np.float64]:
     """Median over the good shots of each source, shape (source, channel, time).
 
     Arrivals of other sources vanish in the median only as far as their times vary; so they are
     taken off by what was found for them, and the median is taken again.
     """
-    rows = [np.flatnonzero(source_row == row) for row in range(source_count)]
-    operators = [view.operator(window[own]) for own in rows]
-    good = live & complete
-    form = np.zeros((source_count, len(view.samples), view.length))
-    left = view.samples.copy()
+    window = near.window(shots)
+    rows = [np.flatnonzero(shots.source_row == row) for row in range(near.source_count)]
+    operators = [near.view.operator(window[own]) for own in rows]
+    good = shots.live & near.view.complete(window)
+    form = np.zeros((near.source_count, len(near.samples), near.length))
+    left = near.samples.copy()
     for _ in range(_MEDIANS):
         changed = 0.0
         # One source after the other: all at once would overshoot where they fire nearly together.
         for row, own in enumerate(rows):
             if not good[own].any():
                 continue
-            there = live[own].astype(np.float64)[:, None, None]
+            there = shots.live[own].astype(np.float64)[:, None, None]
             gathers = operators[row].pseudo_deblend(left) + there * form[row]
             before, form[row] = form[row].copy(), np.median(gathers[good[own]], axis=0)
             left -= operators[row].blend((form[row] - before) * there)
@@ -349,26 +326,22 @@ def _usual(
     return form
 
 
-def _first_breaks(
-    usual: NDArray[np.float64], delay_s: NDArray[np.float64], interval_s: float
-) -> NDArray[np.float64]:
+def _first_breaks(usual: NDArray[np.float64], near: NearRecord) -> NDArray[np.float64]:
     """Begin of the usual arrivals after the predicted times, (source, channel), in seconds."""
     size = np.abs(usual)
     largest = size.max(axis=2, keepdims=True)
-    first = (size >= _FIRST_BREAK * largest).argmax(axis=2) * interval_s
-    expected = LEAD_S + delay_s - delay_s.min(axis=1, keepdims=True)
+    first = (size >= _FIRST_BREAK * largest).argmax(axis=2) * near.interval_s
+    expected = LEAD_S + near.delay_s - near.delay_s.min(axis=1, keepdims=True)
     return np.where(largest[:, :, 0] > 0, first - expected, np.nan)
 
 
-def _slowness(
-    late_s: NDArray[np.float64], delay_s: NDArray[np.float64], interval_s: float
-) -> NDArray[np.float64]:
+def _slowness(late_s: NDArray[np.float64], near: NearRecord) -> NDArray[np.float64]:
     """Slope of the arrivals across the channels over that of the predicted ones."""
-    centred = delay_s - delay_s.mean(axis=1, keepdims=True)
+    centred = near.delay_s - near.delay_s.mean(axis=1, keepdims=True)
     spread = (centred**2).sum(axis=1)
     slope = 1.0 + (centred * late_s).sum(axis=1) / np.where(spread > 0, spread, np.inf)
-    wide = np.ptp(delay_s, axis=1) > _WIDE_ENOUGH * interval_s
-    return np.where(wide & (delay_s.shape[1] >= _FEWEST_CHANNELS), slope, np.nan)
+    wide = np.ptp(near.delay_s, axis=1) > _WIDE_ENOUGH * near.interval_s
+    return np.where(wide & (near.delay_s.shape[1] >= _FEWEST_CHANNELS), slope, np.nan)
 
 
 def _in_one_frame(

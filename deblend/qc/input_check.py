@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,13 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S
 from deblend.qc.direct_arrivals import (
     DirectArrivals,
     arrival_strength,
     fit_direct_arrivals,
     later_by_s,
+    usual_arrival_forms,
 )
 from deblend.qc.input_clock import ClockCourse, clearest_shots, clock_course
 from deblend.qc.input_findings import (
@@ -29,29 +31,22 @@ from deblend.qc.input_findings import (
     remaining_drift,
     shot_findings,
 )
+from deblend.qc.near_record import (
+    WATER_VELOCITY_M_S,
+    FiredShots,
+    NearRecord,
+    offsets_known,
+    read_near_record,
+)
 from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
 
-WATER_VELOCITY_M_S: Final = 1500.0
-MOST_CHANNELS: Final = 6
-_WITHOUT_OFFSETS: Final = 2
 _STEP_SHOTS: Final = 6
+_ALIKE: Final = 1e-6
+"""Relative difference of costs that is none."""
 _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 _DRIFT_ROUNDS: Final = 5
 _DRIFT_FOLLOWED_S: Final = 0.0002
-
-
-class Fit(Protocol):
-    """Fits the arrivals with given fire times and live shots."""
-
-    def __call__(
-        self,
-        fire_time_ns: NDArray[np.int64],
-        live: NDArray[np.bool_],
-        *,
-        form: NDArray[np.float64] | None = None,
-    ) -> DirectArrivals:
-        """Looking for nothing else; with usual arrivals that are known, or from these shots."""
 
 
 def verify_against_samples(
@@ -85,130 +80,100 @@ def verify_against_samples(
     -------
     list of Finding
         Clock offset, steps and drift; misfires, weak shots, wrong times and source numbers; shots
-        that are not in the table.
+        that are not in the table; shots of which none of this can be said.
     """
     sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
     for row, source in (placed_as or {}).items():
         sources[row] = shots.sources.index(source)
-    offset_m = np.abs(geometry.offset_m)
-    known_offsets = bool(np.isfinite(offset_m).any(axis=0).any())
-    rows, record = _near_channels(recording, geometry, known_offsets)
-    if not len(rows) or np.count_nonzero(shots.live) < FEWEST_SHOTS:
+    near = read_near_record(recording, geometry, sources, len(shots.sources))
+    live = np.count_nonzero(shots.live)
+    if near is None or live < FEWEST_SHOTS:
+        usable = 0 if near is None else len(near.samples)
         message = (
-            f"{np.count_nonzero(shots.live)} live shots and {len(rows)} usable channels are too "
-            "few to verify the fire times against the samples."
+            f"{live} live shots and {usable} usable channels are too few to verify the fire times "
+            f"against the samples; at least {FEWEST_SHOTS} shots and one channel near the sources "
+            "are needed. Separation takes the table as it is."
         )
         return [Finding("not_verified", np.nan, "", "look", message)]
-    known = np.isfinite(record)
-    delay_s = _delays(offset_m[:, rows], sources, len(shots.sources), known_offsets)
-    order = np.argsort(shots.fire_time_ns, kind="stable")
-    order = order[shots.live[order]]
-    seen = _Seen(record, known, sources, delay_s, recording.start_ns, recording.interval_ns)
-    course = _course(seen, shots, order, seed)
-
-    def fit(
-        fire_time_ns: NDArray[np.int64],
-        live: NDArray[np.bool_],
-        fired: NDArray[np.int64] = sources,
-        *,
-        search: bool = False,
-        form: NDArray[np.float64] | None = None,
-    ) -> DirectArrivals:
-        return fit_direct_arrivals(
-            record,
-            known,
-            fire_time_ns,
-            live,
-            fired,
-            delay_s,
-            start_ns=recording.start_ns,
-            interval_ns=recording.interval_ns,
-            search=search,
-            form=form,
-        )
-
-    course = _level_steps(shots, course, order, fit, recording.interval_s)
-    course = _place_steps(shots, course, order, fit)
-    course, corrected_ns, arrivals = _follow_drift(shots, course, order, fit)
-    findings = clock_findings(shots, course, arrivals, order, positions_known=known_offsets)
-    if not course.lag.usable:
+    fired = FiredShots(shots.fire_time_ns, shots.live, sources)
+    timed = _follow_clock(near, shots, fired, seed)
+    positions_known = offsets_known(geometry)
+    findings = clock_findings(
+        shots, timed.course, timed.arrivals, timed.order, positions_known=positions_known
+    )
+    if not timed.course.lag.usable:
         return findings
-    wrong: dict[int, int] = {}
-    for _ in range(_SWAP_ROUNDS):
-        fired = sources.copy()
-        fired[list(wrong)] = list(wrong.values())
-        arrivals = fit(corrected_ns, shots.live, fired, search=True, form=arrivals.form)
-        more = _looks_like(arrivals, fired, corrected_ns)
-        if not more or more.keys() <= wrong.keys():
-            break
-        # Fitted as what they look like, such shots disturb their neighbours no more.
-        wrong |= more
-    wrong = {row: source for row, source in wrong.items() if source != sources[row]}
-    if known_offsets:
+    arrivals, wrong = _search(near, timed)
+    if positions_known:
         findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
-    return findings + shot_findings(fitted, arrivals, corrected_ns, named)
+    return findings + shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
-    """What is looked at.
+class _Timed:
+    """Shots by the clock of the record.
 
     Parameters
     ----------
-    record : ndarray of float32, shape (channel, time)
-        Some channels near the sources.
-    known : ndarray of bool, shape (channel, time)
-        False where a sample is missing.
-    sources : ndarray of int64, shape (shot,)
-        Source of each row of the table, from 0.
-    delay_s : ndarray of float64, shape (source, channel)
-        Travel time of the direct arrival.
-    start_ns, interval_ns : int
-        Of the record.
+    fired : FiredShots
+        Their times.
+    course : ClockCourse
+        What was added to those of the table.
+    order : ndarray of int64
+        Row of each live shot in the order of time: those of the course.
+    arrivals : DirectArrivals
+        Fitted at these times.
     """
 
-    record: NDArray[np.float32]
-    known: NDArray[np.bool_]
-    sources: NDArray[np.int64]
-    delay_s: NDArray[np.float64]
-    start_ns: int
-    interval_ns: int
+    fired: FiredShots
+    course: ClockCourse
+    order: NDArray[np.int64]
+    arrivals: DirectArrivals
 
 
-def _course(seen: _Seen, shots: Shots, order: NDArray[np.int64], seed: int) -> ClockCourse:
+def _follow_clock(near: NearRecord, shots: Shots, fired: FiredShots, seed: int) -> _Timed:
+    """Find the clock of the record along the line, to a fraction of a sample."""
+    order = np.argsort(shots.fire_time_ns, kind="stable")
+    order = order[shots.live[order]]
+    course = _course(near, fired, order, mixed_scales_s(shots), seed)
+    course = _level_steps(near, fired, course, order)
+    course = _place_steps(near, fired, course, order)
+    return _follow_drift(near, shots, fired, course, order)
+
+
+def _course(
+    near: NearRecord,
+    fired: FiredShots,
+    order: NDArray[np.int64],
+    mixed_s: tuple[float, float],
+    seed: int,
+) -> ClockCourse:
     """Lag of the record, from onsets at first, then from the waveform that they lead to.
 
     Where sources fire nearly together, energy rises with the first of them only, and onsets are
     good for some 50 ms. A waveform, once it is known from the shots that agree best, tells all
     shots of its source to a sample.
     """
-    interval_s = seen.interval_ns * 1e-9
-    likely_s = (0.0, *mixed_scales_s(shots))
-    sample = (shots.fire_time_ns[order] - seen.start_ns) / seen.interval_ns
-    rows = seen.sources[order]
+    likely_s = (0.0, *mixed_s)
+    sample = (fired.fire_time_ns[order] - near.start_ns) / near.interval_ns
+    rows = fired.source_row[order]
     strength = [
-        onset_strength(seen.record, seen.known, interval_s, delay) for delay in seen.delay_s
+        onset_strength(near.samples, near.known, near.interval_s, delay) for delay in near.delay_s
     ]
-    onsets = Onsets(np.stack(strength), interval_s)
+    onsets = Onsets(np.stack(strength), near.interval_s)
     course = clock_course(onsets, sample, rows, likely_s=likely_s, seed=seed)
     if not course.lag.usable:
         return course
-    learnt = np.zeros(len(shots), dtype=np.bool_)
+    learnt = np.zeros(len(fired.live), dtype=np.bool_)
     learnt[order[clearest_shots(onsets, sample, rows, course.lag.lag_s)]] = True
+    late_ns = round(course.lag.lag_s * NS_PER_S)
     likeness, late_s = arrival_strength(
-        seen.record,
-        seen.known,
-        shots.fire_time_ns + round(course.lag.lag_s * 1e9),
-        learnt,
-        seen.sources,
-        seen.delay_s,
-        start_ns=seen.start_ns,
-        interval_ns=seen.interval_ns,
+        near, replace(fired, fire_time_ns=fired.fire_time_ns + late_ns, live=learnt)
     )
     finer = clock_course(
-        Onsets(likeness, interval_s),
+        Onsets(likeness, near.interval_s),
         sample,
         rows,
         likely_s=likely_s,
@@ -220,9 +185,26 @@ def _course(seen: _Seen, shots: Shots, order: NDArray[np.int64], seed: int) -> C
     return finer if finer.lag.usable else course
 
 
-def _looks_like(
-    arrivals: DirectArrivals, sources: NDArray[np.int64], corrected_ns: NDArray[np.int64]
-) -> dict[int, int]:
+def _search(near: NearRecord, timed: _Timed) -> tuple[DirectArrivals, dict[int, int]]:
+    """Look for what the table does not say; also rows that are another source, and that source.
+
+    Fitted as what they look like, shots with a wrong number disturb their neighbours no more.
+    """
+    arrivals, sources = timed.arrivals, timed.fired.source_row
+    wrong: dict[int, int] = {}
+    for _ in range(_SWAP_ROUNDS):
+        source_row = sources.copy()
+        source_row[list(wrong)] = list(wrong.values())
+        fired = replace(timed.fired, source_row=source_row)
+        arrivals = fit_direct_arrivals(near, fired, form=arrivals.form)
+        more = _looks_like(arrivals, fired)
+        if not more or more.keys() <= wrong.keys():
+            break
+        wrong |= more
+    return arrivals, {row: source for row, source in wrong.items() if source != sources[row]}
+
+
+def _looks_like(arrivals: DirectArrivals, fired: FiredShots) -> dict[int, int]:
     """Row of each shot that looks like another source, and that source.
 
     Either as a whole, or because it left nothing, and another source something at that time.
@@ -230,8 +212,8 @@ def _looks_like(
     found = {}
     for row in np.flatnonzero(arrivals.unusual & (arrivals.amplitude < WEAK_BELOW)).tolist():
         for stray in arrivals.strays:
-            apart_s = abs(stray.time_ns - int(corrected_ns[row])) * 1e-9
-            if stray.source_row != sources[row] and apart_s < _SAME_TIME_S:
+            apart_s = abs(stray.time_ns - int(fired.fire_time_ns[row])) / NS_PER_S
+            if stray.source_row != fired.source_row[row] and apart_s < _SAME_TIME_S:
                 found[row] = stray.source_row
     if arrivals.likeness is not None:
         other = arrivals.likeness.looks_like
@@ -240,64 +222,67 @@ def _looks_like(
 
 
 def _level_steps(
-    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit, interval_s: float
+    near: NearRecord, fired: FiredShots, course: ClockCourse, order: NDArray[np.int64]
 ) -> ClockCourse:
     """Sizes of steps from the usual arrivals on either side, finer than a sample."""
     if not course.steps:
         return course
     lag_s = course.lag_s.copy()
     edges = [0, *(step.shot for step in course.steps), len(order)]
-    corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, lag_s)
+    corrected = _corrected(fired, order, lag_s)
     forms = []
     for begin, end in pairwise(edges):
-        live = np.zeros(len(shots), dtype=np.bool_)
+        live = np.zeros(len(fired.live), dtype=np.bool_)
         live[order[begin:end]] = True
-        forms.append(fit(corrected_ns, live).form)
+        forms.append(usual_arrival_forms(near, replace(corrected, live=live)))
     steps = []
     for step, before, after in zip(course.steps, forms, forms[1:], strict=False):
-        finer = later_by_s(after, before, interval_s)
+        finer = later_by_s(after, before, near.interval_s)
         steps.append(replace(step, size_s=step.size_s + finer))
         lag_s[step.shot :] += finer
     return replace(course, steps=tuple(steps), lag_s=lag_s)
 
 
 def _place_steps(
-    shots: Shots,
-    course: ClockCourse,
-    order: NDArray[np.int64],
-    fit: Fit,
+    near: NearRecord, fired: FiredShots, course: ClockCourse, order: NDArray[np.int64]
 ) -> ClockCourse:
     """Move each step to the shot at which the fitted arrivals leave least of the record."""
     if not course.steps:
         return course
     steps = []
     lag_s = course.lag_s
-    form = fit(shots.fire_time_ns + _correction_ns(shots, order, lag_s), shots.live).form
+    form = usual_arrival_forms(near, _corrected(fired, order, lag_s))
     for step in course.steps:
-        near = np.arange(max(1, step.shot - _STEP_SHOTS), min(len(order), step.shot + _STEP_SHOTS))
+        places = np.arange(
+            max(1, step.shot - _STEP_SHOTS), min(len(order), step.shot + _STEP_SHOTS)
+        )
         sides = lag_s[max(0, step.shot - 1)], lag_s[step.shot]
-        best = np.inf
-        for first in near.tolist():
-            tried = course.lag_s.copy()
-            tried[near] = np.where(near < first, *sides)
-            corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, tried)
-            arrivals = fit(corrected_ns, shots.live, form=form)
-            if arrivals.left_energy < best:
-                best, place, chosen = arrivals.left_energy, first, tried[near]
-        lag_s = lag_s.copy()
-        lag_s[near] = chosen
-        steps.append(replace(step, shot=place))
+        tried, cost = [], []
+        for first in places:
+            tried.append(lag_s.copy())
+            tried[-1][places] = np.where(places < first, *sides)
+            corrected = _corrected(fired, order, tried[-1])
+            cost.append(fit_direct_arrivals(near, corrected, search=False, form=form).left_energy)
+        # Where shots were not recorded, several places fit alike.
+        alike = np.flatnonzero(np.array(cost) <= min(cost) * (1.0 + _ALIKE))
+        lag_s = tried[alike[0]]
+        earliest, latest = int(places[alike[0]]), int(places[alike[-1]])
+        steps.append(replace(step, shot=earliest, latest=latest))
     return replace(course, steps=tuple(steps), lag_s=lag_s)
 
 
 def _follow_drift(
-    shots: Shots, course: ClockCourse, order: NDArray[np.int64], fit: Fit
-) -> tuple[ClockCourse, NDArray[np.int64], DirectArrivals]:
+    near: NearRecord,
+    shots: Shots,
+    fired: FiredShots,
+    course: ClockCourse,
+    order: NDArray[np.int64],
+) -> _Timed:
     """Fit, and fit again along the drift that the arrivals still show."""
-    seconds = (shots.fire_time_ns[order] - shots.fire_time_ns[order[0]]) * 1e-9
+    seconds = (fired.fire_time_ns[order] - fired.fire_time_ns[order[0]]) / NS_PER_S
     for _ in range(_DRIFT_ROUNDS):
-        corrected_ns = shots.fire_time_ns + _correction_ns(shots, order, course.lag_s)
-        arrivals = fit(corrected_ns, shots.live)
+        corrected = _corrected(fired, order, course.lag_s)
+        arrivals = fit_direct_arrivals(near, corrected, search=False)
         more = remaining_drift(shots, arrivals)
         if abs(more) * seconds[-1] < _DRIFT_FOLLOWED_S:
             break
@@ -306,69 +291,16 @@ def _follow_drift(
             lag_s=course.lag_s + more * (seconds - 0.5 * seconds[-1]),
             drift=course.drift + more,
         )
-    return course, corrected_ns, arrivals
+    return _Timed(corrected, course, order, arrivals)
 
 
-def _near_channels(
-    recording: Recording, geometry: Geometry, known_offsets: bool
-) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """Rows and samples of the nearest channels that are not dead."""
-    candidates = np.array(nearest_channels(recording, geometry), dtype=np.int64)
-    wanted = MOST_CHANNELS if known_offsets else _WITHOUT_OFFSETS
-    record = recording.read(candidates.tolist(), 0, recording.shape[1])
-    finite = np.isfinite(record)
-    mean_square = np.array(
-        [
-            np.square(trace[good], dtype=np.float64).mean() if good.any() else 0.0
-            for trace, good in zip(record, finite, strict=True)
-        ]
-    )
-    alive = np.flatnonzero(mean_square > 0.0)
-    if not known_offsets:
-        # The louder end is the near one.
-        alive = alive[np.argsort(-mean_square[alive], kind="stable")]
-    chosen = alive[:wanted]
-    return candidates[chosen].astype(np.int64), record[chosen]
-
-
-def nearest_channels(recording: Recording, geometry: Geometry) -> list[int]:
-    """Rows of the channels nearest to the sources; of both ends where offsets are unknown."""
-    offset_m = np.abs(geometry.offset_m)
-    some = np.isfinite(offset_m).any(axis=0)
-    count = recording.shape[0]
-    if not some.any():
-        return sorted({min(max(row, 0), count - 1) for row in (0, 1, count - 2, count - 1)})
-    nearest = np.full(count, np.inf)
-    nearest[some] = np.nanmedian(offset_m[:, some], axis=0)
-    order = np.argsort(nearest, kind="stable")[: 2 * MOST_CHANNELS]
-    return [int(row) for row in order if np.isfinite(nearest[row])]
-
-
-def _delays(
-    offset_m: NDArray[np.float64],
-    sources: NDArray[np.int64],
-    source_count: int,
-    known_offsets: bool,
-) -> NDArray[np.float64]:
-    """Travel time of the direct arrival, shape (source, channel)."""
-    out = np.zeros((source_count, offset_m.shape[1]))
-    if not known_offsets:
-        return out
-    whole = np.nanmedian(offset_m, axis=0) / WATER_VELOCITY_M_S
-    for source in range(source_count):
-        own = offset_m[sources == source]
-        some = np.isfinite(own).any(axis=0)
-        out[source] = whole
-        out[source, some] = np.nanmedian(own[:, some], axis=0) / WATER_VELOCITY_M_S
-    return out
-
-
-def _correction_ns(
-    shots: Shots, order: NDArray[np.int64], lag_s: NDArray[np.float64]
-) -> NDArray[np.int64]:
-    """Lag of each row of the table; rows that are not live take that of the live shot before."""
-    times = shots.fire_time_ns[order]
-    before = np.searchsorted(times, shots.fire_time_ns, side="right") - 1
+def _corrected(
+    fired: FiredShots, order: NDArray[np.int64], lag_s: NDArray[np.float64]
+) -> FiredShots:
+    """Shots by the clock of the record; those not live take the lag of the live one before."""
+    times = fired.fire_time_ns[order]
+    before = np.searchsorted(times, fired.fire_time_ns, side="right") - 1
     lag = lag_s[np.clip(before, 0, len(order) - 1)].copy()
     lag[order] = lag_s
-    return np.rint(lag * 1e9).astype(np.int64)
+    late_ns = np.rint(lag * NS_PER_S).astype(np.int64)
+    return replace(fired, fire_time_ns=fired.fire_time_ns + late_ns)

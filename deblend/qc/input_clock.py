@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
 from deblend.qc.onsets import (
+    PEAK_HALF_WIDTH_S,
     ClockLag,
     Onsets,
     alike_lags,
@@ -21,6 +22,9 @@ from deblend.qc.onsets import (
 )
 
 SEGMENT_SHOTS: Final = 24
+_STILL: Final = 0.7
+"""Of the highest peak: a clock is not thought to be stepped where the lag before it fits as well;
+firing that is nearly regular has such peaks, a step leaves nothing of the one before."""
 _FAR_NEAREST: Final = 0.3
 """Of the distance of the next one."""
 SMALLEST_STEP_S: Final = 0.05
@@ -42,10 +46,14 @@ class ClockStep:
         First shot after it, in the order of fire times.
     size_s : float
         Change of the lag.
+    latest : int, optional
+        Last shot that may as well be the first one after it, because shots between were not
+        recorded; -1 where there is none.
     """
 
     shot: int
     size_s: float
+    latest: int = -1
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,11 +114,12 @@ def clock_course(
     whole = find_clock_lag(onsets, fire_sample, source_row, judged=judged, seed=seed)
     whole = whole.nearest(likely_s)
     near_s = whole.lag_s if whole.usable else None
-    lags = [
-        (segment, _segment_lag(onsets, fire_sample[segment], source_row[segment], near_s))
-        for segment in segments_of(count, SEGMENT_SHOTS)
-    ]
-    trusted = [(segment, lag) for segment, lag in lags if lag is not None]
+    trusted: list[tuple[slice, float]] = []
+    for segment in segments_of(count, SEGMENT_SHOTS):
+        before_s = trusted[-1][1] if trusted else None
+        lag = _segment_lag(onsets, fire_sample[segment], source_row[segment], near_s, before_s)
+        if lag is not None:
+            trusted.append((segment, lag))
     if len(trusted) < 2:
         constant = whole.lag_s if whole.usable else 0.0
         return ClockCourse(whole, (), np.full(count, constant))
@@ -193,11 +202,22 @@ def _segment_lag(
     fire: NDArray[np.float64],
     source_row: NDArray[np.int64],
     near_s: float | None,
+    before_s: float | None,
 ) -> float | None:
-    """Lag of a few shots; of several that fit alike the one far nearest to `near_s`, or None."""
+    """Lag of a few shots: that of the shots before where it still fits.
+
+    Else the highest peak, of several alike the one far nearest to `near_s`, or None.
+    """
     if len(fire) < SEGMENT_SHOTS // 2:
         return None
-    alike = alike_lags(correlate_onsets(onsets, fire, source_row), onsets.interval_s)
+    values = correlate_onsets(onsets, fire, source_row)
+    if before_s is not None:
+        middle, width = len(values) // 2, round(PEAK_HALF_WIDTH_S / onsets.interval_s)
+        begin = max(0, middle + round(before_s / onsets.interval_s) - width)
+        about = values[begin : begin + 2 * width + 1]
+        if about.size and about.max() >= _STILL * values.max():
+            return (begin + int(about.argmax()) - middle) * onsets.interval_s
+    alike = alike_lags(values, onsets.interval_s)
     if len(alike) == 1:
         return alike[0]
     if near_s is None or not alike:

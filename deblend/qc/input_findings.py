@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import numpy as np
@@ -11,8 +12,9 @@ from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.model.time_scales import convert_instants, gps_minus_utc_s
 from deblend.model.timebase import format_instant
+from deblend.qc.arrival_search import OVERLAPPING
 from deblend.qc.direct_arrivals import DirectArrivals, Stray
-from deblend.qc.input_clock import ClockCourse
+from deblend.qc.input_clock import ClockCourse, ClockStep
 
 OFFSET_LIMIT_S: Final = 0.03
 """What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
@@ -30,9 +32,29 @@ _ON_TIME_S: Final = 0.02
 _DISTURBED: Final = 1.15
 """Times are told of shots whose amplitude scatters at most this much more than others."""
 _NO_NEGATIVE: Final = -0.25
-"""A misfire leaves nothing; less than nothing is lent to the shot beside it."""
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
+_LEAST_JUDGED: Final = 0.5
+"""Of the shots: with fewer, what is found says little of the line."""
+UNJUDGED_BECAUSE: Final = {
+    "not_recorded": (
+        "not recorded or in a gap",
+        "its direct arrival falls into a gap or outside the record",
+    ),
+    "few_shots": (
+        "of a source with too few shots",
+        "its source has too few recorded shots to know what is usual",
+    ),
+    "overlapped": (
+        "at one time with others",
+        "its direct arrival cannot be told from that of a shot fired at nearly the same time",
+    ),
+    "disturbed": (
+        "in noise or interference",
+        "noise or interference there is as large as its direct arrival",
+    ),
+}
+"""For each of the reasons of `arrival_search.UNJUDGED`, in short and in a sentence."""
 _DRIFT_LIMIT_S: Final = 0.002
 _DRIFT_DEVIATIONS: Final = 6.0
 _FEWEST_FOR_DRIFT: Final = 12
@@ -85,7 +107,7 @@ def clock_findings(
         unverified = [Finding("clock_not_verified", lag.lag_s, "s", "look", message)]
     else:
         unverified = []
-    findings = [_step_finding(shots, int(order[step.shot]), step.size_s) for step in course.steps]
+    findings = [_step_finding(shots, order, step) for step in course.steps]
     begin_s = float(course.lag_s[0])
     late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
     offset_s = begin_s + (float(np.median(late)) if late.size else 0.0)
@@ -148,16 +170,23 @@ def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> F
     return Finding("clock_offset", offset_s, "s", "fail", message, limit=limit)
 
 
-def _step_finding(shots: Shots, row: int, size_s: float) -> Finding:
+def _step_finding(shots: Shots, order: NDArray[np.int64], step: ClockStep) -> Finding:
+    row = int(order[step.shot])
     instant = format_instant(int(shots.fire_time_ns[row]), shots.time_scale, 3)
+    where = f"source {shots.source[row]} shot point {shots.shot_point[row]} ({instant})"
+    if step.latest > step.shot:
+        last = int(order[step.latest])
+        where += (
+            f" or one of the next up to source {shots.source[last]} shot point "
+            f"{shots.shot_point[last]}, between which the record does not tell,"
+        )
     message = (
-        f"From source {shots.source[row]} shot point {shots.shot_point[row]} ({instant}) on, "
-        f"direct arrivals come {size_s:+.3f} s later: a clock was stepped. Correct the fire "
-        "times of one side; otherwise all shots there are separated wrongly."
+        f"From {where} on, direct arrivals come {step.size_s:+.3f} s later: a clock was stepped. "
+        "Correct the fire times of one side; otherwise all shots there are separated wrongly."
     )
     return Finding(
         "clock_step",
-        size_s,
+        step.size_s,
         "s",
         "fail",
         message,
@@ -221,39 +250,107 @@ def shot_findings(
         for stray in arrivals.strays
         if all(abs(stray.time_ns - int(corrected_ns[row])) > _ON_TIME_S * 1e9 for row in wrong)
     ]
+    why = np.full(len(shots), "") if arrivals.unjudged is None else arrivals.unjudged.copy()
     findings = [_swap_finding(shots, row, source) for row, source in wrong.items()]
     for row in np.flatnonzero(np.isfinite(relative) & arrivals.unusual).tolist():
         if row in wrong:
             continue
-        value = float(relative[row])
-        if not shots.live[row]:
-            if value > _FIRED_ABOVE:
-                findings.append(_fired_finding(shots, row, value))
-        elif value < WEAK_BELOW:
-            stray = _nearest(strays, int(corrected_ns[row]))
-            if stray is not None:
-                strays.remove(stray)
-                findings.append(_moved_finding(shots, row, stray, int(corrected_ns[row])))
-            elif value > _NO_NEGATIVE * np.sqrt(arrivals.wider[row]):
-                findings.append(_weak_finding(shots, row, value))
-        elif value > DOUBLE_ABOVE:
-            findings.append(_double_finding(shots, row, value))
+        stray = _nearest(strays, int(corrected_ns[row]))
+        if shots.live[row] and relative[row] < WEAK_BELOW and stray is not None:
+            strays.remove(stray)
+            findings.append(_moved_finding(shots, row, stray, int(corrected_ns[row])))
+        elif found := _amplitude_finding(shots, row, float(relative[row]), arrivals.wider[row]):
+            findings.append(found)
+        elif _shared(float(relative[row]), arrivals.wider[row]):
+            why[row] = "overlapped"
     findings += _late_shots(shots, arrivals, relative, wrong)
     findings += [_stray_finding(shots, arrivals, stray, corrected_ns) for stray in strays]
-    return _summed_up(shots, findings)
+    if len(findings) > max(_FEW_FINDINGS, _MANY * len(shots)):
+        return [_summed_up(shots, findings)]
+    return findings + judged_findings(shots, why)
 
 
-def _summed_up(shots: Shots, findings: list[Finding]) -> list[Finding]:
+def _amplitude_finding(shots: Shots, row: int, relative: float, wider: float) -> Finding | None:
+    """A shot that left another amplitude than usual, or None where that can be said of no one."""
+    if not shots.live[row]:
+        return _fired_finding(shots, row, relative) if relative > _FIRED_ABOVE else None
+    if _shared(relative, wider):
+        return None
+    if relative < WEAK_BELOW:
+        return _weak_finding(shots, row, relative)
+    return _double_finding(shots, row, relative) if relative > DOUBLE_ABOVE else None
+
+
+def _shared(relative: float, wider: float) -> bool:
+    """Whether a shot shares its amplitude with those beside it.
+
+    A misfire leaves nothing; less than nothing is lent to the shot beside it, and a part of an
+    arrival may be.
+    """
+    if relative < MISFIRE_BELOW:
+        return bool(relative <= _NO_NEGATIVE * np.sqrt(wider))
+    return wider > OVERLAPPING
+
+
+def judged_findings(shots: Shots, why: NDArray[np.str_]) -> list[Finding]:
+    """How many shots were held against the record, and each one that could not be.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    why : ndarray of str, shape (shot,)
+        Why a shot was not, a key of `UNJUDGED_BECAUSE`; empty where it was.
+    """
+    missing = np.flatnonzero(why != "")
+    count = len(shots) - missing.size
+    few = count < _LEAST_JUDGED * len(shots)
+    reasons = ", ".join(
+        f"{np.count_nonzero(why == key)} {short}"
+        for key, (short, _) in UNJUDGED_BECAUSE.items()
+        if np.any(why == key)
+    )
+    message = (
+        f"{count} of {len(shots)} shots could be held against the direct arrival in the record"
+    )
+    if missing.size:
+        message += f"; not verified: {reasons}. Separation takes those as the table has them"
+    return [
+        Finding(
+            "shots_verified",
+            float(count),
+            "shots",
+            "look" if few else "pass",
+            f"{message}.",
+            limit=_LEAST_JUDGED * len(shots),
+        ),
+        *(_unjudged_finding(shots, row, str(why[row])) for row in missing.tolist()),
+    ]
+
+
+def _unjudged_finding(shots: Shots, row: int, why: str) -> Finding:
+    source, point = shots.source[row].item(), int(shots.shot_point[row])
+    message = (
+        f"Whether source {source} shot point {point} fired as the table says is not verified: "
+        f"{UNJUDGED_BECAUSE[why][1]}. Separation takes it as the table has it."
+    )
+    return Finding(
+        "shot_not_verified", np.nan, "", "note", message, source=source, shot_point=point
+    )
+
+
+def _summed_up(shots: Shots, findings: list[Finding]) -> Finding:
     """One finding in place of very many: they have one cause, and it is not in the shots."""
-    if len(findings) <= max(_FEW_FINDINGS, _MANY * len(shots)):
-        return findings
     points = [finding.shot_point for finding in findings if finding.shot_point is not None]
     where = f", shot points {min(points)} to {max(points)}" if points else ""
+    kinds = Counter(finding.metric.replace("_", " ") for finding in findings)
+    named = ", ".join(f"{count} {kind}" for kind, count in kinds.most_common())
     message = (
-        f"{len(findings)} shots or arrivals do not fit the table{where}. So many have one cause: a "
-        "step of a clock, the table of another line or sequence, or positions far off."
+        f"{len(findings)} shots or arrivals do not fit the table{where} ({named}). So many have "
+        "one cause: a step of a clock, the table of another line or sequence, or positions far "
+        "off. Separation with this table would fail."
     )
-    return [Finding("table_does_not_fit", float(len(findings)), "shots", "fail", message)]
+    return Finding("table_does_not_fit", float(len(findings)), "shots", "fail", message)
 
 
 def _usual_of_source(shots: Shots, values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -277,9 +374,11 @@ def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
 
 
 def _moved_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Finding:
-    late_s = (stray.time_ns - instant_ns) * 1e-9
-    text = f"fired {late_s * 1e3:+.1f} ms from its time in the table; it is separated wrongly"
-    return _about(shots, row, "fire_time_error", late_s * 1e3, text, unit="ms")
+    """By the travel time of its own source, whichever one the arrival resembles most."""
+    fired_ns = stray.fired_ns[shots.sources.index(shots.source[row])]
+    late_ms = (fired_ns - instant_ns) * 1e-6
+    text = f"fired {late_ms:+.1f} ms from its time in the table; it is separated wrongly"
+    return _about(shots, row, "fire_time_error", late_ms, text, unit="ms")
 
 
 def _fired_finding(shots: Shots, row: int, relative: float) -> Finding:

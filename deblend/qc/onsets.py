@@ -102,7 +102,7 @@ class ClockLag:
 
 
 def onset_strength(
-    record: NDArray[np.float32],
+    record: NDArray[np.floating],
     known: NDArray[np.bool_],
     interval_s: float,
     delay_s: NDArray[np.float64],
@@ -111,7 +111,7 @@ def onset_strength(
 
     Parameters
     ----------
-    record : ndarray of float32, shape (channel, time)
+    record : ndarray of float, shape (channel, time)
         Some channels near the sources.
     known : ndarray of bool, shape (channel, time)
         False where a sample is missing; nothing rises there.
@@ -134,7 +134,7 @@ def onset_strength(
 
 
 def _rise(
-    trace: NDArray[np.float32], known: NDArray[np.bool_], interval_s: float
+    trace: NDArray[np.floating], known: NDArray[np.bool_], interval_s: float
 ) -> NDArray[np.float64]:
     # The difference of neighbours takes the swell out, which is the strongest noise.
     samples = np.where(known, trace, 0.0).astype(np.float64)

@@ -16,7 +16,11 @@ from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.records.file_clocks import file_clock_findings
 from deblend.records.navigation.positions import refuse_degrees
 from deblend.records.regularity import never_overlap, regularity_findings
-from deblend.records.source_consistency import as_placed, source_consistency
+from deblend.records.source_consistency import (
+    as_placed,
+    refuse_swapped_columns,
+    source_consistency,
+)
 
 _NAMED_SHOTS = 8
 _FEWEST_POSITIONS = 5
@@ -44,6 +48,8 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
     ------
     TimeError
         If recording and shots have different time scales.
+    ShotTableError
+        If the columns source and shot_point are swapped.
     InputError
         If `length_s` is shorter than one sample or not finite.
     """
@@ -53,6 +59,7 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
             f"{shots.time_scale.upper()}",
             remedy="Read both in one time scale; at present GPS clocks read 18 s more than UTC.",
         )
+    refuse_swapped_columns(shots)
     samples = gather_samples(recording, length_s)
     length_ns = samples * recording.interval_ns
     return [

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.errors import ShotTableError
 from deblend.model.findings import Finding
 from deblend.model.geometry import shooting_direction
 from deblend.model.shots import Shots
@@ -18,6 +19,9 @@ _CLEARLY: Final = 0.25
 """A position belongs to another source when it lies within this part of their distance from it."""
 _CLOSEST_M: Final = 2.0
 _FEWEST: Final = 5
+_MANY_SOURCES: Final = 12
+_MORE_SOURCES: Final = 3
+"""Times as many sources as shot points: no line is shot like that."""
 
 
 def source_consistency(shots: Shots) -> list[Finding]:
@@ -49,6 +53,29 @@ def source_consistency(shots: Shots) -> list[Finding]:
         )
         for row, why in sorted((by_position | by_order).items())
     ]
+
+
+def refuse_swapped_columns(shots: Shots) -> None:
+    """Refuse a table whose sources can only be shot points, and the other way round.
+
+    Raises
+    ------
+    ShotTableError
+        If there are very many sources, and few numbers of shot points that all of them share.
+    """
+    sources = len(shots.sources)
+    points = len(np.unique(shots.shot_point))
+    if sources < _MANY_SOURCES or sources < _MORE_SOURCES * points:
+        return
+    named = ", ".join(str(source) for source in shots.sources[:3])
+    numbers = ", ".join(str(point) for point in np.unique(shots.shot_point)[:3])
+    raise ShotTableError(
+        f"{len(shots)} shots are of {sources} sources ({named}, ...) and have {points} shot "
+        f"point(s) ({numbers}{', ...' if points > 3 else ''}): the columns source and shot_point "
+        "are swapped",
+        remedy="Exchange the two names in the header of the shot table; source is the number or "
+        "name of the gun array, shot_point counts along the line.",
+    )
 
 
 def placed_as_other(shots: Shots) -> dict[int, int | str]:

@@ -12,7 +12,8 @@ import numpy as np
 from deblend.errors import RecordError
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
-from deblend.qc.input_check import nearest_channels, verify_against_samples
+from deblend.qc.input_check import verify_against_samples
+from deblend.qc.near_record import nearest_channels
 from deblend.qc.noise_levels import (
     NoiseLevels,
     noise_findings,
@@ -21,6 +22,7 @@ from deblend.qc.noise_levels import (
 )
 from deblend.records.regularity import HALF_POWER_PRODUCT
 from deblend.run.check_tables import FileRow, SourceRow, file_rows, source_rows
+from deblend.run.check_words import verified_rows
 from deblend.run.hand_over import count_reasons
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, line_recording, open_line, with_new
@@ -83,12 +85,14 @@ def check_line(line: Line, *, overwrite: bool = False, with_samples: bool = Fals
     job = prepare_line(opened)
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
     noise = _noise(opened) if with_samples else None
+    in_samples = findings_in_samples(opened, noise) if with_samples else []
     return Check(
-        rows=(*_what_is_there(opened), *_what_is_done(opened, job)),
-        findings=(
-            *with_new(opened.findings, job.findings),
-            *(findings_in_samples(opened, noise) if with_samples else ()),
+        rows=(
+            *_what_is_there(opened),
+            *verified_rows(in_samples),
+            *_what_is_done(opened, job),
         ),
+        findings=(*with_new(opened.findings, job.findings), *in_samples),
         files=file_rows(opened.recording),
         sources=source_rows(opened.shots),
         noise=noise,

@@ -1,0 +1,71 @@
+"""Findings of the input check in few words: what was verified, what many shots have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from deblend.model.findings import Finding
+
+MANY_SHOTS: Final = 6
+"""Findings of one kind, each of another shot, that are shown one by one."""
+_MOST_RANGES: Final = 6
+
+
+def verified_rows(findings: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Rows that say how clocks and shots were held against the samples; none without samples."""
+    said = {finding.metric: finding.message for finding in findings}
+    rows = [
+        (name, said[metric])
+        for name, metric in (("clocks", "clock_offset"), ("verified", "shots_verified"))
+        if metric in said
+    ]
+    missing = [finding for finding in findings if finding.metric == "shot_not_verified"]
+    return [*rows, ("not verified", shots_named(missing))] if missing else rows
+
+
+def with_many_as_one(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings in which those that concern many shots alike are replaced by one, the first."""
+    kinds: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        if finding.shot_point is not None:
+            kinds.setdefault((finding.verdict, finding.metric), []).append(finding)
+    out = []
+    for finding in findings:
+        alike = kinds.get((finding.verdict, finding.metric), [])
+        if finding.shot_point is None or len(alike) <= MANY_SHOTS:
+            out.append(finding)
+        elif finding is alike[0]:
+            out.append(_as_one(alike))
+    return out
+
+
+def _as_one(alike: Sequence[Finding]) -> Finding:
+    first = alike[0]
+    message = f"{shots_named(alike)}. The first of them: {first.message}"
+    return Finding(first.metric, float(len(alike)), "shots", first.verdict, message)
+
+
+def shots_named(findings: Sequence[Finding]) -> str:
+    """Shots that findings are about: source by source, shot points in ranges, some of very many."""
+    points: dict[int | str, list[int]] = {}
+    for finding in findings:
+        if finding.source is not None and finding.shot_point is not None:
+            points.setdefault(finding.source, []).append(finding.shot_point)
+    named = []
+    for source in sorted(points, key=str):
+        ranges = list(_ranges(sorted(set(points[source]))))
+        rest = f" and {len(ranges) - _MOST_RANGES} more" if len(ranges) > _MOST_RANGES else ""
+        named.append(f"source {source} shot point {', '.join(ranges[:_MOST_RANGES])}{rest}")
+    rest = f"; {len(named) - _MOST_RANGES} more sources" if len(named) > _MOST_RANGES else ""
+    return "; ".join(named[:_MOST_RANGES]) + rest
+
+
+def _ranges(points: Sequence[int]) -> Iterator[str]:
+    """Numbers that follow each other as one range."""
+    begin = 0
+    for place in range(1, len(points) + 1):
+        if place == len(points) or points[place] != points[place - 1] + 1:
+            first, last = points[begin], points[place - 1]
+            yield str(first) if first == last else f"{first} to {last}"
+            begin = place
