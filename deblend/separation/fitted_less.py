@@ -29,7 +29,8 @@ class FittedLess:
     Parameters
     ----------
     channel, shot, band : ndarray of float64, shape (row, 2)
-        Weight lost and weight there was, of each channel and shot of the line and each band.
+        Weight lost and weight there was, of each channel and shot of the line and each band. Of
+        shots on the channels that are not bad themselves: a bad channel says nothing of a shot.
     sample : ndarray of float64, shape (channel, 2)
         Samples left out, and samples known.
     band_hz : ndarray of float64, shape (band + 1,)
@@ -89,7 +90,7 @@ def fitted_less(
     sample[block.start : block.stop] = np.stack([out.sum(axis=1), known.sum(axis=1)], axis=1)
     return FittedLess(
         channel=channel,
-        shot=_of_shots(by_window, operator, windows.step),
+        shot=_of_shots(by_window[by_window.mean(axis=1) <= BAD_CHANNEL], operator, windows.step),
         band=np.stack(
             [lost.sum(axis=(0, 1)), np.full(len(share), float(lost[..., 0].size))], axis=1
         ),
