@@ -71,7 +71,7 @@ TIME_TOLERANCE_S = {"mixed_scales": 0.03, "clock_step": 0.03, "clock_drift": 0.0
 
 
 def look_at(faulty: FaultyLine, length_s: float) -> dict[str, list[Finding]]:
-    """Findings that ask for a look, from the table and from the samples."""
+    """Findings that ask for a look, from the table and from the samples; shots not verified."""
     table = [
         *inspect_line(faulty.recording, faulty.shots, length_s),
         *source_consistency(faulty.shots),
@@ -82,7 +82,7 @@ def look_at(faulty: FaultyLine, length_s: float) -> dict[str, list[Finding]]:
     return {
         where: [finding for finding in found if finding.verdict in ("look", "fail")]
         for where, found in looks.items()
-    }
+    } | {"unverified": [f for f in looks["samples"] if f.metric == "shot_not_verified"]}
 
 
 def _in_samples(faulty: FaultyLine, placed_as: dict[int, int | str]) -> list[Finding]:
@@ -157,6 +157,7 @@ def _rows(scene: str, seed: int) -> Iterator[dict[str, object]]:
             "found_in_table": bool(hits["table"]),
             "found_in_samples": bool(hits["alone"]),
             "verified": verified,
+            "shot_not_verified": any(about(faulty, f) for f in seen["unverified"]),
             "others": " ".join(others),
             "others_without_positions": " ".join(f for f in alone if f != "clock_not_verified"),
         }
@@ -214,6 +215,9 @@ def summarise(tables: list[Path]) -> None:
     unseen = [row for row in planted if row["recorded"] == "False"]
     numbers["faults planted where the scene has a gap in its record"] = len(unseen)
     numbers["of these, found"] = sum(row in unseen for row in found)
+    numbers["faults not found, of shots said to be not verified"] = sum(
+        row["shot_not_verified"] == "True" for row in planted if row not in found
+    )
     numbers["lines looked at"] = len(rows)
     numbers["lines with something found beside the fault"] = sum(
         bool(row["others"]) for row in rows

@@ -15,6 +15,7 @@ from deblend.model.timebase import format_instant
 from deblend.qc.arrival_search import OVERLAPPING
 from deblend.qc.direct_arrivals import DirectArrivals, Stray
 from deblend.qc.input_clock import ClockCourse, ClockStep
+from deblend.qc.onsets import ClockLag
 
 OFFSET_LIMIT_S: Final = 0.03
 """What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
@@ -29,6 +30,7 @@ _FIRED_ABOVE: Final = 0.7
 TIME_LIMIT_S: Final = 0.003
 _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
+_NEARLY_USUAL: Final = 0.3
 _DISTURBED: Final = 1.15
 """Times are told of shots whose amplitude scatters at most this much more than others."""
 _NO_NEGATIVE: Final = -0.25
@@ -87,23 +89,19 @@ def clock_findings(
     """
     lag = course.lag
     null = (
-        f"(onset strength {lag.peak:.2f}, {lag.null_mean:.2f} ± {lag.null_deviation:.2f} with "
-        "shuffled dither)"
+        f"(agreement {lag.peak:.2f}; with shuffled dither, by chance, {lag.null_mean:.2f} ± "
+        f"{lag.null_deviation:.2f})"
     )
     if not lag.found:
         message = (
             "Whether the fire times fit the record could not be determined: no lag within a minute "
             f"stands out {null}. The dither is too small, the record too noisy, or the clocks "
-            "differ by more."
+            "differ by more. No shot is verified; separation takes the table as it is."
         )
         unverified = [Finding("clock_not_verified", np.nan, "", "look", message)]
         if not lag.usable:
             return unverified
-        others = ", ".join(f"{other:+.2f}" for other in sorted(lag.alike_s, key=abs)[:5])
-        message = (
-            f"Firing is so regular that lags of {others} s and others fit the record alike {null}; "
-            f"the clocks may differ by any of them. {lag.lag_s:+.2f} s was taken for what follows."
-        )
+        message = _regular_firing(lag, null)
         unverified = [Finding("clock_not_verified", lag.lag_s, "s", "look", message)]
     else:
         unverified = []
@@ -118,6 +116,22 @@ def clock_findings(
     else:
         findings.insert(0, _offset_finding(shots, offset_s, null, latest))
     return unverified + findings + _drift_finding(shots, course)
+
+
+def _regular_firing(lag: ClockLag, null: str) -> str:
+    taken = f"{lag.lag_s:+.2f} s was taken for what follows; separation takes the table as it is."
+    if len(lag.alike_s) < 2:
+        return (
+            "Firing is so regular that a shot interval more or less fits the record nearly as well "
+            f"{null}. {taken}"
+        )
+    nearest = sorted(lag.alike_s, key=abs)[:5]
+    others = ", ".join(f"{other:+.2f}" for other in nearest)
+    more = f" and {len(lag.alike_s) - len(nearest)} more" if len(lag.alike_s) > 5 else ""
+    return (
+        f"Firing is so regular that lags of {others} s{more} fit the record alike {null}; the "
+        f"clocks may differ by any of them. {taken}"
+    )
 
 
 def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Finding]:
@@ -180,9 +194,11 @@ def _step_finding(shots: Shots, order: NDArray[np.int64], step: ClockStep) -> Fi
             f" or one of the next up to source {shots.source[last]} shot point "
             f"{shots.shot_point[last]}, between which the record does not tell,"
         )
+    way = "later" if step.size_s > 0 else "earlier"
     message = (
-        f"From {where} on, direct arrivals come {step.size_s:+.3f} s later: a clock was stepped. "
-        "Correct the fire times of one side; otherwise all shots there are separated wrongly."
+        f"From {where} on, direct arrivals come {abs(step.size_s):.3f} s {way} than before: a "
+        "clock was stepped. Correct the fire times of one side; otherwise all shots there are "
+        "separated wrongly."
     )
     return Finding(
         "clock_step",
@@ -203,7 +219,8 @@ def _drift_finding(shots: Shots, course: ClockCourse) -> list[Finding]:
     message = (
         f"Direct arrivals drift by {total_s * 1e3:+.1f} ms over the line "
         f"({course.drift * 1e6:+.2f} µs a second) against the fire times: the two clocks run at "
-        "different rates. Nothing is corrected unasked."
+        "different rates. Separation takes the fire times as they are unless [records] asks for "
+        f"drift_ppm = {course.drift * 1e6:.2f}."
     )
     limit = _DRIFT_LIMIT_S * 1e3
     return [Finding("clock_drift", total_s * 1e3, "ms", "look", message, limit=limit)]
@@ -267,7 +284,8 @@ def shot_findings(
     findings += [_stray_finding(shots, arrivals, stray, corrected_ns) for stray in strays]
     if len(findings) > max(_FEW_FINDINGS, _MANY * len(shots)):
         return [_summed_up(shots, findings)]
-    return findings + judged_findings(shots, why)
+    timed = _is_timed(shots, arrivals, relative)
+    return findings + judged_findings(shots, why, int(np.count_nonzero(timed)))
 
 
 def _amplitude_finding(shots: Shots, row: int, relative: float, wider: float) -> Finding | None:
@@ -292,7 +310,7 @@ def _shared(relative: float, wider: float) -> bool:
     return wider > OVERLAPPING
 
 
-def judged_findings(shots: Shots, why: NDArray[np.str_]) -> list[Finding]:
+def judged_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:
     """How many shots were held against the record, and each one that could not be.
 
     Parameters
@@ -301,6 +319,8 @@ def judged_findings(shots: Shots, why: NDArray[np.str_]) -> list[Finding]:
         The table.
     why : ndarray of str, shape (shot,)
         Why a shot was not, a key of `UNJUDGED_BECAUSE`; empty where it was.
+    timed : int
+        How many fired so far from others that their time is told to milliseconds.
     """
     missing = np.flatnonzero(why != "")
     count = len(shots) - missing.size
@@ -310,9 +330,9 @@ def judged_findings(shots: Shots, why: NDArray[np.str_]) -> list[Finding]:
         for key, (short, _) in UNJUDGED_BECAUSE.items()
         if np.any(why == key)
     )
-    message = (
-        f"{count} of {len(shots)} shots could be held against the direct arrival in the record"
-    )
+    message = f"{count} of {len(shots)} shots were held against their direct arrival"
+    if timed < count:
+        message += f"; the times of {timed} to milliseconds, of those that overlap to some 20 ms"
     if missing.size:
         message += f"; not verified: {reasons}. Separation takes those as the table has them"
     return [
@@ -342,13 +362,14 @@ def _unjudged_finding(shots: Shots, row: int, why: str) -> Finding:
 def _summed_up(shots: Shots, findings: list[Finding]) -> Finding:
     """One finding in place of very many: they have one cause, and it is not in the shots."""
     points = [finding.shot_point for finding in findings if finding.shot_point is not None]
-    where = f", shot points {min(points)} to {max(points)}" if points else ""
+    most = 2 * len(points) > len(findings)
+    where = f", shot points {min(points)} to {max(points)}" if most else ""
     kinds = Counter(finding.metric.replace("_", " ") for finding in findings)
     named = ", ".join(f"{count} {kind}" for kind, count in kinds.most_common())
     message = (
         f"{len(findings)} shots or arrivals do not fit the table{where} ({named}). So many have "
-        "one cause: a step of a clock, the table of another line or sequence, or positions far "
-        "off. Separation with this table would fail."
+        "one cause: a step of a clock, source numbers mixed up, the table of another line or "
+        "sequence, or positions far off. Separation with this table would fail."
     )
     return Finding("table_does_not_fit", float(len(findings)), "shots", "fail", message)
 
@@ -376,9 +397,7 @@ def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
 def _moved_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Finding:
     """By the travel time of its own source, whichever one the arrival resembles most."""
     fired_ns = stray.fired_ns[shots.sources.index(shots.source[row])]
-    late_ms = (fired_ns - instant_ns) * 1e-6
-    text = f"fired {late_ms:+.1f} ms from its time in the table; it is separated wrongly"
-    return _about(shots, row, "fire_time_error", late_ms, text, unit="ms")
+    return _late_finding(shots, row, (fired_ns - instant_ns) * 1e-6)
 
 
 def _fired_finding(shots: Shots, row: int, relative: float) -> Finding:
@@ -390,9 +409,10 @@ def _fired_finding(shots: Shots, row: int, relative: float) -> Finding:
 def _weak_finding(shots: Shots, row: int, relative: float) -> Finding:
     if relative < MISFIRE_BELOW:
         text = "left {:.0f} % of the usual direct arrival: a misfire that the table calls live; "
-        text += "mark it live = false"
+        text += "mark it live = false, or a gather without signal is delivered for it"
         return _about(shots, row, "misfire_not_marked", relative, text)
-    text = "left {:.0f} % of the usual direct arrival: fewer guns or a wrong source"
+    text = "left {:.0f} % of the usual direct arrival: fewer guns or a wrong source; it "
+    text += "is separated all the same"
     return _about(shots, row, "weak_shot", relative, text)
 
 
@@ -412,6 +432,14 @@ def _swap_finding(shots: Shots, row: int, source_row: int) -> Finding:
     return _about(shots, row, "source_number_wrong", np.nan, text, unit="")
 
 
+def _is_timed(
+    shots: Shots, arrivals: DirectArrivals, relative: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Shots whose time can be told to milliseconds: as usual otherwise, and by themselves."""
+    good = np.isfinite(arrivals.lag_s) & shots.live & (np.abs(relative - 1.0) < _NEARLY_USUAL)
+    return np.asarray(good & (arrivals.wider < _DISTURBED))
+
+
 def _late_shots(
     shots: Shots,
     arrivals: DirectArrivals,
@@ -420,22 +448,21 @@ def _late_shots(
 ) -> list[Finding]:
     """Shots whose arrival is a few milliseconds off that of their neighbours."""
     late_s = arrivals.lag_s - _usual_of_source(shots, arrivals.lag_s)
-    good = np.isfinite(late_s) & shots.live & (np.abs(relative - 1.0) < 0.3)
+    good = np.isfinite(late_s) & shots.live & (np.abs(relative - 1.0) < _NEARLY_USUAL)
     if not good.any():
         return []
     limit = max(TIME_LIMIT_S, 10.0 * _deviation(late_s[good]))
+    late = _is_timed(shots, arrivals, relative) & (np.abs(late_s) > limit)
     return [
-        _about(
-            shots,
-            int(row),
-            "fire_time_error",
-            float(late_s[row] * 1e3),
-            f"fired {late_s[row] * 1e3:+.1f} ms from its time in the table",
-            unit="ms",
-        )
-        for row in np.flatnonzero(good & (np.abs(late_s) > limit))
-        if int(row) not in wrong and arrivals.wider[row] < _DISTURBED
+        _late_finding(shots, row, float(late_s[row] * 1e3))
+        for row in np.flatnonzero(late).tolist()
+        if row not in wrong
     ]
+
+
+def _late_finding(shots: Shots, row: int, late_ms: float) -> Finding:
+    text = f"fired {late_ms:+.1f} ms from its time in the table; it is separated wrongly"
+    return _about(shots, row, "fire_time_error", late_ms, text, unit="ms")
 
 
 def _stray_finding(

@@ -24,6 +24,9 @@ from deblend.records.source_consistency import (
 
 _NAMED_SHOTS = 8
 _FEWEST_POSITIONS = 5
+_FEWEST_TIMES = 10
+_UNITS_NS = (10**9, 10**8, 10**7, 10**6)
+_FINE_NS = 10**6
 
 
 def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Finding]:
@@ -69,6 +72,7 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
         *_outside(recording, shots, samples),
         *_in_gaps(recording, shots, samples),
         *_flags(shots),
+        *_rounded_times(shots),
         *_same_instant(shots),
         *_line_names(shots),
         *_degrees(shots),
@@ -225,9 +229,33 @@ def _degrees(shots: Shots) -> list[Finding]:
     try:
         refuse_degrees(shots.x_m, shots.y_m, "source", "")
     except NavigationError as error:
-        message = f"{error.what[0].upper()}{error.what[1:]}: offsets from them are wrong."
+        message = (
+            f"{error.what[0].upper()}{error.what[1:]}: offsets, midpoints and headers of the "
+            "delivered files would be wrong. Give metres of a projected system."
+        )
         return [Finding("positions_in_degrees", np.nan, "", "fail", message)]
     return []
+
+
+def _rounded_times(shots: Shots) -> list[Finding]:
+    """Fire times that are all whole milliseconds or coarser: others were cut off."""
+    if len(shots) < _FEWEST_TIMES:
+        return []
+    unit_ns = next((unit for unit in _UNITS_NS if not np.any(shots.fire_time_ns % unit)), 0)
+    if not unit_ns:
+        return []
+    unit_ms = unit_ns * 1e-6
+    message = (
+        f"All fire times are whole {unit_ms:g} ms: they were rounded or cut off, and are wrong by "
+        f"{unit_ms / 12**0.5:.1f} ms rms. "
+    )
+    if unit_ns > _FINE_NS:
+        message += "Separation needs them to a fraction of a sample and would fail; find the times "
+        message += "of the source controller."
+    else:
+        message += "refine_times estimates such errors from the data."
+    verdict: Verdict = "fail" if unit_ns > _FINE_NS else "note"
+    return [Finding("fire_times_rounded", unit_ms, "ms", verdict, message, limit=_FINE_NS * 1e-6)]
 
 
 def _same_instant(shots: Shots) -> list[Finding]:

@@ -18,6 +18,8 @@ _REGULAR: Final = 0.9
 _CLEARLY: Final = 0.25
 """A position belongs to another source when it lies within this part of their distance from it."""
 _CLOSEST_M: Final = 2.0
+_MIXED: Final = 0.4
+"""Of the width over which all sources are towed: a source varies less about the common track."""
 _FEWEST: Final = 5
 _MANY_SOURCES: Final = 12
 _MORE_SOURCES: Final = 3
@@ -36,8 +38,12 @@ def source_consistency(shots: Shots) -> list[Finding]:
     -------
     list of Finding
         One a shot whose position is that of another source, or that breaks the order in which
-        sources fire in turn. Nothing where positions are unknown and firing follows no order.
+        sources fire in turn; one for all where many shots of a source lie where others are towed.
+        Nothing where positions are unknown and firing follows no order.
     """
+    mixed = _mixed_up(shots)
+    if mixed is not None:
+        return [mixed]
     by_position = _by_position(shots)
     by_order = {} if by_position else _by_order(shots)
     return [
@@ -118,6 +124,38 @@ def _elsewhere(shots: Shots) -> dict[int, tuple[int | str, float]]:
                 continue
             found[row] = nearest, apart_m
     return found
+
+
+def _mixed_up(shots: Shots) -> Finding | None:
+    """Sources of which many shots each lie at different places abeam of the common track."""
+    ahead = shooting_direction(shots)
+    known = np.flatnonzero(np.isfinite(shots.x_m) & np.isfinite(shots.y_m))
+    if ahead is None or len(shots.sources) < 2 or known.size < _TRACK_SHOTS:
+        return None
+    order = known[np.argsort(shots.fire_time_ns[known], kind="stable")]
+    across = shots.x_m[order] * ahead[1] - shots.y_m[order] * ahead[0]
+    half = _TRACK_SHOTS // 2
+    longer = np.pad(across, half, mode="reflect", reflect_type="odd")
+    course = np.convolve(longer, np.full(_TRACK_SHOTS, 1.0 / _TRACK_SHOTS), mode="valid")
+    place_m = across - course
+    low_m, high_m = np.percentile(place_m, [5, 95])
+    limit_m = max(_MIXED * float(high_m - low_m), _CLOSEST_M)
+    mixed = [
+        source
+        for source in shots.sources
+        if np.count_nonzero(own := shots.source[order] == source) >= _FEWEST
+        and np.ptp(np.percentile(place_m[own], [15, 85])) > limit_m
+    ]
+    if len(mixed) < 2:
+        return None
+    named = ", ".join(str(source) for source in mixed)
+    message = (
+        f"Many shots of each of the sources {named} lie where another one is towed, up to "
+        f"{high_m - low_m:.0f} m away: source numbers are mixed up along the line, as after a "
+        "change of their order in the source controller. Separation would take two sources for "
+        "one; correct the numbers first."
+    )
+    return Finding("source_numbers_mixed_up", float(len(mixed)), "sources", "fail", message)
 
 
 def _starboard_m(shots: Shots) -> NDArray[np.float64]:

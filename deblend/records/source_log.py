@@ -79,6 +79,8 @@ class LogRow:
         As logged.
     guns_out, timing_error_ms, pressure, depth_m : float
         NaN where the log does not say.
+    file : str, optional
+        Its name.
     """
 
     line_number: int
@@ -90,6 +92,12 @@ class LogRow:
     timing_error_ms: float
     pressure: float
     depth_m: float
+    file: str = ""
+
+    @property
+    def place(self) -> str:
+        """Where it was read."""
+        return f"{self.file}, line {self.line_number}" if self.file else f"row {self.line_number}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,6 +160,12 @@ def read_source_log(
             where=str(path),
             remedy="Give a UTF-8 CSV file.",
         ) from error
+    if not text.strip():
+        raise ShotTableError(
+            "the log is empty",
+            where=str(path),
+            remedy="Give a log with a header line, or leave the file out.",
+        )
     reader = csv.DictReader(io.StringIO(text, newline=""), restkey="", strict=True)
     try:
         missing = [head for head in columns.values() if head not in (reader.fieldnames or [])]
@@ -217,7 +231,11 @@ def _row(
         int(point),
         fired,
         state,
-        *(value(name) for name in ("guns_out", "timing_error_ms", "pressure", "depth_m")),
+        value("guns_out"),
+        value("timing_error_ms"),
+        value("pressure"),
+        value("depth_m"),
+        path.name,
     )
 
 
@@ -249,7 +267,7 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
         elif key in by_shot and not _agree(by_shot[key], row):
             raise ShotTableError(
                 f"source {row.source} shot point {row.shot_point} is logged twice, and differently",
-                where=f"lines {by_shot[key].line_number} and {row.line_number} of the logs",
+                where=f"{by_shot[key].place} and {row.place}",
                 remedy="Logs overlap; remove one of the rows.",
             )
         else:
@@ -294,7 +312,8 @@ def with_autofires(fired: FiredShots, rows: list[LogRow]) -> FiredShots:
 
 
 def _agree(one: LogRow, other: LogRow) -> bool:
-    return repr(replace(one, line_number=0)) == repr(replace(other, line_number=0))
+    one, other = (replace(row, line_number=0, file="") for row in (one, other))
+    return repr(one) == repr(other)
 
 
 def _usual(rows: list[LogRow]) -> tuple[float, float]:
@@ -339,6 +358,11 @@ def _mismatches(shots: Shots, unlogged: int, surplus: list[LogRow]) -> list[Find
     findings = []
     if unlogged:
         message = f"{unlogged} of {len(shots)} shots are not in the log; they are taken as full."
+        if unlogged == len(shots):
+            message += (
+                " None is: the log is of another line or sequence, or counts sources or shot "
+                "points otherwise than the shot table."
+            )
         findings.append(Finding("shots_not_logged", float(unlogged), "shots", "look", message))
     if surplus:
         first = surplus[0]
@@ -360,7 +384,7 @@ def _autofires(shots: Shots, rows: list[LogRow]) -> Shots | None:
     if late:
         raise ShotTableError(
             f"the autofire of source {late[0].source} has no fire time",
-            where=f"line {late[0].line_number} of the log",
+            where=late[0].place,
             remedy="Map the column with the fire times, or give the instant.",
         )
     names = [row.source for row in rows]
@@ -385,7 +409,7 @@ def _joined(shots: Shots, added: Shots) -> Shots:
 
 def _autofire_finding(row: LogRow) -> Finding:
     message = (
-        f"Source {row.source} went off by itself (line {row.line_number} of the log); it was added "
+        f"Source {row.source} went off by itself ({row.place}); it was added "
         "with deliver = false and is separated as interference."
     )
     return Finding("logged_autofire", math.nan, "", "look", message, shot_point=row.shot_point)

@@ -84,8 +84,7 @@ def check_line(line: Line, *, overwrite: bool = False, with_samples: bool = Fals
     opened = open_line(line)
     job = prepare_line(opened)
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
-    noise = _noise(opened) if with_samples else None
-    in_samples = findings_in_samples(opened, noise) if with_samples else []
+    in_samples, noise = findings_in_samples(opened) if with_samples else ([], None)
     return Check(
         rows=(
             *_what_is_there(opened),
@@ -132,7 +131,7 @@ def _without_nan(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def findings_in_samples(opened: OpenLine, noise: NoiseLevels | None) -> list[Finding]:
+def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:
     """What only the samples tell: clocks, shots, clipping, noise."""
     from deblend.records.source_consistency import placed_as_other
 
@@ -142,11 +141,19 @@ def findings_in_samples(opened: OpenLine, noise: NoiseLevels | None) -> list[Fin
         opened.geometry,
         placed_as=placed_as_other(opened.shots),
     )
+    apart = any(f.metric == "clock_offset" and f.verdict == "fail" for f in findings)
     findings += _clipping(opened)
+    noise = _noise(opened, clocks_apart=apart)
     if noise is not None:
-        return findings + noise_findings(noise)
-    message = "The record holds no second without shots at its begin or end; noise is not known."
-    return [*findings, Finding("noise_rms", np.nan, "", "note", message)]
+        return [*findings, *noise_findings(noise)], noise
+    message = (
+        "Noise is not known: with clocks that far apart, no stretch of the record is sure to hold "
+        "no shots."
+        if apart
+        else "Noise is not known: the record holds no second without shots at its begin or end."
+    )
+    message += " Records of noise alone can be named in [noise]."
+    return [*findings, Finding("noise_rms", np.nan, "", "note", message)], None
 
 
 def _clipping(opened: OpenLine) -> list[Finding]:
@@ -161,11 +168,13 @@ def _clipping(opened: OpenLine) -> list[Finding]:
     return clipping_findings(samples, numbers, recording.amplitude_unit)
 
 
-def _noise(opened: OpenLine) -> NoiseLevels | None:
+def _noise(opened: OpenLine, *, clocks_apart: bool) -> NoiseLevels | None:
     """Noise of the records that the line file names for it, or before and after the shots."""
     recording, keys = opened.recording, opened.line.keys
     if keys.noise is not None:
         return _noise_of_files(opened, keys.noise.files)
+    if clocks_apart:
+        return None
     stretches = quiet_stretches(recording, opened.shots, keys.separation.length_s)
     return noise_levels(recording, stretches) if stretches else None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -10,18 +11,31 @@ from deblend.model.findings import Finding
 MANY_SHOTS: Final = 6
 """Findings of one kind, each of another shot, that are shown one by one."""
 _MOST_RANGES: Final = 6
+_CLOCK_WORDS: Final = {
+    "clock_not_verified": "not verified",
+    "clock_offset": "record behind fire times by",
+    "clock_step": "step of",
+    "clock_drift": "drift over the line of",
+}
 
 
 def verified_rows(findings: Sequence[Finding]) -> list[tuple[str, str]]:
     """Rows that say how clocks and shots were held against the samples; none without samples."""
-    said = {finding.metric: finding.message for finding in findings}
+    clocks = [_clock_words(f) for f in findings if f.metric in _CLOCK_WORDS]
+    verified = [f.message for f in findings if f.metric in ("shots_verified", "not_verified")]
+    missing = [f for f in findings if f.metric == "shot_not_verified"]
     rows = [
-        (name, said[metric])
-        for name, metric in (("clocks", "clock_offset"), ("verified", "shots_verified"))
-        if metric in said
+        ("clocks", ", ".join(clocks)),
+        ("verified", " ".join(verified) or ("no shot" if clocks else "")),
+        ("not verified", shots_named(missing)),
     ]
-    missing = [finding for finding in findings if finding.metric == "shot_not_verified"]
-    return [*rows, ("not verified", shots_named(missing))] if missing else rows
+    return [(name, words) for name, words in rows if words]
+
+
+def _clock_words(finding: Finding) -> str:
+    places = 1 if finding.unit == "ms" else 3
+    value = "" if math.isnan(finding.value) else f" {finding.value:+.{places}f} {finding.unit}"
+    return f"{_CLOCK_WORDS[finding.metric]}{value}"
 
 
 def with_many_as_one(findings: Sequence[Finding]) -> list[Finding]:

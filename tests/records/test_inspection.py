@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from deblend.errors import InputError, TimeError
+from deblend.errors import InputError, ShotTableError, TimeError
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap, Recording
 from deblend.model.shots import make_shots
@@ -223,3 +223,29 @@ def test_mixed_lines_and_positions_in_degrees():
     for columns in (metres, {}, {"x_m": np.zeros(8), "y_m": np.zeros(8)}):
         found = inspect_line(record(), shots_at(seconds, **columns), LENGTH_S)
         assert not {"mixed_lines", "positions_in_degrees"} & {f.metric for f in found}
+
+
+@pytest.mark.parametrize(
+    ("unit_s", "verdict"), [(1.0, "fail"), (0.1, "fail"), (0.01, "fail"), (0.001, "note"), (0, "")]
+)
+def test_fire_times_that_were_rounded(unit_s, verdict):
+    exact = 7.0 * np.arange(12) + np.random.default_rng(3).uniform(0.0, 1.0, 12)
+    seconds = np.round(exact / unit_s) * unit_s if unit_s else exact
+    found = inspect_line(record(), shots_at(seconds), LENGTH_S)
+    rounded = [finding for finding in found if finding.metric == "fire_times_rounded"]
+    assert [finding.verdict for finding in rounded] == ([verdict] if verdict else [])
+    for finding in rounded:
+        assert finding.value == pytest.approx(1e3 * unit_s)
+        error_ms = 1e3 * np.std(np.random.default_rng(0).uniform(0.0, unit_s, 100_000))
+        stated = float(finding.message.split("wrong by ")[1].split(" ms")[0])
+        assert stated == pytest.approx(error_ms, rel=0.01, abs=0.05)
+
+
+def test_columns_that_are_swapped():
+    seconds = 2.0 * np.arange(48) + 0.123456
+    source, point = np.arange(48) % 2 + 1, 1001 + np.arange(48) // 2
+    right = make_shots(source, point, shots_at(seconds).fire_time_ns, "utc")
+    inspect_line(record(), right, LENGTH_S)
+    wrong = make_shots(point, source, shots_at(seconds).fire_time_ns, "utc")
+    with pytest.raises(ShotTableError, match=r"48 shots are of 24 sources .* Exchange the two"):
+        inspect_line(record(), wrong, LENGTH_S)

@@ -77,6 +77,18 @@ def test_turning_vessel() -> None:
     assert source_consistency(bent) == []
 
 
+@pytest.mark.parametrize("order", ["sequential", "random"])
+@pytest.mark.parametrize("changed", [0.5, 0.35])
+def test_numbers_mixed_up_from_some_shot_on(order: Order, changed: float) -> None:
+    shots = table(order)
+    source = shots.source.copy()
+    later = np.argsort(shots.fire_time_ns)[round((1.0 - changed) * len(source)) :]
+    source[later] = source[later] % 3 + 1
+    (found,) = source_consistency(replace(shots, source=source))
+    assert (found.metric, found.verdict, found.value) == ("source_numbers_mixed_up", "fail", 3.0)
+    assert "sources 1, 2, 3" in found.message
+
+
 def files(jumps_ns: list[int], samples: int = 1000) -> list[SourceFile]:
     out, start_ns = [], 10**18
     for number, jump in enumerate([0, *jumps_ns]):

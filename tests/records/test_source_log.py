@@ -86,6 +86,18 @@ def test_logs_that_overlap(apply) -> None:
     assert apply(LOG.replace("2,999", "2,998"), LOG.split("2,999")[0]).shots.live[2] == False  # noqa: E712
     with pytest.raises(ShotTableError, match="source 1 shot point 101 is logged twice, and diff"):
         apply(LOG, LOG.replace("0.3", "0.9"))
+    # Where both rows are, by name of the file.
+    with pytest.raises(ShotTableError, match=r"\w+\.csv, line 2 and \w+\.csv, line 2: source 1"):
+        apply(LOG, LOG.replace("0.3", "0.9"))
+
+
+def test_a_log_of_another_line_is_told_as_such(apply) -> None:
+    other = "".join(
+        line.replace(",10", ",60") if line[0] in "12" else line
+        for line in LOG.splitlines(keepends=True)
+    )
+    messages = [f.message for f in apply(other).findings if f.metric == "shots_not_logged"]
+    assert "the log is of another line or sequence" in messages[0]
 
 
 def test_logged_shots_that_the_table_lacks(apply) -> None:
@@ -114,7 +126,7 @@ def test_bad_logs(apply, old: str, new: str, message: str) -> None:
 def test_empty_and_missing_logs(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("")
-    with pytest.raises(ShotTableError, match=r"not in the header \(empty\)"):
+    with pytest.raises(ShotTableError, match=r"log\.csv: the log is empty"):
         read_source_log(path, columns=COLUMNS, time_scale="utc")
     with pytest.raises(ShotTableError, match="cannot be read"):
         read_source_log(tmp_path / "none.csv", columns=COLUMNS, time_scale="utc")

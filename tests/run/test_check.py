@@ -59,6 +59,9 @@ def test_clean_line(folder: Path) -> None:
     # Fire times vary uniformly within 0.3 s either way; second differences over two vary more.
     assert all(0.15 < row.spread_s < 0.8 for row in result.sources)
     assert "clock_offset" in [finding.metric for finding in result.findings]
+    rows = dict(result.rows)
+    assert rows["clocks"].startswith("record behind fire times by -0.00")
+    assert rows["verified"].startswith("144 of 144 shots were held against")
     content = json.loads(check_json(result))
     assert content["clean"] is True
     assert len(content["findings"]) == len(result.findings)
@@ -77,6 +80,10 @@ def test_clocks_18_s_apart(folder: Path) -> None:
     assert "clock_offset" in asked(result)
     (found,) = [finding for finding in result.findings if finding.metric == "clock_offset"]
     assert found.value == pytest.approx(18.0, abs=0.006)
+    # What the table calls quiet is not.
+    assert result.noise is None
+    (noise,) = [finding for finding in result.findings if finding.metric == "noise_rms"]
+    assert "clocks that far apart" in noise.message
 
 
 def vars_of(shots: Shots) -> dict[str, object]:
