@@ -14,7 +14,7 @@ from deblend.errors import SeparationError
 from deblend.separation.chain import last_method, method_at
 from deblend.separation.inner_windows import NOT_CUT, GoesOn, on_the_line
 from deblend.separation.leakage import return_leakage
-from deblend.separation.loop import Callback, IterationRecord, LoopState, run_loop
+from deblend.separation.loop import Callback, IterationRecord, Review, run_loop
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
 from deblend.separation.patches import (
@@ -144,38 +144,27 @@ def separate_block(
     """
     samples, known = split_unknown(record, operator)
     live = live_traces(operator, block.source_count, record.shape[0])
-
-    def fresh() -> Callable[[Array, Array, int, float], Array]:
-        return _coherence_filter(method, operator, live, origin, block)
-
-    coherent = fresh()
-    state: LoopState | None = None
     weights: RecordWeights | None = None
-    begin: list[LoopState] = []  # taken out for the loop: what it begins from need not stay
-    for stop in (*_reviews(block), block.schedule.iterations):
-        state = run_loop(
-            samples,
-            known,
-            operator,
-            coherent,
-            block.schedule,
-            callback,
-            begin=begin.pop() if begin else None,
-            stop=stop,
-            weigh=None if weights is None else weights.apply,
-        )
-        if state.stopped or stop == block.schedule.iterations:
-            break
+
+    def review(residual: Array) -> Review:
+        nonlocal weights
         weights = find_outliers(
-            samples, state.residual, known, operator, block.source_count, block.interval_s
+            samples, residual, known, operator, block.source_count, block.interval_s
         )
-        if weights.removed_share > _MANY:  # what the estimate took of them would stay in it
-            coherent = fresh()
-        else:
-            begin.append(state)
-        state = None
-    assert state is not None  # the last pass goes to the end
-    estimate, residual = state.estimate, state.residual
+        # What the estimate took of many outliers would stay in it.
+        return Review(weights.apply, anew=weights.removed_share > _MANY)
+
+    done = run_loop(
+        samples,
+        known,
+        operator,
+        _coherence_filter(method, operator, live, origin, block),
+        block.schedule,
+        callback,
+        reviews=_reviews(block),
+        review=review,
+    )
+    estimate, residual = done.estimate, done.residual
     if block.return_leakage:
         estimate = return_leakage(
             estimate, residual, operator, block.source_count, block.interval_s
@@ -186,7 +175,7 @@ def separate_block(
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
         estimate = estimate + back
         residual = (samples - operator.blend(estimate)) * known
-    return SeparatedBlock(estimate, residual, state.history, weights)
+    return SeparatedBlock(estimate, residual, done.history, weights)
 
 
 def _reviews(block: Block) -> list[int]:
@@ -204,12 +193,14 @@ def _coherence_filter(
     origin: tuple[int, int, int],
     block: Block,
 ) -> Callable[[Array, Array, int, float], Array]:
-    """Coherent part of gathers, for `run_loop`; keeps what is known of the noise."""
+    """Coherent part of gathers, for `run_loop`; keeps what is known of the noise till it begins."""
     xp = operator.xp
     shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
     floors: dict[int, NoiseFloor] = {}
 
     def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
+        if iteration == 0:
+            floors.clear()
         now, reference = method_at(method, strictness, block.reference)
         if id(now) not in floors:
             begin = (origin[0], origin[1] + margin(now, 1), origin[2])

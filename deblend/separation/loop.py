@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from types import ModuleType
 
 import numpy as np
@@ -52,8 +52,24 @@ Callback = Callable[[IterationRecord], bool | None]
 
 
 @dataclass(frozen=True, eq=False)
+class Review:
+    """What is decided of the residual on the way.
+
+    Parameters
+    ----------
+    weigh : callable
+        W on known samples from here on: ``weigh(residual)`` in the shape of `residual`.
+    anew : bool
+        Whether all iterations begin again with these weights.
+    """
+
+    weigh: Callable[[Array], Array]
+    anew: bool
+
+
+@dataclass(eq=False)
 class LoopState:
-    """Where a loop stands; it can go on from there.
+    """Where a loop stands. It changes as the loop goes on: gathers of the past would fill memory.
 
     Parameters
     ----------
@@ -61,24 +77,37 @@ class LoopState:
         Of the last iteration and of the one before it; the next begins ahead of them.
     blended, blended_before : array of float32, shape (channel, time)
         The records that they add up to.
-    residual : array of float32, shape (channel, time)
-        Record minus blended estimate; zero on unknown samples.
     misfit : float
         Weighted energy of the residual that the last iteration saw.
-    history : tuple of IterationRecord
+    history : list of IterationRecord
         What each iteration did.
-    stopped : bool
-        Whether the callback ended the loop.
     """
 
     estimate: Array
     before: Array
     blended: Array
     blended_before: Array
+    misfit: float = np.inf
+    history: list[IterationRecord] = field(default_factory=list)
+
+
+@dataclass(frozen=True, eq=False)
+class LoopResult:
+    """What comes out of a loop.
+
+    Parameters
+    ----------
+    estimate : array of float32, shape (shot, channel, time)
+        Of the last iteration.
+    residual : array of float32, shape (channel, time)
+        Record minus blended estimate; zero on unknown samples.
+    history : tuple of IterationRecord
+        What each iteration did, since the last fresh start.
+    """
+
+    estimate: Array
     residual: Array
-    misfit: float
     history: tuple[IterationRecord, ...]
-    stopped: bool = False
 
 
 def first_state(record: Array, operator: BlendingOperator) -> LoopState:
@@ -86,7 +115,7 @@ def first_state(record: Array, operator: BlendingOperator) -> LoopState:
     shape = (len(operator.first_sample), record.shape[0], operator.length)
     nothing = operator.xp.zeros(shape, dtype=record.dtype)
     silence = operator.xp.zeros_like(record)
-    return LoopState(nothing, nothing, silence, silence, record, np.inf, ())
+    return LoopState(nothing, nothing, silence, silence)
 
 
 def run_loop(
@@ -97,10 +126,9 @@ def run_loop(
     schedule: Schedule,
     callback: Callback | None = None,
     *,
-    begin: LoopState | None = None,
-    stop: int | None = None,
-    weigh: Callable[[Array], Array] | None = None,
-) -> LoopState:
+    reviews: Sequence[int] = (),
+    review: Callable[[Array], Review] | None = None,
+) -> LoopResult:
     r"""Separate by projected back-projection of the residual.
 
     .. math:: x \leftarrow S_\tau[\, y + \omega \Gamma^T N^{-1} W (d - \Gamma y) \,]
@@ -117,59 +145,76 @@ def run_loop(
         Of this record.
     coherent : callable
         ``coherent(update, unexplained, iteration, strictness)`` gives the coherent part of
-        gathers (shot, channel, time); `unexplained` is the back-projected residual.
+        gathers (shot, channel, time); `unexplained` is the back-projected residual. Iterations
+        count from 0, and again from 0 after a fresh start.
     schedule : Schedule
         Iterations, thresholds, step and momentum.
     callback : callable, optional
         Sees every `IterationRecord`; returning True ends the loop.
-    begin : LoopState, optional
-        Where to go on from; by default nothing is explained yet.
-    stop : int, optional
-        How many iterations to have done in all; by default all of the schedule.
-    weigh : callable, optional
-        W on known samples: ``weigh(residual)`` in the shape of `residual`; by default no change.
+    reviews : sequence of int, optional
+        Numbers of iterations after which there is a review, increasing; one review each.
+    review : callable, optional
+        ``review(residual)`` says how to go on.
 
     Returns
     -------
-    LoopState
+    LoopResult
     """
     xp = operator.xp
     energy = _energy(record * known, xp)
-    state = first_state(record, operator) if begin is None else begin
-    estimate, before, last = state.estimate, state.before, state.misfit
-    blended, blended_before = state.blended, state.blended_before
-    history, stopped = list(state.history), False
-    done = len(history)
-    del begin, state  # gathers of the past would stay in memory
-    for iteration, strictness in enumerate(schedule.strictness().tolist()[:stop]):
-        if iteration < done:
-            continue
-        momentum = schedule.momentum
-        # Blending is linear: what lies ahead need not be blended again.
-        residual = residual_of(record, known, blended, blended_before, momentum, xp)
-        weighed = residual if weigh is None else weigh(residual)
-        misfit = _misfit(residual, weighed, xp)
-        restarted = momentum > 0 and misfit > last
-        if restarted:
-            momentum = 0.0
-            residual = residual_of(record, known, blended, blended, 0.0, xp)
-            weighed = residual if weigh is None else weigh(residual)
-        last = misfit
-        unexplained = operator.pseudo_inverse(weighed)
-        update = stepped(estimate, before, unexplained, momentum, schedule.step, xp)
-        before = estimate
-        estimate = coherent(update, unexplained, iteration, strictness)
-        blended_before, blended = blended, operator.blend(estimate)
-        level = misfit if weigh is None else _energy(residual, xp)
-        history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))
-        if callback is not None and callback(history[-1]):
-            stopped = True
+    state = first_state(record, operator)
+    strictness = schedule.strictness().tolist()
+    waiting, weigh = list(reviews), None
+    while len(state.history) < len(strictness):
+        step = schedule.step, schedule.momentum, strictness[len(state.history)]
+        _iterate(state, record, known, operator, coherent, step, energy, weigh)
+        if callback is not None and callback(state.history[-1]):
             break
-    residual = residual_of(record, known, blended, blended, 0.0, xp)
+        if review is not None and waiting and len(state.history) == waiting[0]:
+            waiting.pop(0)
+            found = review(_unexplained(state, record, known, xp))
+            weigh = found.weigh
+            if found.anew:
+                state = first_state(record, operator)
+    residual = _unexplained(state, record, known, xp)
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
-    return LoopState(
-        estimate, before, blended, blended_before, residual, last, tuple(history), stopped
-    )
+    return LoopResult(state.estimate, residual, tuple(state.history))
+
+
+def _unexplained(state: LoopState, record: Array, known: Array, xp: ModuleType) -> Array:
+    return residual_of(record, known, state.blended, state.blended, 0.0, xp)
+
+
+def _iterate(
+    state: LoopState,
+    record: Array,
+    known: Array,
+    operator: BlendingOperator,
+    coherent: Callable[[Array, Array, int, float], Array],
+    settings: tuple[float, float, float],
+    energy: float,
+    weigh: Callable[[Array], Array] | None,
+) -> None:
+    """One iteration, with a step, a momentum and a strictness; `energy` is that of the record."""
+    xp, (step, momentum, strictness) = operator.xp, settings
+    # Blending is linear: what lies ahead need not be blended again.
+    residual = residual_of(record, known, state.blended, state.blended_before, momentum, xp)
+    weighed = residual if weigh is None else weigh(residual)
+    misfit = _misfit(residual, weighed, xp)
+    restarted = momentum > 0 and misfit > state.misfit
+    if restarted:
+        momentum = 0.0
+        residual = _unexplained(state, record, known, xp)
+        weighed = residual if weigh is None else weigh(residual)
+    level = misfit if weigh is None else _energy(residual, xp)
+    unexplained = operator.pseudo_inverse(weighed)
+    del residual, weighed
+    update = stepped(state.estimate, state.before, unexplained, momentum, step, xp)
+    iteration = len(state.history)
+    state.misfit, state.before = misfit, state.estimate
+    state.estimate = coherent(update, unexplained, iteration, strictness)
+    state.blended_before, state.blended = state.blended, operator.blend(state.estimate)
+    state.history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))
 
 
 def residual_of(
