@@ -188,7 +188,8 @@ def _correlator(
     spare = round(_SPARE_S / onsets.interval_s)
     begin = int(np.floor(fire_sample.min())) - most - spare
     length = int(np.ceil(fire_sample.max())) + most + spare + 2 - begin
-    padded = next_fast_len(length + 2 * most, real=True)
+    # Fire times keep more than the longest lag from either end, so that nothing wraps around.
+    padded = next_fast_len(length, real=True)
     rows = np.unique(source_row).tolist()
     spectra = [rfft(_cut(onsets.strength[row], begin, length), padded) for row in rows]
 
