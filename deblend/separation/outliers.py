@@ -40,6 +40,10 @@ SPIKE_PREDICTED: Final = 0.1
 """Height of a spike over the largest predicted amplitude nearby."""
 SPIKE_REACH: Final = 8
 """Samples on either side in which a neighbouring channel may show the same."""
+SPIKE_WIDTH: Final = 3
+"""Samples that a spike and its like nearby may take; an arrival takes more."""
+_FOURTH_OF_NORMAL: Final = 1.26
+"""Fourth largest magnitude of 17 normal values over their rms."""
 _MEDIAN_OF_NORMAL: Final = 0.6745
 """Median magnitude of a normal variable over its rms."""
 _LEAST_KNOWN: Final = 0.5
@@ -219,8 +223,8 @@ def _local_level(row: Array, size: int, xp: ModuleType) -> Array:
 def _alone(row: Array, at: Array, xp: ModuleType) -> Array:
     """Which samples, by their places, stand out from those within `SPIKE_REACH` on either side."""
     wide = xp.pad(row, SPIKE_REACH, mode="edge")
-    near = wide[at[:, None] + xp.arange(2 * SPIKE_REACH + 1)]
-    return row[at] > SPIKE_LEVEL * xp.median(near, axis=1) / _MEDIAN_OF_NORMAL
+    near = xp.sort(wide[at[:, None] + xp.arange(2 * SPIKE_REACH + 1)], axis=1)
+    return row[at] > SPIKE_LEVEL * near[:, -1 - SPIKE_WIDTH] / _FOURTH_OF_NORMAL
 
 
 def _largest_near(row: Array, xp: ModuleType) -> Array:
