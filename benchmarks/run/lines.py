@@ -18,7 +18,7 @@ from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.run.line_file import read_line_file
-from deblend.run.memory import PROGRAM_BYTES
+from deblend.run.memory import program_bytes
 from deblend.run.open_line import open_line
 from deblend.run.prepare_line import line_extent, prepare_line
 
@@ -131,5 +131,7 @@ def run_command(*arguments: object) -> Used:
 
 def memory_for(line: Path, channels: int) -> int:
     """A budget in bytes for which one process cuts a line into blocks of so many channels."""
-    extent = line_extent(prepare_line(open_line(read_line_file(line))))
-    return PROGRAM_BYTES + extent.channel_bytes(extent.slots) * extent.wide_channels(channels)
+    opened = open_line(read_line_file(line))
+    extent = line_extent(prepare_line(opened))
+    arrays = extent.channel_bytes(extent.slots) * extent.wide_channels(channels)
+    return program_bytes(opened.geometry) + arrays

@@ -48,8 +48,8 @@ class Geometry:
 
 
 def unknown_geometry(shot_count: int, channel_count: int) -> Geometry:
-    """Geometry of a line about which nothing is known: all NaN."""
-    unknown = np.full((shot_count, channel_count), np.nan)
+    """Geometry of a line about which nothing is known: all NaN, which takes no memory."""
+    unknown = np.broadcast_to(np.nan, (shot_count, channel_count))
     return Geometry(unknown, unknown, unknown, np.full(channel_count, np.nan))
 
 

@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Final
 
 from deblend.errors import SettingsError
+from deblend.model.geometry import Geometry
 
 PART_OF_FREE: Final = 0.75
-PROGRAM_BYTES: Final = 500_000_000
-"""What a process takes beside the arrays of a block: interpreter, libraries, tables, figures."""
+PROGRAM_BYTES: Final = 600_000_000
+"""What a process takes beside arrays and positions: libraries and, at the end, the report."""
 KEPT_BYTES: Final = 512 << 20
 """Freed memory that a worker keeps at most before it gives some back to the system."""
 _LARGEST_SHELF_BYTES: Final = 32 << 20
@@ -37,7 +38,7 @@ def free_memory() -> int:
     return max(free, 0)
 
 
-def block_budget(memory_bytes: int | None, processes: int) -> int:
+def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) -> int:
     """Bytes for the arrays of one block.
 
     Parameters
@@ -46,21 +47,29 @@ def block_budget(memory_bytes: int | None, processes: int) -> int:
         What the whole run may take; three quarters of what is free by default.
     processes : int
         Processes that share it.
+    beside_bytes : int
+        What each of them takes beside.
 
     Raises
     ------
     SettingsError
-        If nothing is left beside the program itself.
+        If nothing is left for arrays.
     """
     whole = round(PART_OF_FREE * free_memory()) if memory_bytes is None else memory_bytes
-    rest = whole // processes - PROGRAM_BYTES
+    rest = whole // processes - beside_bytes
     if rest <= 0:
         raise SettingsError(
             f"a memory budget of {whole / 1e9:.3g} GB for {processes} process(es) leaves nothing "
             "for the data",
-            remedy=f"Allow more than {processes * PROGRAM_BYTES / 1e9:.3g} GB.",
+            remedy=f"Allow more than {processes * beside_bytes / 1e9:.3g} GB.",
         )
     return rest
+
+
+def program_bytes(geometry: Geometry) -> int:
+    """What a process takes beside the arrays of a block: itself, and positions of all traces."""
+    positions = (geometry.offset_m, geometry.receiver_x_m, geometry.receiver_y_m)
+    return PROGRAM_BYTES + sum(array.nbytes for array in positions if any(array.strides))
 
 
 def use_one_heap() -> None:

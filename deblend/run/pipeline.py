@@ -21,7 +21,12 @@ from deblend.run.finish import finish_work
 from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.hand_over import count_reasons, input_paths
 from deblend.run.line_file import Line
-from deblend.run.memory import block_budget, give_back_freed_memory, use_one_heap
+from deblend.run.memory import (
+    block_budget,
+    give_back_freed_memory,
+    program_bytes,
+    use_one_heap,
+)
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.output_folder import DELIVERED, PAGE, SAMPLES, check_output_folder
 from deblend.run.prepare_line import plan_line, prepare_line
@@ -344,8 +349,10 @@ def _blocks_of(
     opened: OpenLine, job: Job, options: RunOptions, machines: Machines
 ) -> tuple[int, BlockPlan]:
     """Budget of one process, and the blocks that fit into it."""
-    budget = block_budget(options.memory_bytes or _memory_of(opened.line), machines.processes)
-    return budget, plan_line(job, budget, machines.processes)
+    memory_bytes = options.memory_bytes or _memory_of(opened.line)
+    beside_bytes = program_bytes(opened.geometry)
+    budget = block_budget(memory_bytes, machines.processes, beside_bytes)
+    return budget, plan_line(job, budget, machines.processes, beside_bytes)
 
 
 def _staged(work: Work, progress: Progress) -> Work:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from deblend.errors import SettingsError
-from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.method_settings import line_method
 from deblend.run.open_line import OpenLine
 from deblend.separation.job import Job, prepare
@@ -68,11 +67,23 @@ def line_extent(job: Job) -> Extent:
         slot_halo=slot_halo(job),
         channel_halo=job.channel_halo,
         least_slots=max(1, 2 * job.method.patch[0]),
+        channel_margin=job.channel_margin,
     )
 
 
-def plan_line(job: Job, block_bytes: int, processes: int) -> BlockPlan:
+def plan_line(job: Job, block_bytes: int, processes: int, beside_bytes: int) -> BlockPlan:
     """Cut a line into blocks that fit into a budget, as many for each process.
+
+    Parameters
+    ----------
+    job : Job
+        The line.
+    block_bytes : int
+        What the arrays of a block may take.
+    processes : int
+        Processes that work on a block each.
+    beside_bytes : int
+        What each of them takes beside.
 
     Raises
     ------
@@ -82,7 +93,7 @@ def plan_line(job: Job, block_bytes: int, processes: int) -> BlockPlan:
     extent = line_extent(job)
     least = least_bytes(extent)
     if block_bytes < least:
-        given, needed = (processes * (PROGRAM_BYTES + part) / 1e9 for part in (block_bytes, least))
+        given, needed = (processes * (beside_bytes + part) / 1e9 for part in (block_bytes, least))
         raise SettingsError(
             f"a memory budget of {given:.4g} GB for {processes} process(es) is too small for one "
             "channel with its neighbours",

@@ -139,7 +139,7 @@ class Job:
 
     def _cut_channels(self, wide: range) -> tuple[bool, bool]:
         """Whether the streamer goes on before and behind a block with its neighbours."""
-        beyond = margin(self.method, 1) if halo(self.method, 1) else 0
+        beyond = self.channel_margin
         return wide.start > -beyond, wide.stop < self.recording.shape[0] + beyond
 
     @property
@@ -166,13 +166,17 @@ class Job:
         """Channels on each side of a block that are computed and thrown away."""
         return max(halo(self.method, 1), NEIGHBOUR_CHANNELS if self.robust else 0)
 
+    @property
+    def channel_margin(self) -> int:
+        """Channels without data that are added at either end of the streamer."""
+        return margin(self.method, 1) if halo(self.method, 1) else 0
+
     def with_halo(self, block: range) -> range:
         """Channel rows of a block and its neighbours, where the method looks across channels.
 
         At the ends of the streamer the range goes on a little, see `patches.margin`.
         """
-        near = self.channel_halo
-        beyond = margin(self.method, 1) if halo(self.method, 1) else 0
+        near, beyond = self.channel_halo, self.channel_margin
         return range(
             max(-beyond, block.start - near),
             min(self.recording.shape[0] + beyond, block.stop + near),
@@ -519,5 +523,6 @@ def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
         slot_halo=0,
         channel_halo=job.channel_halo,
         least_slots=job.layout.slot_count,
+        channel_margin=job.channel_margin,
     )
     return plan_blocks(extent, max(memory_bytes, least_bytes(extent))).channels

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from deblend.arrays import Array
+from deblend.arrays import Array, in_parts
 from deblend.blending.operator import BlendingOperator
 
 SMOOTHING_SHOTS: Final = 9
@@ -124,8 +124,17 @@ def return_leakage(
     signal = estimate.reshape(form)
     removed = operator.pseudo_deblend(residual).reshape(form)
     samples = max(1, round(SMOOTHING_S / interval_s))
-    weight = leakage_weights(signal, removed, xp, samples=samples)
-    return (signal + weight * signal).reshape(estimate.shape)
+    repaired = xp.empty_like(signal)
+
+    def part(channels: slice) -> None:
+        # One by one: it takes some thirty arrays of its gathers, and blocks must not matter.
+        for channel in range(channels.start, channels.stop):
+            own = signal[:, :, channel, None]
+            weight = leakage_weights(own, removed[:, :, channel, None], xp, samples=samples)
+            repaired[:, :, channel, None] = own + weight * own
+
+    in_parts(part, signal.shape[2], xp)
+    return repaired.reshape(estimate.shape)
 
 
 def _averaged(values: Array, shots: int, samples: int, xp: ModuleType) -> Array:

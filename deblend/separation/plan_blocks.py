@@ -20,7 +20,8 @@ MEMORY_BYTES: Final = 1_200_000_000
 LEAST_HALO: Final = 8
 GATHER_COPIES: Final = 6
 """Arrays of the size of the gathers that live at the same time in the loop."""
-RECORD_COPIES: Final = 9
+RECORD_COPIES: Final = 11
+"""The same of the record, its weights included."""
 _VALUE_BYTES: Final = 4
 _WORTH_SPANS: Final = 0.95
 """More spans have more seams; they must save a twentieth of the work."""
@@ -40,6 +41,8 @@ class Extent:
         Neighbours on each side that are computed and thrown away.
     least_slots : int
         Shortest span that is worth its neighbours.
+    channel_margin : int, optional
+        Channels without data that are added at either end of the streamer.
     """
 
     sources: int
@@ -50,6 +53,7 @@ class Extent:
     slot_halo: int
     channel_halo: int
     least_slots: int
+    channel_margin: int = 0
 
     def channel_bytes(self, slots: int) -> int:
         """Bytes that one channel of a block takes, `slots` with their neighbours."""
@@ -63,8 +67,8 @@ class Extent:
 
     def wide_channels(self, step: int) -> int:
         """Channels of a block of `step` with its neighbours."""
-        beyond = 2 * self.channel_halo
-        return self.channels if step >= self.channels else min(self.channels, step + beyond)
+        whole = self.channels + 2 * self.channel_margin
+        return whole if step >= self.channels else min(whole, step + 2 * self.channel_halo)
 
 
 @dataclass(frozen=True)
@@ -160,7 +164,8 @@ def _plans_of(
     slots = extent.wide_slots(_step(extent.slots, span_count))
     per_channel = extent.channel_bytes(slots)
     fitting = memory_bytes // per_channel
-    widest = extent.channels if fitting >= extent.channels else fitting - 2 * extent.channel_halo
+    whole = fitting >= extent.wide_channels(extent.channels)
+    widest = extent.channels if whole else fitting - 2 * extent.channel_halo
     if widest < 1:
         return
     spans = _cut(extent.slots, span_count)

@@ -228,8 +228,8 @@ def times(folder: Path) -> dict[str, bytes]:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.5 GB"),
-        (("--memory-gb", (PROGRAM_BYTES + 1000) / 1e9), r"too small .* Give at least \S+ GB"),
+        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.6 GB"),
+        (("--memory-gb", (PROGRAM_BYTES + 10_000) / 1e9), r"too small .* Give at least \S+ GB"),
         (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: the scheduler does not"),
         (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
         (("--prepare", "--finish"), "Give one of --prepare"),
@@ -255,7 +255,8 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
     job = prepare_line(open_line(read_line_file(line.line_file)))
 
     def plan(memory_gb: float) -> BlockPlan:
-        return plan_line(job, block_budget(round(memory_gb * 1e9), processes), processes)
+        budget = block_budget(round(memory_gb * 1e9), processes, PROGRAM_BYTES)
+        return plan_line(job, budget, processes, PROGRAM_BYTES)
 
     with pytest.raises(SettingsError, match=r"of \S+ GB for \d process.* Give at least") as refused:
         plan(processes * (PROGRAM_BYTES + 1000) / 1e9)

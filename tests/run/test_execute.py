@@ -11,11 +11,13 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, Final
 
+import numpy as np
 import pytest
 
-from deblend.errors import ClusterError
+from deblend.errors import ClusterError, SettingsError
+from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.run.execute import Machines, _Dispatch, runner
-from deblend.run.memory import keep_freed_memory
+from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
 
@@ -168,3 +170,15 @@ def test_threads_share_one_heap(tmp_path: Path) -> None:
     found = tmp_path / "heaps.xml"
     subprocess.run([sys.executable, "-c", HEAPS, str(found)], check=True)
     assert found.read_text().count("<heap nr=") == 1
+
+
+def test_positions_of_all_traces_are_no_room_for_arrays() -> None:
+    unknown = unknown_geometry(5000, 4000)
+    known = np.zeros((50, 400))
+    towed = Geometry(known, known.copy(), known.copy(), known[0])
+    assert program_bytes(unknown) == PROGRAM_BYTES
+    beside_bytes = program_bytes(towed)
+    assert beside_bytes == PROGRAM_BYTES + 3 * 50 * 400 * 8
+    assert block_budget(2 * beside_bytes + 8, 2, beside_bytes) == 4
+    with pytest.raises(SettingsError, match=r"leaves nothing for the data.*more than 1\.2 GB"):
+        block_budget(2 * beside_bytes, 2, beside_bytes)
