@@ -7,8 +7,9 @@ scipy.fft, which keeps float32 and is faster than numpy.fft; on a device to cupy
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from itertools import pairwise
 from types import ModuleType
 from typing import Any
@@ -94,6 +95,25 @@ def thread_count() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+@cache
+def worker_threads(count: int) -> ThreadPoolExecutor:
+    """So many threads that stay.
+
+    To start them anew would take longer than some steps of an iteration. Whatever runs on one must
+    not wait for work that is given to them later.
+    """
+    return ThreadPoolExecutor(count, thread_name_prefix="deblend")
+
+
+os.register_at_fork(after_in_child=worker_threads.cache_clear)  # threads do not survive a fork
+
+
+def on_threads(work: Callable[[Any], Any], items: Iterable[Any], xp: ModuleType) -> list[Any]:
+    """What `work` returns for each item: side by side on the host, one by one on a device."""
+    threads = thread_count() if is_host(xp) else 1
+    return list(worker_threads(threads).map(work, items) if threads > 1 else map(work, items))
+
+
 def in_parts(work: Callable[[slice], None], count: int, xp: ModuleType) -> None:
     """Call `work` on slices that together make `count`, one a thread; at once on a device."""
     threads = min(thread_count(), count) if is_host(xp) else 1
@@ -101,8 +121,7 @@ def in_parts(work: Callable[[slice], None], count: int, xp: ModuleType) -> None:
         work(slice(0, count))
         return
     bounds = np.linspace(0, count, threads + 1).astype(int).tolist()
-    with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(work, (slice(a, b) for a, b in pairwise(bounds))))
+    on_threads(work, (slice(a, b) for a, b in pairwise(bounds)), xp)
 
 
 def rfft(xp: ModuleType, array: Array, length: int) -> Array:

@@ -9,8 +9,9 @@ nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import cached_property, partial
 from itertools import product
 from types import ModuleType
 from typing import Literal, Protocol
@@ -18,13 +19,11 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, is_host, thread_count
+from deblend.arrays import Array, is_host, on_threads, thread_count, worker_threads
 from deblend.errors import SeparationError
 from deblend.separation.windowing import add_windows, cut_windows
 
 WindowKind = Literal["tapered", "flat"]
-_COLOURS = 3
-"""Windows of one axis whose numbers differ by a multiple of this never overlap."""
 _BATCH_VALUES = {True: 1 << 18, False: 1 << 27}
 """Values handed to a separator at a time: on the host what stays in cache."""
 
@@ -112,6 +111,17 @@ class AxisWindows:
     size: int
     analysis: NDArray[np.float32]
     synthesis: NDArray[np.float32]
+
+    @cached_property
+    def reach(self) -> int:
+        """Windows whose numbers differ by so many or more do not overlap.
+
+        One where windows share nothing; two, or three where one was moved inwards at an end.
+        """
+        apart = 1
+        while np.any(self.start[apart:] < self.start[:-apart] + self.size):
+            apart += 1
+        return apart
 
 
 def axis_windows(
@@ -237,7 +247,7 @@ def largest_coefficient(
     def measure(patches: _PatchRun) -> float:
         return method.largest(_cut(amplitude, live, grid, noise, patches, interval_s, xp))
 
-    return max(_map_runs(measure, grid, amplitude, xp), default=0.0)
+    return max(on_threads(measure, _runs(grid, amplitude, xp), xp), default=0.0)
 
 
 def coherent_part(
@@ -284,7 +294,7 @@ def coherent_part(
     """
     total = xp.zeros_like(amplitude)
 
-    def work(patches: _PatchRun) -> float:
+    def work(patches: _PatchRun, before_adding: Callable[[], None]) -> None:
         batch = _cut(amplitude, live, grid, noise, patches, interval_s, xp)
         kept = method.keep(batch, strictness, reference)
         shape = getattr(kept, "shape", None)
@@ -295,55 +305,99 @@ def coherent_part(
                 f"shape {batch.amplitude.shape}",
                 remedy="`keep` must return the shape it was given.",
             )
+        before_adding()
         _add(total, kept, grid, patches, xp)
-        return 0.0
 
-    _map_runs(work, grid, amplitude, xp)
+    _in_order(work, _runs(grid, amplitude, xp), grid, xp)
     return total
 
 
 @dataclass(frozen=True)
 class _PatchRun:
-    """Patches that share slots and channels: windows `begin` to `end` along time."""
+    """Patches that share slots and channels: windows `begin` to `end` along time.
 
-    slot: int
-    channel: int
+    `place` counts runs along slots, channels and time.
+    """
+
+    place: tuple[int, int, int]
     begin: int
     end: int
 
+    @property
+    def slot(self) -> int:
+        """Window along slots."""
+        return self.place[0]
 
-def _map_runs(
-    work: Callable[[_PatchRun], float], grid: PatchGrid, amplitude: Array, xp: ModuleType
-) -> list[float]:
-    """Call `work` on every run of patches, in parallel where they cannot overlap."""
-    threads = thread_count() if is_host(xp) else 1
+    @property
+    def channel(self) -> int:
+        """Window along channels."""
+        return self.place[1]
+
+
+def _runs(grid: PatchGrid, amplitude: Array, xp: ModuleType) -> list[_PatchRun]:
+    """All patches, in runs that are handed to a separator together.
+
+    Runs that follow each other mostly do not overlap: first come those of one colour.
+    """
     values = amplitude.shape[0] * grid.slot.size * grid.channel.size * grid.time.size
     length = max(1, _BATCH_VALUES[is_host(xp)] // values)
-    with ThreadPoolExecutor(threads) as pool:
-        run = pool.map if threads > 1 else map
-        return [result for runs in _colours(grid, length) for result in run(work, runs)]
-
-
-def _colours(grid: PatchGrid, length: int) -> Iterator[list[_PatchRun]]:
-    """Groups of runs of up to `length` patches that do not overlap within a group.
-
-    Two runs of one column of patches overlap only where they meet, unless they are shorter than
-    the number of windows that can overlap each other.
-    """
     count = len(grid.time.start)
-    begins = range(0, count, length)
-    apart = 2 if length >= _COLOURS else _COLOURS
-    for colours in product(range(_COLOURS), range(_COLOURS), range(apart)):
-        runs = [
-            _PatchRun(slot, channel, begin, min(begin + length, count))
-            for slot, channel, begin in product(
-                range(colours[0], len(grid.slot.start), _COLOURS),
-                range(colours[1], len(grid.channel.start), _COLOURS),
-                begins[colours[2] :: apart],
-            )
-        ]
-        if runs:
-            yield runs
+    counts = len(grid.slot.start), len(grid.channel.start), -(-count // length)
+    apart = _apart(grid, length)
+    return [
+        _PatchRun((slot, channel, run), run * length, min((run + 1) * length, count))
+        for colours in product(*(range(n) for n in apart))
+        for slot, channel, run in product(
+            *(range(first, n, step) for first, n, step in zip(colours, counts, apart, strict=True))
+        )
+    ]
+
+
+def _apart(grid: PatchGrid, length: int) -> tuple[int, int, int]:
+    """Runs of up to `length` windows do not overlap if their places differ by so many."""
+    return grid.slot.reach, grid.channel.reach, 1 + -(-(grid.time.reach - 1) // length)
+
+
+def _in_order(
+    work: Callable[[_PatchRun, Callable[[], None]], None],
+    runs: list[_PatchRun],
+    grid: PatchGrid,
+    xp: ModuleType,
+) -> None:
+    """Call `work` on all runs side by side; those that overlap add in the order of the list.
+
+    `work` calls its second argument before it adds. It waits only for runs that began earlier, so
+    that one of the threads always goes on.
+    """
+    threads = thread_count() if is_host(xp) else 1
+    if threads == 1:
+        for run in runs:
+            work(run, lambda: None)
+        return
+    pool = worker_threads(threads)
+    apart = _apart(grid, runs[0].end - runs[0].begin)
+    begun: dict[tuple[int, int, int], Future[None]] = {}
+    try:
+        for run in runs:
+            near = [begun[place] for place in _near(run.place, apart) if place in begun]
+            begun[run.place] = pool.submit(work, run, partial(_wait, near))
+        _wait(list(begun.values()))
+    finally:
+        for future in begun.values():
+            future.cancel()
+
+
+def _wait(futures: list[Future[None]]) -> None:
+    for future in futures:
+        future.result()
+
+
+def _near(
+    place: tuple[int, int, int], apart: tuple[int, int, int]
+) -> Iterator[tuple[int, int, int]]:
+    """Places of runs that may overlap that of `place`."""
+    slots, channels, times = (range(at - n + 1, at + n) for at, n in zip(place, apart, strict=True))
+    return product(slots, channels, times)
 
 
 def _axes_of(grid: PatchGrid, run: _PatchRun) -> tuple[slice, slice]:
@@ -377,4 +431,4 @@ def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleT
     along = grid.time.synthesis[run.begin : run.end]
     starts = grid.time.start[run.begin : run.end]
     corner = (slots.start, channels.start)
-    add_windows(total, kept, corner, starts, across, along, _COLOURS, xp)
+    add_windows(total, kept, corner, starts, across, along, grid.time.reach, xp)

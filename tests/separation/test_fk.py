@@ -7,7 +7,6 @@ import numpy as np
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.patches import PatchBatch, coherent_part, patch_grid
-from deblend.separation.transforms.threshold import hard_threshold, hard_threshold_array
 
 
 def batch_of(amplitude):
@@ -45,16 +44,6 @@ def test_a_plane_wave_is_one_line_and_survives_where_noise_does_not():
     kept = coherent_part(method, wave + noise, live, grid, unknown, 0.004, 0.25, reference, np)
     error = np.linalg.norm(kept - wave) / np.linalg.norm(wave)
     assert error < 0.35 < np.linalg.norm(noise) / np.linalg.norm(wave)
-
-
-def test_compiled_threshold_equals_its_array_form():
-    rng = np.random.default_rng(1)
-    spectrum = rng.standard_normal((3, 50, 9)) + 1j * rng.standard_normal((3, 50, 9))
-    spectrum = spectrum.astype(np.complex64)
-    threshold = rng.uniform(0.5, 2.0, (3, 9)).astype(np.float32)
-    expected = hard_threshold_array(spectrum, threshold, np)
-    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), threshold, np), expected)
-    assert 0 < np.count_nonzero(expected) < expected.size
 
 
 def test_the_threshold_stays_above_the_noise():

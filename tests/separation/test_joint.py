@@ -1,4 +1,4 @@
-"""The joint threshold against explicit matrices, and the kernels against their array forms."""
+"""The joint threshold against explicit matrices, and the compiled filter against its array form."""
 
 from __future__ import annotations
 
@@ -13,12 +13,8 @@ from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.patches import PatchBatch
 from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
-from deblend.separation.transforms.threshold import (
-    hard_threshold,
-    hard_threshold_array,
-    joint_threshold,
-    joint_threshold_array,
-)
+from deblend.separation.transforms.spectra import filter_patches, filter_patches_array
+from deblend.separation.transforms.threshold import joint_threshold
 
 
 def spectrum_of(shape: tuple[int, ...], seed: int, alike: float = 1.0) -> np.ndarray:
@@ -50,41 +46,41 @@ def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, i
     return out, turned
 
 
-@pytest.mark.parametrize("threshold_of", [joint_threshold, joint_threshold_array])
-def test_equals_an_explicit_rotation(threshold_of) -> None:
+def test_equals_an_explicit_rotation() -> None:
     # Reference: numpy.linalg.eigh of each matrix by itself.
     spectrum = spectrum_of((3, 4, 25, 6), seed=2)
     threshold = np.abs(spectrum).max(axis=(1, 2)) * np.linspace(0.05, 0.7, 3)[:, None]
     expected, turned = explicit(spectrum, threshold)
     assert 0 < turned < 18
-    found = threshold_of(spectrum.copy(), threshold, np)
+    found = joint_threshold(spectrum, threshold, np)
     np.testing.assert_allclose(found, expected, atol=1e-4 * np.abs(spectrum).max())
 
 
 SHAPES = st.tuples(st.integers(1, 3), st.integers(1, 6), st.integers(1, 40), st.integers(1, 5))
 
 
-@settings(derandomize=True, max_examples=30, deadline=None)
-@given(SHAPES, st.integers(0, 1000), st.floats(0.0, 3.0), st.floats(0.0, 1.1))
-def test_joint_kernel_equals_its_array_form(
-    shape: tuple[int, int, int, int], seed: int, alike: float, part: float
-) -> None:
-    spectrum = spectrum_of(shape, seed, alike)
-    threshold = part * np.abs(spectrum).max(axis=(1, 2))
-    expected = joint_threshold_array(spectrum, threshold, np)
-    found = joint_threshold(spectrum.copy(), threshold, np)
-    np.testing.assert_allclose(found, expected, atol=1e-4 * np.abs(spectrum).max())
+PATCHES = st.tuples(
+    st.integers(1, 19), st.integers(1, 5), st.integers(1, 9), st.integers(1, 5), st.integers(1, 28)
+)
 
 
-@settings(derandomize=True, max_examples=30, deadline=None)
-@given(SHAPES, st.integers(0, 1000), st.floats(0.0, 1.1))
-def test_hard_kernel_equals_its_array_form(
-    shape: tuple[int, int, int, int], seed: int, part: float
+@settings(derandomize=True, max_examples=80, deadline=None)
+@given(PATCHES, st.integers(0, 1000), st.floats(0.0, 3.0), st.floats(0.0, 1.1), st.booleans())
+def test_compiled_filter_equals_its_array_form(
+    shape: tuple[int, ...], seed: int, alike: float, part: float, jointly: bool
 ) -> None:
-    spectrum = spectrum_of(shape, seed).astype(np.complex64)[:, 0]
-    threshold = (part * np.abs(spectrum).max(axis=1)).astype(np.float32)
-    expected = hard_threshold_array(spectrum, threshold, np)
-    np.testing.assert_array_equal(hard_threshold(spectrum.copy(), threshold, np), expected)
+    # Patches of any size and number, some of them too weak for the threshold.
+    rng = np.random.default_rng(seed)
+    common = alike * rng.standard_normal((shape[0], 1, *shape[2:])) ** 3
+    amplitude = common + rng.standard_normal(shape)
+    amplitude *= rng.choice([0.01, 1.0], (shape[0], 1, 1, 1, 1))
+    largest = np.abs(np.fft.rfftn(amplitude, axes=(2, 3, 4))).max()
+    threshold = part * largest * rng.uniform(0.5, 1.5, (shape[0], shape[4] // 2 + 1))
+    expected = filter_patches_array(amplitude, threshold, np, jointly=jointly)
+    single = amplitude.astype(np.float32), threshold.astype(np.float32)
+    found = filter_patches(*single, np, jointly=jointly)
+    assert found.dtype == np.float32
+    np.testing.assert_allclose(found, expected, atol=2e-6 * np.abs(amplitude).max())
 
 
 @settings(derandomize=True, max_examples=15, deadline=None)

@@ -51,7 +51,7 @@ def test_windows_of_an_axis_add_up_to_one(length, size, overlap, offset, flat):
     ):
         total[begin : begin + windows.size] += analysis * synthesis
     np.testing.assert_allclose(total, 1.0, atol=1e-6)
-    same_colour = [windows.start[k :: patches._COLOURS] for k in range(patches._COLOURS)]
+    same_colour = [windows.start[k :: windows.reach] for k in range(windows.reach)]
     assert all((np.diff(starts) >= windows.size).all() for starts in same_colour)
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import scipy.fft
 
 from deblend.separation.noise import _median_magnitude
-from deblend.separation.transforms import spectra
-from deblend.separation.transforms.spectra import AXES, filter_spectra
+from deblend.separation.transforms import patch_kernels
+from deblend.separation.transforms.lane_transforms import ELEMENT, steps_of, transform_column
+from deblend.separation.transforms.lanes import WIDTH
+from deblend.separation.transforms.spectra import AXES, filter_patches
 
 
 def patches_of_many_sizes():
@@ -18,10 +21,6 @@ def patches_of_many_sizes():
     )
 
 
-def above(spectrum, threshold):
-    return np.where(np.abs(spectrum) >= threshold[:, None, None, :], spectrum, 0)
-
-
 def test_spared_patches_come_out_as_from_the_whole_transform():
     # Reference: scipy.fft on all patches.
     amplitude = patches_of_many_sizes()
@@ -30,28 +29,45 @@ def test_spared_patches_come_out_as_from_the_whole_transform():
     kept = np.where(np.abs(spectrum) >= 8.0, spectrum, 0)
     expected = scipy.fft.irfftn(kept, s=amplitude.shape[2:], axes=AXES)
     assert [bool(patch.any()) for patch in kept] == [False] * 4 + [True, True, False]
-    found = filter_spectra(amplitude, threshold, above, np)
+    found = filter_patches(amplitude, threshold, np, jointly=False)
     np.testing.assert_allclose(found, expected, atol=1e-6)
 
 
-def test_patches_too_weak_or_empty_are_not_transformed(monkeypatch):
-    counts = {"rfftn": [], "irfftn": []}
-    for name, there in (("rfftn", spectra.rfftn), ("irfftn", spectra.irfftn)):
+def test_patches_too_weak_are_not_transformed(monkeypatch):
+    handed = []
+    kernel = patch_kernels.filter_patches
 
-        def counted(xp, values, *rest, name=name, there=there):
-            counts[name].append(len(values))
-            return there(xp, values, *rest)
+    def watched(amplitude, rows, *rest):
+        handed.append(rows.tolist())
+        kernel(amplitude, rows, *rest)
 
-        monkeypatch.setattr(spectra, name, counted)
-    threshold = np.full((7, 6), 8.0, np.float32)
-    filter_spectra(patches_of_many_sizes(), threshold, above, np)
+    monkeypatch.setattr(patch_kernels, "filter_patches", watched)
+    filter_patches(patches_of_many_sizes(), np.full((7, 6), 8.0, np.float32), np, jointly=False)
     # 180 samples of rms 0.03 give no coefficient above 0.03 * 180 = 5.4, but 0.1 may give 18.
-    assert counts == {"rfftn": [3], "irfftn": [2]}
+    assert handed == [[3, 4, 5]]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("length", [1, 2, 3, 4, 5, 7, 11, 12, 24, 30, 32, 37, 49, 50])
+def test_columns_of_any_length(length, sign):
+    # Reference: numpy.fft. The column in the middle of three; the others stay.
+    rng = np.random.default_rng(length)
+    columns = rng.standard_normal((length, 3, 2, WIDTH)).astype(np.float32)
+    factors, weights = steps_of(length, sign)
+    work = np.concatenate([columns.ravel(), weights, np.empty(2 * length * ELEMENT, np.float32)])
+    places = columns.size, columns.size + len(weights)
+    transform_column(work, ELEMENT, 3 * ELEMENT, length, np.float32(sign), factors, *places)
+    found = work[: columns.size].reshape(columns.shape)
+    middle = columns[:, 1, 0] + 1j * columns[:, 1, 1]
+    expected = np.fft.fft(middle, axis=0) if sign == 1 else length * np.fft.ifft(middle, axis=0)
+    error = np.abs(found[:, 1, 0] + 1j * found[:, 1, 1] - expected)
+    assert error.max() < 1e-6 * np.abs(expected).max()
+    assert np.array_equal(found[:, ::2], columns[:, ::2])
 
 
 def test_at_a_threshold_of_zero_everything_but_silence_is_kept():
     amplitude = patches_of_many_sizes()
-    found = filter_spectra(amplitude, np.zeros((7, 6), np.float32), above, np)
+    found = filter_patches(amplitude, np.zeros((7, 6), np.float32), np, jointly=True)
     np.testing.assert_allclose(found, amplitude, atol=1e-6)
 
 
@@ -65,9 +81,10 @@ def test_compiled_median_equals_numpy():
     np.testing.assert_allclose(_median_magnitude(spectrum, np), expected, rtol=1e-5)
 
 
-def test_what_is_not_finite_is_not_spared():
+@pytest.mark.parametrize("jointly", [False, True])
+def test_what_is_not_finite_is_not_spared(jointly):
     amplitude = patches_of_many_sizes()
     amplitude[2, 0, 0, 0, 0] = np.nan
-    found = filter_spectra(amplitude, np.full((7, 6), 8.0, np.float32), lambda s, _: s, np)
+    found = filter_patches(amplitude, np.full((7, 6), 8.0, np.float32), np, jointly=jointly)
     assert np.isnan(found[2]).any()
     assert np.isfinite(found[[0, 1, 3, 4, 5, 6]]).all()

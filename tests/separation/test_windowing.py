@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from deblend.separation.patches import _COLOURS, axis_windows
+from deblend.separation.patches import axis_windows
 from deblend.separation.windowing import (
     add_windows,
     add_windows_array,
@@ -22,7 +22,7 @@ def test_compiled_windows_equal_their_array_forms():
     expected = cut_windows_array(gathers, (5, 3), windows.start, across, windows.analysis, np)
     np.testing.assert_allclose(cut, expected, rtol=1e-5, atol=1e-7)
     totals = [gathers.copy(), gathers.copy()]
-    rest = ((5, 3), windows.start, across, windows.synthesis, _COLOURS, np)
+    rest = ((5, 3), windows.start, across, windows.synthesis, windows.reach, np)
     add_windows(totals[0], cut, *rest)
     add_windows_array(totals[1], cut, *rest)
     np.testing.assert_allclose(totals[0], totals[1], rtol=1e-5, atol=1e-6)

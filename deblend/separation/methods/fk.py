@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from deblend.arrays import rfftn
-from deblend.separation.transforms.spectra import AXES, filter_spectra
-from deblend.separation.transforms.threshold import hard_threshold, largest_magnitude
+from deblend.separation.transforms.spectra import AXES, filter_patches
+from deblend.separation.transforms.threshold import largest_magnitude
 
 if TYPE_CHECKING:
-    from types import ModuleType
-
     from deblend.arrays import Array
     from deblend.separation.patches import PatchBatch
 
@@ -67,12 +65,4 @@ class FkThreshold:
         """
         xp = batch.xp
         threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
-        return filter_spectra(
-            batch.amplitude, threshold, lambda spectrum, least: _above(spectrum, least, xp), xp
-        )
-
-
-def _above(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
-    """Coefficients of all sources at or above one threshold."""
-    flat = spectrum.reshape(spectrum.shape[0], -1, spectrum.shape[-1])
-    return hard_threshold(flat, threshold, xp).reshape(spectrum.shape)
+        return filter_patches(batch.amplitude, threshold, xp, jointly=False)

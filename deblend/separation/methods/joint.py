@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from deblend.arrays import rfftn
-from deblend.separation.transforms.spectra import AXES, filter_spectra
-from deblend.separation.transforms.threshold import joint_threshold, largest_magnitude
+from deblend.separation.transforms.spectra import AXES, filter_patches
+from deblend.separation.transforms.threshold import largest_magnitude
 
 if TYPE_CHECKING:
     from deblend.arrays import Array
@@ -73,9 +73,4 @@ class JointThreshold:
         """
         xp = batch.xp
         threshold = xp.maximum(self.noise_factor * batch.noise, strictness * reference)
-        return filter_spectra(
-            batch.amplitude,
-            threshold,
-            lambda spectrum, least: joint_threshold(spectrum, least, xp),
-            xp,
-        )
+        return filter_patches(batch.amplitude, threshold, xp, jointly=True)

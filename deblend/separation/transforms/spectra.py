@@ -1,22 +1,21 @@
-"""Filters of the spectra of patches, without work on patches in which nothing is kept."""
+"""Filters of the spectra of patches, without work on what cannot be kept."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from functools import lru_cache
 from types import ModuleType
 
 import numpy as np
 
 from deblend.arrays import Array, irfftn, is_host, rfftn
+from deblend.separation.transforms.threshold import hard_threshold, joint_threshold
 
 AXES = (2, 3, 4)
 """Shot, channel and time of a batch."""
 
 
-def filter_spectra(
-    amplitude: Array, threshold: Array, keep: Callable[[Array, Array], Array], xp: ModuleType
-) -> Array:
-    """Transform patches, filter their coefficients, and transform them back.
+def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointly: bool) -> Array:
+    """Transform patches, keep their strong coefficients, and transform them back.
 
     Parameters
     ----------
@@ -24,11 +23,11 @@ def filter_spectra(
         Patches.
     threshold : array of float, shape (patch, frequency)
         No coefficient below it is kept.
-    keep : callable
-        ``keep(spectrum, threshold)`` gives what is kept of coefficients of shape (patch, source,
-        wavenumber, frequency), which it may overwrite.
     xp : module
         Array namespace.
+    jointly : bool
+        Whether the threshold is applied along what sources have in common where that keeps fewer
+        coefficients (`joint_threshold`), or to each source for itself (`hard_threshold`).
 
     Returns
     -------
@@ -38,44 +37,40 @@ def filter_spectra(
     Notes
     -----
     On the host, patches too weak for any coefficient to reach the threshold are not transformed,
-    and those of which nothing was kept are not transformed back. By Cauchy and Schwarz no
-    coefficient is larger than the root of the number of samples times their sum of squares.
+    frequencies not along shots and channels, and those of which nothing was kept not back. By
+    Cauchy and Schwarz no coefficient is larger than the root of the number of samples times their
+    sum of squares.
     """
-    if not is_host(xp):
-        return _back(_kept(amplitude, threshold, keep, xp), amplitude.shape, xp)
-    from deblend.separation.transforms.kernels import any_filled, may_reach
+    if not is_host(xp) or amplitude.dtype != np.float32:
+        return filter_patches_array(amplitude, threshold, xp, jointly=jointly)
+    from deblend.separation.transforms import kernels, patch_kernels
 
-    out = np.zeros_like(amplitude)
-    rows = np.flatnonzero(may_reach(_flat(amplitude, 2), threshold.min(axis=1)))
-    if not len(rows):
-        return out
-    everything = len(rows) == len(amplitude)
-    kept = _kept(
-        amplitude if everything else amplitude[rows],
-        threshold if everything else threshold[rows],
-        keep,
-        xp,
+    patches = np.ascontiguousarray(amplitude)
+    reach = kernels.may_reach(patches.reshape(*patches.shape[:2], -1), threshold.min(axis=1))
+    rows = np.flatnonzero(reach)
+    out = np.zeros_like(patches) if len(rows) < len(patches) else np.empty_like(patches)
+    least_power = (threshold**2).astype(np.float32)
+    patch_kernels.filter_patches(
+        patches, rows, least_power, jointly, *_steps(patches.shape[2:]), out
     )
-    filled = any_filled(_flat(kept, 1))
-    if everything and filled.all():
-        return _back(kept, amplitude.shape, xp)
-    if filled.any():
-        out[rows[filled]] = _back(kept[filled], amplitude.shape, xp)
     return out
 
 
-def _kept(
-    amplitude: Array, threshold: Array, keep: Callable[[Array, Array], Array], xp: ModuleType
+def filter_patches_array(
+    amplitude: Array, threshold: Array, xp: ModuleType, *, jointly: bool
 ) -> Array:
+    """Array form of `filter_patches`."""
     spectrum = rfftn(xp, amplitude, AXES)
     wavenumbers = spectrum.reshape(*spectrum.shape[:2], -1, spectrum.shape[-1])
-    return keep(wavenumbers, threshold).reshape(spectrum.shape)
+    kept = (joint_threshold if jointly else hard_threshold)(wavenumbers, threshold, xp)
+    return irfftn(xp, kept.reshape(spectrum.shape), amplitude.shape[2:], AXES)
 
 
-def _back(kept: Array, shape: tuple[int, ...], xp: ModuleType) -> Array:
-    return irfftn(xp, kept, shape[2:], AXES)
+@lru_cache(maxsize=64)
+def _steps(lengths: tuple[int, ...]) -> tuple[tuple[Array, ...], Array]:
+    """Factors of the transforms along three axes, and their weights there and back."""
+    from deblend.separation.transforms.lane_transforms import steps_of
 
-
-def _flat(values: Array, axes: int) -> Array:
-    """All but the first axes made one, in one piece."""
-    return np.ascontiguousarray(values).reshape(*values.shape[:axes], -1)
+    there, back = ([steps_of(length, sign) for length in lengths] for sign in (1, -1))
+    weights = np.concatenate([weights for _, weights in (*there, *back)])
+    return tuple(factors for factors, _ in there), weights

@@ -1,14 +1,14 @@
-"""Thresholds of complex coefficients: compiled on the host, array form elsewhere.
+"""Thresholds of complex coefficients, as arrays; `patch_kernels` does the same compiled.
 
-All take coefficients with the temporal frequency last and one threshold for each patch and
-frequency. The array form of each is what the compiled one is tested against.
+All take coefficients of shape (patch, source, wavenumber, frequency) and one threshold for each
+patch and frequency.
 """
 
 from __future__ import annotations
 
 from types import ModuleType
 
-from deblend.arrays import Array, is_host
+from deblend.arrays import Array
 from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 
 
@@ -17,8 +17,8 @@ def hard_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
 
     Parameters
     ----------
-    spectrum : array of complex, shape (patch, coefficient, frequency)
-        May be overwritten.
+    spectrum : array of complex, shape (patch, source, wavenumber, frequency)
+        Left alone.
     threshold : array of float, shape (patch, frequency)
         Not negative, in the units of the coefficients.
     xp : module
@@ -29,17 +29,7 @@ def hard_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
     array
         Shape and type of `spectrum`.
     """
-    if not is_host(xp):
-        return hard_threshold_array(spectrum, threshold, xp)
-    from deblend.separation.transforms.kernels import hard_threshold_in_place
-
-    hard_threshold_in_place(spectrum, (threshold**2).astype(spectrum.real.dtype))
-    return spectrum
-
-
-def hard_threshold_array(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
-    """Array form of `hard_threshold`; leaves its input alone."""
-    above = _power(spectrum) >= (threshold**2)[:, None, :]
+    above = _power(spectrum) >= (threshold**2)[:, None, None, :]
     return xp.where(above, spectrum, spectrum.dtype.type(0))
 
 
@@ -48,32 +38,9 @@ def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
 
     In each patch and frequency the sources are rotated onto the eigenvectors of their covariance.
     Whichever of rotated and plain coefficients has fewer at or above the threshold is used, so
-    that sources which have nothing in common lose nothing.
-
-    Parameters
-    ----------
-    spectrum : array of complex, shape (patch, source, wavenumber, frequency)
-        May be overwritten.
-    threshold : array of float, shape (patch, frequency)
-        Not negative, in the units of the coefficients.
-    xp : module
-        Array namespace.
-
-    Returns
-    -------
-    array
-        Shape and type of `spectrum`.
+    that sources which have nothing in common lose nothing. Parameters and result as of
+    `hard_threshold`.
     """
-    if not is_host(xp):
-        return joint_threshold_array(spectrum, threshold, xp)
-    from deblend.separation.transforms.kernels import joint_threshold_in_place
-
-    joint_threshold_in_place(spectrum, (threshold**2).astype(spectrum.real.dtype))
-    return spectrum
-
-
-def joint_threshold_array(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
-    """Array form of `joint_threshold`; leaves its input alone."""
     _, vectors = xp.linalg.eigh(source_covariance(spectrum, xp))
     rotated = rotate(spectrum, vectors, xp)
     least = (threshold**2)[:, None, None, :]

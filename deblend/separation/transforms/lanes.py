@@ -1,0 +1,108 @@
+"""Eight float32 numbers as one value of compiled code, for kernels that say how they use vectors.
+
+A compiler that is left to find out needs proof that arrays do not overlap, and tests it anew for
+every short loop. Here each load, store and sum is one instruction of the processor, or a few where
+its vectors are shorter. Imported by compiled kernels only.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable
+from typing import Any, Final
+
+from llvmlite import ir
+from numba import types
+from numba.core.typing.templates import AbstractTemplate, infer_global, signature
+from numba.extending import intrinsic, lower_builtin, models, register_model
+
+WIDTH: Final = 8
+_VECTOR: Final = ir.VectorType(ir.FloatType(), WIDTH)
+_INDEX: Final = ir.IntType(32)
+_FLAGS: Final = ("contract", "reassoc", "nsz")
+"""Sums in any order; NaN, which must show, is not assumed away."""
+
+
+class LanesType(types.Type):  # type: ignore[misc]
+    """Type of eight float32 side by side."""
+
+    def __init__(self) -> None:
+        super().__init__(name="Lanes")
+
+
+_LANES: Final = LanesType()
+
+
+@register_model(LanesType)
+class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
+    def __init__(self, manager: Any, kind: Any) -> None:
+        super().__init__(manager, kind, _VECTOR)
+
+
+def _pointer(context: Any, builder: Any, kind: Any, array: Any, offset: Any) -> Any:
+    data = context.make_array(kind)(context, builder, array).data
+    return builder.bitcast(builder.gep(data, [offset]), _VECTOR.as_pointer())
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def load(typing_context: Any, array: Any, offset: Any) -> Any:
+    """Lanes at `offset` of a contiguous array of float32 with one axis."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        return builder.load(_pointer(context, builder, signature.args[0], *given), align=4)
+
+    return _LANES(array, types.intp), code
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def store(typing_context: Any, array: Any, offset: Any, value: Any) -> Any:
+    """Put lanes at `offset` of a contiguous array of float32 with one axis."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        pointer = _pointer(context, builder, signature.args[0], *given[:2])
+        builder.store(given[2], pointer, align=4)
+        return context.get_dummy_value()
+
+    return types.void(array, types.intp, _LANES), code
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def spread(typing_context: Any, value: Any) -> Any:
+    """One float32 in all lanes."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        nothing = ir.Constant(_VECTOR, ir.Undefined)
+        first = builder.insert_element(nothing, given[0], ir.Constant(_INDEX, 0))
+        everywhere = ir.Constant(ir.VectorType(_INDEX, WIDTH), [0] * WIDTH)
+        return builder.shuffle_vector(first, nothing, everywhere)
+
+    return _LANES(types.float32), code
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def at_least(typing_context: Any, one: Any, other: Any) -> Any:
+    """1 in lanes where one is at least the other, 0 elsewhere."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        return builder.uitofp(builder.fcmp_ordered(">=", *given), _VECTOR)
+
+    return _LANES(_LANES, _LANES), code
+
+
+def _define(symbol: Callable[..., Any], instruction: str) -> None:
+    """Let an operator of Python work on lanes."""
+
+    @infer_global(symbol)
+    class _Typing(AbstractTemplate):  # type: ignore[misc]
+        def generic(self, given: Any, named: Any) -> Any:
+            return signature(_LANES, *given) if given == (_LANES, _LANES) else None
+
+    @lower_builtin(symbol, LanesType, LanesType)  # type: ignore[untyped-decorator]
+    def _lower(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        return getattr(builder, instruction)(*given, flags=_FLAGS)
+
+
+for _symbol in (operator.add, operator.iadd):
+    _define(_symbol, "fadd")
+_define(operator.sub, "fsub")
+_define(operator.mul, "fmul")

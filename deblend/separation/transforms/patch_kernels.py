@@ -1,0 +1,351 @@
+"""Compiled filter of patches in the frequency-wavenumber domain. Imported on first use.
+
+Eight patches are worked on at a time, lane by lane (`lanes`), so that every step uses full vectors
+whatever the size of a patch. All coefficients of a temporal frequency lie together and stay in the
+fastest cache while they are transformed, thresholded and transformed back. The array forms are in
+`threshold`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+
+from deblend.arrays import Array
+from deblend.separation.transforms.kernels import eigenvectors
+from deblend.separation.transforms.lane_transforms import ELEMENT, transform_column
+from deblend.separation.transforms.lanes import WIDTH, at_least, load, spread, store
+
+_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
+_NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
+_ROUNDING = np.float32(1.001)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def filter_patches(
+    amplitude: Array,
+    rows: Array,
+    least_power: Array,
+    jointly: bool,
+    factors: Any,
+    weights: Array,
+    out: Array,
+) -> None:
+    """Write what is kept of patches `rows` of `amplitude` to `out`.
+
+    Parameters
+    ----------
+    amplitude, out : array of float32, shape (patch, source, shot, channel, time)
+        Contiguous.
+    rows : array of int64
+        Patches.
+    least_power : array of float32, shape (patch, frequency)
+        Of a coefficient that is kept.
+    jointly : bool
+        Whether along what sources have in common, where that keeps fewer.
+    factors : tuple of array of int64
+        Of `steps_of` along shots, channels and time.
+    weights : array of float32
+        Of the same, there and back: six sets of weights one after the other.
+    """
+    _, sources, shots, channels, samples = amplitude.shape
+    frequencies, each = samples // 2 + 1, shots * channels
+    traces = sources * each
+    longest = max(shots, channels, samples)
+    # All in one array: coefficients, a source turned, a column, room for transforms, weights.
+    turned = frequencies * traces * ELEMENT
+    column = turned + (traces * ELEMENT if jointly else 0)
+    room = column + samples * ELEMENT
+    begin_weights = room + 2 * longest * ELEMENT
+    work = np.empty(begin_weights + len(weights), dtype=np.float32)
+    work[begin_weights:] = weights
+    sets = np.empty(6, dtype=np.int64)
+    sets[0] = begin_weights
+    for k in range(5):
+        sets[k + 1] = sets[k] + _weight_count(factors[k % 3])
+    least = np.empty(WIDTH, dtype=np.float32)
+    filled = np.zeros(frequencies, dtype=np.bool_)
+    there, back = np.float32(1), np.float32(-1)
+    scale = np.float32(1.0 / (each * samples))
+    patches, kept = amplitude.reshape(-1), out.reshape(-1)
+    for first in range(0, len(rows), WIDTH):
+        group = rows[first : first + WIDTH]
+        _to_frequencies(patches, group, traces, samples, factors[2], work, column, sets[2], room)
+        for f in range(frequencies):
+            least[:] = np.inf
+            for lane in range(len(group)):
+                least[lane] = least_power[group[lane], f]
+            begin = f * traces * ELEMENT
+            filled[f] = _may_reach(work, begin, sources, each, least)
+            if not filled[f]:
+                continue
+            for source in range(sources):
+                at = begin + source * each * ELEMENT
+                _across(work, at, shots, channels, there, factors, sets[0], sets[1], room)
+            if jointly:
+                filled[f] = _keep_jointly(work, begin, turned, sources, each, least, len(group))
+            else:
+                filled[f] = _any(_keep_strong(work, begin, traces, load(least, 0)))
+            if filled[f]:
+                for source in range(sources):
+                    at = begin + source * each * ELEMENT
+                    _across(work, at, shots, channels, back, factors, sets[3], sets[4], room)
+        _to_samples(
+            kept, group, traces, samples, factors[2], work, column, sets[5], room, filled, scale
+        )
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _weight_count(factors: Array) -> int:
+    """How many numbers the weights of a transform take."""
+    left, count = 1, 0
+    for factor in factors:
+        left *= factor
+    for factor in factors:
+        count += 2 * left + (2 * factor if factor > 5 else 0)
+        left //= factor
+    return count
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _across(
+    work: Array, begin: int, shots: int, channels: int, sign: Any, factors: Any,
+    shot_weights: int, channel_weights: int, room: int,
+) -> None:  # fmt: skip
+    """Transform one source and frequency along channels and shots."""
+    if channels > 1:
+        for i in range(shots):
+            transform_column(
+                work, begin + i * channels * ELEMENT, ELEMENT, channels, sign, factors[1],
+                channel_weights, room,
+            )  # fmt: skip
+    if shots > 1:
+        for j in range(channels):
+            transform_column(
+                work, begin + j * ELEMENT, channels * ELEMENT, shots, sign, factors[0],
+                shot_weights, room,
+            )  # fmt: skip
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _to_frequencies(
+    patches: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
+    column: int, weights: int, room: int,
+) -> None:  # fmt: skip
+    """Transform traces along time, two at a time as the parts of a complex one."""
+    half = spread(_HALF)
+    for trace in range(0, traces, 2):
+        pair = trace + 1 < traces
+        if len(group) < WIDTH or not pair:
+            work[column : column + samples * ELEMENT] = 0
+        for lane in range(len(group)):
+            one = (group[lane] * traces + trace) * samples
+            for t in range(samples):
+                work[column + t * ELEMENT + lane] = patches[one + t]
+            if pair:
+                for t in range(samples):
+                    work[column + t * ELEMENT + WIDTH + lane] = patches[one + samples + t]
+        if samples > 1:
+            transform_column(work, column, ELEMENT, samples, np.float32(1), factors, weights, room)
+        for f in range(samples // 2 + 1):
+            here = column + f * ELEMENT
+            mirrored = column + (samples - f if f else 0) * ELEMENT
+            ar, ai = load(work, here) * half, load(work, here + WIDTH) * half
+            br, bi = load(work, mirrored) * half, load(work, mirrored + WIDTH) * half
+            at = (f * traces + trace) * ELEMENT
+            store(work, at, ar + br)
+            store(work, at + WIDTH, ai - bi)
+            if pair:
+                store(work, at + ELEMENT, ai + bi)
+                store(work, at + ELEMENT + WIDTH, br - ar)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _to_samples(
+    kept: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
+    column: int, weights: int, room: int, filled: Array, scale: Any,
+) -> None:  # fmt: skip
+    """Inverse of `_to_frequencies`, times `scale`; zeros where no frequency is filled."""
+    anything = filled.any()
+    for trace in range(0, traces, 2):
+        pair = trace + 1 < traces
+        if not anything:
+            for lane in range(len(group)):
+                one = (group[lane] * traces + trace) * samples
+                kept[one : one + (2 if pair else 1) * samples] = 0
+            continue
+        for f in range(samples // 2 + 1):
+            at = (f * traces + trace) * ELEMENT
+            ar = ai = br = bi = spread(_NONE)
+            if filled[f]:
+                ar, ai = load(work, at), load(work, at + WIDTH)
+                if pair:
+                    br, bi = load(work, at + ELEMENT), load(work, at + ELEMENT + WIDTH)
+            here, mirrored = column + f * ELEMENT, column + (samples - f) * ELEMENT
+            if f == 0 or 2 * f == samples:  # a real signal has no imaginary part there
+                store(work, here, ar)
+                store(work, here + WIDTH, br)
+            else:
+                store(work, here, ar - bi)
+                store(work, here + WIDTH, ai + br)
+                store(work, mirrored, ar + bi)
+                store(work, mirrored + WIDTH, br - ai)
+        if samples > 1:
+            transform_column(work, column, ELEMENT, samples, np.float32(-1), factors, weights, room)
+        for lane in range(len(group)):
+            one = (group[lane] * traces + trace) * samples
+            for t in range(samples):
+                kept[one + t] = work[column + t * ELEMENT + lane] * scale
+            if pair:
+                for t in range(samples):
+                    kept[one + samples + t] = work[column + t * ELEMENT + WIDTH + lane] * scale
+
+
+@_inside  # type: ignore[untyped-decorator]
+def _any(lanes: Any) -> bool:
+    """Whether a lane holds something other than zero."""
+    numbers = np.empty(WIDTH, dtype=np.float32)
+    store(numbers, 0, lanes)
+    found = False
+    for lane in range(WIDTH):
+        found |= numbers[lane] != 0
+    return found
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _may_reach(work: Array, begin: int, sources: int, each: int, least: Array) -> bool:
+    """Whether a coefficient over wavenumbers may reach the least power, by Cauchy and Schwarz."""
+    factor = spread(np.float32(each) * _ROUNDING)
+    strong = spread(_NONE)
+    for source in range(sources):
+        energy = spread(_NONE)
+        for k in range(source * each, (source + 1) * each):
+            at = begin + k * ELEMENT
+            real, imaginary = load(work, at), load(work, at + WIDTH)
+            energy += real * real + imaginary * imaginary
+        # What is not a number is not weak: it must show.
+        strong += spread(_ONE) - at_least(load(least, 0), energy * factor)
+    return bool(_any(strong))
+
+
+@_inside  # type: ignore[untyped-decorator]
+def _keep_strong(work: Array, begin: int, count: int, least: Any) -> Any:
+    """Zero weak elements; how many are left in each lane.
+
+    Multiplied by one or zero, so that what is not a number stays.
+    """
+    left = spread(_NONE)
+    for at in range(begin, begin + count * ELEMENT, ELEMENT):
+        real, imaginary = load(work, at), load(work, at + WIDTH)
+        keep = at_least(real * real + imaginary * imaginary, least)
+        store(work, at, real * keep)
+        store(work, at + WIDTH, imaginary * keep)
+        left += keep
+    return left
+
+
+@_inside  # type: ignore[untyped-decorator]
+def _count_strong(work: Array, begin: int, count: int, least: Any) -> Any:
+    """How many elements of each lane reach the least power."""
+    strong = spread(_NONE)
+    for at in range(begin, begin + count * ELEMENT, ELEMENT):
+        real, imaginary = load(work, at), load(work, at + WIDTH)
+        strong += at_least(real * real + imaginary * imaginary, least)
+    return strong
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _keep_jointly(
+    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, lanes: int
+) -> bool:
+    """Threshold along the eigenvectors between sources where that leaves fewer coefficients."""
+    limit = load(least, 0)
+    count = _count_strong(work, begin, sources * each, limit)
+    if not _any(count):
+        return False
+    vectors = _vectors_between_sources(work, begin, sources, each, lanes)
+    _turn(work, begin, vectors, sources, each, turned)
+    count_turned = _keep_strong(work, turned, sources * each, limit)
+    plain = at_least(count_turned, count)
+    _keep_strong(work, begin, sources * each, limit)
+    if _any(spread(_ONE) - plain):
+        _turn_back(work, turned, vectors, sources, each, plain, begin)
+    return True
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _vectors_between_sources(work: Array, begin: int, sources: int, each: int, lanes: int) -> Array:
+    """Eigenvectors of the covariance of sources: one element for each source and vector."""
+    covariance = np.empty(sources * sources * ELEMENT, dtype=np.float32)
+    for i in range(sources):
+        for j in range(i + 1):
+            real, imaginary = spread(_NONE), spread(_NONE)
+            for k in range(each):
+                a, b = begin + (i * each + k) * ELEMENT, begin + (j * each + k) * ELEMENT
+                ar, ai, br, bi = (
+                    load(work, a),
+                    load(work, a + WIDTH),
+                    load(work, b),
+                    load(work, b + WIDTH),
+                )
+                real += ar * br + ai * bi
+                imaginary += ai * br - ar * bi
+            at = (i * sources + j) * ELEMENT
+            store(covariance, at, real)
+            store(covariance, at + WIDTH, imaginary)
+    matrix = np.empty((sources, sources), dtype=np.complex128)
+    vectors = np.empty((sources, sources), dtype=np.complex128)
+    found = np.zeros(sources * sources * ELEMENT, dtype=np.float32)
+    for lane in range(lanes):
+        for i in range(sources):
+            for j in range(i + 1):
+                at = (i * sources + j) * ELEMENT + lane
+                matrix[i, j] = complex(covariance[at], covariance[at + WIDTH])
+                matrix[j, i] = complex(covariance[at], -covariance[at + WIDTH])
+        eigenvectors(matrix, vectors)
+        for i in range(sources):
+            for v in range(sources):
+                at = (i * sources + v) * ELEMENT + lane
+                found[at] = vectors[i, v].real
+                found[at + WIDTH] = vectors[i, v].imag
+    return found
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _turn(work: Array, begin: int, vectors: Array, sources: int, each: int, turned: Array) -> None:
+    """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `work`."""
+    for v in range(sources):
+        for k in range(each):
+            real, imaginary = spread(_NONE), spread(_NONE)
+            for i in range(sources):
+                at, x = (i * sources + v) * ELEMENT, begin + (i * each + k) * ELEMENT
+                a, b = load(vectors, at), load(vectors, at + WIDTH)
+                xr, xi = load(work, x), load(work, x + WIDTH)
+                real += a * xr + b * xi
+                imaginary += a * xi - b * xr
+            to = turned + (v * each + k) * ELEMENT
+            store(work, to, real)
+            store(work, to + WIDTH, imaginary)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _turn_back(
+    work: Array, turned: int, vectors: Array, sources: int, each: int, plain: Any, begin: int
+) -> None:
+    """Inverse of `_turn` into the lanes of `work` where `plain` is 0; where it is 1 they stay."""
+    other = spread(_ONE) - plain
+    for i in range(sources):
+        for k in range(each):
+            real, imaginary = spread(_NONE), spread(_NONE)
+            for v in range(sources):
+                at, x = (i * sources + v) * ELEMENT, turned + (v * each + k) * ELEMENT
+                a, b = load(vectors, at), load(vectors, at + WIDTH)
+                xr, xi = load(work, x), load(work, x + WIDTH)
+                real += a * xr - b * xi
+                imaginary += a * xi + b * xr
+            to = begin + (i * each + k) * ELEMENT
+            store(work, to, load(work, to) * plain + real * other)
+            store(work, to + WIDTH, load(work, to + WIDTH) * plain + imaginary * other)
