@@ -198,10 +198,11 @@ def read_gathers(path: Path) -> PlacedGathers:
             remedy="Give one source a file, with field records in bytes 9-12 and channels in "
             "bytes 13-16.",
         )
-    position = {name: _metres(traces.words, name) for name in _POSITIONS}
-    source_x, source_y = (_of_shots(position[name], row, len(shot)) for name in _POSITIONS[:2])
+    source_x, source_y = (
+        _of_shots(values, row, len(shot)) for values in _position_m(traces.words, "source")
+    )
     receiver_x, receiver_y = (
-        _of_traces(position[name], row, column, shape) for name in _POSITIONS[2:]
+        _of_traces(values, row, column, shape) for values in _position_m(traces.words, "receiver")
     )
     offset = _of_traces(traces.words["offset"].astype(np.float64), row, column, shape)
     apart = np.hypot(receiver_x - source_x[:, None], receiver_y - source_y[:, None])
@@ -230,12 +231,18 @@ def read_gathers(path: Path) -> PlacedGathers:
 _POSITIONS = ("source_x", "source_y", "receiver_x", "receiver_y")
 
 
-def _metres(words: Mapping[str, NDArray[np.int64]], name: str) -> NDArray[np.float64]:
-    """A coordinate with its scalar applied; NaN where the header holds zero, which is unknown."""
+def _position_m(
+    words: Mapping[str, NDArray[np.int64]], whose: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Easting and northing in metres, scalar applied; NaN where both are zero, which means unknown.
+
+    One of them alone may well be zero: on a track along an axis of the coordinate system.
+    """
     scalar = words["coordinate_scalar"].astype(np.float64)
     factor = np.where(scalar < 0, -1.0 / np.minimum(scalar, -1), np.maximum(scalar, 1.0))
-    stored = words[name]
-    return np.where(stored == 0, np.nan, stored * factor)
+    x, y = words[f"{whose}_x"], words[f"{whose}_y"]
+    unknown = (x == 0) & (y == 0)
+    return np.where(unknown, np.nan, x * factor), np.where(unknown, np.nan, y * factor)
 
 
 def _of_shots(

@@ -99,7 +99,8 @@ def bin_grid(
     if not known.any():
         raise InputError(
             "no midpoint is known",
-            remedy="Give source positions in the shot table and the table [geometry].",
+            remedy="Give source and receiver positions: in the shot table and the table "
+            "[geometry] of the line file, or in bytes 73-88 of the trace headers.",
         )
     forward = _direction(shots, x_m, y_m, known)
     along = x_m * forward[0] + y_m * forward[1]

@@ -36,6 +36,7 @@ def write_line(
     away_m: float = 0.0,
     channels: int = CHANNELS,
     length: int = LENGTH,
+    north_m: float = 6e6,
 ) -> Path:
     """One source over three flat layers, v = 1800 m/s."""
     table = make_shots(
@@ -44,7 +45,7 @@ def write_line(
         np.arange(shots) * 10**10,
         "utc",
         x_m=5e5 + shot_m * np.arange(shots),
-        y_m=np.full(shots, 6e6 + away_m),
+        y_m=np.full(shots, north_m + away_m),
         depth_m=np.full(shots, 6.0),
     )
     geometry = towed_geometry(
@@ -98,6 +99,13 @@ def test_gathers_come_back_with_their_positions(tmp_path: Path) -> None:
     np.testing.assert_allclose(np.diff(line.shots.x_m), 25.0, atol=0.02)
     np.testing.assert_allclose(np.diff(line.midpoint_m[0, :, 0]), -GROUP_M / 2, atol=0.02)
     np.testing.assert_allclose(line.geometry.offset_m[0, :2], [-50.0, -62.5], atol=0.6)
+
+
+def test_a_coordinate_of_zero_is_known_where_the_other_is_not_zero(tmp_path: Path) -> None:
+    line = read_gathers(write_line(tmp_path / "a.sgy", shots=5, shot_m=25.0, north_m=0.0))
+    np.testing.assert_array_equal(line.shots.y_m, 0.0)
+    np.testing.assert_array_equal(line.midpoint_m[..., 1], 0.0)
+    np.testing.assert_allclose(line.shots.x_m, 5e5 + 25.0 * np.arange(5), atol=0.01)
 
 
 def test_the_whole_command(tmp_path: Path, velocities: Path) -> None:
