@@ -28,10 +28,10 @@ from deblend.separation.methods.rank import RankReduction
 from deblend.separation.patches import Separator
 from deblend.synth.scenes import make_scene
 
+NAME: Final = "quality.classical"
 INTERVAL_S: Final = 0.004
 SLOTS: Final = 48
 LENGTH: Final = 400
-LINES: Final = ("dips", "three_sources")
 LEAKAGE: Final = ("fk", "joint")
 ONE: Final = RankReduction.for_line(1)
 METHODS: Final[dict[str, Separator]] = {
@@ -63,12 +63,14 @@ SCENE: Final = (
     "joint",
     "median_then_joint",
     "rank",
+    "rank_not_damped",
     "curvelet",
     "median",
     "median_without_slopes",
     "vector_median",
     "rank_one_channel",
 )
+ON_LINE: Final = {"dips": ONE_CHANNEL, "three_sources": SCENE}
 
 
 def dipping_line() -> tuple[deblend.Recording, deblend.Shots, NDArray[np.float32]]:
@@ -113,13 +115,13 @@ def snr_db(truth: NDArray[np.float32], found: NDArray[np.float32]) -> float:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--iterations", type=int, default=24)
-    parser.add_argument("--lines", nargs="+", choices=LINES, default=LINES)
+    parser.add_argument("--lines", nargs="+", choices=ON_LINE, default=tuple(ON_LINE))
     parser.add_argument("--methods", nargs="+", choices=tuple(METHODS), default=tuple(METHODS))
     asked = parser.parse_args()
     iterations = asked.iterations
     scene = make_scene("three-sources", "small", 0)
     recording, shots, truth = dipping_line()
-    kept = RESULTS / "quality.classical.json"
+    kept = RESULTS / f"{NAME}.json"
     numbers = json.loads(kept.read_text(encoding="utf-8"))["numbers"] if kept.exists() else {}
     if numbers.get("iterations") != iterations:
         numbers = {"iterations": iterations}
@@ -140,17 +142,12 @@ def main() -> None:
         numbers[f"processor_{line}_{name}_s"] = round(time.process_time() - begin, 1)
         print(line, name, f"{value:.2f}", file=sys.stderr, flush=True)
 
-    if "dips" in asked.lines:
-        for name in [name for name in ONE_CHANNEL if name in asked.methods]:
-            score("dips", name, METHODS[name])
-            keep("quality.classical", numbers)
-    if "three_sources" in asked.lines:
-        for name in [name for name in SCENE if name in asked.methods]:
-            score("three_sources", name, METHODS[name])
+    for line in asked.lines:
+        for name in [name for name in ON_LINE[line] if name in asked.methods]:
+            score(line, name, METHODS[name])
             if name in LEAKAGE:
-                repaired = f"{name}_leakage_returned"
-                score("three_sources", repaired, METHODS[name], return_leakage=True)
-            keep("quality.classical", numbers)
+                score(line, f"{name}_leakage_returned", METHODS[name], return_leakage=True)
+            keep(NAME, numbers)
 
 
 if __name__ == "__main__":

@@ -6,8 +6,9 @@
 Every run has a process of its own, and its row is written to benchmarks/results/quality.csv as soon
 as it is scored. Rows that are there with the same settings are not computed again; `--again` does.
 The clock runs while the line is separated, not while it is made or scored; peak memory is that of
-the process meanwhile. Methods are names, also of methods that other packages publish.
-`python -m benchmarks.quality.targets` holds the table against what is to be reached.
+the process meanwhile. With several processes side by side times are upper bounds. Methods are
+names, also of methods that other packages publish. `python -m benchmarks.quality.targets` holds the
+table against what is to be reached.
 """
 
 from __future__ import annotations
@@ -18,13 +19,14 @@ import multiprocessing
 import platform
 import subprocess
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from itertools import product
 from pathlib import Path
+from threading import Lock
 from typing import Final
 
 from benchmarks.quality.lines import SIZES, line_names, make_line, windows_of
@@ -120,24 +122,31 @@ def _commit() -> str:
     return done.stdout.strip()
 
 
-def run_all(tasks: list[Task], path: Path, *, again: bool) -> None:
+def run_all(tasks: list[Task], path: Path, *, again: bool, processes: int) -> None:
+    """Do all tasks, some at a time, each in a process of its own, and write each row at once."""
     context = multiprocessing.get_context("spawn")
-    for number, task in enumerate(tasks, start=1):
-        rows = read_table(path)
-        known = rows.get(task.key)
+    writing = Lock()
+
+    def run_one(numbered: tuple[int, Task]) -> None:
+        number, task = numbered
+        known = read_table(path).get(task.key)
+        done_with = known["settings"] if known and not again else ""
         with ProcessPoolExecutor(1, mp_context=context) as pool:
-            done_with = known["settings"] if known and not again else ""
             try:
                 row = pool.submit(run_task, task, done_with).result()
             except (DeblendError, BrokenProcessPool) as error:
                 print(f"{number}/{len(tasks)}", *task.key, error, sep="\t", flush=True)
-                continue
-        if row:
+                return
+        with writing:
             rows = read_table(path)  # another run may have written meanwhile
-            rows[task.key] = row
-            write_table(path, rows)
+            if row:
+                rows[task.key] = row
+                write_table(path, rows)
         said = "no such data here" if row is None else _shown(row or rows[task.key])
         print(f"{number}/{len(tasks)}", *task.key, said, sep="\t", flush=True)
+
+    with ThreadPoolExecutor(processes) as pool:
+        list(pool.map(run_one, enumerate(tasks, start=1)))
 
 
 def _shown(row: Row) -> str:
@@ -156,6 +165,7 @@ def main() -> None:
     parser.add_argument("--seeds", nargs="+", type=int, default=[0])
     parser.add_argument("--iterations", nargs="+", type=int, default=[60])
     parser.add_argument("--again", action="store_true", help="Compute rows that are there already.")
+    parser.add_argument("--processes", type=int, default=1, help="Set NUMBA_NUM_THREADS too.")
     parser.add_argument("--table", type=Path, default=TABLE)
     asked = parser.parse_args()
     grid = product(asked.size, asked.scenes, asked.seeds, asked.iterations, asked.methods)
@@ -163,7 +173,7 @@ def main() -> None:
         Task(scene, size, method, iterations, seed)
         for size, scene, seed, iterations, method in grid
     ]
-    run_all(tasks, asked.table, again=asked.again)
+    run_all(tasks, asked.table, again=asked.again, processes=asked.processes)
 
 
 if __name__ == "__main__":

@@ -62,7 +62,8 @@ class Run:
         return f"--scenes {self.scene} --methods {self.method} --iterations {self.iterations}"
 
     def values(self, rows: dict[Key, Row], size: str, get: Get) -> dict[str, float]:
-        """Number of each seed."""
+        """Number of each seed; recorded shots have one size only."""
+        size = "full" if self.scene == REAL_SHOTS else size
         return {
             row["seed"]: get(row)
             for row in rows.values()
