@@ -1,48 +1,56 @@
 """Memory and time of a whole run against the length of the line.
 
-    python -m benchmarks.run.lengths [--minutes 10 30 90 180] [--channels 32] [--memory-gb 1.2]
+    python -m benchmarks.run.lengths [--minutes 10 30 60 180] [--channels 32] [--memory-gb 1.2]
 
-A made line of three sources, 4 ms, gathers of 4 s, two iterations, from SEG-Y to results.
+A made line of three sources, 4 ms, gathers of 4 s, two iterations, from SEG-Y to results. The
+budget is what the shortest line just fills in one block, unless another is given: a larger one
+would not bind there, and memory would grow with the line until it does. Peak memory is that of the
+command with all processes that it starts, as the system counts it and as seen every 20 ms.
 Processor time is that of all threads, which other work on the machine lengthens least; a straight
-line through the shortest and the longest run says what the others should take. Peak memory is the
-largest resident size of the process.
+line through the shortest and the longest run says what the others should take.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import tempfile
 from pathlib import Path
 
 import numpy as np
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
-from benchmarks.run.lines import make_line, run_command
+from benchmarks.run.lines import make_line, memory_for, run_command
 
 
 def main() -> None:
     refuse_forced_kernel()
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--minutes", type=float, nargs="+", default=[10, 30, 90, 180])
+    parser.add_argument("--minutes", type=float, nargs="+", default=[10, 30, 60, 180])
     parser.add_argument("--channels", type=int, default=32)
-    parser.add_argument("--memory-gb", type=float, default=1.2)
+    parser.add_argument("--iterations", type=int, default=2)
+    parser.add_argument("--memory-gb", type=float)
     parser.add_argument("--method", default="fk")
-    parser.add_argument("--name", default="run.lengths")
     asked = parser.parse_args()
     used = []
-    for minutes in asked.minutes:
+    budget_gb = asked.memory_gb
+    for minutes in sorted(asked.minutes):
         with tempfile.TemporaryDirectory() as name:
-            line = make_line(Path(name) / "line", minutes, asked.channels, 4.0, 2, asked.method)
-            used.append(run_command("separate", line, "--memory-gb", asked.memory_gb))
+            length = minutes, asked.channels, 4.0, asked.iterations, asked.method
+            line = make_line(Path(name) / "line", *length)
+            if budget_gb is None:
+                budget_gb = math.ceil(memory_for(line, asked.channels) / 1e6) / 1e3
+            used.append(run_command("separate", line, "--memory-gb", budget_gb))
             print(minutes, used[-1], flush=True)
-    length = np.array(asked.minutes)
+    along = np.array(sorted(asked.minutes))
     processor = np.array([part.processor_s for part in used])
-    straight = np.interp(length, length[[0, -1]], processor[[0, -1]])
+    straight = np.interp(along, along[[0, -1]], processor[[0, -1]])
     peak = np.array([part.peak_gb for part in used])
     numbers: dict[str, Number] = {
-        "minutes": asked.minutes,
+        "minutes": sorted(asked.minutes),
         "channels": asked.channels,
-        "budget_gb": asked.memory_gb,
+        "iterations": asked.iterations,
+        "budget_gb": budget_gb,
         "peak_gb": peak.round(3).tolist(),
         "peak_spread_percent": round(100 * float(peak.max() / peak.min() - 1), 1),
         "processor_s": processor.round(1).tolist(),
@@ -50,7 +58,7 @@ def main() -> None:
         "off_a_straight_line_percent": (100 * (processor / straight - 1)).round(1).tolist(),
         "statuses": [part.status for part in used],
     }
-    keep(asked.name, numbers)
+    keep("run.lengths", numbers)
 
 
 if __name__ == "__main__":

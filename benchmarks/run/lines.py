@@ -26,6 +26,7 @@ INTERVAL_NS: Final = 4_000_000
 EVERY_S: Final = 5.4
 FILE_S: Final = 60.0
 SOURCES: Final = 3
+_LOOK_S: Final = 0.02
 
 
 @dataclass(frozen=True)
@@ -119,14 +120,39 @@ def run_command(*arguments: object) -> Used:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    _, status, usage = os.wait4(process.pid, 0)
+    seen, ended = 0, 0
+    while not ended:
+        seen = max(seen, resident_bytes(process.pid))
+        time.sleep(_LOOK_S)
+        ended, status, usage = os.wait4(process.pid, os.WNOHANG)
     process.returncode = os.waitstatus_to_exitcode(status)
     return Used(
         time.perf_counter() - begin,
         usage.ru_utime + usage.ru_stime,
-        usage.ru_maxrss * 1024 / 1e9,
+        max(usage.ru_maxrss * 1024, seen) / 1e9,
         process.returncode,
     )
+
+
+def resident_bytes(process: int) -> int:
+    """Memory of a process and all below it; what they share counts in each of them.
+
+    A child that is still about to become another program has its parent's memory, not its own.
+    """
+    folder = Path(f"/proc/{process}")
+    try:
+        own = int((folder / "statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+        below = [part.read_text().split() for part in folder.glob("task/*/children")]
+        command = (folder / "cmdline").read_bytes()
+        others = [
+            int(child)
+            for part in below
+            for child in part
+            if Path(f"/proc/{child}/cmdline").read_bytes() != command
+        ]
+    except OSError:  # one of them has just ended
+        return 0
+    return own + sum(resident_bytes(child) for child in others)
 
 
 def memory_for(line: Path, channels: int) -> int:

@@ -25,6 +25,7 @@ SMALL_WORK: Final = 2e9
 """Sample-iterations below which no time is measured: it would be a good part of the run."""
 _TRIAL_ITERATIONS: Final = 4
 _TRACE_HEADER_BYTES: Final = 240
+_UNITS: Final = ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
 
 @dataclass(frozen=True)
@@ -66,9 +67,9 @@ class Forecast:
         spans = f" in {self.spans} spans of shots" if self.spans > 1 else ""
         return (
             f"{self.blocks} block(s) of {self.block_channels} channel(s){spans}, "
-            f"{self.block_bytes / 1e9:.2g} GB of arrays each; "
-            f"disk: {self.work_bytes / 1e9:.2g} GB while it runs and "
-            f"{self.result_bytes / 1e9:.2g} GB of results; {self.time}"
+            f"{_size(self.block_bytes)} of arrays each; "
+            f"disk: {_size(self.work_bytes)} while it runs and "
+            f"{_size(self.result_bytes)} of results; {self.time}"
         )
 
     @property
@@ -91,6 +92,12 @@ class Forecast:
 
 def _amount(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h" if seconds > 5400 else f"{max(1, seconds / 60):.0f} min"
+
+
+def _size(count: float) -> str:
+    """Bytes in words: 3.2 MB, 12 GB."""
+    unit, name = next((pair for pair in _UNITS if count >= 0.995 * pair[0]), _UNITS[-1])
+    return f"{count / unit:.2g} {name}" if count < 99.5 * unit else f"{count / unit:.0f} {name}"
 
 
 def forecast(job: Job, plan: BlockPlan) -> Forecast:
@@ -130,7 +137,7 @@ def check_space(needed: Forecast, folder: Path) -> None:
     total = needed.work_bytes + needed.result_bytes
     if total > free:
         raise OutputError(
-            f"{total / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free",
+            f"{_size(total)} are needed on the disk and {_size(free)} are free",
             where=str(folder),
             remedy="Make space or name another output folder.",
         )

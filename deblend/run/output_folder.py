@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Final
 
 from deblend.errors import OutputError, reason_of
@@ -65,6 +66,22 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
             if foreign
             else "Name another folder, or replace the earlier results with --overwrite.",
         )
+    _check_writable(folder)
+
+
+def _check_writable(folder: Path) -> None:
+    """Try to write where the folder is or will be: permissions do not tell of every file system."""
+    existing = next(part for part in (folder, *folder.parents) if part.exists())
+    try:
+        with TemporaryFile(dir=existing):
+            pass
+    except OSError as error:
+        raise OutputError(
+            f"the output folder cannot be written ({reason_of(error)})",
+            where=str(folder),
+            remedy=f"Check the permissions of {existing} and the space left there, or name "
+            "another folder.",
+        ) from error
 
 
 def publish(work: Path, folder: Path) -> None:

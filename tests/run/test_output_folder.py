@@ -66,6 +66,13 @@ def test_a_file_is_no_folder(tmp_path: Path) -> None:
         pass
 
 
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="no folder that root cannot write")
+def test_a_folder_that_nobody_can_write(tmp_path: Path) -> None:
+    said = r"/proc/separated/out: the output folder cannot be written .* permissions of /proc"
+    with pytest.raises(OutputError, match=said):
+        check_output_folder(Path("/proc/separated/out"), tmp_path / "line.toml", overwrite=False)
+
+
 def test_nothing_stays_behind_an_error_before_there_is_a_plan(tmp_path: Path) -> None:
     out = tmp_path / "a" / "b"
 
