@@ -270,7 +270,7 @@ def test_a_target_below_a_file(line: SmallLine, call: Call) -> None:
     line.rewrite('folder = "separated"', 'folder = "shots.csv/separated"')
     refused = call("separate", line.line_file)
     assert refused.exit_code == 2
-    said = r"shots\.csv/separated: the output folder cannot be (read|made|written) \(Not a directory\)"
+    said = r"shots\.csv/separated: the output folder cannot be \w+ \(Not a directory\)"
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
 
 
