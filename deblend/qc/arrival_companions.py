@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from deblend.qc.arrival_fit import Fired, UsualArrivals
 from deblend.qc.arrival_null import Chance, left_beyond_usual
-from deblend.qc.arrival_search import STRAY_AMPLITUDE
+from deblend.qc.arrival_search import OVERLAPPING, STRAY_AMPLITUDE, WIDEST
 from deblend.qc.arrival_view import Explained, View, fit_moving, fit_shots
 
 _FEW: Final = 6
@@ -84,13 +84,22 @@ def with_companions(
                 best = tried
         if alone.cost - best.cost > least:
             now = fit_moving(view, usual, _with_piece(now.fired, best.fired, close, begin, table))
-    return _without_weak(view, usual, now, len(table.window))
+    return _only_told(view, usual, now, len(table.window))
 
 
-def _without_weak(view: View, usual: UsualArrivals, now: Explained, count: int) -> Explained:
-    """Take off what is too weak to be told beside the table: it only blurs the shots near it."""
-    kept = np.ones(len(now.fired.window), dtype=np.bool_)
-    kept[count:] = now.fit.fitted[count:] > STRAY_AMPLITUDE
+def _only_told(view: View, usual: UsualArrivals, now: Explained, count: int) -> Explained:
+    """Take off what cannot be told beside the table; it only blurs the shots near it.
+
+    It is too weak, or it shares what it explains with shots that are not told from each other.
+    """
+    window, fit = now.fired.window, now.fit
+    mixed = window[:count][fit.wider[:count] >= WIDEST]
+    kept = np.ones(len(window), dtype=np.bool_)
+    for row in range(count, len(window)):
+        among = fit.wider[row] > OVERLAPPING and np.any(
+            np.abs(mixed - window[row]) < 0.5 * view.length
+        )
+        kept[row] = fit.fitted[row] > STRAY_AMPLITUDE and not among
     if kept.all():
         return now
     return fit_shots(view, usual, _rows(now.fired, np.flatnonzero(kept)))

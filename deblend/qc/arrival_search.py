@@ -34,7 +34,7 @@ _UNUSUAL: Final = 0.4
 """Least difference from the expected amplitude."""
 _LEAST_GAIN: Final = 0.03
 """Of the energy of an arrival: less is explained by trading between shots that lie close."""
-_WIDEST: Final = 5.0
+WIDEST: Final = 5.0
 """Shots whose amplitude scatters more are not told from the shots beside them."""
 _BACK_TO_USUAL: Final = 0.25
 _LARGEST: Final = 2.4
@@ -297,7 +297,7 @@ def _least_told(
     left = left_beyond_usual(now.left, usual, now.fired)[:count]
     shared = 1.0 - 1.0 / wider**2
     least = np.maximum(least, np.sqrt(_OUTWEIGHED * shared * left / energy))
-    return np.where(wider < _WIDEST, np.maximum(_UNUSUAL, least * wider), np.inf)
+    return np.where(wider < WIDEST, np.maximum(_UNUSUAL, least * wider), np.inf)
 
 
 def why_not_judged(

@@ -38,6 +38,9 @@ _WIDE_ENOUGH: Final = 4.0
 _FEWEST_CHANNELS: Final = 4
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
+_NO_NOISE: Final = 5.0
+_OF_MEDIAN: Final = 1.2533
+"""Deviation of a median of normal values over that of a mean."""
 _MEDIANS: Final = 6
 _SETTLED: Final = 1e-4
 """Of their energy: usual arrivals that change less are known."""
@@ -221,7 +224,10 @@ def _arrivals(
     own = near.view.own(found, usual)[:count]
     moved = (found.fired.window - found.fired.origin)[:count]
     lag = fine_lag(own, usual.form[table.source_row]) + moved
-    late_s = _first_breaks(usual.form, near)
+    learnt = np.bincount(
+        table.source_row[complete & (table.expected > 0.0)], minlength=near.source_count
+    )
+    late_s = _first_breaks(usual.form, near, learnt)
     return DirectArrivals(
         amplitude=np.where(complete, amplitude, np.nan),
         lag_s=np.where(complete, lag * near.interval_s, np.nan),
@@ -293,7 +299,8 @@ def arrival_strength(near: NearRecord, shots: FiredShots) -> tuple[NDArray[np.fl
         inside = values[max(0, shift) : len(values) + min(0, shift)]
         first = max(0, -shift)
         out[row, first : first + len(inside)] = inside
-    late_s = _first_breaks(form, near)
+    learnt = np.bincount(shots.source_row[shots.live], minlength=near.source_count)
+    late_s = _first_breaks(form, near, learnt)
     late_s = late_s[np.isfinite(late_s)]
     return out, float(np.median(late_s)) if late_s.size else 0.0
 
@@ -326,13 +333,21 @@ def usual_arrival_forms(near: NearRecord, shots: FiredShots) -> NDArray[np.float
     return form
 
 
-def _first_breaks(usual: NDArray[np.float64], near: NearRecord) -> NDArray[np.float64]:
-    """Begin of the usual arrivals after the predicted times, (source, channel), in seconds."""
+def _first_breaks(
+    usual: NDArray[np.float64], near: NearRecord, shots: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Begin of the usual arrivals after the predicted times, (source, channel), in seconds.
+
+    `shots` is how many each was learnt from: noise that is left of so many is no arrival. NaN where
+    nothing rises above it.
+    """
     size = np.abs(usual)
-    largest = size.max(axis=2, keepdims=True)
-    first = (size >= _FIRST_BREAK * largest).argmax(axis=2) * near.interval_s
+    largest = size.max(axis=2)
+    noise = _NO_NOISE * _OF_MEDIAN * near.loudness / np.sqrt(np.maximum(shots, 1))[:, None]
+    least = np.maximum(_FIRST_BREAK * largest, noise)
+    first = (size >= least[:, :, None]).argmax(axis=2) * near.interval_s
     expected = LEAD_S + near.delay_s - near.delay_s.min(axis=1, keepdims=True)
-    return np.where(largest[:, :, 0] > 0, first - expected, np.nan)
+    return np.where((largest > 0) & (largest >= least), first - expected, np.nan)
 
 
 def _slowness(late_s: NDArray[np.float64], near: NearRecord) -> NDArray[np.float64]:

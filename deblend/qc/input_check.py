@@ -30,6 +30,7 @@ from deblend.qc.input_findings import (
     offset_findings,
     remaining_drift,
     shot_findings,
+    source_offset_findings,
 )
 from deblend.qc.near_record import (
     WATER_VELOCITY_M_S,
@@ -106,6 +107,7 @@ def verify_against_samples(
     arrivals, wrong = _search(near, timed)
     if positions_known:
         findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
+        findings += source_offset_findings(shots, arrivals)
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     return findings + shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -19,6 +20,8 @@ from deblend.qc.onsets import ClockLag
 
 OFFSET_LIMIT_S: Final = 0.03
 """What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
+SOURCE_LIMIT_S: Final = 0.01
+"""Between sources, whose positions against each other are known better."""
 LATEST_ARRIVAL_S: Final = 2.0
 """Without positions the direct arrival may come as late as this, 3 km away."""
 _SCALE_TOLERANCE_S: Final = 0.1
@@ -36,6 +39,8 @@ _DISTURBED: Final = 1.15
 _NO_NEGATIVE: Final = -0.25
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
+_MOSTLY: Final = 0.5
+"""Of the shots: so many may be silent, as of a source that stopped, while the others fit."""
 _LEAST_JUDGED: Final = 0.5
 """Of the shots: with fewer, what is found says little of the line."""
 UNJUDGED_BECAUSE: Final = {
@@ -160,6 +165,34 @@ def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Findi
     return [Finding("offsets_fit", ratio, "", "look", message, limit=_SLOWNESS_LIMIT)]
 
 
+def source_offset_findings(shots: Shots, arrivals: DirectArrivals) -> list[Finding]:
+    """Whether all sources fire at their times alike; offsets have to be known."""
+    late_s = arrivals.first_break_s
+    found = []
+    for row, source in enumerate(shots.sources):
+        others = np.delete(late_s, row)
+        others = others[np.isfinite(others)]
+        apart_s = late_s[row] - np.median(others) if others.size else np.nan
+        # Of two sources only the later one is named.
+        least_s = 0.0 if others.size == 1 else -np.inf
+        if abs(apart_s) > SOURCE_LIMIT_S and apart_s > least_s:
+            found.append(_source_offset(source, float(apart_s * 1e3)))
+    # Where most differ from each other, none is the odd one.
+    return found if len(found) <= len(late_s) // 2 else []
+
+
+def _source_offset(source: int | str, apart_ms: float) -> Finding:
+    way = "later" if apart_ms > 0 else "earlier"
+    message = (
+        f"Direct arrivals of source {source} come {abs(apart_ms):.0f} ms {way} than those of the "
+        "other sources, by its fire times and positions: its times have another zero, as a command "
+        "before the break, or its positions are off. It would be separated, and all its gathers be "
+        f"{abs(apart_ms):.0f} ms {way}."
+    )
+    limit = SOURCE_LIMIT_S * 1e3
+    return Finding("source_offset", apart_ms, "ms", "look", message, source=source, limit=limit)
+
+
 def mixed_scales_s(shots: Shots) -> tuple[float, float]:
     """Lags if fire times are in GPS time and the record in UTC, and the other way round."""
     first = int(shots.fire_time_ns.min())
@@ -280,11 +313,13 @@ def shot_findings(
             findings.append(found)
         elif _shared(float(relative[row]), arrivals.wider[row]):
             why[row] = "overlapped"
-    findings += _late_shots(shots, arrivals, relative, wrong)
+    timed = _is_timed(shots, arrivals, relative) & (why == "")
+    findings += _late_shots(shots, arrivals, relative, timed, wrong)
     findings += [_stray_finding(shots, arrivals, stray, corrected_ns) for stray in strays]
-    if len(findings) > max(_FEW_FINDINGS, _MANY * len(shots)):
-        return [_summed_up(shots, findings)]
-    timed = _is_timed(shots, arrivals, relative)
+    silent = {found.metric for found in findings} <= {"misfire_not_marked"}
+    if len(findings) > max(_FEW_FINDINGS, (_MOSTLY if silent else _MANY) * len(shots)):
+        # Each of them is a consequence, and stays for whoever looks for the cause.
+        return [_summed_up(findings), *(replace(found, verdict="note") for found in findings)]
     return findings + judged_findings(shots, why, int(np.count_nonzero(timed)))
 
 
@@ -359,17 +394,19 @@ def _unjudged_finding(shots: Shots, row: int, why: str) -> Finding:
     )
 
 
-def _summed_up(shots: Shots, findings: list[Finding]) -> Finding:
+def _summed_up(findings: list[Finding]) -> Finding:
     """One finding in place of very many: they have one cause, and it is not in the shots."""
     points = [finding.shot_point for finding in findings if finding.shot_point is not None]
     most = 2 * len(points) > len(findings)
     where = f", shot points {min(points)} to {max(points)}" if most else ""
     kinds = Counter(finding.metric.replace("_", " ") for finding in findings)
     named = ", ".join(f"{count} {kind}" for kind, count in kinds.most_common())
+    strays = kinds["shot not in table"] > _MOSTLY * len(findings)
+    likely = "rows, or whole sources, missing from the table" if strays else "a step of a clock"
     message = (
         f"{len(findings)} shots or arrivals do not fit the table{where} ({named}). So many have "
-        "one cause: a step of a clock, source numbers mixed up, the table of another line or "
-        "sequence, or positions far off. Separation with this table would fail."
+        f"one cause: {likely}, source numbers mixed up, the table of another line or sequence, or "
+        "positions far off. Separation with this table would fail."
     )
     return Finding("table_does_not_fit", float(len(findings)), "shots", "fail", message)
 
@@ -444,15 +481,16 @@ def _late_shots(
     shots: Shots,
     arrivals: DirectArrivals,
     relative: NDArray[np.float64],
+    timed: NDArray[np.bool_],
     wrong: dict[int, int],
 ) -> list[Finding]:
-    """Shots whose arrival is a few milliseconds off that of their neighbours."""
+    """Shots, of those that can be timed, whose arrival is a few milliseconds off the usual time."""
     late_s = arrivals.lag_s - _usual_of_source(shots, arrivals.lag_s)
     good = np.isfinite(late_s) & shots.live & (np.abs(relative - 1.0) < _NEARLY_USUAL)
     if not good.any():
         return []
     limit = max(TIME_LIMIT_S, 10.0 * _deviation(late_s[good]))
-    late = _is_timed(shots, arrivals, relative) & (np.abs(late_s) > limit)
+    late = timed & (np.abs(late_s) > limit)
     return [
         _late_finding(shots, row, float(late_s[row] * 1e3))
         for row in np.flatnonzero(late).tolist()

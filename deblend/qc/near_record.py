@@ -20,6 +20,7 @@ LEAD_S: Final = 0.06
 MOST_CHANNELS: Final = 6
 _PULSE_S: Final = 0.12
 _WITHOUT_OFFSETS: Final = 2
+_SOME_SAMPLES: Final = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +89,12 @@ class NearRecord:
     def view(self) -> View:
         """The same, seen through windows."""
         return View(self.samples, np.asarray(self.known.all(axis=0)), self.length)
+
+    @cached_property
+    def loudness(self) -> NDArray[np.float64]:
+        """Robust deviation of the samples of each channel, shape (channel,): noise at most."""
+        some = np.abs(self.samples[:, :: max(1, self.samples.shape[1] // _SOME_SAMPLES)])
+        return np.asarray(1.4826 * np.median(some, axis=1))
 
     def window(self, shots: FiredShots) -> NDArray[np.float64]:
         """Sample at which the window of each shot begins, shape (shot,)."""

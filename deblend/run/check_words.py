@@ -8,8 +8,8 @@ from typing import Final
 
 from deblend.model.findings import Finding
 
-MANY_SHOTS: Final = 6
-"""Findings of one kind, each of another shot, that are shown one by one."""
+MANY_ALIKE: Final = 6
+"""Findings of one kind that are shown one by one."""
 _MOST_RANGES: Final = 6
 _CLOCK_WORDS: Final = {
     "clock_not_verified": "not verified",
@@ -39,15 +39,14 @@ def _clock_words(finding: Finding) -> str:
 
 
 def with_many_as_one(findings: Sequence[Finding]) -> list[Finding]:
-    """Findings in which those that concern many shots alike are replaced by one, the first."""
+    """Findings in which very many of one kind and verdict are replaced by one, where they begin."""
     kinds: dict[tuple[str, str], list[Finding]] = {}
     for finding in findings:
-        if finding.shot_point is not None:
-            kinds.setdefault((finding.verdict, finding.metric), []).append(finding)
+        kinds.setdefault((finding.verdict, finding.metric), []).append(finding)
     out = []
     for finding in findings:
-        alike = kinds.get((finding.verdict, finding.metric), [])
-        if finding.shot_point is None or len(alike) <= MANY_SHOTS:
+        alike = kinds[finding.verdict, finding.metric]
+        if len(alike) <= MANY_ALIKE:
             out.append(finding)
         elif finding is alike[0]:
             out.append(_as_one(alike))
@@ -55,9 +54,11 @@ def with_many_as_one(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _as_one(alike: Sequence[Finding]) -> Finding:
-    first = alike[0]
-    message = f"{shots_named(alike)}. The first of them: {first.message}"
-    return Finding(first.metric, float(len(alike)), "shots", first.verdict, message)
+    first, named = alike[0], shots_named(alike)
+    message = f"The first of them: {first.message}"
+    if named:
+        message = f"{named[0].upper()}{named[1:]}. {message}"
+    return Finding(first.metric, float(len(alike)), "findings", first.verdict, message)
 
 
 def shots_named(findings: Sequence[Finding]) -> str:

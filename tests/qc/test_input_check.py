@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from deblend.blending.operator import make_operator
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.timebase import parse_instant
@@ -236,6 +237,63 @@ def test_table_of_another_line_does_not_fit(three: Line) -> None:
         finding.metric for finding in wrong(FaultyLine(three.recording, shots, three.geometry))
     }
     assert metrics & {"clock_not_verified", "table_does_not_fit"}
+
+
+def test_one_source_with_another_zero_of_time(three: Line) -> None:
+    late = three.shots.fire_time_ns + np.where(three.shots.source == 2, 20_000_000, 0)
+    shots = replace(three.shots, fire_time_ns=late)
+    (found,) = wrong(FaultyLine(three.recording, shots, three.geometry))
+    assert (found.metric, found.source) == ("source_offset", 2)
+    assert found.value == pytest.approx(-20.0, abs=4.0)
+
+
+def test_a_source_that_stopped_is_told_shot_by_shot(three: Line) -> None:
+    # Its last seven are taken out of the record: far more than the few that make a table not fit.
+    rows = three.shots.rows_of(2)[9:]
+    recording = three.recording
+    operator = make_operator(
+        replace(three.shots, fire_time_ns=three.true_fire_time_ns).take(rows),
+        start_ns=recording.start_ns,
+        interval_ns=recording.interval_ns,
+        sample_count=recording.shape[1],
+        length=three.truth[2].shape[2],
+        dtype=np.float64,
+    )
+    record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
+    record -= operator.blend(three.truth[2][9:].astype(np.float64)).astype(np.float32)
+    found = wrong(FaultyLine(replace(recording, samples=record), three.shots, three.geometry))
+    assert {finding.metric for finding in found} == {"misfire_not_marked"}
+    told = {finding.shot_point for finding in found}
+    assert told <= set(three.shots.shot_point[rows].tolist())
+    assert len(told) >= len(rows) - 1
+
+
+@pytest.mark.parametrize("noise", [0.3, 0.5])
+def test_noise_is_no_fault(three: Line, noise: float) -> None:
+    record = three.recording.read(range(three.recording.shape[0]), 0, three.recording.shape[1])
+    white = np.random.default_rng(1).standard_normal(record.shape).astype(np.float32)
+    noisy = replace(three.recording, samples=record + noise * np.abs(record).max() * white)
+    found = wrong(FaultyLine(noisy, three.shots, three.geometry))
+    # Noise before the arrival was taken for its begin, and the clock for a tenth of a second off.
+    assert {finding.metric for finding in found} <= {"clock_not_verified", "shots_verified"}
+    assert {finding.verdict for finding in found} <= {"look"}
+
+
+def test_shots_in_swell_are_told_as_not_verified(three: Line) -> None:
+    recording = three.recording
+    record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
+    time_s = np.arange(record.shape[1]) * recording.interval_s
+    begin_s, end_s = 0.4 * time_s[-1], 0.8 * time_s[-1]
+    swell = np.where((time_s > begin_s) & (time_s < end_s), np.sin(10.0 * np.pi * time_s), 0.0)
+    record += (3.0 * np.abs(record).max() * swell).astype(np.float32)
+    found = verify_against_samples(replace(recording, samples=record), three.shots, three.geometry)
+    told = {f.shot_point for f in about(found, "shot_not_verified") if "noise" in f.message}
+    after_s = (three.shots.fire_time_ns - recording.start_ns) * 1e-9
+    # It begins and ends unseen: what is usual is taken from shots on either side.
+    within = three.shots.shot_point[(after_s > begin_s) & (after_s < end_s)]
+    assert len(told) >= 3
+    assert told <= set(within.tolist())
+    assert not {f.metric for f in found if f.verdict in ("look", "fail")}
 
 
 def test_offsets_unknown(three: Line) -> None:

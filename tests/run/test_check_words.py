@@ -31,10 +31,13 @@ def test_many_shots_are_one_finding_and_few_are_not() -> None:
     one = with_many_as_one(many)
     assert one[0] is other
     assert [finding.metric for finding in one] == ["gap", "misfire"]
-    assert (one[1].value, one[1].unit, one[1].verdict) == (301.0, "shots", "fail")
+    assert (one[1].value, one[1].unit, one[1].verdict) == (301.0, "findings", "fail")
     assert one[1].message == (
-        "source 1 shot point 1 to 300; source 2 shot point 7. The first of them: Shot 1."
+        "Source 1 shot point 1 to 300; source 2 shot point 7. The first of them: Shot 1."
     )
+    pairs = [Finding("variation", float(k), "s", "look", f"Pair {k}.") for k in range(28)]
+    (one,) = with_many_as_one(pairs)
+    assert (one.value, one.message) == (28.0, "The first of them: Pair 0.")
 
 
 def test_rows_of_what_was_verified() -> None:
