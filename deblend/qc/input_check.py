@@ -15,6 +15,13 @@ from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
+from deblend.qc.clock_findings import (
+    clock_findings,
+    mixed_scales_s,
+    offset_findings,
+    remaining_drift,
+    source_offset_findings,
+)
 from deblend.qc.direct_arrivals import (
     DirectArrivals,
     arrival_strength,
@@ -23,15 +30,6 @@ from deblend.qc.direct_arrivals import (
     usual_arrival_forms,
 )
 from deblend.qc.input_clock import ClockCourse, clearest_shots, clock_course
-from deblend.qc.input_findings import (
-    WEAK_BELOW,
-    clock_findings,
-    mixed_scales_s,
-    offset_findings,
-    remaining_drift,
-    shot_findings,
-    source_offset_findings,
-)
 from deblend.qc.near_record import (
     WATER_VELOCITY_M_S,
     FiredShots,
@@ -40,6 +38,7 @@ from deblend.qc.near_record import (
     read_near_record,
 )
 from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
+from deblend.qc.shot_findings import WEAK_BELOW, shot_findings
 
 _STEP_SHOTS: Final = 6
 _ALIKE: Final = 1e-6
