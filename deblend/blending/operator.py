@@ -154,18 +154,7 @@ class BlendingOperator:
         InputError
             If the shape does not fit.
         """
-        if record.ndim != 2 or record.shape[1] != self.sample_count:
-            raise InputError(
-                f"the record has shape {tuple(record.shape)}",
-                remedy=f"Give (channel, {self.sample_count}).",
-            )
-        shape = (len(self.first_sample), record.shape[0], self.length)
-        gathers = self.xp.zeros(shape, dtype=self.dtype)
-        ramp = self.ramp
-        in_parts(
-            lambda part: self._cut_part(record[part], gathers[:, part], ramp), len(record), self.xp
-        )
-        return gathers
+        return self._cut(record, None)
 
     def pseudo_inverse(self, record: Array) -> Array:
         """Gathers cut from the record divided by the blending fold.
@@ -173,7 +162,25 @@ class BlendingOperator:
         For delays of whole samples this is the minimum-norm solution; in general it makes an
         iteration with a step below 2 stable. Shapes as in `pseudo_deblend`.
         """
-        return self.pseudo_deblend(record * self._inverse_fold)
+        return self._cut(record, self._inverse_fold)
+
+    def _cut(self, record: Array, weight: Array | None) -> Array:
+        """Gathers cut from the record, whose samples are multiplied by `weight` if there is one."""
+        if record.ndim != 2 or record.shape[1] != self.sample_count:
+            raise InputError(
+                f"the record has shape {tuple(record.shape)}",
+                remedy=f"Give (channel, {self.sample_count}).",
+            )
+        shape = (len(self.first_sample), record.shape[0], self.length)
+        gathers = self.xp.empty(shape, dtype=self.dtype)
+        gathers[_take(self.xp, np.flatnonzero(~self.live))] = 0
+        ramp = self.ramp
+        in_parts(
+            lambda part: self._cut_part(record[part], weight, gathers[:, part], ramp),
+            len(record),
+            self.xp,
+        )
+        return gathers
 
     def _chunks(self, channel_count: int) -> Iterator[NDArray[np.int64]]:
         """Live shots, as many at a time as should be transformed together."""
@@ -192,8 +199,10 @@ class BlendingOperator:
 
     def _blend_part(self, gathers: Array, record: Array, ramp: Array) -> None:
         xp = self.xp
-        for rows in self._chunks(gathers.shape[1]):
-            window = xp.zeros((len(rows), gathers.shape[1], self.padded_length), dtype=self.dtype)
+        chunks = list(self._chunks(gathers.shape[1]))
+        windows = self._windows(chunks, gathers.shape[1])
+        for rows in chunks:
+            window = windows[: len(rows)]
             window[:, :, LEAD : LEAD + self.length] = gathers[_take(xp, rows)]
             spectrum = rfft(xp, window, self.padded_length)
             spectrum *= ramp[_take(xp, rows)][:, None, :]
@@ -202,17 +211,31 @@ class BlendingOperator:
                 in_record, in_window = self._overlap(row)
                 record[:, in_record] += delayed[index, :, in_window]
 
-    def _cut_part(self, record: Array, gathers: Array, ramp: Array) -> None:
+    def _cut_part(self, record: Array, weight: Array | None, gathers: Array, ramp: Array) -> None:
         xp = self.xp
-        for rows in self._chunks(record.shape[0]):
-            window = xp.zeros((len(rows), record.shape[0], self.padded_length), dtype=self.dtype)
+        chunks = list(self._chunks(record.shape[0]))
+        windows = self._windows(chunks, record.shape[0])
+        for rows in chunks:
+            window = windows[: len(rows)]
             for index, row in enumerate(rows):
                 in_record, in_window = self._overlap(row)
-                window[index, :, in_window] = record[:, in_record]
+                if in_window != slice(0, self.padded_length):  # what an earlier one left
+                    window[index] = 0
+                if weight is None:
+                    window[index, :, in_window] = record[:, in_record]
+                else:
+                    xp.multiply(
+                        record[:, in_record], weight[in_record], out=window[index, :, in_window]
+                    )
             spectrum = rfft(xp, window, self.padded_length)
             spectrum *= ramp[_take(xp, rows)][:, None, :].conj()
             advanced = irfft(xp, spectrum, self.padded_length)
             gathers[_take(xp, rows)] = advanced[:, :, LEAD : LEAD + self.length]
+
+    def _windows(self, chunks: list[NDArray[np.int64]], channel_count: int) -> Array:
+        """Room for the padded windows of a chunk, zero at first."""
+        shape = (max(map(len, chunks), default=0), channel_count, self.padded_length)
+        return self.xp.zeros(shape, dtype=self.dtype)
 
 
 def _take(xp: ModuleType, rows: NDArray[np.int64]) -> Any:

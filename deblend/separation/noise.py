@@ -14,7 +14,6 @@ absorbs, and that much is left out of account.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import product
 from types import ModuleType
@@ -22,7 +21,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, is_host, rfftn, thread_count
+from deblend.arrays import Array, is_host, on_threads, rfftn
 from deblend.separation.patches import Separator, axis_windows
 from deblend.separation.windowing import cut_windows
 
@@ -36,6 +35,8 @@ _MEDIAN_OF_RAYLEIGH = float(np.sqrt(np.log(2.0)))
 """Median magnitude of a complex normal variable over its rms magnitude."""
 _MOST_VALUES = 256
 """Coefficients that a median is taken of; more would not make it better by much."""
+_MEASURED_VALUES = 1 << 18
+"""Values that are measured together on the host: they stay in cache."""
 _LOOK = 8
 """A trace is there if any of its samples is not zero, looking at every eighth."""
 
@@ -69,6 +70,7 @@ class NoiseFloor:
             _tile_starts(length, size, begin)
             for length, size, begin in zip(self.shape[1:], self.size, self.origin, strict=True)
         ]
+        self._halfway = [0.5 * (starts[:-1] + starts[1:]) for starts in self._starts]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
         self._weights = _taper(self.size, self.method)
@@ -96,37 +98,52 @@ class NoiseFloor:
         if self._calls % _EVERY:
             return
 
-        def settle(place: tuple[int, int]) -> None:
-            measured = _smooth(self._measure(unexplained, *place), self.xp)
-            known = self.level[place]
+        def settle(places: tuple[int, range]) -> None:
+            slot, channels = places
+            measured = _smooth(self._measure(unexplained, slot, channels), self.xp)
+            known = self.level[slot, channels.start : channels.stop]
             fix = (known == 0) & (threshold < _NEAR * measured)
-            lower = self.xp.minimum(known, _ABSORBED * measured)
-            self.level[place] = self.xp.where(fix, measured, lower)
+            known[:] = self.xp.where(fix, measured, self.xp.minimum(known, _ABSORBED * measured))
 
-        places = product(range(len(self._starts[0])), range(len(self._starts[1])))
-        with ThreadPoolExecutor(thread_count() if is_host(self.xp) else 1) as pool:
-            list(pool.map(settle, places))
+        count = len(self._starts[1])
+        step = self._channels_at_a_time()
+        runs = [range(begin, min(begin + step, count)) for begin in range(0, count, step)]
+        on_threads(settle, product(range(len(self._starts[0])), runs), self.xp)
 
-    def _measure(self, unexplained: Array, slot: int, channel: int) -> Array:
-        """Level of all places of one slot and channel range, shape (time place, frequency)."""
+    def _channels_at_a_time(self) -> int:
+        """Places along channels that are measured together: on the host what stays in cache."""
+        values = self.shape[0] * int(np.prod(self.size)) * len(self._starts[2])
+        return max(1, (_MEASURED_VALUES if is_host(self.xp) else 1) // values)
+
+    def _measure(self, unexplained: Array, slot: int, channels: range) -> Array:
+        """Level of all places of a slot range and some channel ranges.
+
+        Returns
+        -------
+        array of float32, shape (channel place, time place, frequency)
+        """
         xp, starts = self.xp, self._starts[2]
-        slots, channels, _ = self.size
-        corner = int(self._starts[0][slot]), int(self._starts[1][channel])
         across, along = self._weights
-        tiles = cut_windows(
-            unexplained,
-            corner,
-            starts,
-            across,
-            np.broadcast_to(along, (len(starts), len(along))),
-            xp,
-        )
+        every = np.broadcast_to(along, (len(starts), len(along)))
+        first = int(self._starts[0][slot])
+        corners = np.array([(first, self._starts[1][k]) for k in channels], dtype=np.int64)
+        same = np.broadcast_to(across, (len(corners), *across.shape))
+        tiles = cut_windows(unexplained, corners, starts, same, every, xp)
         spectrum = rfftn(xp, tiles, (2, 3, 4))
-        level = _median_magnitude(spectrum.reshape(len(starts), -1, spectrum.shape[-1]), xp)
+        level = _median_magnitude(spectrum.reshape(len(spectrum), -1, spectrum.shape[-1]), xp)
+        level = level.reshape(len(corners), len(starts), -1)
         # Traces that do not exist hold zeros; the others then carry the level alone.
-        traces = unexplained[:, corner[0] : corner[0] + slots, corner[1] : corner[1] + channels]
-        filled = xp.mean((traces[..., ::_LOOK] != 0).any(axis=3))
-        return level / _MEDIAN_OF_RAYLEIGH / xp.sqrt(xp.maximum(filled, 0.05))
+        there = [
+            xp.mean((self._traces(unexplained, slot, channel) != 0).any(axis=3))
+            for slot, channel in corners.tolist()
+        ]
+        filled = xp.maximum(xp.stack(there), 0.05).astype(level.dtype)
+        return level / _MEDIAN_OF_RAYLEIGH / xp.sqrt(filled)[:, None, None]
+
+    def _traces(self, gathers: Array, slot: int, channel: int) -> Array:
+        """Every eighth sample of the traces of a place."""
+        slots, channels, _ = self.size
+        return gathers[:, slot : slot + slots, channel : channel + channels, ::_LOOK]
 
     def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
         """Level of patches that begin at a slot, a channel and some time samples.
@@ -135,11 +152,13 @@ class NoiseFloor:
         -------
         array of float32, shape (patch, frequency)
         """
-        nearest = [
-            _nearest(starts, at)
-            for starts, at in zip(self._starts[:2], (slot, channel), strict=True)
-        ]
-        return self.level[nearest[0], nearest[1]][self.xp.asarray(_nearest(self._starts[2], time))]
+        # The nearest place; the lower one where two are as near.
+        slots, channels = (
+            int(np.searchsorted(halfway, at))
+            for halfway, at in zip(self._halfway[:2], (slot, channel), strict=True)
+        )
+        times = self.xp.asarray(np.searchsorted(self._halfway[2], time))
+        return self.level[slots, channels][times]
 
 
 def _median_magnitude(spectrum: Array, xp: ModuleType) -> Array:
@@ -155,20 +174,17 @@ def _median_magnitude(spectrum: Array, xp: ModuleType) -> Array:
 
 
 def _smooth(level: Array, xp: ModuleType) -> Array:
-    """Root mean square of each place and its neighbours in time, against chance lows."""
-    power = xp.concatenate([level[:1], level, level[-1:]]) ** 2
-    return xp.sqrt((power[:-2] + power[1:-1] + power[2:]) / 3.0)
+    """Root mean square of each place and its neighbours in time, against chance lows.
+
+    `level` has shape (channel place, time place, frequency).
+    """
+    power = xp.concatenate([level[:, :1], level, level[:, -1:]], axis=1) ** 2
+    return xp.sqrt((power[:, :-2] + power[:, 1:-1] + power[:, 2:]) / 3.0)
 
 
 def _tile_starts(length: int, size: int, begin: int) -> NDArray[np.int64]:
     """Places side by side, counted from where the line begins; at the ends they move inwards."""
     return np.unique(np.clip(np.arange(-(begin % size), length, size), 0, length - size))
-
-
-def _nearest(starts: NDArray[np.int64], at: NDArray[np.int64] | int) -> NDArray[np.int64]:
-    """Number of the start next to each place; the lower one where two are as near."""
-    halves = 0.5 * (starts[:-1] + starts[1:])
-    return np.searchsorted(halves, at)
 
 
 def _taper(

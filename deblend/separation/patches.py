@@ -24,8 +24,13 @@ from deblend.errors import SeparationError
 from deblend.separation.windowing import add_windows, cut_windows
 
 WindowKind = Literal["tapered", "flat"]
-_BATCH_VALUES = {True: 1 << 18, False: 1 << 27}
-"""Values handed to a separator at a time: on the host what stays in cache."""
+_BATCH_VALUES = {True: 1 << 19, False: 1 << 27}
+"""Values handed to a separator at a time.
+
+On the host some more than fit into the cache of a core: short pieces of traces are fetched slowly,
+and a thread that asks for its next piece of work may have to wait for another that does."""
+_TOGETHER = 8
+"""Patches that compiled filters work on at a time; a run holds a multiple of it where it can."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +252,8 @@ def largest_coefficient(
     def measure(patches: _PatchRun) -> float:
         return method.largest(_cut(amplitude, live, grid, noise, patches, interval_s, xp))
 
-    return max(on_threads(measure, _runs(grid, amplitude, xp), xp), default=0.0)
+    runs = _runs(grid, _run_size(grid, len(amplitude), xp))
+    return max(on_threads(measure, runs, xp), default=0.0)
 
 
 def coherent_part(
@@ -308,60 +314,75 @@ def coherent_part(
         before_adding()
         _add(total, kept, grid, patches, xp)
 
-    _in_order(work, _runs(grid, amplitude, xp), grid, xp)
+    size = _run_size(grid, len(amplitude), xp)
+    _in_order(work, _runs(grid, size), size.apart(grid), xp)
     return total
 
 
 @dataclass(frozen=True)
 class _PatchRun:
-    """Patches that share slots and channels: windows `begin` to `end` along time.
+    """Patches that share slots: some windows along channels, each with some along time.
 
     `place` counts runs along slots, channels and time.
     """
 
     place: tuple[int, int, int]
-    begin: int
-    end: int
-
-    @property
-    def slot(self) -> int:
-        """Window along slots."""
-        return self.place[0]
-
-    @property
-    def channel(self) -> int:
-        """Window along channels."""
-        return self.place[1]
+    channels: slice
+    times: slice
 
 
-def _runs(grid: PatchGrid, amplitude: Array, xp: ModuleType) -> list[_PatchRun]:
-    """All patches, in runs that are handed to a separator together.
+@dataclass(frozen=True)
+class _RunSize:
+    """Windows along channels and along time that a run has, but at the ends of the axes."""
 
-    Runs that follow each other mostly do not overlap: first come those of one colour.
-    """
-    values = amplitude.shape[0] * grid.slot.size * grid.channel.size * grid.time.size
-    length = max(1, _BATCH_VALUES[is_host(xp)] // values)
-    count = len(grid.time.start)
-    counts = len(grid.slot.start), len(grid.channel.start), -(-count // length)
-    apart = _apart(grid, length)
+    channels: int
+    times: int
+
+    def apart(self, grid: PatchGrid) -> tuple[int, int, int]:
+        """Runs do not overlap if their places differ by so many along one of the axes."""
+        return (
+            grid.slot.reach,
+            1 + -(-(grid.channel.reach - 1) // self.channels),
+            1 + -(-(grid.time.reach - 1) // self.times),
+        )
+
+
+def _run_size(grid: PatchGrid, sources: int, xp: ModuleType) -> _RunSize:
+    """Runs of about as many values as should be handed over at a time."""
+    values = sources * grid.slot.size * grid.channel.size * grid.time.size
+    most = _BATCH_VALUES[is_host(xp)]
+    patches = max(1, most // values)
+    if patches >= _TOGETHER:
+        patches -= patches % _TOGETHER
+    elif _TOGETHER * values <= 4 * most:
+        patches = _TOGETHER
+    times = min(patches, len(grid.time.start))
+    return _RunSize(min(max(1, patches // times), len(grid.channel.start)), times)
+
+
+def _runs(grid: PatchGrid, size: _RunSize) -> list[_PatchRun]:
+    """All patches. Runs that follow each other mostly do not overlap."""
+    steps = 1, size.channels, size.times
+    axes = grid.slot, grid.channel, grid.time
+    counts = [-(-len(axis.start) // step) for axis, step in zip(axes, steps, strict=True)]
+    apart = size.apart(grid)
     return [
-        _PatchRun((slot, channel, run), run * length, min((run + 1) * length, count))
+        _PatchRun(
+            (slot, channel, time),
+            slice(channel * size.channels, (channel + 1) * size.channels),
+            slice(time * size.times, (time + 1) * size.times),
+        )
         for colours in product(*(range(n) for n in apart))
-        for slot, channel, run in product(
+        for slot, channel, time in product(
             *(range(first, n, step) for first, n, step in zip(colours, counts, apart, strict=True))
         )
     ]
 
 
-def _apart(grid: PatchGrid, length: int) -> tuple[int, int, int]:
-    """Runs of up to `length` windows do not overlap if their places differ by so many."""
-    return grid.slot.reach, grid.channel.reach, 1 + -(-(grid.time.reach - 1) // length)
-
-
 def _in_order(
     work: Callable[[_PatchRun, Callable[[], None]], None],
     runs: list[_PatchRun],
-    grid: PatchGrid,
+    apart: tuple[int, int, int],
     xp: ModuleType,
 ) -> None:
     """Call `work` on all runs side by side; those that overlap add in the order of the list.
@@ -375,7 +396,6 @@ def _in_order(
             work(run, lambda: None)
         return
     pool = worker_threads(threads)
-    apart = _apart(grid, runs[0].end - runs[0].begin)
     begun: dict[tuple[int, int, int], Future[None]] = {}
     try:
         for run in runs:
@@ -400,9 +420,18 @@ def _near(
     return product(slots, channels, times)
 
 
-def _axes_of(grid: PatchGrid, run: _PatchRun) -> tuple[slice, slice]:
-    slot, channel = grid.slot.start[run.slot], grid.channel.start[run.channel]
-    return slice(slot, slot + grid.slot.size), slice(channel, channel + grid.channel.size)
+def _across(
+    grid: PatchGrid, run: _PatchRun, *, back: bool = False
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """First slot and channel of each window along channels, and weights of its traces."""
+    slot = run.place[0]
+    channel = grid.channel.start[run.channels]
+    corners = np.empty((len(channel), 2), dtype=np.int64)
+    corners[:, 0], corners[:, 1] = grid.slot.start[slot], channel
+    of_slot, of_channel = (
+        axis.synthesis if back else axis.analysis for axis in (grid.slot, grid.channel)
+    )
+    return corners, of_slot[slot][:, None] * of_channel[run.channels][:, None, :]
 
 
 def _cut(
@@ -414,21 +443,20 @@ def _cut(
     interval_s: float,
     xp: ModuleType,
 ) -> PatchBatch:
-    slots, channels = _axes_of(grid, run)
-    across = grid.slot.analysis[run.slot][:, None] * grid.channel.analysis[run.channel]
-    along = grid.time.analysis[run.begin : run.end]
-    starts = grid.time.start[run.begin : run.end]
-    corner = (slots.start, channels.start)
-    patches = cut_windows(amplitude, corner, starts, across, along, xp)
-    alive = xp.broadcast_to(live[:, slots, channels], patches.shape[:4])
-    level = noise.of_patches(*corner, starts)
-    return PatchBatch(patches, alive, level, interval_s, xp)
+    corners, across = _across(grid, run)
+    along, starts = grid.time.analysis[run.times], grid.time.start[run.times]
+    patches = cut_windows(amplitude, corners, starts, across, along, xp)
+    alive = xp.empty(patches.shape[:4], dtype=bool)
+    level = []
+    for number, (slot, channel) in enumerate(corners.tolist()):
+        slots = slice(slot, slot + grid.slot.size)
+        channels = slice(channel, channel + grid.channel.size)
+        alive[number * len(starts) : (number + 1) * len(starts)] = live[:, slots, channels]
+        level.append(noise.of_patches(slot, channel, starts))
+    return PatchBatch(patches, alive, xp.concatenate(level), interval_s, xp)
 
 
 def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleType) -> None:
-    slots, channels = _axes_of(grid, run)
-    across = grid.slot.synthesis[run.slot][:, None] * grid.channel.synthesis[run.channel]
-    along = grid.time.synthesis[run.begin : run.end]
-    starts = grid.time.start[run.begin : run.end]
-    corner = (slots.start, channels.start)
-    add_windows(total, kept, corner, starts, across, along, grid.time.reach, xp)
+    corners, across = _across(grid, run, back=True)
+    along, starts = grid.time.synthesis[run.times], grid.time.start[run.times]
+    add_windows(total, kept, corners, starts, across, along, grid.time.reach, xp)

@@ -21,25 +21,27 @@ _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 
 @_compile  # type: ignore[untyped-decorator]
 def cut_windows(
-    gathers: Array, slot: int, channel: int, starts: Array, across: Array, along: Array, out: Array
+    gathers: Array, corners: Array, starts: Array, across: Array, along: Array, out: Array
 ) -> None:
     """Weighted windows of `gathers` (source, slot, channel, time) into `out` (window, ...)."""
-    windows, _, slots, channels, samples = out.shape
-    for source in range(gathers.shape[0]):
-        for i in range(slots):
-            for j in range(channels):
-                factor = across[i, j]
-                trace = gathers[source, slot + i, channel + j]
-                for window in range(windows):
-                    part = trace[starts[window] : starts[window] + samples]
-                    weight, cut = along[window], out[window, source, i, j]
-                    for k in range(samples):
-                        cut[k] = part[k] * (factor * weight[k])
+    _, _, slots, channels, samples = out.shape
+    for corner in range(len(corners)):
+        slot, channel, first = corners[corner, 0], corners[corner, 1], corner * len(starts)
+        for source in range(gathers.shape[0]):
+            for i in range(slots):
+                for j in range(channels):
+                    factor = across[corner, i, j]
+                    trace = gathers[source, slot + i, channel + j]
+                    for window in range(len(starts)):
+                        part = trace[starts[window] : starts[window] + samples]
+                        weight, cut = along[window], out[first + window, source, i, j]
+                        for k in range(samples):
+                            cut[k] = part[k] * (factor * weight[k])
 
 
 @_compile  # type: ignore[untyped-decorator]
 def add_windows(
-    gathers: Array, slot: int, channel: int, starts: Array, across: Array, along: Array, kept: Array
+    gathers: Array, corners: Array, starts: Array, across: Array, along: Array, kept: Array
 ) -> None:
     """Weighted windows `kept` (window, source, slot, channel, time) onto `gathers`."""
     windows, sources, slots, channels, samples = kept.shape
@@ -47,18 +49,20 @@ def add_windows(
     for window in range(windows):
         for source in range(sources):
             filled[window, source] = _any_filled(kept, window, source)
-    for source in range(sources):
-        for i in range(slots):
-            for j in range(channels):
-                factor = across[i, j]
-                trace = gathers[source, slot + i, channel + j]
-                for window in range(windows):
-                    if not filled[window, source]:
-                        continue
-                    part = trace[starts[window] : starts[window] + samples]
-                    weight, added = along[window], kept[window, source, i, j]
-                    for k in range(samples):
-                        part[k] += added[k] * (factor * weight[k])
+    for corner in range(len(corners)):
+        slot, channel, first = corners[corner, 0], corners[corner, 1], corner * len(starts)
+        for source in range(sources):
+            for i in range(slots):
+                for j in range(channels):
+                    factor = across[corner, i, j]
+                    trace = gathers[source, slot + i, channel + j]
+                    for window in range(len(starts)):
+                        if not filled[first + window, source]:
+                            continue
+                        part = trace[starts[window] : starts[window] + samples]
+                        weight, added = along[window], kept[first + window, source, i, j]
+                        for k in range(samples):
+                            part[k] += added[k] * (factor * weight[k])
 
 
 @_compile  # type: ignore[untyped-decorator]

@@ -16,23 +16,23 @@ from deblend.arrays import Array, is_host
 
 def cut_windows(
     gathers: Array,
-    corner: tuple[int, int],
+    corners: NDArray[np.int64],
     starts: NDArray[np.int64],
     across: NDArray[np.float32],
     along: NDArray[np.float32],
     xp: ModuleType,
 ) -> Array:
-    """Weighted windows of gathers.
+    """Weighted windows of gathers, those of one corner after the other.
 
     Parameters
     ----------
     gathers : array, shape (source, slot, channel, time)
         Gathers of a block, C-contiguous.
-    corner : tuple of int
-        First slot and first channel of all windows.
+    corners : ndarray of int64, shape (corner, 2)
+        First slots and first channels.
     starts : ndarray of int64, shape (window,)
-        First time sample of each window.
-    across : ndarray of float32, shape (slot, channel)
+        First time samples of the windows at each corner.
+    across : ndarray of float32, shape (corner, slot, channel)
         Weights of the traces.
     along : ndarray of float32, shape (window, sample)
         Weights of the samples.
@@ -41,20 +41,21 @@ def cut_windows(
 
     Returns
     -------
-    array, shape (window, source, slot, channel, sample)
+    array, shape (corner * window, source, slot, channel, sample)
     """
     if not is_host(xp):
-        return cut_windows_array(gathers, corner, starts, across, along, xp)
+        return cut_windows_array(gathers, corners, starts, across, along, xp)
     from deblend.separation import window_kernels
 
-    out = np.empty((len(starts), len(gathers), *across.shape, along.shape[1]), gathers.dtype)
-    window_kernels.cut_windows(gathers, *corner, starts, across, along, out)
+    patches = len(corners) * len(starts)
+    out = np.empty((patches, len(gathers), *across.shape[1:], along.shape[1]), gathers.dtype)
+    window_kernels.cut_windows(gathers, corners, starts, across, along, out)
     return out
 
 
 def cut_windows_array(
     gathers: Array,
-    corner: tuple[int, int],
+    corners: NDArray[np.int64],
     starts: NDArray[np.int64],
     across: NDArray[np.float32],
     along: NDArray[np.float32],
@@ -62,14 +63,19 @@ def cut_windows_array(
 ) -> Array:
     """Array form of `cut_windows`."""
     samples = xp.asarray(starts[:, None] + np.arange(along.shape[1]))
-    part = _part(gathers, corner, across)
-    return xp.moveaxis(part[..., samples], 3, 0) * _weights(across, along, xp)
+    return xp.concatenate(
+        [
+            xp.moveaxis(_part(gathers, corner, weight)[..., samples], 3, 0)
+            * _weights(weight, along, xp)
+            for corner, weight in zip(corners.tolist(), across, strict=True)
+        ]
+    )
 
 
 def add_windows(
     gathers: Array,
     kept: Array,
-    corner: tuple[int, int],
+    corners: NDArray[np.int64],
     starts: NDArray[np.int64],
     across: NDArray[np.float32],
     along: NDArray[np.float32],
@@ -82,9 +88,9 @@ def add_windows(
     ----------
     gathers : array, shape (source, slot, channel, time)
         Gathers of a block, C-contiguous.
-    kept : array, shape (window, source, slot, channel, sample)
+    kept : array, shape (corner * window, source, slot, channel, sample)
         What to add.
-    corner, starts, across, along
+    corners, starts, across, along
         As in `cut_windows`.
     colours : int
         Windows whose numbers differ by a multiple of this do not overlap.
@@ -92,17 +98,17 @@ def add_windows(
         Array namespace.
     """
     if not is_host(xp):
-        add_windows_array(gathers, kept, corner, starts, across, along, colours, xp)
+        add_windows_array(gathers, kept, corners, starts, across, along, colours, xp)
         return
     from deblend.separation import window_kernels
 
-    window_kernels.add_windows(gathers, *corner, starts, across, along, kept)
+    window_kernels.add_windows(gathers, corners, starts, across, along, kept)
 
 
 def add_windows_array(
     gathers: Array,
     kept: Array,
-    corner: tuple[int, int],
+    corners: NDArray[np.int64],
     starts: NDArray[np.int64],
     across: NDArray[np.float32],
     along: NDArray[np.float32],
@@ -110,11 +116,13 @@ def add_windows_array(
     xp: ModuleType,
 ) -> None:
     """Array form of `add_windows`: one addition a colour, in which no sample occurs twice."""
-    weighted = xp.moveaxis(kept * _weights(across, along, xp), 0, 3)
-    part = _part(gathers, corner, across)
-    for colour in range(colours):
-        samples = xp.asarray(starts[colour::colours, None] + np.arange(along.shape[1]))
-        part[..., samples] += weighted[..., colour::colours, :]
+    for number, (corner, weight) in enumerate(zip(corners.tolist(), across, strict=True)):
+        mine = kept[number * len(starts) : (number + 1) * len(starts)]
+        weighted = xp.moveaxis(mine * _weights(weight, along, xp), 0, 3)
+        part = _part(gathers, corner, weight)
+        for colour in range(colours):
+            samples = xp.asarray(starts[colour::colours, None] + np.arange(along.shape[1]))
+            part[..., samples] += weighted[..., colour::colours, :]
 
 
 def _weights(across: NDArray[np.float32], along: NDArray[np.float32], xp: ModuleType) -> Array:
@@ -122,7 +130,7 @@ def _weights(across: NDArray[np.float32], along: NDArray[np.float32], xp: Module
     return xp.asarray(across[None, :, :, None] * along[:, None, None, :])[:, None]
 
 
-def _part(gathers: Array, corner: tuple[int, int], across: NDArray[np.float32]) -> Array:
+def _part(gathers: Array, corner: list[int], across: NDArray[np.float32]) -> Array:
     """Slots and channels of the windows."""
     (slot, channel), (slots, channels) = corner, across.shape
     return gathers[:, slot : slot + slots, channel : channel + channels]
