@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -98,6 +99,8 @@ def shot_findings(
     if len(findings) > max(_FEW_FINDINGS, (_MOSTLY if silent else _MANY) * len(shots)):
         # Each of them is a consequence, and stays for whoever looks for the cause.
         return [_summed_up(findings), *(replace(found, verdict="note") for found in findings)]
+    if arrivals.likeness is not None:
+        findings += source_number_findings(shots.sources, arrivals.likeness.told_apart)
     return findings + judged_findings(shots, why, int(np.count_nonzero(timed)))
 
 
@@ -121,6 +124,33 @@ def _shared(relative: float, wider: float) -> bool:
     if relative < MISFIRE_BELOW:
         return bool(relative <= _NO_NEGATIVE * np.sqrt(wider))
     return wider > OVERLAPPING
+
+
+def source_number_findings(
+    sources: tuple[int | str, ...], told_apart: NDArray[np.bool_]
+) -> list[Finding]:
+    """Which sources leave arrivals too alike for an exchange of their numbers to be seen.
+
+    Parameters
+    ----------
+    sources : tuple of int or str
+        Names.
+    told_apart : ndarray of bool, shape (source, source)
+        Sources that are told apart.
+    """
+    alike = [
+        f"{sources[one]} and {sources[other]}"
+        for one, other in combinations(range(len(sources)), 2)
+        if not told_apart[one, other]
+    ]
+    if not alike:
+        return []
+    message = (
+        f"Source numbers of {', '.join(alike)} are not verified against the samples: their direct "
+        "arrivals are too alike, or their shots too few. Only positions or the order of firing "
+        "show an exchange; separation takes the numbers of the table."
+    )
+    return [Finding("source_numbers_not_verified", float(len(alike)), "pairs", "note", message)]
 
 
 def judged_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:

@@ -56,10 +56,13 @@ class SourceLikeness:
     scatter : ndarray of float64, shape (source, source)
         Of the discriminant for two sources, which is 1 for one and -1 for the other. NaN on the
         diagonal and with too few shots.
+    told_apart : ndarray of bool, shape (source, source)
+        Sources of which a shot would be seen to be the other one.
     """
 
     looks_like: NDArray[np.int64]
     scatter: NDArray[np.float64]
+    told_apart: NDArray[np.bool_]
 
 
 def source_likeness(
@@ -89,7 +92,9 @@ def source_likeness(
         Of the parts in which shots are judged.
     """
     nothing = SourceLikeness(
-        np.full(len(arrivals), -1, dtype=np.int64), np.full((source_count, source_count), np.nan)
+        np.full(len(arrivals), -1, dtype=np.int64),
+        np.full((source_count, source_count), np.nan),
+        np.zeros((source_count, source_count), dtype=np.bool_),
     )
     rows = np.flatnonzero(good)
     counts = np.bincount(source_row[rows], minlength=source_count)
@@ -110,13 +115,18 @@ def source_likeness(
     more = disturbed**2 if wider is None else disturbed**2 * wider[rows]
     found &= 1.0 - value > _SCATTERS * scatter[own, best] * more
     found &= scatter[own, best] < LARGEST_SCATTER
+    usual = np.stack([np.median(flat[own == k], axis=0) for k in range(enough.size)])
+    differ = _difference(usual)
     if wider is not None:
-        usual = np.stack([np.median(flat[own == k], axis=0) for k in range(enough.size)])
-        differ = _difference(usual)[own, best]
         clear = (wider[rows] < _UNDISTURBED) & (scatter[own, best] < _CLEAR)
-        found &= (differ > _ALIKE) | (clear & (differ > _SAME))
+        found &= (differ[own, best] > _ALIKE) | (clear & (differ[own, best] > _SAME))
+    told = (scatter < _CLEAR) & (differ > _SAME)
+    told |= (scatter < LARGEST_SCATTER) & (differ > _ALIKE)
+    # A discriminant of 1 for one and -1 for the other has to be that far from its own scatter.
+    told &= _SCATTERS * scatter < (1.0 - _OTHER_SIDE)
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
+    nothing.told_apart[np.ix_(enough, enough)] = told
     return nothing
 
 

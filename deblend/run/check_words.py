@@ -24,10 +24,12 @@ def verified_rows(findings: Sequence[Finding]) -> list[tuple[str, str]]:
     clocks = [_clock_words(f) for f in findings if f.metric in _CLOCK_WORDS]
     verified = [f.message for f in findings if f.metric in ("shots_verified", "not_verified")]
     missing = [f for f in findings if f.metric == "shot_not_verified"]
+    numbers = [f.message for f in findings if f.metric == "source_numbers_not_verified"]
     rows = [
         ("clocks", ", ".join(clocks)),
         ("verified", " ".join(verified) or ("no shot" if clocks else "")),
         ("not verified", shots_named(missing)),
+        ("source numbers", " ".join(numbers)),
     ]
     return [(name, words) for name, words in rows if words]
 

@@ -239,6 +239,14 @@ def test_table_of_another_line_does_not_fit(three: Line) -> None:
     assert metrics & {"clock_not_verified", "table_does_not_fit"}
 
 
+def test_mirrored_sources_are_told_as_not_verified(two: Line) -> None:
+    # They lie at equal distances from the streamer: an exchange of their numbers leaves nothing.
+    found = verify_against_samples(two.recording, two.shots, two.geometry)
+    (numbers,) = about(found, "source_numbers_not_verified")
+    assert (numbers.verdict, numbers.value) == ("note", 1.0)
+    assert "of 1 and 2 are not verified" in numbers.message
+
+
 def test_one_source_with_another_zero_of_time(three: Line) -> None:
     late = three.shots.fire_time_ns + np.where(three.shots.source == 2, 20_000_000, 0)
     shots = replace(three.shots, fire_time_ns=late)
