@@ -62,7 +62,7 @@ def show_plan(contents: PlanContents) -> None:
     for name, finding in contents.findings:
         if finding.verdict == "pass":
             continue
-        mark = "note" if finding.verdict == "note" else "[bold]look[/bold]"
+        mark = finding.verdict if finding.verdict == "note" else f"[bold]{finding.verdict}[/bold]"
         console.print(f"{mark}  {escape(name)}: {escape(finding.message)}", highlight=False)
     console.print("formulas: --out or --json", highlight=False)
     console.print(f"\n[bold]{ADVICE}[/bold]", highlight=False)

@@ -60,6 +60,11 @@ def _look(
     return Finding(metric, value, unit, "look", message, limit=limit)
 
 
+def _beyond(metric: str, value: float, unit: str, message: str, limit: float) -> Finding:
+    """Beyond a limit that the plan itself states, of the permit or of the machinery."""
+    return Finding(metric, value, unit, "fail", message, limit=limit)
+
+
 def _lines(lines: MidpointLines) -> Iterator[Finding]:
     if lines.interleave == "lines coincide":
         yield _look(
@@ -167,32 +172,34 @@ def _permit(alternative: Alternative, firing: FiringPlan) -> Iterator[Finding]:
     limits, speeds = alternative.limits, speeds_m_s(alternative)
     gap_s = float(np.diff(np.sort(firing.times_s(speeds[2]))).min())
     if limits.smallest_shot_spacing_s is not None and gap_s < limits.smallest_shot_spacing_s:
-        yield _look(
+        yield _beyond(
             "shots_closer_than_permitted",
             gap_s,
             "s",
-            "Two shots come closer than the smallest time between shots that the permit allows.",
+            "Two shots come closer than the smallest time between shots that the permit allows. "
+            "Widen the shot interval, shorten the delays or sail slower.",
             limits.smallest_shot_spacing_s,
         )
     # Where all sources fire together the permit has to say how it counts them: as one shot here.
     spacing_m = alternative.firing.shot_interval_m - 2.0 * largest_delay_s(alternative) * speeds[2]
     if limits.smallest_shot_spacing_m is not None and spacing_m < limits.smallest_shot_spacing_m:
-        yield _look(
+        yield _beyond(
             "shots_closer_than_permitted",
             spacing_m,
             "m",
             "Shot points come closer than the smallest spacing that the permit allows, with the "
-            "delays at their worst.",
+            "delays at their worst. Widen the shot interval, or shorten the delays.",
             limits.smallest_shot_spacing_m,
         )
     volume = air.volume_at_once_cubic_inch(alternative)
     largest = limits.largest_volume_cubic_inch
     if volume is not None and largest is not None and volume > largest:
-        yield _look(
+        yield _beyond(
             "volume_above_permit",
             volume,
             "cubic inch",
-            "The volume fired at a shot point exceeds what the permit allows at once.",
+            "The volume fired at a shot point exceeds what the permit allows at once. Fire fewer "
+            "or smaller sources together.",
             largest,
         )
 
@@ -200,21 +207,23 @@ def _permit(alternative: Alternative, firing: FiringPlan) -> Iterator[Finding]:
 def _air(alternative: Alternative) -> Iterator[Finding]:
     for use in air.string_uses(alternative):
         if use.shortest_s < use.recycle_s:
-            yield _look(
+            yield _beyond(
                 "recycle_time",
                 use.shortest_s,
                 "s",
                 f"String {use.name} has to fire again after {use.shortest_s:.2f} s at the highest "
-                f"speed and needs {use.recycle_s:g} s.",
+                f"speed and needs {use.recycle_s:g} s. Widen the shot interval, or share the "
+                "strings in another way.",
                 use.recycle_s,
             )
     free = air.free_air_per_minute_m3(alternative, speeds_m_s(alternative)[2])
     capacity = alternative.limits.compressor_m3_per_min
     if free is not None and capacity is not None and free > capacity:
-        yield _look(
+        yield _beyond(
             "compressor_duty",
             free,
             "m³/min",
-            "The guns need more free air at the highest speed than the compressors deliver.",
+            "The guns need more free air at the highest speed than the compressors deliver. Widen "
+            "the shot interval, or fire less volume.",
             capacity,
         )

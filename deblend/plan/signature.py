@@ -353,13 +353,14 @@ def _held(
     other: SignatureMeasures,
     reference: SignatureMeasures,
 ) -> Finding:
+    measured, tolerance = (f"{number:.3g} {unit}".rstrip() for number in (value, limit))
     return Finding(
         metric,
         value,
         unit,
         "look" if beyond else "pass",
-        f"{other.far_field.name} against {reference.far_field.name}: {words} {value:.3g} {unit}, "
-        f"tolerance {limit:g} {unit} (common practice, contracts state their own).",
+        f"{other.far_field.name} against {reference.far_field.name}: {words} {measured}, "
+        f"tolerance {tolerance} (common practice, contracts state their own).",
         source=other.far_field.name,
         limit=limit,
     )

@@ -124,7 +124,8 @@ def pair_sections(
         raise InputError(
             f"{trial.name} and {benchmark.name} do not overlap: the closest traces are "
             f"{apart.min():.1f} m apart",
-            remedy="Give lines over the same place, in the same coordinates.",
+            remedy="Give lines over the same place, in the same coordinates, or allow traces "
+            f"farther apart than {farthest_m:g} m.",
         )
     length = min(trial.traces.shape[1], benchmark.traces.shape[1])
     return Paired(

@@ -213,7 +213,7 @@ def _compare(
         try:
             paired = pair_sections(first, second, farthest_m=how.farthest_m, resample=how.resample)
         except InputError as error:
-            missing = error
+            missing = missing or error
             found.append(Finding("not_compared", float("nan"), "", "note", f"{label}: {error}"))
             continue
         match = match_strength(paired, how.match)

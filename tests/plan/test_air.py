@@ -111,10 +111,10 @@ def test_permit_and_compressors_are_findings() -> None:
             compressor_m3_per_min=50.0,
         ),
     )
-    metrics = [finding.metric for finding in alternative_numbers(made, TARGET).findings]
-    for metric, count in (
-        ("shots_closer_than_permitted", 2),
-        ("volume_above_permit", 1),
-        ("compressor_duty", 1),
-    ):
-        assert metrics.count(metric) == count
+    beyond = [f.metric for f in alternative_numbers(made, TARGET).findings if f.verdict == "fail"]
+    assert sorted(beyond) == [
+        "compressor_duty",
+        "shots_closer_than_permitted",
+        "shots_closer_than_permitted",
+        "volume_above_permit",
+    ]

@@ -161,6 +161,17 @@ def test_lines_that_cannot_be_compared(tmp_path: Path, changed: dict[str, int], 
     assert not (tmp_path / "out.csv").exists()
 
 
+def test_lines_too_far_apart_are_said_so_with_velocities_too(
+    tmp_path: Path, velocities: Path
+) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    benchmark = write_line(tmp_path / "benchmark.sgy", shots=20, shot_m=12.5, away_m=40.0)
+    result = call(trial, benchmark, "--out", tmp_path / "out.csv", "--velocities", velocities)
+    assert result.exit_code == 2
+    assert "do not overlap: the closest traces are 40.0 m apart" in result.stderr
+    assert "allow traces farther apart than 12.5 m" in result.stderr
+
+
 def test_velocities_that_miss_the_line(tmp_path: Path) -> None:
     trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
     path = tmp_path / "velocities.csv"
