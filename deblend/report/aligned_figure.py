@@ -11,7 +11,13 @@ from deblend.report.sampling import display_clip
 from deblend.report.section_figure import draw_gather, section_title
 
 
-def aligned_figure(section: Section, others: list[Alignment], *, gain_db: float = 0.0) -> Figure:
+def aligned_figure(
+    section: Section,
+    others: list[Alignment],
+    amplitude_unit: str = "recorded unit",
+    *,
+    gain_db: float = 0.0,
+) -> Figure:
     """What was removed from a common-channel gather.
 
     Events that line up in its own times are signal that was taken. What came from another source
@@ -23,6 +29,8 @@ def aligned_figure(section: Section, others: list[Alignment], *, gain_db: float 
         A common-channel gather.
     others : list of Alignment
         From `deblend.report.aligned.alignments`; the first three are drawn.
+    amplitude_unit : str, optional
+        Unit of the amplitudes.
     gain_db : float, optional
         Makes all panels alike louder.
     """
@@ -38,4 +46,9 @@ def aligned_figure(section: Section, others: list[Alignment], *, gain_db: float 
         axes.set_title(f"in the times of {plain(other.label)}", fontsize=11, loc="left")
         axes.set_ylabel("")
     figure.suptitle(plain(section_title(section)), fontsize=11)
+    figure.supxlabel(
+        f"black is +{clip:.3g}, white is −{clip:.3g} ({plain(amplitude_unit)}), one scale for all "
+        "panels; plain white: no sample of the gather falls there",
+        fontsize=10,
+    )
     return figure

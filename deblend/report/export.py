@@ -96,7 +96,11 @@ def _gathers(contents: Contents) -> Iterator[Named]:
         yield name, section_figure(section, contents.amplitude_unit), False
         others = alignments(section, contents.acquisition)
         if others:
-            yield f"{name}-removed-aligned", aligned_figure(section, others), False
+            yield (
+                f"{name}-removed-aligned",
+                aligned_figure(section, others, contents.amplitude_unit),
+                False,
+            )
 
 
 def _line(contents: Contents) -> Iterator[Named]:

@@ -172,7 +172,9 @@ def panel_figure(panel: ComparedPanel) -> Figure:
         axes.set_xticks(*trace_ticks(panel.axis))
         axes.set_xlabel(plain(panel.axis_label))
     figure.axes[0].set_ylabel("time (s)")
-    bar = figure.colorbar(image, ax=list(figure.axes), aspect=40, pad=0.01)
+    bar = figure.colorbar(
+        image, ax=list(figure.axes), aspect=40, pad=0.01, label="amplitude, unit of the benchmark"
+    )
     bar.set_ticks([-clip, 0, clip], labels=[f"−{clip:.3g}", "0", f"+{clip:.3g}"])
     figure.suptitle(
         f"{plain(panel.title)}; strength matched: {panel.match}; {panel.apart_m:.1f} m apart (rms)",

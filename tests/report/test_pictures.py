@@ -13,6 +13,8 @@ from deblend.errors import InputError, OutputError
 from deblend.model.findings import Finding
 from deblend.model.gathers import make_gathers
 from deblend.model.shots import make_shots
+from deblend.report.aligned import Alignment
+from deblend.report.aligned_figure import aligned_figure
 from deblend.report.archive import write_arrays
 from deblend.report.contents import Contents
 from deblend.report.crosstalk import LEFT, crosstalk_figure, crosstalk_matrices
@@ -81,6 +83,16 @@ def test_panels_share_one_scale_and_time_runs_down() -> None:
     for axes in pictures[:3]:
         assert axes.images[0].get_clim() == pictures[0].images[0].get_clim()
         assert axes.get_ylim() == pytest.approx((0.2, 0.0))
+
+
+def test_what_was_removed_is_drawn_in_both_times_at_one_stated_scale(contents: Contents) -> None:
+    section = contents.sections[0]
+    other = Alignment(2, 0, np.full(len(section.axis), 0.04))
+    figure = aligned_figure(section, [other], contents.amplitude_unit)
+    own, moved = (axes.images[0] for axes in figure.axes)
+    assert own.get_clim() == moved.get_clim()
+    assert f"black is +{own.get_clim()[1]:.3g}" in figure.get_supxlabel()
+    assert "(µbar)" in figure.get_supxlabel()
 
 
 def test_a_sine_has_its_spectrum(contents: Contents) -> None:
