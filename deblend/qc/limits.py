@@ -15,8 +15,10 @@ from deblend.errors import SettingsError, reason_of
 from deblend.model.findings import Finding, Verdict
 
 NO_SOURCE: Final = "common practice, no source"
-RESIDUAL: Final = frozenset({"reblend_residual", "reblend_residual_worst_shot"})
-"""Rows that ask for a look and never decide: what re-blends may still be wrong."""
+RESIDUAL: Final = "reblend_residual"
+WORST_RESIDUAL: Final = f"{RESIDUAL}_worst_shot"
+_NEVER_DECIDE: Final = frozenset({RESIDUAL, WORST_RESIDUAL})
+"""Rows that may ask for a look and never pass: what re-blends may still be wrong."""
 _ORDER: Final[tuple[Verdict, ...]] = ("note", "pass", "look", "fail")
 _KEYS: Final = {"unit", "worse", "look", "fail", "source"}
 
@@ -146,6 +148,17 @@ def _limit(metric: str, table: Any, default: Limit | None, where: str) -> Limit:
     )
 
 
+def limit_of(limits: Mapping[str, Limit], metric: str) -> Limit | None:
+    """Limit of a metric, None if it has none; the worst shots have that of all."""
+    return limits.get(RESIDUAL if metric == WORST_RESIDUAL else metric)
+
+
+def verdict_of(limit: Limit, metric: str, value: float, error: float = 0.0) -> Verdict:
+    """Verdict of a value; a small re-blend residual is a note, because it proves nothing."""
+    verdict = limit.verdict(value, error)
+    return "note" if verdict == "pass" and metric in _NEVER_DECIDE else verdict
+
+
 def judged(
     limits: Mapping[str, Limit],
     metric: str,
@@ -175,9 +188,11 @@ def judged(
     source, shot_point, channel, window_s, band_hz, other_source, error : optional
         As in `Finding`.
     """
-    limit = limits[metric]
+    limit = limit_of(limits, metric)
+    if limit is None:
+        raise KeyError(metric)
     known = error if error is not None and math.isfinite(error) else None
-    verdict = limit.verdict(value, known or 0.0)
+    verdict = verdict_of(limit, metric, value, known or 0.0)
     if not beyond_chance:
         verdict = excused(verdict)
     return Finding(
@@ -207,5 +222,5 @@ def overall_verdict(findings: Iterable[Finding]) -> Verdict:
 
     ``note`` where nothing but notes and residuals is there: nothing was judged then.
     """
-    deciding = [finding.verdict for finding in findings if finding.metric not in RESIDUAL]
+    deciding = [finding.verdict for finding in findings if finding.metric not in _NEVER_DECIDE]
     return max(deciding, key=_ORDER.index, default="note")

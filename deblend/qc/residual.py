@@ -7,7 +7,7 @@ a look; they never say that a separation is good.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
+from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, Limit, judged
 
 WORST_SHOTS = 5
-LOOK_ABOVE_DB = -3.0
-"""More than half of the energy of a shot's window unexplained: something is likely to be wrong."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +94,7 @@ def residual_findings(
     shots: Shots,
     counted: NDArray[np.bool_],
     windows_s: Sequence[tuple[float, float]],
+    limits: Mapping[str, Limit],
 ) -> list[Finding]:
     """Rows of the findings table: one a source and window, then the worst shots.
 
@@ -108,15 +108,17 @@ def residual_findings(
         Shots that take part, the delivered ones as a rule.
     windows_s : sequence of (float, float)
         The windows, in seconds after firing.
+    limits : mapping of str to Limit
+        From `deblend.qc.limits`.
 
     Returns
     -------
     list of Finding
-        Verdicts are "note" or "look".
+        None passes: a small residual proves nothing.
     """
     return [
-        *_summary(energy, shots, counted, windows_s),
-        *_worst(energy, shots, counted),
+        *_summary(energy, shots, counted, windows_s, limits),
+        *_worst(energy, shots, counted, limits),
     ]
 
 
@@ -125,18 +127,17 @@ def _summary(
     shots: Shots,
     counted: NDArray[np.bool_],
     windows_s: Sequence[tuple[float, float]],
+    limits: Mapping[str, Limit],
 ) -> list[Finding]:
     return [
-        Finding(
-            "reblend_residual",
+        judged(
+            limits,
+            RESIDUAL,
             value,
-            "dB",
-            "look" if value > LOOK_ABOVE_DB else "note",
             "Part of the record that the separated gathers do not explain, relative to the "
             "record; a low value is necessary, not sufficient.",
             source=source,
             window_s=window,
-            limit=LOOK_ABOVE_DB,
         )
         for source, window, value in ratios(
             energy.residual, energy.record, shots, counted, windows_s
@@ -172,21 +173,24 @@ def ratios(
                 yield source, window, value
 
 
-def _worst(energy: ResidualEnergy, shots: Shots, counted: NDArray[np.bool_]) -> list[Finding]:
+def _worst(
+    energy: ResidualEnergy,
+    shots: Shots,
+    counted: NDArray[np.bool_],
+    limits: Mapping[str, Limit],
+) -> list[Finding]:
     totals = zip(energy.residual.sum(axis=1), energy.record.sum(axis=1), strict=True)
     value = np.array([decibels(residual, record) for residual, record in totals])
     value[~counted | ~np.isfinite(value)] = -np.inf
     order = np.argsort(-value, kind="stable")[:WORST_SHOTS]
     return [
-        Finding(
-            "reblend_residual_worst_shot",
+        judged(
+            limits,
+            WORST_RESIDUAL,
             float(value[row]),
-            "dB",
-            "look" if value[row] > LOOK_ABOVE_DB else "note",
             f"One of the {WORST_SHOTS} shots with the largest unexplained part.",
             source=shots.source[row].item(),
             shot_point=int(shots.shot_point[row]),
-            limit=LOOK_ABOVE_DB,
         )
         for row in order
         if np.isfinite(value[row])

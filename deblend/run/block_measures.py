@@ -240,7 +240,7 @@ def line_findings(
     if truth is not None and measures.truth is not None:
         yield from truth_rows(truth, measures.truth, job, plan.windows)
     yield from removed_findings(measures.removed, job.shots, job.delivered, windows_s)
-    yield from residual_findings(measures.residual, job.shots, job.delivered, windows_s)
+    yield from residual_findings(measures.residual, job.shots, job.delivered, windows_s, limits)
     yield from leakage_findings(plan, measures.leakage, limits, numbers, likeness)
     if measures.fitted_less is not None:
         yield from fitted_less_findings(measures.fitted_less, job.shots, numbers)

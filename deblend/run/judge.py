@@ -11,7 +11,7 @@ from typing import Any, Final, cast, get_args
 
 from deblend.errors import InputError, reason_of
 from deblend.model.findings import COLUMNS, Finding, Verdict
-from deblend.qc.limits import Limit, excused, overall_verdict
+from deblend.qc.limits import Limit, excused, limit_of, overall_verdict, verdict_of
 from deblend.run.output_folder import FINDINGS
 
 EXIT_STATUS: Final[dict[Verdict, int]] = {"note": 0, "pass": 0, "look": 1, "fail": 3}
@@ -113,11 +113,11 @@ def _finding(row: Mapping[str, str]) -> Finding:
 
 def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     """A row under the limits given; one without a limit of its own, or within chance, stays."""
-    limit = limits.get(finding.metric)
+    limit = limit_of(limits, finding.metric)
     if limit is None or finding.limit is None:
         return finding
     earlier_sign = 1.0 if limit.worse == "above" else -1.0
-    verdict = limit.verdict(finding.value, finding.error or 0.0)
+    verdict = verdict_of(limit, finding.metric, finding.value, finding.error or 0.0)
     by_chance = finding.verdict == "note" and earlier_sign * (finding.value - finding.limit) > 0
     if by_chance:
         verdict = excused(verdict)

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from deblend.model.shots import Shots, make_shots
+from deblend.qc.limits import default_limits
 from deblend.qc.residual import (
-    LOOK_ABOVE_DB,
     WORST_SHOTS,
     ResidualEnergy,
     decibels,
@@ -16,6 +16,7 @@ from deblend.qc.residual import (
     residual_findings,
 )
 
+LIMITS = default_limits()
 WINDOWS = [(0, 10), (10, 30)]
 WINDOWS_S = [(0.0, 0.04), (0.04, 0.12)]
 
@@ -83,7 +84,7 @@ def energies(residual: NDArray[np.float64]) -> list[tuple[str, float, str, int |
     counted = np.ones(len(residual), bool)
     counted[-1] = False
     energy = ResidualEnergy(residual, np.ones_like(residual))
-    rows = residual_findings(energy, shots, counted, WINDOWS_S)
+    rows = residual_findings(energy, shots, counted, WINDOWS_S, LIMITS)
     return [(row.metric, row.value, row.verdict, row.shot_point) for row in rows]
 
 
@@ -98,7 +99,7 @@ def test_findings() -> None:
     worst = [row for row in rows if row[0] == "reblend_residual_worst_shot"]
     assert len(worst) == WORST_SHOTS
     assert worst[0][1] == pytest.approx(10 * np.log10(0.9))
-    assert worst[0][1] > LOOK_ABOVE_DB
+    assert worst[0][1] > LIMITS["reblend_residual"].look
     assert worst[0][2:] == ("look", 102)
     assert 108 not in {shot_point for *_, shot_point in worst}
 
@@ -106,4 +107,4 @@ def test_findings() -> None:
 def test_a_silent_record_yields_no_rows() -> None:
     nothing = np.zeros((3, 2))
     energy = ResidualEnergy(nothing, nothing)
-    assert residual_findings(energy, table(), np.ones(3, bool), WINDOWS_S) == []
+    assert residual_findings(energy, table(), np.ones(3, bool), WINDOWS_S, LIMITS) == []

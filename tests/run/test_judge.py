@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,16 @@ def test_the_residual_alone_decides_nothing(tmp_path: Path) -> None:
     row = judged(LIMITS, "reblend_residual", 3.0, "Large.", source=1)
     assert row.verdict == "look"
     assert call(folder_of(tmp_path, row)).exit_code == 0
+
+
+@pytest.mark.parametrize("metric", ["reblend_residual", "reblend_residual_worst_shot"])
+def test_a_small_residual_never_passes(tmp_path: Path, metric: str) -> None:
+    row = judged(LIMITS, metric, -40.0, "Small.", source=1)
+    assert row.verdict == "note"
+    folder = folder_of(tmp_path, row)
+    assert judge_folder(folder, LIMITS).findings == tuple(read_findings(folder / "findings.csv"))
+    stricter = LIMITS | {"reblend_residual": replace(LIMITS["reblend_residual"], look=-50.0)}
+    assert judge_folder(folder, stricter).findings[0].verdict == "look"
 
 
 def test_the_default_limits_can_be_printed() -> None:
