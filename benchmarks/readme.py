@@ -132,6 +132,11 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: of_wrong_times(n, "full"),
     ),
     (
+        "the same, 400 shots a source",
+        "quality.faulty_lines",
+        lambda n: of_wrong_times(n, "long"),
+    ),
+    (
         "demonstration, whole gathers, sources 1 to 4: before (dB)",
         "speed.demo",
         lambda n: joined(n["snr_start_db"]),

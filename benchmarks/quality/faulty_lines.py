@@ -6,9 +6,9 @@ Each number is kept as soon as it is there. Windows are six equal ones from the 
 deepest event; `start` is the pseudo-deblended record. Lines differ in one thing only: noise with or
 without swell and spikes, fire times of the table wrong by 0.5 ms rms or right; `only the mean left`
 has what no data can tell, the mean error of each source (`error_mean_ms`). That mean is the smaller
-the more shots a source has: 48 on small lines, 108 on full ones. Seeds from 3 were never looked at
-while the methods were made. `python -m benchmarks.quality.targets` holds the numbers against what
-is to be reached.
+the more shots a source has: 48 on small lines, 108 on full ones, 400 on long ones. Seeds from 3
+were never looked at while the methods were made. `python -m benchmarks.quality.targets` holds the
+numbers against what is to be reached.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.quality.lines import SIZES, WINDOWS
+from benchmarks.quality.lines import WINDOWS
 from benchmarks.quality.score import Row, score_row
 from benchmarks.result import RESULTS, Number, keep
 from deblend.model.shots import Shots
@@ -39,7 +39,7 @@ from deblend.synth.build import Plan, build_line
 from deblend.synth.firing import Trouble
 from deblend.synth.line import Line
 from deblend.synth.noise import White
-from deblend.synth.scenes import Size, scene_plan, signal_windows_s
+from deblend.synth.scenes import Extent, Size, scene_plan, signal_windows_s
 from deblend.synth.signature import Signature
 
 NAME = "quality.faulty_lines"
@@ -54,9 +54,15 @@ KINDS: Final = {
 }
 """What is done with each line."""
 PARTS: Final = ("noise", "25 Hz", "wide band")
+LINES: Final[dict[str, Size | Extent]] = {
+    "small": "small",
+    "full": "full",
+    "long": Extent(400, 8, 2.4),
+}
+"""Lines by size: the standard ones, and one with channels of the small and many shots."""
 
 
-def plans(size: Size) -> dict[str, Plan]:
+def plans(size: Size | Extent) -> dict[str, Plan]:
     """All lines by name."""
     swell, times = scene_plan("swell-and-spikes", size), scene_plan("wrong-times", size)
     sources = tuple(replace(s, signature=LOW_BAND) for s in times.acquisition.sources)
@@ -95,7 +101,7 @@ def scores(line: Line, shots: Shots, *, robust: bool) -> Row:
     return score_row(line, result.estimate.values, signal_windows_s(line, WINDOWS))
 
 
-def row_of(name: str, kind: str, size: Size, seed: int) -> Row:
+def row_of(name: str, kind: str, size: Size | Extent, seed: int) -> Row:
     """Row of a line and of what is done with it: one of `KINDS`."""
     line = build_line(plans(size)[name], seed)
     if kind.startswith("robust"):
@@ -151,10 +157,9 @@ Task = tuple[str, str, int]
 
 def rows_of_task(task: Task) -> list[tuple[str, Row]]:
     """The row of one task; in a process of its own."""
-    label, name, seed = task
-    size: Size = "full" if name == "full" else "small"
+    label, size, seed = task
     line, _, kind = label.rpartition(", ")
-    return [(f"{size}, {label}, seed {seed}", row_of(line, kind, size, seed))]
+    return [(f"{size}, {label}, seed {seed}", row_of(line, kind, LINES[size], seed))]
 
 
 def keep_rows(name: str, rows: Iterable[tuple[str, Row]]) -> None:
@@ -186,7 +191,7 @@ def run_tasks(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--size", choices=SIZES, default="small")
+    parser.add_argument("--size", choices=LINES, default="small")
     parser.add_argument("--seeds", nargs="+", type=int, default=[0, 1, 2])
     parser.add_argument("--parts", nargs="+", choices=PARTS, default=PARTS)
     kinds = tuple(dict.fromkeys(kind for some in KINDS.values() for kind in some))
