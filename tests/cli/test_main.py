@@ -182,6 +182,26 @@ def test_check_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
     assert content["findings"][0]["shot_point"] == 12
 
 
+def test_trouble_of_many_shots_is_one_line_and_all_of_the_json(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    many = tuple(
+        Finding("misfire", 0.0, "%", "fail", f"Shot {point}.", source=2, shot_point=point)
+        for point in range(1001, 1301)
+    )
+    found = Check(rows=(("line", "a"),), findings=many)
+    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
+    shown = call("check", "line.toml").stdout
+    assert "Source 2 shot point 1001 to 1300. The first of them: Shot 1001." in " ".join(
+        shown.split()
+    )
+    assert "Shot 1002" not in shown
+    assert "300 findings: 300 want a look, in 1 lines; --json has all" in shown
+    content = json.loads(call("check", "line.toml", "--json").stdout)
+    assert len(content["findings"]) == 300
+
+
 def test_every_alternative_of_a_plan_has_its_column() -> None:
     # No --out: the table alone. Rich leaves out columns that find no room, without a word.
     result = call("plan", Path(__file__).parents[2] / "examples" / "plan.toml")
