@@ -258,3 +258,22 @@ def test_shots_of_another_hour_are_held_against_the_span_of_the_record():
     )
     with pytest.raises(InputError, match=r"01:00:01.*01:00:03.*00:00:00.*00:00:03\.996"):
         prepare(recording, shots, length_s=LENGTH_S)
+
+
+def test_more_bad_channels_than_good_ones_are_a_failure_that_spares_the_good_ones() -> None:
+    shots, bad, good = near_simultaneous(2, 20), [0, 2, 3, 5, 7], [1, 4, 6]
+    recording, truth = blended(shots, 8)
+    record = recording.read(range(8), 0, recording.shape[1]).copy()
+    noise = np.random.default_rng(3).standard_normal((len(bad), record.shape[1]))
+    record[bad] += (5 * record.std() * noise).astype(np.float32)
+    error_db = {}
+    for robust in (False, True):
+        result = deblend.separate(
+            recording_of(record), shots, length_s=LENGTH_S, iterations=12, robust=robust
+        )
+        error = result.estimate.values[:, good] - truth[:, good]
+        error_db[robust] = 10 * np.log10(np.sum(error**2) / np.sum(truth[:, good] ** 2))
+    told = metrics(result.findings)["bad_channels"]
+    assert (told.value, told.verdict) == (62.5, "fail")
+    assert "shot_fitted_less" not in metrics(result.findings)
+    assert error_db[True] < error_db[False] - 10
