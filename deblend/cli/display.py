@@ -238,7 +238,7 @@ def _show_findings(
         console.print(rows)
     verdicts = Counter(finding.verdict for finding in findings)
     more = f", the first {MOST_FINDINGS} shown" if len(shown) > MOST_FINDINGS else ""
-    more += f", in {len(shown)} lines; --json has all" if len(shown) < len(wanted) else ""
+    more += f", shown as {len(shown)}; --json has all" if len(shown) < len(wanted) else ""
     console.print(
         f"{len(findings)} findings: {len(wanted)} want a look{more}, "
         f"{verdicts['pass']} are within limits, {verdicts['note']} are notes",
