@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from types import ModuleType
+from typing import Final
 
 import numpy as np
 
@@ -46,6 +47,9 @@ class IterationRecord:
             return -np.inf
         return float(10 * np.log10(max(self.residual_energy / self.record_energy, 1e-30)))
 
+
+REVIEWED: Final = 6
+"""Iterations whose mean a review sees: what a single one leaves fluctuates, and tips decisions."""
 
 Callback = Callable[[IterationRecord], bool | None]
 """Called after each iteration; returning True stops the loop."""
@@ -89,6 +93,25 @@ class LoopState:
     blended_before: Array
     misfit: float = np.inf
     history: list[IterationRecord] = field(default_factory=list)
+
+
+@dataclass(eq=False)
+class _Mean:
+    """Mean of some arrays, one held at a time."""
+
+    total: Array | None = None
+    count: int = 0
+
+    def add(self, values: Array) -> None:
+        self.total = values if self.total is None else self.total + values
+        self.count += 1
+
+    def take(self) -> Array:
+        """The mean, and a new beginning."""
+        assert self.total is not None  # one was added just before
+        mean = self.total / self.total.dtype.type(self.count)
+        self.total, self.count = None, 0
+        return mean
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +177,8 @@ def run_loop(
     reviews : sequence of int, optional
         Numbers of iterations after which there is a review, increasing; one review each.
     review : callable, optional
-        ``review(residual)`` says how to go on.
+        ``review(residual)`` says how to go on; the residual is the mean of up to `REVIEWED`
+        iterations.
 
     Returns
     -------
@@ -164,15 +188,21 @@ def run_loop(
     energy = _energy(record * known, xp)
     state = first_state(record, operator)
     strictness = schedule.strictness().tolist()
-    waiting, weigh = list(reviews), None
+    waiting, weigh, latest = list(reviews), None, _Mean()
     while len(state.history) < len(strictness):
         step = schedule.step, schedule.momentum, strictness[len(state.history)]
         _iterate(state, record, known, operator, coherent, step, energy, weigh)
         if callback is not None and callback(state.history[-1]):
             break
-        if review is not None and waiting and len(state.history) == waiting[0]:
+        if review is None or not waiting:
+            continue
+        left = waiting[0] - len(state.history)
+        if left < REVIEWED:
+            latest.add(state.blended)
+        if left == 0:
             waiting.pop(0)
-            found = review(_unexplained(state, record, known, xp))
+            mean = latest.take()
+            found = review(residual_of(record, known, mean, mean, 0.0, xp))
             weigh = found.weigh
             if found.anew:
                 state = first_state(record, operator)

@@ -7,7 +7,7 @@ import pytest
 
 from deblend.arrays import in_parts, irfftn, rfftn
 from deblend.blending.operator import operator_at
-from deblend.separation.loop import residual_of, run_loop, stepped
+from deblend.separation.loop import Review, residual_of, run_loop, stepped
 from deblend.separation.noise_kernels import median_magnitude
 from deblend.separation.schedule import Schedule
 
@@ -107,3 +107,44 @@ def test_parts_make_the_whole(monkeypatch):
 
         in_parts(work, count, np)
         assert (seen == 1).all()
+
+
+@pytest.mark.parametrize("anew", [False, True])
+def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> None:
+    rng = np.random.default_rng(6)
+    record = rng.standard_normal((2, 300)).astype(np.float32)
+    operator = operator_at(
+        np.array([0, 333_000_000]),
+        np.ones(2, np.bool_),
+        start_ns=0,
+        interval_ns=4_000_000,
+        sample_count=300,
+        length=100,
+    )
+    made, seen, numbers = [], [], []
+
+    def shrunk(update, unexplained, iteration, strictness):
+        numbers.append(iteration)
+        made.append(operator.blend(0.9 * update))
+        return 0.9 * update
+
+    def review(residual):
+        seen.append((len(made), residual))
+        return Review(lambda residual: 0.5 * residual, anew)
+
+    schedule = Schedule(12, 0.1, 1.0, 0.0)
+    done = run_loop(
+        record, np.ones_like(record), operator, shrunk, schedule, reviews=[8, 10], review=review
+    )
+    begun = [*range(8), *range(10), *range(12)] if anew else list(range(12))
+    assert numbers == begun
+    assert [count for count, _ in seen] == ([8, 18] if anew else [8, 10])
+    for count, residual in seen:
+        begin = count - 6 if anew or count == 8 else 8
+        expected = record - np.mean(made[begin:count], axis=0)
+        np.testing.assert_allclose(residual, expected, atol=1e-5)
+    assert len(done.history) == 12
+    # With half the weight an iteration takes half the step.
+    last, before = made[-1], made[-2]
+    half = 0.9 * (before + 0.5 * operator.blend(operator.pseudo_inverse(record - before)))
+    np.testing.assert_allclose(last, half, atol=1e-4)
