@@ -224,17 +224,37 @@ def _drift_finding(shots: Shots, course: ClockCourse) -> list[Finding]:
     return [Finding("clock_drift", total_s * 1e3, "ms", "look", message, limit=limit)]
 
 
-def remaining_drift(shots: Shots, arrivals: DirectArrivals) -> float:
-    """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain."""
+def remaining_drift(shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.int64]) -> float:
+    """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    arrivals : DirectArrivals
+        Of its shots.
+    stretch : ndarray of int64, shape (shot,)
+        Number of the stretch between steps of a clock that each lies in: what a step is thought to
+        be may have a part of the drift.
+    """
     lag_s = arrivals.lag_s - usual_of_source(shots, arrivals.lag_s)
     good = np.isfinite(lag_s) & shots.live & (np.abs(arrivals.amplitude - 1.0) < _FIT_WELL)
     if np.count_nonzero(good) < _FEWEST_FOR_DRIFT:
         return 0.0
-    seconds = (shots.fire_time_ns[good] - shots.fire_time_ns.min()) * 1e-9
-    x, y = seconds - seconds.mean(), lag_s[good]
-    keep = np.abs(y - np.median(y)) <= 4.0 * robust_deviation(y) + 1e-6
-    x, y = x[keep] - x[keep].mean(), y[keep]
+    seconds = (shots.fire_time_ns - shots.fire_time_ns.min()) * 1e-9
+    x, y = (_centred(values[good], stretch[good]) for values in (seconds, lag_s))
+    keep = np.abs(y) <= 4.0 * robust_deviation(y) + 1e-6
+    x, y = (_centred(values[keep], stretch[good][keep]) for values in (x, y))
     spread = float((x**2).sum())
     slope = float((x * y).sum()) / spread
     deviation = float(np.std(y - slope * x)) / np.sqrt(spread)
     return slope if abs(slope) > _DRIFT_DEVIATIONS * deviation else 0.0
+
+
+def _centred(values: NDArray[np.float64], stretch: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Values less the median of their stretch."""
+    out = values.copy()
+    for number in np.unique(stretch):
+        own = stretch == number
+        out[own] -= np.median(values[own])
+    return out

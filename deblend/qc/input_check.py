@@ -141,6 +141,11 @@ def _follow_clock(near: NearRecord, shots: Shots, fired: FiredShots, seed: int) 
     course = _course(near, fired, order, mixed_scales_s(shots), seed)
     course = _level_steps(near, fired, course, order)
     course = _place_steps(near, fired, course, order)
+    timed = _follow_drift(near, shots, fired, course, order)
+    if not (timed.course.steps and timed.course.drift):
+        return timed
+    # Levels on either side of a step had a part of the drift.
+    course = _level_steps(near, fired, timed.course, order)
     return _follow_drift(near, shots, fired, course, order)
 
 
@@ -281,10 +286,12 @@ def _follow_drift(
 ) -> _Timed:
     """Fit, and fit again along the drift that the arrivals still show."""
     seconds = (fired.fire_time_ns[order] - fired.fire_time_ns[order[0]]) / NS_PER_S
+    stretch = np.zeros(len(shots), dtype=np.int64)
+    stretch[order] = np.searchsorted([s.shot for s in course.steps], np.arange(len(order)), "right")
     for _ in range(_DRIFT_ROUNDS):
         corrected = _corrected(fired, order, course.lag_s)
         arrivals = fit_direct_arrivals(near, corrected, search=False)
-        more = remaining_drift(shots, arrivals)
+        more = remaining_drift(shots, arrivals, stretch)
         if abs(more) * seconds[-1] < _DRIFT_FOLLOWED_S:
             break
         course = replace(

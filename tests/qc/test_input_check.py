@@ -123,6 +123,18 @@ def test_clock_drift() -> None:
     assert found.value == pytest.approx(-5.0, abs=0.6)
 
 
+def test_a_step_takes_nothing_of_a_drift() -> None:
+    # Either side of the step was levelled with a part of the drift, and half of it was not told.
+    faulty = plant_fault(short_line("five-in-turn"), "clock_drift")
+    time_ns = faulty.shots.fire_time_ns
+    stepped = time_ns >= np.sort(time_ns)[len(time_ns) // 3]
+    shots = replace(faulty.shots, fire_time_ns=time_ns + np.where(stepped, 500_000_000, 0))
+    found = wrong(replace(faulty, shots=shots))
+    assert [finding.metric for finding in found] == ["clock_step", "clock_drift"]
+    assert found[0].value == pytest.approx(-0.5, abs=0.0005)
+    assert found[1].value == pytest.approx(-5.0, abs=0.6)
+
+
 @pytest.mark.parametrize("scene", ["five-in-turn", "swell-and-spikes"])
 def test_misfire(scene: str) -> None:
     faulty = plant_fault(short_line(scene), "misfire", 2)
