@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future as Promise
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -34,6 +35,13 @@ Done = Callable[[int, Any], None]
 
 TASKS: Final = {"reference": measure_reference, "separate": separate_one}
 THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+COMPILED: Final = (
+    "deblend.separation.loop_kernels",
+    "deblend.separation.noise_kernels",
+    "deblend.separation.window_kernels",
+    "deblend.separation.transforms.patch_kernels",
+)
+"""What the loop imports on first use."""
 ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
 _TOPIC: Final = "deblend-iterations"
@@ -53,16 +61,48 @@ class Machines:
         Address of a dask.distributed scheduler, in place of local processes.
     stalled_after_s : float
         A worker that says nothing of its block for so long is given up.
+    workers : int
+        Of a scheduler, as far as it has been asked (`as_present`).
+    sharing : int
+        Of these, on the host that has most of them.
     """
 
     processes: int = 1
     scheduler: str | None = None
     stalled_after_s: float = 1800.0
+    workers: int = 1
+    sharing: int = 1
 
     @property
     def here(self) -> bool:
         """Whether this process computes."""
         return self.scheduler is None and self.processes == 1
+
+    @property
+    def side_by_side(self) -> int:
+        """Blocks that are worked on at a time."""
+        return self.processes if self.scheduler is None else self.workers
+
+    @property
+    def on_one_host(self) -> int:
+        """Blocks that are in the memory of one machine at a time."""
+        return self.processes if self.scheduler is None else self.sharing
+
+
+def as_present(machines: Machines) -> Machines:
+    """The same, with the workers that a scheduler has: blocks are planned for all of them.
+
+    Raises
+    ------
+    ClusterError
+        If the scheduler does not answer or has no workers.
+    """
+    if machines.scheduler is None:
+        return machines
+    with _client(machines) as client:
+        _refuse_no_workers(client)
+        hosts = Counter(_host(address) for address in client.nthreads())
+    return replace(machines, workers=hosts.total(), sharing=max(hosts.values()))
 
 
 Run = Callable[[Task, Sequence[int], Done, Told], None]
@@ -114,9 +154,11 @@ def _ready_client(machines: Machines, opened: ExitStack) -> Client:
 
 
 def _load() -> None:
-    """Load on a worker all that its first block would have to wait for: this file does."""
+    """Load on a worker all that its first block would wait for; most of it comes with this file."""
     use_one_heap()
     keep_freed_memory()
+    for kernels in COMPILED:
+        import_module(kernels)
 
 
 def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told: Told) -> None:
@@ -208,12 +250,7 @@ def _local_cluster(processes: int) -> LocalCluster:
 
 def _check_versions(client: Client) -> None:
     """Refuse workers with other software: their results would differ."""
-    if not client.nthreads():
-        raise ClusterError(
-            "the scheduler has no workers",
-            where=client.scheduler.address,
-            remedy="Start some with `dask worker ADDRESS --nthreads 1`.",
-        )
+    _refuse_no_workers(client)
     ours = software_versions()
 
     def versions(names: list[str]) -> dict[str, str]:  # sent by value: deblend may be missing
@@ -240,6 +277,15 @@ def _check_versions(client: Client) -> None:
                 where=address,
                 remedy="Give all workers the environment of this process.",
             )
+
+
+def _refuse_no_workers(client: Client) -> None:
+    if not client.nthreads():
+        raise ClusterError(
+            "the scheduler has no workers",
+            where=client.scheduler.address,
+            remedy="Start some with `dask worker ADDRESS --nthreads 1`.",
+        )
 
 
 def _dashboard(client: Client) -> str:

@@ -16,7 +16,7 @@ from deblend.errors import OutputError
 from deblend.model.findings import Finding
 from deblend.report.contents import read_contents
 from deblend.run.block_progress import BlockProgress
-from deblend.run.execute import Machines, Run, runner
+from deblend.run.execute import Machines, Run, as_present, runner
 from deblend.run.finish import finish_work
 from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.hand_over import count_reasons, input_paths
@@ -132,7 +132,7 @@ def run_line(
     """
     options = options or RunOptions()
     begin = time.monotonic()
-    machines = options.machines or _machines_of(line)
+    machines = as_present(options.machines or _machines_of(line))
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -155,7 +155,7 @@ def prepare_work(
     Raises and parameters as for `run_line`.
     """
     options = options or RunOptions()
-    machines = options.machines or _machines_of(line)
+    machines = as_present(options.machines or _machines_of(line))
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -351,8 +351,8 @@ def _blocks_of(
     """Budget of one process, and the blocks that fit into it."""
     memory_bytes = options.memory_bytes or _memory_of(opened.line)
     beside_bytes = program_bytes(opened.geometry)
-    budget = block_budget(memory_bytes, machines.processes, beside_bytes)
-    return budget, plan_line(job, budget, machines.processes, beside_bytes)
+    budget = block_budget(memory_bytes, machines.on_one_host, beside_bytes)
+    return budget, plan_line(job, budget, machines.side_by_side, beside_bytes)
 
 
 def _staged(work: Work, progress: Progress) -> Work:

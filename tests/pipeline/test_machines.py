@@ -149,9 +149,11 @@ def wait_until(condition: Callable[[], bool], limit_s: float = 90.0) -> None:
         time.sleep(0.05)
 
 
-def with_scheduler(line: SmallLine, out: Path, scheduler: str) -> subprocess.Popen[bytes]:
+def with_scheduler(
+    line: SmallLine, out: Path, scheduler: str, workers: int
+) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        command(line, out, "--memory-gb", MEMORY_GB, "--scheduler", scheduler),
+        command(line, out, "--memory-gb", workers * MEMORY_GB, "--scheduler", scheduler),
         stderr=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         env=ENVIRONMENT,
@@ -167,13 +169,13 @@ def test_a_worker_that_dies_and_a_cluster_that_goes_away(
         worker(address, tmp_path / "b"),
     ):
         wait_for_workers(address, 2)
-        with with_scheduler(line, tmp_path / "one", address) as run:
+        with with_scheduler(line, tmp_path / "one", address, 2) as run:
             wait_until(WorkFolder.of(tmp_path / "one").reference.exists)
             first.kill()
             _, told = run.communicate(timeout=90)
         assert run.returncode in DONE, told.decode()
         assert results(tmp_path / "one") == whole
-        with with_scheduler(line, tmp_path / "two", address) as run:
+        with with_scheduler(line, tmp_path / "two", address, 1) as run:
             wait_until(WorkFolder.of(tmp_path / "two").reference.exists)
             process.kill()
             _, told = run.communicate(timeout=90)

@@ -6,7 +6,9 @@ import ctypes
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, Final
@@ -16,7 +18,8 @@ import pytest
 
 from deblend.errors import ClusterError, SettingsError
 from deblend.model.geometry import Geometry, unknown_geometry
-from deblend.run.execute import Machines, _Dispatch, runner
+from deblend.run import execute
+from deblend.run.execute import COMPILED, Machines, _Dispatch, as_present, runner
 from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
@@ -133,6 +136,23 @@ def test_processes_that_do_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
         work: Any = None
         with pytest.raises(ClusterError, match=said):
             run_on(work)
+
+
+def test_blocks_are_planned_for_the_workers_of_a_scheduler(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Two workers on one host share its memory; a third has that of another.
+    client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
+    monkeypatch.setattr(execute, "_client", lambda machines: nullcontext(client))
+    found = as_present(Machines(scheduler="tcp://10.0.0.9:8786"))
+    assert (found.side_by_side, found.on_one_host) == (3, 2)
+    assert as_present(Machines(processes=4)).side_by_side == 4
+    client.present.clear()
+    with pytest.raises(ClusterError, match="has no workers"):
+        as_present(Machines(scheduler="tcp://10.0.0.9:8786"))
+
+
+def test_what_the_loop_imports_on_first_use_is_there() -> None:
+    for name in COMPILED:
+        assert find_spec(name) is not None, name
 
 
 def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
