@@ -20,7 +20,20 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
-from benchmarks.run.lines import make_line, memory_for, run_command
+from benchmarks.run.lines import Used, make_line, memory_for, run_command
+
+
+def measured(
+    minutes: float, asked: argparse.Namespace, budget_gb: float | None
+) -> tuple[float, Used]:
+    """Budget in GB, what the line just fills in one block unless it is given, and what was used."""
+    with tempfile.TemporaryDirectory() as name:
+        length = minutes, asked.channels, 4.0, asked.iterations, asked.method
+        line = make_line(Path(name) / "line", *length)
+        budget_gb = budget_gb or math.ceil(memory_for(line, asked.channels) / 1e6) / 1e3
+        used = run_command("separate", line, "--memory-gb", budget_gb)
+        print(minutes, used, flush=True)
+        return budget_gb, used
 
 
 def main() -> None:
@@ -32,22 +45,16 @@ def main() -> None:
     parser.add_argument("--memory-gb", type=float)
     parser.add_argument("--method", default="fk")
     asked = parser.parse_args()
-    used = []
-    budget_gb = asked.memory_gb
-    for minutes in sorted(asked.minutes):
-        with tempfile.TemporaryDirectory() as name:
-            length = minutes, asked.channels, 4.0, asked.iterations, asked.method
-            line = make_line(Path(name) / "line", *length)
-            if budget_gb is None:
-                budget_gb = math.ceil(memory_for(line, asked.channels) / 1e6) / 1e3
-            used.append(run_command("separate", line, "--memory-gb", budget_gb))
-            print(minutes, used[-1], flush=True)
-    along = np.array(sorted(asked.minutes))
+    minutes = sorted(asked.minutes)
+    measured(1.0, asked, None)  # the compiler is none of it
+    budget_gb, first = measured(minutes[0], asked, asked.memory_gb)
+    used = [first, *(measured(one, asked, budget_gb)[1] for one in minutes[1:])]
+    along = np.array(minutes)
     processor = np.array([part.processor_s for part in used])
     straight = np.interp(along, along[[0, -1]], processor[[0, -1]])
     peak = np.array([part.peak_gb for part in used])
     numbers: dict[str, Number] = {
-        "minutes": sorted(asked.minutes),
+        "minutes": minutes,
         "channels": asked.channels,
         "iterations": asked.iterations,
         "budget_gb": budget_gb,

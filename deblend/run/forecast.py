@@ -25,6 +25,13 @@ SMALL_WORK: Final = 2e9
 """Sample-iterations below which no time is measured: it would be a good part of the run."""
 _TRIAL_ITERATIONS: Final = 4
 _TRACE_HEADER_BYTES: Final = 240
+_MEASURED_BYTES: Final = 300
+"""What blocks keep of a trace beside its samples."""
+_MAPPED_BYTES: Final = 800
+"""Quality maps of a trace, which lie there twice while they are packed."""
+_PAGE_BYTES: Final = 3_000_000
+_MOST_SHOWN_BYTES: Final = 30_000_000
+"""Report: the page, and the gathers shown in it and kept beside it."""
 _UNITS: Final = ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
 
@@ -111,13 +118,17 @@ def forecast(job: Job, plan: BlockPlan) -> Forecast:
         traces_refined = extent.sources * job.layout.slot_count * channels_refined
         work += float(traces_refined * job.length * refinement_iterations(job.schedule.iterations))
     traces = int(job.delivered.sum()) * extent.channels
+    sample_bytes = 4 * traces * job.length
+    page_bytes = _PAGE_BYTES + min(sample_bytes, _MOST_SHOWN_BYTES)
     return Forecast(
         blocks=plan.count,
         spans=len(plan.spans),
         block_channels=len(plan.channels[0]),
         block_bytes=plan.block_bytes,
-        work_bytes=4 * (extent.channels * extent.samples + traces * job.length),
-        result_bytes=traces * (_TRACE_HEADER_BYTES + 4 * job.length),
+        work_bytes=4 * extent.channels * extent.samples
+        + sample_bytes
+        + traces * (_MEASURED_BYTES + _MAPPED_BYTES),
+        result_bytes=sample_bytes + traces * (_TRACE_HEADER_BYTES + _MAPPED_BYTES) + page_bytes,
         sample_iterations=work,
         rate=trial_rate(job) if work > SMALL_WORK else None,
         most_passes=MOST_PASSES if job.robust else 1.0,
