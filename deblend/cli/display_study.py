@@ -32,7 +32,10 @@ def show_row(row: Row, done: int, missing: int) -> None:
 def show_summaries(found: Sequence[Summary]) -> None:
     """A table for each line of a study, and where each method wins and fails."""
     console = Console()
-    console.print("truth over error in dB; interval: 95 % over the seeds", highlight=False)
+    console.print(
+        "truth over error in dB; interval: 95 % over the seeds, too narrow where they are few",
+        highlight=False,
+    )
     widest = max((len(one.method) for one in found), default=0)
     for title, group in groupby(found, line_title):
         console.print(f"\n[bold]{escape(title)}[/bold]", highlight=False)

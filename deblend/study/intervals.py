@@ -2,8 +2,9 @@
 
 The method is that of Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13
 (percentile intervals). Seeds are drawn again within each line, so that lines weigh the same, and
-both methods keep their scores of the same seed together. With three seeds an interval is coarse: it
-cannot reach beyond the lowest and the highest seed.
+both methods keep their scores of the same seed together. With few seeds such an interval is too
+narrow: that of three ends at the lowest and the highest and holds the mean of very many in
+``1 - 2 / 2**3``, 75 cases of a hundred, where scores scatter evenly about it; that of ten in 91.
 """
 
 from __future__ import annotations

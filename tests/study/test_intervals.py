@@ -41,6 +41,13 @@ def test_three_seeds_by_hand() -> None:
     assert (mean, low, high) == pytest.approx((3.0, 1.0, 6.0))
 
 
+@pytest.mark.parametrize(("count", "share"), [(3, 0.75), (10, 0.91)])
+def test_few_seeds_hold_the_mean_less_often_than_stated(count: int, share: float) -> None:
+    random = np.random.default_rng(5)
+    ends = [mean_interval([random.normal(0, 1, count)], draws=499)[1:] for _ in range(2000)]
+    assert np.mean([low <= 0 <= high for low, high in ends]) == pytest.approx(share, abs=0.025)
+
+
 def test_groups_weigh_the_same_whatever_their_size() -> None:
     mean, low, high = mean_interval([np.array([10.0, 10.0, 10.0, 10.0]), np.array([20.0])])
     assert (mean, low, high) == pytest.approx((15.0, 15.0, 15.0))
