@@ -46,13 +46,14 @@ EXTENTS: Final = {
     MILLIONTH: Extent(40, 48, 2.4),
 }
 SCENES: Final = (
-    "two-sources",
-    "three-sources",
-    "white-noise",
-    "gaps-and-misfires",
     "swell-and-spikes",
     "traffic",
+    "gaps-and-misfires",
+    "white-noise",
+    "three-sources",
+    "two-sources",
 )
+"""Those that take longest first, so that no core waits for the last one."""
 
 
 @dataclass(frozen=True)
