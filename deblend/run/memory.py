@@ -55,7 +55,7 @@ def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) ->
     SettingsError
         If nothing is left for arrays.
     """
-    whole = round(PART_OF_FREE * free_memory()) if memory_bytes is None else memory_bytes
+    whole = whole_budget(memory_bytes)
     rest = whole // processes - beside_bytes
     if rest <= 0:
         raise SettingsError(
@@ -64,6 +64,11 @@ def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) ->
             remedy=f"Allow more than {processes * beside_bytes / 1e9:.3g} GB.",
         )
     return rest
+
+
+def whole_budget(memory_bytes: int | None) -> int:
+    """What the whole run may take: what is stated, or three quarters of what is free."""
+    return round(PART_OF_FREE * free_memory()) if memory_bytes is None else memory_bytes
 
 
 def program_bytes(geometry: Geometry) -> int:

@@ -26,10 +26,11 @@ from deblend.run.memory import (
     give_back_freed_memory,
     program_bytes,
     use_one_heap,
+    whole_budget,
 )
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.output_folder import DELIVERED, PAGE, SAMPLES, check_output_folder
-from deblend.run.prepare_line import plan_line, prepare_line
+from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.run.progress import Progress, Step, silent
 from deblend.run.report_extras import read_extras
 from deblend.run.staging import stage_records
@@ -350,6 +351,7 @@ def _blocks_of(
 ) -> tuple[int, BlockPlan]:
     """Budget of one process, and the blocks that fit into it."""
     memory_bytes = options.memory_bytes or _memory_of(opened.line)
+    refuse_refinement(job, whole_budget(memory_bytes))
     beside_bytes = program_bytes(opened.geometry)
     budget = block_budget(memory_bytes, machines.on_one_host, beside_bytes)
     return budget, plan_line(job, budget, machines.side_by_side, beside_bytes)

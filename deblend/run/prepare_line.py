@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 from deblend.errors import SettingsError
+from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.method_settings import line_method
 from deblend.run.open_line import OpenLine
+from deblend.separation.fire_times import CHANNELS
 from deblend.separation.job import Job, prepare
 from deblend.separation.plan_blocks import (
     MEMORY_BYTES,
@@ -100,3 +102,23 @@ def plan_line(job: Job, block_bytes: int, processes: int, beside_bytes: int) -> 
             remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
         )
     return plan_blocks(extent, block_bytes, processes=processes)
+
+
+def refuse_refinement(job: Job, memory_bytes: int) -> None:
+    """Refuse to refine fire times, which takes channels of the whole line, beyond a budget.
+
+    Raises
+    ------
+    SettingsError
+        If it does not fit; says what it takes.
+    """
+    extent = line_extent(job)
+    arrays = extent.channel_bytes(extent.slots) * min(CHANNELS, extent.channels)
+    needed = PROGRAM_BYTES // 2 + arrays  # there is no report yet
+    if job.refine_times and needed > memory_bytes:
+        raise SettingsError(
+            f"refining the fire times takes {needed / 1e9:.3g} GB, because all shots are looked at "
+            f"together, and the memory budget is {memory_bytes / 1e9:.3g} GB",
+            remedy=f"Give at least {math.ceil(needed / 1e7) / 100:.2f} GB, or leave refine_times "
+            "out.",
+        )

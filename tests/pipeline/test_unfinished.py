@@ -6,6 +6,7 @@ import errno
 import os
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from deblend.run.line_file import read_line_file
 from deblend.run.memory import PROGRAM_BYTES, block_budget
 from deblend.run.open_line import open_line
 from deblend.run.output_folder import FIRE_TIMES, RESULTS, UNFINISHED
-from deblend.run.prepare_line import plan_line, prepare_line
+from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.run.work_folder import WorkFolder, locked
 from deblend.separation.plan_blocks import BlockPlan
 
@@ -264,6 +265,15 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
     assert plan(least_gb).count >= 1
     with pytest.raises(SettingsError, match="too small"):
         plan(least_gb - 0.0001)
+
+
+def test_refined_times_take_channels_of_the_whole_line(line: SmallLine) -> None:
+    job = replace(prepare_line(open_line(read_line_file(line.line_file))), refine_times=True)
+    with pytest.raises(SettingsError, match=r"takes 0\.3\d* GB.* Give at least \S+ GB") as refused:
+        refuse_refinement(job, PROGRAM_BYTES // 2)
+    least_gb = float(re.findall(r"at least (\S+) GB", str(refused.value))[0])
+    refuse_refinement(job, round(least_gb * 1e9))
+    refuse_refinement(replace(job, refine_times=False), 0)
 
 
 def test_a_target_below_a_file(line: SmallLine, call: Call) -> None:
