@@ -189,7 +189,7 @@ def test_blocks_one_by_one_for_a_batch_queue(
     assert "Give the command with --prepare first" in early.stderr
     prepared = call("separate", line.line_file, "--prepare", *FOUR_BLOCKS)
     assert prepared.exit_code == 0, prepared.stderr
-    assert "4 blocks: give the command with --block 0 to --block 3" in prepared.stdout
+    assert "--block 0 to --block 3" in prepared.stdout
     for block in (3, 0, 1):
         assert call("separate", line.line_file, "--block", block).exit_code in DONE
     missing = call("separate", line.line_file, "--finish")
