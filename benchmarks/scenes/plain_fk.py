@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import make_operator
+from deblend.blending.operator import operator_of
 from deblend.qc.likeness import snr_db
 from deblend.separation.separate import separate
 from deblend.synth.line import Line
@@ -73,13 +73,7 @@ def score_scene(name: str, size: str) -> dict[str, str]:
 
 def pseudo_deblended(line: Line) -> NDArray[np.float32]:
     recording = line.recording
-    operator = make_operator(
-        line.shots,
-        start_ns=recording.start_ns,
-        interval_ns=recording.interval_ns,
-        sample_count=recording.shape[1],
-        length=line.gathers.shape[2],
-    )
+    operator = operator_of(recording, line.shots, line.gathers.shape[2])
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
     return np.asarray(operator.pseudo_deblend(np.nan_to_num(record, nan=0.0)), np.float32)
 

@@ -30,6 +30,7 @@ from numpy.typing import DTypeLike, NDArray
 
 from deblend.arrays import Array, fast_length, in_parts, irfft, is_host, rfft, to_host
 from deblend.errors import InputError
+from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 
 LEAD = 16
@@ -271,6 +272,20 @@ def make_operator(
         length=length,
         dtype=dtype,
         xp=xp,
+    )
+
+
+def operator_of(
+    recording: Recording, shots: Shots, length: int, *, dtype: DTypeLike = np.float32
+) -> BlendingOperator:
+    """Blending operator of a table of shots and a recording; see `make_operator`."""
+    return make_operator(
+        shots,
+        start_ns=recording.start_ns,
+        interval_ns=recording.interval_ns,
+        sample_count=recording.shape[1],
+        length=length,
+        dtype=dtype,
     )
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import operator_at
+from deblend.blending.operator import make_operator
 from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
 from deblend.model.findings import Finding, findings_csv
@@ -146,14 +146,12 @@ class LineReader:
         begin = int(np.clip(first.min() - beyond, 0, recording.shape[1]))
         end = int(np.clip(first.max() + beyond, 0, recording.shape[1]))
         samples = recording.read(channels.tolist(), begin, end)
-        operator = operator_at(
-            shots.fire_time_ns,
-            shots.live,
+        operator = make_operator(
+            shots,
             start_ns=recording.start_ns + begin * recording.interval_ns,
             interval_ns=recording.interval_ns,
             sample_count=end - begin,
             length=job.length,
-            xp=np,
         )
         known = np.where(np.isfinite(samples), samples, np.float32(0))
         gathers: NDArray[np.float32] = operator.pseudo_deblend(known)

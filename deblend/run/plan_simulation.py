@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import make_operator
+from deblend.blending.operator import operator_of
 from deblend.plan.firing import FiringPlan, firing_plan, table_firing
 from deblend.plan.keys import Alternative, SimulationTable, TargetTable
 from deblend.plan.numbers import channel_offsets_m
@@ -192,13 +192,7 @@ def _scored(line: Line, settings: SimulationTable) -> tuple[Floats, Floats]:
     recording = line.recording
     result = separate(recording, line.shots, length_s=line.length_s, iterations=settings.iterations)
     truth = line.gathers
-    operator = make_operator(
-        line.shots,
-        start_ns=recording.start_ns,
-        interval_ns=recording.interval_ns,
-        sample_count=recording.shape[1],
-        length=truth.shape[2],
-    )
+    operator = operator_of(recording, line.shots, truth.shape[2])
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
     start = np.asarray(operator.pseudo_deblend(record), np.float32)
     windows = [

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import BlendingOperator, make_operator
+from deblend.blending.operator import operator_of
 from deblend.qc.bands import octave_bands
 from deblend.qc.residual import decibels
 from deblend.qc.scores import (
@@ -37,7 +37,7 @@ Columns = dict[str, Any]
 
 def about_line(line: Line) -> Columns:
     """What a row says about its line."""
-    operator = operator_of(line)
+    operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
     delays = _dither_s(line)
     samples = record_samples(line).astype(np.float64)
     signal = float(np.sqrt(np.mean(np.square(samples))))
@@ -91,21 +91,10 @@ def score_against_truth(
     return row
 
 
-def operator_of(line: Line) -> BlendingOperator:
-    """Blending operator of a line, at the fire times of its table."""
-    recording = line.recording
-    return make_operator(
-        line.shots,
-        start_ns=recording.start_ns,
-        interval_ns=recording.interval_ns,
-        sample_count=recording.shape[1],
-        length=line.gathers.shape[2],
-    )
-
-
 def pseudo_deblended(line: Line) -> Gathers:
     """The record cut at the fire times, unknown samples as zero."""
-    return np.asarray(operator_of(line).pseudo_deblend(record_samples(line)), np.float32)
+    operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
+    return np.asarray(operator.pseudo_deblend(record_samples(line)), np.float32)
 
 
 def record_samples(line: Line) -> Gathers:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import make_operator
+from deblend.blending.operator import operator_of
 from deblend.errors import InputError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Gap, Recording
@@ -121,14 +121,7 @@ def _misfire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
     alone = replace(line.shots, fire_time_ns=line.true_fire_time_ns).take(np.array([row]))
     gather = line.truth[line.shots.source[row].item()]
     among = int(np.flatnonzero(line.shots.rows_of(line.shots.source[row].item()) == row)[0])
-    operator = make_operator(
-        alone,
-        start_ns=recording.start_ns,
-        interval_ns=recording.interval_ns,
-        sample_count=recording.shape[1],
-        length=gather.shape[2],
-        dtype=np.float64,
-    )
+    operator = operator_of(recording, alone, gather.shape[2], dtype=np.float64)
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
     record -= operator.blend(gather[[among]].astype(np.float64)).astype(np.float32)
     return FaultyLine(
