@@ -377,7 +377,7 @@ class _Dispatch:
             if future.done():
                 del self.running[address]
                 if future.status == "finished":
-                    self.done(block, future.result())
+                    self._take(block, future, waiting)
                 elif future.status == "error" and not _worker_died(future):
                     raise future.exception()
                 else:
@@ -387,6 +387,18 @@ class _Dispatch:
             elif time.monotonic() - self.heard[block] > self.machines.stalled_after_s:
                 self.given_up.add(address)
                 self._drop(address, block, future, waiting, "it said nothing more")
+
+    def _take(self, block: int, future: Future, waiting: list[int]) -> None:
+        """Hand on what a task returned, unless its worker died before it had sent that."""
+        from distributed.scheduler import KilledWorker
+
+        try:
+            value = future.result(timeout=ANSWER_S)
+        except (TimeoutError, CancelledError, KilledWorker):
+            future.cancel(force=True)
+            self._again(block, waiting, "it ended before it had answered")
+        else:
+            self.done(block, value)
 
     def _drop(self, address: str, block: int, future: Future, waiting: list[int], why: str) -> None:
         del self.running[address]

@@ -30,11 +30,14 @@ class PretendedFuture:
     block: int
     status: str = "finished"
     ends: bool = True
+    mute: bool = False
 
     def done(self) -> bool:
         return self.ends
 
-    def result(self) -> int:
+    def result(self, timeout: float) -> int:
+        if self.mute:
+            raise TimeoutError
         return 10 * self.block
 
     def cancel(self, *, force: bool) -> None: ...
@@ -105,6 +108,18 @@ def test_a_worker_that_leaves_and_one_that_says_nothing() -> None:
     silent = PretendedClient([A, B], lost=(0,))
     assert sorted(run(silent, 3, stalled_after_s=0.0)) == [0, 1, 2]
     assert silent.restarted == [A]
+
+
+def test_a_worker_that_dies_before_it_has_answered() -> None:
+    class Muted(PretendedClient):
+        def submit(self, *asked: Any, **settings: Any) -> PretendedFuture:
+            future = super().submit(*asked, **settings)
+            future.mute = len(self.given) == 1
+            return future
+
+    client = Muted([A])
+    assert run(client, 2) == {0: 0, 1: 10}
+    assert [block for _, block, _ in client.given] == [0, 0, 1]
 
 
 def test_no_worker_is_left() -> None:
