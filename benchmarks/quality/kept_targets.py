@@ -132,15 +132,26 @@ def _switched(words: str, limit: float, key: str, row: str, minus: str) -> KeptT
 
 REFINED: Final = "refined"
 TABLE: Final = "as in the table"
+SWELL: Final = _faulty(
+    "swell and spikes: over its white noise only, every window",
+    -3,
+    "windows_db",
+    "small",
+    "swell and spikes, robust True",
+    "its white noise only, robust True",
+)
+ROBUST: Final = _switched(
+    "nothing wrong: robust against least squares", 0.2, "all_db", "robust", "least squares"
+)
+ROBUST_IN_WINDOWS: Final = _switched(
+    "nothing wrong: robust against least squares, every window",
+    0.2,
+    "windows_db",
+    "robust",
+    "least squares",
+)
 KEPT_TARGETS: Final = (
-    _faulty(
-        "swell and spikes: over its white noise only, every window",
-        -3,
-        "windows_db",
-        "small",
-        "swell and spikes, robust True",
-        "its white noise only, robust True",
-    ),
+    SWELL,
     *(
         target
         for band, size in (
@@ -186,14 +197,6 @@ KEPT_TARGETS: Final = (
     _switched(
         "nothing wrong: refined against not, every window", 0.2, "windows_db", REFINED, "robust"
     ),
-    _switched(
-        "nothing wrong: robust against least squares", 0.2, "all_db", "robust", "least squares"
-    ),
-    _switched(
-        "nothing wrong: robust against least squares, every window",
-        0.2,
-        "windows_db",
-        "robust",
-        "least squares",
-    ),
+    ROBUST,
+    ROBUST_IN_WINDOWS,
 )
