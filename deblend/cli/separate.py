@@ -88,7 +88,8 @@ def separate(
                 finish_line(line, progress) if finish else run_line(line, progress, options=options)
             )
     if prepare:
-        click.echo(f"{count} blocks: give the command with --block 0 to --block {count - 1}")
+        numbers = "--block 0" if count == 1 else f"each of --block 0 to --block {count - 1}"
+        click.echo(f"next: the command with {numbers}, as jobs of their own, then with --finish")
     elif block is not None:
         click.echo(f"block {block} is finished")
     else:

@@ -82,7 +82,7 @@ def read_arrays(path: Path, names: Collection[str] | None = None) -> dict[str, N
             }
     except FileNotFoundError as error:
         raise InputError(
-            "does not exist", where=str(path), remedy="Give the file of a finished run."
+            "does not exist", where=str(path), remedy="Name the folder of a finished run."
         ) from error
     except _DAMAGE as error:
         raise InputError(

@@ -54,8 +54,12 @@ def _groups(contents: PlanContents) -> dict[str, list[tuple[str, str, list[float
 
 
 def _pictures(contents: PlanContents) -> dict[str, Picture]:
-    loss = contents.target.loss_db
-    pictures = {
+    """Pictures by the names that the template gives their places."""
+    return _of_every_plan(contents) | _where_known(contents)
+
+
+def _of_every_plan(contents: PlanContents) -> dict[str, Picture]:
+    return {
         "midpoints": picture(
             midpoint_figure(contents.columns),
             "Streamers, sources and midpoint lines across the track, one strip an alternative.",
@@ -85,11 +89,16 @@ def _pictures(contents: PlanContents) -> dict[str, Picture]:
         "levels": picture(
             level_figure(contents),
             "Assumed level of a shot and of the shots that overlap it; time runs down.",
-            f"Strong early arrivals of other shots on weak late ones of the own. Assumed: "
-            f"amplitude falls by {loss:g} dB from 0.1 s to the end of the record, alike for all "
-            f"sources.",
+            "Strong early arrivals of other shots on weak late ones of the own. Assumed: amplitude "
+            f"falls by {contents.target.loss_db:g} dB from 0.1 s to the end of the record, alike "
+            "for all sources.",
         ),
     }
+
+
+def _where_known(contents: PlanContents) -> dict[str, Picture]:
+    """Pictures of what was simulated, named or drawn at random, where anything was."""
+    pictures = {}
     if any(one.snr_db.size for one in contents.predictions):
         pictures["predicted"] = picture(
             prediction_figure(contents),
