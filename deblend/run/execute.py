@@ -5,9 +5,9 @@ from __future__ import annotations
 import logging
 import os
 import time
-from asyncio import CancelledError
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from concurrent.futures import Future as Promise
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
