@@ -224,7 +224,9 @@ def _drift_finding(shots: Shots, course: ClockCourse) -> list[Finding]:
     return [Finding("clock_drift", total_s * 1e3, "ms", "look", message, limit=limit)]
 
 
-def remaining_drift(shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.int64]) -> float:
+def remaining_drift(
+    shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.int64], *, certain: bool
+) -> float:
     """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain.
 
     Parameters
@@ -236,6 +238,8 @@ def remaining_drift(shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.
     stretch : ndarray of int64, shape (shot,)
         Number of the stretch between steps of a clock that each lies in: what a step is thought to
         be may have a part of the drift.
+    certain : bool
+        Whether it is certain that there is a drift, so that its best value is wanted.
     """
     lag_s = arrivals.lag_s - usual_of_source(shots, arrivals.lag_s)
     good = np.isfinite(lag_s) & shots.live & (np.abs(arrivals.amplitude - 1.0) < _FIT_WELL)
@@ -248,7 +252,7 @@ def remaining_drift(shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.
     spread = float((x**2).sum())
     slope = float((x * y).sum()) / spread
     deviation = float(np.std(y - slope * x)) / np.sqrt(spread)
-    return slope if abs(slope) > _DRIFT_DEVIATIONS * deviation else 0.0
+    return slope if certain or abs(slope) > _DRIFT_DEVIATIONS * deviation else 0.0
 
 
 def _centred(values: NDArray[np.float64], stretch: NDArray[np.int64]) -> NDArray[np.float64]:

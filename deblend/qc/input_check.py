@@ -46,7 +46,7 @@ _ALIKE: Final = 1e-6
 _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 _DRIFT_ROUNDS: Final = 5
-_DRIFT_FOLLOWED_S: Final = 0.0002
+_DRIFT_FOLLOWED_S: Final = 0.00005
 
 
 def verify_against_samples(
@@ -291,7 +291,7 @@ def _follow_drift(
     for _ in range(_DRIFT_ROUNDS):
         corrected = _corrected(fired, order, course.lag_s)
         arrivals = fit_direct_arrivals(near, corrected, search=False)
-        more = remaining_drift(shots, arrivals, stretch)
+        more = remaining_drift(shots, arrivals, stretch, certain=course.drift != 0.0)
         if abs(more) * seconds[-1] < _DRIFT_FOLLOWED_S:
             break
         course = replace(

@@ -120,7 +120,7 @@ def test_clock_step_at_shots_that_were_not_recorded() -> None:
 def test_clock_drift() -> None:
     (found,) = wrong(plant_fault(short_line("gaps-and-misfires"), "clock_drift"))
     assert (found.metric, found.unit) == ("clock_drift", "ms")
-    assert found.value == pytest.approx(-5.0, abs=0.6)
+    assert found.value == pytest.approx(-5.0, abs=0.3)
 
 
 def test_a_step_takes_nothing_of_a_drift() -> None:
@@ -132,7 +132,7 @@ def test_a_step_takes_nothing_of_a_drift() -> None:
     found = wrong(replace(faulty, shots=shots))
     assert [finding.metric for finding in found] == ["clock_step", "clock_drift"]
     assert found[0].value == pytest.approx(-0.5, abs=0.0005)
-    assert found[1].value == pytest.approx(-5.0, abs=0.6)
+    assert found[1].value == pytest.approx(-5.0, abs=0.3)
 
 
 @pytest.mark.parametrize("scene", ["five-in-turn", "swell-and-spikes"])
