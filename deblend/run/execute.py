@@ -7,9 +7,8 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import CancelledError
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from concurrent.futures import Future as Promise
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib import import_module
