@@ -19,11 +19,13 @@ from difflib import unified_diff
 from pathlib import Path
 from typing import Any, Final
 
+from benchmarks.quality.kept_targets import ROBUST, ROBUST_IN_WINDOWS, SWELL
 from benchmarks.quality.rankings import rankings_table
 from benchmarks.quality.run import TABLE
 from benchmarks.quality.standing import standing_table
 from benchmarks.quality.table import read_table
 from benchmarks.result import RESULTS
+from benchmarks.run.seams import SCENES
 from deblend.cli.display import show_keys
 from deblend.run.line_file import list_keys
 from deblend.separation.choose import METHODS
@@ -58,6 +60,12 @@ def of_wrong_times(numbers: Numbers, size: str) -> str:
     return f"{scores}; {left}"
 
 
+def of_seams(numbers: Numbers, cut: str) -> str:
+    """Worst windows of all scenes at 60 iterations."""
+    names = [f"{scene}, {cut}, 60 iterations" for scene in SCENES]
+    return ", ".join(f"{numbers[name][1]:.0f}" if name in numbers else "not run" for name in names)
+
+
 LEVELS: Final = ("0.05", "0.1", "0.3")
 """Faults of benchmarks.qc.calibration."""
 
@@ -65,6 +73,13 @@ LEVELS: Final = ("0.05", "0.1", "0.3")
 def joined(values: list[float]) -> str:
     """Values side by side, one a source."""
     return ", ".join(f"{value:.1f}" for value in values)
+
+
+def by_workers(numbers: Numbers, case: str, what: str) -> str:
+    """One number of benchmarks.run.scaling for each number of workers."""
+    found = re.compile(rf"{case}_(\d+)_{what}")
+    values = {int(m[1]): value for key, value in numbers.items() if (m := found.fullmatch(key))}
+    return ", ".join(f"{values[workers]} ({workers})" for workers in sorted(values))
 
 
 ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
@@ -118,6 +133,20 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
             f"{n['snr_three_sources_joint_leakage_returned_db']:.1f}, "
             f"{n['snr_three_sources_median_then_joint_db']:.1f}"
         ),
+    ),
+    (
+        "robust fit where nothing is wrong: largest change of a whole line, and of one of its six "
+        "windows, over all scenes and seeds (dB)",
+        "quality.switched_on",
+        lambda n: (
+            f"{max(ROBUST.values(n).values()):.2f}, {max(ROBUST_IN_WINDOWS.values(n).values()):.2f}"
+        ),
+    ),
+    (
+        "robust fit under swell and spikes: below the same line with its white noise only, worst "
+        "window of each seed, lowest and highest seed (dB)",
+        "quality.faulty_lines",
+        lambda n: f"{-max(SWELL.values(n).values()):.1f}, {-min(SWELL.values(n).values()):.1f}",
     ),
     (
         "three sources, fire times wrong by 0.5 ms rms, energy around 25 Hz: separated as in the "
@@ -197,6 +226,30 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
+        "an iteration of `fk`, `joint`, blending and all else, over the bare transforms of its "
+        "patches by scipy; million sample-iterations a second; with windows that share a quarter",
+        "speed.iteration",
+        lambda n: (
+            f"{n['fk_ratio']:.2f}, {n['joint_ratio']:.2f}; "
+            f"{n['fk_million_sample_iterations_per_s']:.0f}, "
+            f"{n['joint_million_sample_iterations_per_s']:.0f}; "
+            f"{n['fk_quarter_million_sample_iterations_per_s']:.0f}, "
+            f"{n['joint_quarter_million_sample_iterations_per_s']:.0f} ({n['threads']} threads)"
+        ),
+    ),
+    (
+        "separation of one line in the same blocks, times as fast as by one process (processes of "
+        "one thread each); in one block by threads of one process (threads)",
+        "run.scaling",
+        lambda n: f"{by_workers(n, 'strong', 'speed_up')}; {by_workers(n, 'threads', 'speed_up')}",
+    ),
+    (
+        "channels that each process computes in a second where there are as many times more of "
+        "them (% of one alone; processes); of runs side by side that know nothing of each other",
+        "run.scaling",
+        lambda n: f"{by_workers(n, 'weak', 'percent')}; {by_workers(n, 'limit', 'percent')}",
+    ),
+    (
         "`import deblend`; fetching `separate` with all it needs (s)",
         "speed.import_time",
         lambda n: f"{n['import_deblend_s']:.2f}; {n['with_separate_s']:.2f}",
@@ -211,6 +264,28 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         "runs and workers killed at random moments; results; identical to that of a run left alone",
         "run.kills",
         lambda n: f"{n['kills']}; {n['results']}; {n['identical']}",
+    ),
+    (
+        "peak memory of a run of 10, 30, 60, 180 minutes of record, 32 channels (GB); budget (GB); "
+        "processor time (s)",
+        "run.lengths",
+        lambda n: (
+            f"{', '.join(f'{peak:.2f}' for peak in n['peak_gb'])}; {n['budget_gb']:.2f}; "
+            f"{', '.join(f'{used:.0f}' for used in n['processor_s'])}"
+        ),
+    ),
+    (
+        "a line in two blocks of channels against one piece, 60 iterations, difference in the "
+        "worst window (dB below the local rms): swell and spikes, traffic, gaps and misfires, "
+        "white noise, three sources, two sources",
+        "run.seams",
+        lambda n: of_seams(n, "blocks"),
+    ),
+    ("the same in two spans of shots", "run.seams", lambda n: of_seams(n, "spans")),
+    (
+        "the same without a cut, the samples of the record changed by a millionth",
+        "run.seams",
+        lambda n: of_seams(n, "a millionth"),
     ),
     (
         "one worker of a cluster with memory given back at once, as dask starts it, and kept, as "
