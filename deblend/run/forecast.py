@@ -30,7 +30,7 @@ _MEASURED_BYTES: Final = 300
 _MAPPED_BYTES: Final = 800
 """Quality maps of a trace, which lie there twice while they are packed."""
 _PAGE_BYTES: Final = 3_000_000
-_MOST_SHOWN_BYTES: Final = 30_000_000
+_MOST_SHOWN_BYTES: Final = 80_000_000
 """Report: the page, and the gathers shown in it and kept beside it."""
 _UNITS: Final = ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
