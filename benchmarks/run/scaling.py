@@ -26,7 +26,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -156,20 +156,22 @@ CASES: Final[dict[str, Callable[[Lines, int], Took]]] = {
     "weak": weak,
     "limit": limit,
 }
+SPLIT: Final = ("strong", "threads")
+"""Cases in which one line is split among the workers."""
 
 
-def scaling(lines: Lines, asked: argparse.Namespace) -> dict[str, Number]:
-    """All cases for all numbers of workers."""
-    numbers: dict[str, Number] = {}
+def scaling(lines: Lines, asked: argparse.Namespace) -> Iterator[dict[str, Number]]:
+    """One case after the other, for all its numbers of workers."""
     end_run(lines.begin(asked.channels_each, 1, 1, BLOCK_CHANNELS))  # so that no compiler is timed
     for name in asked.cases:
+        numbers: dict[str, Number] = {}
         first: tuple[int, Took] | None = None
-        for workers in asked.workers:
+        for workers in asked.workers if name in SPLIT else asked.side_by_side or asked.workers:
             took = CASES[name](lines, workers)
             first = first or (workers, took)
             words = f"{name}_{workers}"
             numbers[f"{words}_s"] = round(took.separation_s, 2)
-            if name in ("strong", "threads"):
+            if name in SPLIT:
                 numbers[f"{words}_start_up_s"] = round(took.start_up_s, 1)
                 numbers[f"{words}_blocks"] = took.blocks
                 numbers[f"{words}_speed_up"] = round(first[1].separation_s / took.separation_s, 2)
@@ -177,7 +179,7 @@ def scaling(lines: Lines, asked: argparse.Namespace) -> dict[str, Number]:
                 part = took.rate(workers) / first[1].rate(first[0])
                 numbers[f"{words}_percent"] = round(100 * part)
             print(words, took, file=sys.stderr, flush=True)
-    return numbers
+        yield numbers
 
 
 def planning_s() -> float:
@@ -201,6 +203,7 @@ def main() -> None:
     parser.add_argument("--iterations", type=int, default=30)
     parser.add_argument("--method", default="fk")
     parser.add_argument("--workers", type=int, nargs="+", default=[1, 2])
+    parser.add_argument("--side-by-side", type=int, nargs="+", help="weak and limit; as --workers")
     parser.add_argument("--cases", nargs="+", default=list(CASES), choices=CASES)
     asked = parser.parse_args()
     numbers: dict[str, Number] = {
@@ -208,11 +211,12 @@ def main() -> None:
         "channels": asked.channels,
         "channels_each": asked.channels_each,
         "iterations": asked.iterations,
+        "plan_of_10000_blocks_s": round(planning_s(), 3),
     }
     with tempfile.TemporaryDirectory() as name:
-        numbers |= scaling(Lines(Path(name), asked), asked)
-    numbers["plan_of_10000_blocks_s"] = round(planning_s(), 3)
-    keep("run.scaling", numbers)
+        for found in scaling(Lines(Path(name), asked), asked):  # kept even if it is ended early
+            numbers |= found
+            keep("run.scaling", numbers)
 
 
 if __name__ == "__main__":
