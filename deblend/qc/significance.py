@@ -7,12 +7,17 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtr
 
 Floats = NDArray[np.float64]
 
 FALSE_DISCOVERY_RATE: Final = 0.05
 """Expected part of the flagged rows that is flagged by chance."""
+
+
+def beyond(score: Floats, freedom: NDArray[np.int64] | int) -> Floats:
+    """Chance that Student's t with so many degrees of freedom is larger than the score."""
+    return np.asarray(stdtr(freedom, -score), dtype=np.float64)
 
 
 def exceeds_null(value: Floats, null: Floats) -> Floats:
@@ -40,7 +45,7 @@ def exceeds_null(value: Floats, null: Floats) -> Floats:
     above = np.log(np.maximum(value, tiny)) - logs.mean(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.where(spread > 0, above / spread, np.where(above > 0, np.inf, -np.inf))
-    return np.asarray(stats.t.sf(score, count - 1), dtype=np.float64)
+    return beyond(score, count - 1)
 
 
 def exceeds_symmetric_null(value: Floats, null: Floats) -> Floats:
@@ -57,7 +62,7 @@ def exceeds_symmetric_null(value: Floats, null: Floats) -> Floats:
     spread = np.sqrt(np.mean(null**2, axis=0))
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.where(spread > 0, value / spread, np.where(value > 0, np.inf, -np.inf))
-    return np.asarray(stats.t.sf(score, count), dtype=np.float64)
+    return beyond(score, count)
 
 
 def mean_above_zero(sample: Floats, axis: int) -> Floats:
@@ -81,7 +86,7 @@ def mean_above_zero(sample: Floats, axis: int) -> Floats:
         mean = filled.sum(axis=axis) / count
         off = np.where(np.isfinite(sample), sample - np.expand_dims(mean, axis), 0.0)
         error = np.sqrt(np.square(off).sum(axis=axis) / (count - 1) / count)
-        chance = stats.t.sf(mean / error, np.maximum(count - 1, 1))
+        chance = beyond(mean / error, np.maximum(count - 1, 1))
     return np.asarray(np.where(count < 2, 1.0, np.nan_to_num(chance, nan=1.0)), dtype=np.float64)
 
 
@@ -113,12 +118,13 @@ def flag(
     .. [2] Y. Benjamini and D. Yekutieli, 2001, The control of the false discovery rate in multiple
        testing under dependency, Annals of Statistics 29(4), 1165-1188.
     """
+    from scipy.stats import false_discovery_control  # loads for half a second
+
     flagged = np.zeros(chance.shape, dtype=np.bool_)
     tested = np.isfinite(chance)
     if tested.any():
         flagged[tested] = (
-            stats.false_discovery_control(chance[tested], method="by" if dependent else "bh")
-            <= rate
+            false_discovery_control(chance[tested], method="by" if dependent else "bh") <= rate
         )
     return flagged
 
