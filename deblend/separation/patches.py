@@ -24,7 +24,7 @@ from deblend.errors import SeparationError
 from deblend.separation.windowing import add_windows, cut_windows
 
 WindowKind = Literal["tapered", "flat"]
-_BATCH_VALUES = {True: 1 << 19, False: 1 << 27}
+_BATCH_VALUES = {True: 1 << 19, False: 1 << 24}
 """Values handed to a separator at a time.
 
 On the host some more than fit into the cache of a core: short pieces of traces are fetched slowly,
