@@ -179,7 +179,7 @@ def kill_workers(count: Count, kills: int, draw: random.Random, folder: Path) ->
     """Kill one of two workers of a scheduler; the run goes on with the other."""
     done = 0
     with scheduler_in(folder) as address:
-        options = ("--memory-gb", count.memory_gb, "--scheduler", address)
+        options = ("--memory-gb", 2 * count.memory_gb, "--scheduler", address)
         while done < kills:
             with worker(address, folder) as first, worker(address, folder) as second:
                 wait_for_workers(address, 2)
