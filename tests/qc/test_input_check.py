@@ -15,8 +15,10 @@ from deblend.blending.operator import make_operator
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.timebase import parse_instant
+from deblend.qc.arrival_search import UNJUDGED
 from deblend.qc.input_check import verify_against_samples
 from deblend.qc.onsets import Onsets, find_clock_lag, onset_strength, shuffle_dither
+from deblend.qc.shot_findings import UNJUDGED_BECAUSE
 from deblend.synth.build import build_line
 from deblend.synth.input_faults import FaultyLine, plant_fault
 from deblend.synth.line import Line
@@ -382,6 +384,21 @@ def test_too_little_to_verify(three: Line) -> None:
     unknown = unknown_geometry(6, three.recording.shape[0])
     found = verify_against_samples(three.recording, few, unknown)
     assert [finding.metric for finding in found] == ["not_verified"]
+
+
+def test_every_reason_has_its_words() -> None:
+    assert set(UNJUDGED_BECAUSE) == set(UNJUDGED)
+
+
+def test_what_does_not_fit_stays_in_the_list(three: Line) -> None:
+    # Two of three sources are missing from the table.
+    rows = three.shots.rows_of(1)
+    known = unknown_geometry(len(rows), three.recording.shape[0])
+    found = verify_against_samples(three.recording, three.shots.take(rows), known)
+    (cause,) = about(found, "table_does_not_fit")
+    notes = [f for f in found if f.verdict == "note" and f.metric != "shot_not_verified"]
+    assert cause.value == len(notes) >= 20
+    assert "rows, or whole sources, missing from the table" in cause.message
 
 
 def test_null_of_noise() -> None:
