@@ -90,7 +90,7 @@ def keep_freed_memory() -> None:
     """Let the allocator keep what arrays free for the next ones, where it is that of glibc.
 
     A worker started by a nanny of dask gives all of it back at once, and takes every array anew
-    from the system, page by page: six seconds of the system's time beside twelve of arithmetic
+    from the system, page by page: three seconds of the system's time beside six of arithmetic
     (``python -m benchmarks.run.malloc``). Arrays of up to 32 MB, the most that glibc takes, are
     cut from kept memory then.
     """
