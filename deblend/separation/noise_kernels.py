@@ -38,30 +38,31 @@ def _middle(bits: Array, middle: Array) -> None:
     """Put the two middle values of `bits`, int32 and not negative, into `middle`.
 
     Bits of numbers that are not negative, read as integers, have their order. Halving an interval
-    of integers counts values without branches, which a search by exchanging cannot.
+    of integers counts values without branches, which a search by exchanging cannot. All of them stay
+    int32, so that vectors hold twice as many as the language would have it.
     """
     wanted = len(bits) // 2 + 1
-    low, high = np.int64(bits[0]), np.int64(bits[0])
+    none = np.int32(0)
+    low, high = bits[0], bits[0]
     for k in range(1, len(bits)):
-        low = min(low, np.int64(bits[k]))
-        high = max(high, np.int64(bits[k]))
+        low = min(low, bits[k])
+        high = max(high, bits[k])
     while low < high:
-        half = (low + high) // 2
-        count = 0
+        half = np.int32((np.int64(low) + np.int64(high)) // 2)
+        count = none
         for k in range(len(bits)):
-            count += bits[k] <= half
+            count = np.int32(count + np.int32(bits[k] <= half))
         if count >= wanted:
             high = half
         else:
-            low = half + 1
+            low = np.int32(half + 1)
         if count == wanted:
             break
-    upper = lower = np.int64(0)
+    upper = lower = below = none
     for k in range(len(bits)):
-        upper = max(upper, np.int64(bits[k]) if bits[k] <= high else np.int64(0))
-    below = 0
+        upper = max(upper, bits[k] if bits[k] <= high else none)
     for k in range(len(bits)):
-        below += bits[k] < upper
-        lower = max(lower, np.int64(bits[k]) if bits[k] < upper else np.int64(0))
+        below = np.int32(below + np.int32(bits[k] < upper))
+        lower = max(lower, bits[k] if bits[k] < upper else none)
     even = len(bits) % 2 == 0 and below == wanted - 1
     middle[0], middle[1] = lower if even else upper, upper
