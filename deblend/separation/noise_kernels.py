@@ -38,8 +38,8 @@ def _middle(bits: Array, middle: Array) -> None:
     """Put the two middle values of `bits`, int32 and not negative, into `middle`.
 
     Bits of numbers that are not negative, read as integers, have their order. Halving an interval
-    of integers counts values without branches, which a search by exchanging cannot. All of them stay
-    int32, so that vectors hold twice as many as the language would have it.
+    of integers counts values without branches, which a search by exchanging cannot. All stay int32:
+    the language would have them twice as wide, and vectors hold half as many.
     """
     wanted = len(bits) // 2 + 1
     none = np.int32(0)
