@@ -92,23 +92,26 @@ def _show_signatures(console: Console, signatures: Sequence[SignatureMeasures]) 
     if not signatures:
         return
     rows = [signature_cells(one) for one in signatures]
-    table = Table(box=SIMPLE, pad_edge=False, title="far-field signatures", title_justify="left")
+    console.print(_side_by_side("far-field signatures", SIGNATURE_COLUMNS, rows))
+
+
+def _side_by_side(title: str, names: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
+    """A column for each row, headed by its first cell: many names stand better below each other."""
+    table = Table(box=SIMPLE, pad_edge=False, title=title, title_justify="left")
     table.add_column("")
     for row in rows:
         table.add_column(escape(row[0]), justify="right")
-    for name, *cells in zip(SIGNATURE_COLUMNS[1:], *(row[1:] for row in rows), strict=True):
+    for name, *cells in zip(names[1:], *(row[1:] for row in rows), strict=True):
         table.add_row(name, *map(escape, cells))
-    console.print(table)
+    return table
 
 
 def _show_shot(console: Console, shot: AsShot) -> None:
-    table = Table(box=SIMPLE, pad_edge=False, title_justify="left")
-    table.title = f"line as shot, against {escape(shot.alternative)}"
-    for name in SHOT_COLUMNS:
-        table.add_column(name, justify="right")
-    for row in shot.sources:
-        table.add_row(*map(escape, shot_cells(row)))
-    console.print(table)
+    rows = [
+        [f"source {first}", *rest] for first, *rest in (shot_cells(row) for row in shot.sources)
+    ]
+    title = f"line as shot, against {escape(shot.alternative)}"
+    console.print(_side_by_side(title, SHOT_COLUMNS, rows))
     low, usual, high = shot.speed_kn
     console.print(f"speed {low:.2f} to {high:.2f}, median {usual:.2f} kn", highlight=False)
     if shot.table is not None:

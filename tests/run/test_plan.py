@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from deblend.cli.main import main
 from deblend.errors import InputError, SettingsError
 from deblend.plan.delay_table import read_delay_table
 from deblend.plan.plan_file import read_plan
+from deblend.plan.words import SHOT_COLUMNS
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.run.plan import ShotLine, make_plan, write_plan
@@ -137,8 +139,6 @@ def shots_of_a_line(folder: Path) -> Path:
     points = np.empty(len(shots), dtype=np.int64)
     for source in shots.sources:
         points[shots.rows_of(source)] = np.arange(60) + 1
-    from dataclasses import replace
-
     write_shots(path, replace(shots, shot_point=points))
     return path
 
@@ -148,6 +148,7 @@ def test_a_line_as_shot_is_held_against_its_plan(tmp_path: Path) -> None:
     result = call(plan, "--shots", shots, "--time-scale", "utc", "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
     assert "line as shot, against small" in result.output
+    assert all(name in result.output for name in SHOT_COLUMNS)  # none is cut short
     content = json.loads((tmp_path / "out" / "plan.json").read_text())
     assert [row["fired"] for row in content["line_as_shot"]["sources"]] == [60, 60]
     assert "As shot, against small" in (tmp_path / "out" / "plan.html").read_text()
