@@ -89,6 +89,36 @@ def at_least(typing_context: Any, one: Any, other: Any) -> Any:
     return _LANES(_LANES, _LANES), code
 
 
+@intrinsic  # type: ignore[untyped-decorator]
+def transposed(
+    typing_context: Any, a: Any, b: Any, c: Any, d: Any, e: Any, f: Any, g: Any, h: Any
+) -> Any:
+    """Eight lanes of eight values: what was number i of lanes j becomes number j of lanes i."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        rows = list(given)
+        for block in (4, 2, 1):
+            for i in range(WIDTH):
+                if not i & block:
+                    pair = rows[i], rows[i + block]
+                    rows[i] = _mixed(builder, *pair, block, second=False)
+                    rows[i + block] = _mixed(builder, *pair, block, second=True)
+        return context.make_tuple(builder, signature.return_type, rows)
+
+    return types.UniTuple(_LANES, WIDTH)(a, b, c, d, e, f, g, h), code
+
+
+def _mixed(builder: Any, one: Any, other: Any, block: int, *, second: bool) -> Any:
+    """First or second halves of all pairs of blocks of two vectors, side by side."""
+    take = [
+        (lane | block if second else lane)
+        if not lane & block
+        else WIDTH + (lane if second else lane ^ block)
+        for lane in range(WIDTH)
+    ]
+    return builder.shuffle_vector(one, other, ir.Constant(ir.VectorType(_INDEX, WIDTH), take))
+
+
 def _define(symbol: Callable[..., Any], instruction: str) -> None:
     """Let an operator of Python work on lanes."""
 
