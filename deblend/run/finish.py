@@ -138,7 +138,10 @@ class LineReader:
     work: Work
 
     def before(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
-        """Pseudo-deblended gathers, shape (row, channel, time); cut anew from the record."""
+        """Pseudo-deblended gathers, shape (row, channel, time); cut anew from the record.
+
+        Samples that the record does not know are NaN, as Section has them.
+        """
         job = self.work.staged_job
         recording, shots = job.recording, job.shots.take(rows)
         first = (shots.fire_time_ns - recording.start_ns) // recording.interval_ns
@@ -153,8 +156,15 @@ class LineReader:
             sample_count=end - begin,
             length=job.length,
         )
-        known = np.where(np.isfinite(samples), samples, np.float32(0))
-        gathers: NDArray[np.float32] = operator.pseudo_deblend(known)
+        known = np.isfinite(samples)
+        gathers: NDArray[np.float32] = operator.pseudo_deblend(
+            np.where(known, samples, np.float32(0))
+        )
+        time_break = np.rint((shots.fire_time_ns - recording.start_ns) / recording.interval_ns)
+        nearest = time_break.astype(np.int64)[:, None] - begin + np.arange(job.length)
+        inside = (nearest >= 0) & (nearest < end - begin)
+        recorded = known[:, np.where(inside, nearest, 0)].transpose(1, 0, 2) & inside[:, None]
+        gathers[~recorded] = np.nan
         return gathers
 
     def after(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:

@@ -20,6 +20,7 @@ from segyio import TraceField
 from small_line import (
     CHANNEL_COUNT,
     DONE,
+    INTERVAL_NS,
     LENGTH,
     SHOT_COUNT,
     Call,
@@ -30,6 +31,7 @@ from small_line import (
 from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
 from deblend.records.shot_table import write_shots
+from deblend.report.contents import read_contents
 from deblend.run.line_file import read_line_file
 from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.output_folder import RESULTS, UNFINISHED
@@ -131,6 +133,27 @@ def trouble(line: SmallLine) -> None:
         rows = shots.rows_of(source)
         padded = np.concatenate([missing[rows], np.zeros_like(missing[:1])])
         np.save(line.folder / "truth" / f"source-{source}.npy", padded)
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_what_was_not_recorded_is_drawn_as_unknown(line: SmallLine, call: Call) -> None:
+    samples = line.samples.copy()
+    samples[3, 300:310] = np.nan
+    line.write_records(samples)
+    line.rewrite("iterations = 25", "iterations = 1")
+    assert call("separate", line.line_file).exit_code in DONE
+    sections = read_contents(line.out / "report-samples.npz").sections
+    for section in sections:
+        if section.kind != "common channel":
+            continue
+        rows = line.shots.rows_of(section.source)
+        first = np.rint((line.shots.fire_time_ns[rows] - line.start_ns) / INTERVAL_NS)
+        sample = first[:, None] + np.arange(LENGTH)
+        missing = (sample >= 300) & (sample < 310) & (section.number == 4)
+        np.testing.assert_array_equal(np.isnan(section.before), missing)
+        assert np.isfinite(section.after).all()
+    numbers = {section.number for section in sections if section.kind == "common channel"}
+    assert {1, 4} <= numbers
 
 
 @pytest.mark.usefixtures("plain_page")
