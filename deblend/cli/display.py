@@ -118,7 +118,7 @@ def show_outcome(outcome: Outcome) -> None:
         )
     console.print(delivered)
     for reason, count in outcome.shots_not_delivered.items():
-        console.print(f"not delivered: {count} shots {reason}")
+        console.print(f"not delivered: {count} ({reason})")
     _show_scores(console, outcome.findings)
     _show_findings(console, outcome.findings)
     console.print(f"results in {outcome.folder} after {outcome.elapsed_s:.1f} s", highlight=False)
