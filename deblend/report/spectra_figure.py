@@ -48,9 +48,9 @@ def spectra_figure(sections: Sequence[Section], findings: Sequence[Finding] = ()
         grid[0, k].set_title(f"source {plain(source)}", fontsize=11, loc="left")
         if octaves:
             _draw_octaves(grid[1, k], [one for one in octaves if str(one.source) == str(source)])
-    grid[0, 0].set_ylabel("amplitude (dB of the peak of before)")
+    grid[0, 0].set_ylabel("amplitude (dB re peak of before)")
     if octaves:
-        grid[1, 0].set_ylabel("energy (dB of before)")
+        grid[1, 0].set_ylabel("energy (dB re before)")
     grid[0, -1].legend(frameon=False, fontsize=9, loc="upper right")
     return figure
 

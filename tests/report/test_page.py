@@ -160,7 +160,7 @@ def test_cautions_are_there(parsed: Reader) -> None:
 
 def test_numbers_are_those_of_the_findings(contents: Contents, parsed: Reader) -> None:
     assert ["1", "separated", "21.1", "21.1", "21.1"] in parsed.rows
-    assert ["start", "−4.7", "−4.7", "−4.7"] in parsed.rows
+    assert ["before", "−4.7", "−4.7", "−4.7"] in parsed.rows
     assert ["gain", "25.8", "25.8", "25.8"] in parsed.rows
     assert ["noise limit", "35.5", "35.5", "35.5"] in parsed.rows
     assert ["1", "24", "23", "1", "partly outside the record (1)"] in parsed.rows
