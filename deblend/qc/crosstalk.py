@@ -129,9 +129,14 @@ class CrosstalkEnergy:
 
     @property
     def _rest(self) -> NDArray[np.float64]:
-        """Energy of the stack without the copy of the second source in it."""
+        """Energy of the stack without the copy of the second source in it.
+
+        A copy that was read wrongly, in a window that few shots reach, would add its own energy
+        when it is taken off: then nothing is.
+        """
         part = np.nan_to_num(self.copied)
-        return self.stacked - 2.0 * part * self.joint + part**2 * self.own
+        without = self.stacked - 2.0 * part * self.joint + part**2 * self.own
+        return np.minimum(without, self.stacked)
 
     def leaked(
         self, copy_found: NDArray[np.bool_], other_found: NDArray[np.bool_]

@@ -13,6 +13,7 @@ from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
 from deblend.model.shots import make_shots
 from deblend.qc.bands import band_weights, octave_bands
+from deblend.qc.crosstalk import CrosstalkEnergy
 from deblend.qc.group_likeness import AlikeGroups, alike_groups, group_likeness, octave_weights
 from deblend.qc.leakage import Leakage, leakage_findings, leakage_maps, line_flags, measure_leakage
 from deblend.qc.leakage_rows import alike_rows
@@ -96,6 +97,21 @@ def test_fewer_than_one_in_twenty_discoveries_is_false_where_some_are_true(line:
     groups = alike_groups(group_likeness(products, line.plan), line.plan)
     assert groups.flagged[groups.source == 1].mean() > 0.9
     assert groups.flagged[groups.source != 1].mean() < 0.05
+
+
+def test_a_copy_that_was_read_wrongly_is_no_energy_left() -> None:
+    # Nothing in the stack resembles the second source, and few shots make half a copy of it.
+    one, null = np.ones(1), np.full((8, 1), 1e-3)
+    found = CrosstalkEnergy(
+        stacked=1e-3 * one, own=one, null=null, joint=0.0 * one, product=-0.5 * one,
+        reference=one, product_null=np.full((8, 1), 0.6),
+    )  # fmt: skip
+    assert found.copied == pytest.approx(-0.5)
+    assert found.other_energy == pytest.approx(0.0)
+    assert found.other_surely == pytest.approx(0.0)
+    # A copy that is there is taken off: all of the stack but what is another waveform.
+    there = replace(found, stacked=0.3 * one, joint=0.5 * one, product=0.5 * one)
+    assert there.other_energy == pytest.approx(0.3 - 0.25 - 1e-3)
 
 
 def test_blocks_of_channels_add_up(line: QcLine) -> None:
