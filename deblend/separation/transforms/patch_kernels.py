@@ -68,14 +68,14 @@ def filter_patches(
     room = column + samples * ELEMENT
     begin_weights = room + 2 * longest * ELEMENT
     work = np.empty(begin_weights + len(weights), dtype=np.float32)
-    work[begin_weights:] = weights
+    for k in range(len(weights)):  # a slice would compile a message about shapes
+        work[begin_weights + k] = weights[k]
     sets = np.empty(6, dtype=np.int64)
     sets[0] = begin_weights
     for k in range(5):
         sets[k + 1] = sets[k] + _weight_count(factors[k % 3])
     least = np.empty(WIDTH, dtype=np.float32)
     filled = np.zeros(frequencies, dtype=np.bool_)
-    there, back = np.float32(1), np.float32(-1)
     scale = np.float32(1.0 / (each * samples))
     patches, kept = amplitude.reshape(-1), out.reshape(-1)
     for first in range(0, len(rows), WIDTH):
@@ -87,19 +87,13 @@ def filter_patches(
                 least[lane] = least_power[group[lane], f]
             begin = f * traces * ELEMENT
             filled[f] = _may_reach(work, begin, sources, each, least)
-            if not filled[f]:
-                continue
-            for source in range(sources):
-                at = begin + source * each * ELEMENT
-                _across(work, at, shots, channels, there, factors, sets[0], sets[1], room)
-            if jointly:
-                filled[f] = _keep_jointly(work, begin, turned, sources, each, least, len(group))
-            else:
-                filled[f] = _any(_keep_strong(work, begin, traces, load(least, 0)))
-            if filled[f]:
-                for source in range(sources):
-                    at = begin + source * each * ELEMENT
-                    _across(work, at, shots, channels, back, factors, sets[3], sets[4], room)
+            for direction in range(2):  # one place in the code, because each is compiled anew
+                if direction and filled[f]:
+                    filled[f] = _keep(
+                        work, begin, turned, sources, each, least, len(group), jointly
+                    )
+                if filled[f]:
+                    _across(work, begin, sources, shots, channels, factors, sets, direction, room)
         _to_samples(
             kept, group, traces, samples, factors[2], work, column, sets[5], room, filled, scale
         )
@@ -119,22 +113,21 @@ def _weight_count(factors: Array) -> int:
 
 @_compile  # type: ignore[untyped-decorator]
 def _across(
-    work: Array, begin: int, shots: int, channels: int, sign: Any, factors: Any,
-    shot_weights: int, channel_weights: int, room: int,
+    work: Array, begin: int, sources: int, shots: int, channels: int, factors: Any, sets: Array,
+    direction: int, room: int,
 ) -> None:  # fmt: skip
-    """Transform one source and frequency along channels and shots."""
-    if channels > 1:
-        for i in range(shots):
-            transform_column(
-                work, begin + i * channels * ELEMENT, ELEMENT, channels, sign, factors[1],
-                channel_weights, room,
-            )  # fmt: skip
-    if shots > 1:
-        for j in range(channels):
-            transform_column(
-                work, begin + j * ELEMENT, channels * ELEMENT, shots, sign, factors[0],
-                shot_weights, room,
-            )  # fmt: skip
+    """Transform a frequency along channels and shots, or back (`direction` 1), source by source."""
+    sign = np.float32(1 - 2 * direction)
+    for source in range(sources):
+        for axis in (1, 0):
+            length, columns = (channels, shots) if axis else (shots, channels)
+            step, apart = (1, channels) if axis else (channels, 1)
+            for column in range(columns if length > 1 else 0):
+                at = begin + (source * shots * channels + column * apart) * ELEMENT
+                transform_column(
+                    work, at, step * ELEMENT, length, sign, factors[axis],
+                    sets[3 * direction + axis], room,
+                )  # fmt: skip
 
 
 @_compile  # type: ignore[untyped-decorator]
@@ -159,7 +152,9 @@ def _to_frequencies(
                 for t in range(samples):
                     work[at + t * ELEMENT + lane] = patches[one + t]
         if samples > 1:
-            transform_column(work, column, ELEMENT, samples, np.float32(1), factors, weights, room)
+            transform_column(
+                work, column, np.int64(ELEMENT), samples, np.float32(1), factors, weights, room
+            )
         for f in range(samples // 2 + 1):
             here = column + f * ELEMENT
             mirrored = column + (samples - f if f else 0) * ELEMENT
@@ -204,7 +199,9 @@ def _to_samples(
                 store(work, mirrored, ar + bi)
                 store(work, mirrored + WIDTH, br - ai)
         if samples > 1:
-            transform_column(work, column, ELEMENT, samples, np.float32(-1), factors, weights, room)
+            transform_column(
+                work, column, np.int64(ELEMENT), samples, np.float32(-1), factors, weights, room
+            )
         for part in range(2 if pair else 1):
             at = column + part * WIDTH
             first = (trace + part) * samples
@@ -320,6 +317,17 @@ def _count_strong(work: Array, begin: int, count: int, least: Any) -> Any:
         real, imaginary = load(work, at), load(work, at + WIDTH)
         strong += at_least(real * real + imaginary * imaginary, least)
     return strong
+
+
+@_compile  # type: ignore[untyped-decorator]
+def _keep(
+    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, lanes: int,
+    jointly: bool,
+) -> bool:  # fmt: skip
+    """Zero what is weak of a frequency; whether anything is left."""
+    if jointly:
+        return bool(_keep_jointly(work, begin, turned, sources, each, least, lanes))
+    return bool(_any(_keep_strong(work, begin, sources * each, load(least, 0))))
 
 
 @_compile  # type: ignore[untyped-decorator]
