@@ -79,7 +79,7 @@ def transform_column(
         if number == last and number > 0:
             y, y_step = begin, step
         else:
-            y, y_step = room + number % 2 * length * ELEMENT, np.int64(ELEMENT)
+            y, y_step = room + number % 2 * length * ELEMENT, ELEMENT
         _step(work, x, x_step, y, y_step, factor, left, done, weights, sign)
         weights += 2 * factor * left + (2 * factor if factor > 5 else 0)
         done *= factor
