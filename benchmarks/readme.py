@@ -206,14 +206,14 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
-        "interference left of 5, 10, 30 % of its amplitude, read within a fifth (% of 60 lines)",
+        "interference left of 5, 10, 30 % of its amplitude, read within a fifth (% of made lines)",
         "qc.calibration",
         lambda n: joined(
             [n[f"left_by_waveform_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]
         ),
     ),
     (
-        "signal of 5, 10, 30 % of its amplitude removed, read within a fifth (% of 60 lines)",
+        "signal of 5, 10, 30 % of its amplitude removed, read within a fifth (% of made lines)",
         "qc.calibration",
         lambda n: joined([n[f"removed_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]),
     ),
