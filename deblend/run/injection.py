@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
-from deblend.files import make_folder, write_text
+from deblend.files import filling, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.run.block_measures import line_limits, sample_windows
@@ -88,7 +88,7 @@ def inject_line(
     line : Line
         From `read_line_file`; its output folder is not touched.
     folder : Path
-        Gets two tables and a page; made if absent.
+        Gets two tables and a page; made if absent, must be empty.
     progress : callable, optional
         Told where the run stands.
     level_db : float, optional
@@ -105,21 +105,21 @@ def inject_line(
     InputError
         If the line cannot be read, or the source is none of it.
     OutputError
-        If the tables cannot be written.
+        If the folder holds something, or the tables cannot be written.
     """
     opened = open_line(line)
     job = prepare_line(opened, memory_bytes)
     alone = _named_source(opened, one_source)
-    make_folder(folder)
-    with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
-        result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
     from deblend.report.injection_page import render_injection
     from deblend.report.page_frame import write_page
 
-    write_text(folder / TABLE, injected_csv(result.rows))
-    write_text(folder / FINDINGS, findings_csv(result.findings))
-    page = render_injection(line.name, level_db, result.rows, result.findings)
-    write_page(page, folder / PAGE)
+    with filling(folder):
+        with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
+            result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
+        write_text(folder / TABLE, injected_csv(result.rows))
+        write_text(folder / FINDINGS, findings_csv(result.findings))
+        page = render_injection(line.name, level_db, result.rows, result.findings)
+        write_page(page, folder / PAGE)
     return result
 
 

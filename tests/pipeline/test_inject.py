@@ -39,6 +39,16 @@ def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
     assert not line.out.exists()
 
 
+def test_a_folder_that_holds_something_is_left_alone(
+    line: SmallLine, call: Call, tmp_path: Path
+) -> None:
+    (tmp_path / "injection.csv").write_text("of another line")
+    result = call("inject", line.line_file, "--out", tmp_path)
+    assert result.exit_code == 2
+    assert "the folder is not empty" in result.stderr
+    assert (tmp_path / "injection.csv").read_text() == "of another line"
+
+
 def test_a_source_that_is_not_there(line: SmallLine, call: Call, tmp_path: Path) -> None:
     result = call("inject", line.line_file, "--out", tmp_path / "out", "--one-source", "9")
     assert result.exit_code == 2
