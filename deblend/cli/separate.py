@@ -58,6 +58,18 @@ def separate(
         raise click.UsageError("Give one of --prepare, --block and --finish.")
     if processes and scheduler:
         raise click.UsageError("Give --processes or --scheduler.")
+    planned = {
+        "--overwrite": overwrite,
+        "--restart": restart,
+        "--memory-gb": memory_gb,
+        "--processes": processes,
+        "--scheduler": scheduler,
+    }
+    extra = ", ".join(name for name, value in planned.items() if value)
+    if extra and (finish or block is not None):
+        raise click.UsageError(
+            f"--block and --finish follow the plan of --prepare: give {extra} there."
+        )
     from deblend.cli.display import progress_bar, show_outcome
     from deblend.qc.limits import overall_verdict
     from deblend.run.execute import Machines

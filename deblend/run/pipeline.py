@@ -332,7 +332,18 @@ def _new_plan(
         memory_bytes=budget,
         started_utc=_utc(),
     )
-    return plan, takes.sentence
+    return plan, takes.sentence + _idle(plan.count, machines)
+
+
+def _idle(blocks: int, machines: Machines) -> str:
+    """What is said of processes that get no block; nothing where each gets one."""
+    processes = machines.processes if machines.scheduler is None else machines.workers
+    if processes <= blocks:
+        return ""
+    return (
+        f"; {processes - blocks} of {processes} processes get no block: with their neighbours, "
+        "more and smaller blocks would take no less time"
+    )
 
 
 def forecast_line(opened: OpenLine, job: Job) -> Forecast:

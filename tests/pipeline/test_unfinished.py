@@ -235,6 +235,8 @@ def times(folder: Path) -> dict[str, bytes]:
         (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
         (("--prepare", "--finish"), "Give one of --prepare"),
         (("--processes", 2, "--scheduler", "tcp://127.0.0.1:9"), "Give --processes or"),
+        (("--finish", "--overwrite"), "plan of --prepare: give --overwrite there"),
+        (("--block", 0, "--memory-gb", 3), "plan of --prepare: give --memory-gb there"),
     ],
 )
 def test_bad_options(
@@ -249,6 +251,12 @@ def test_bad_options(
     assert refused.exit_code == 2
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
     assert not WorkFolder.of(line.out).any_done()
+
+
+def test_processes_without_a_block_are_told(line: SmallLine, call: Call) -> None:
+    prepared = call("separate", line.line_file, "--prepare", "--processes", 9, "--memory-gb", 9)
+    assert prepared.exit_code == 0, prepared.output
+    assert re.search(r"\d of 9 processes get no block", " ".join(prepared.output.split()))
 
 
 @pytest.mark.parametrize("processes", [1, 2])
