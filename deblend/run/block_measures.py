@@ -21,6 +21,7 @@ from deblend.qc.residual import ResidualEnergy, residual_energy, residual_findin
 from deblend.run.line_rows import in_line_rows
 from deblend.run.open_line import OpenLine
 from deblend.run.truth import LineTruth, TruthMeasures, measure_truth, truth_rows
+from deblend.run.unknown_samples import take_unknown_from
 from deblend.separation.fitted_less import FittedLess, fitted_less_findings
 from deblend.separation.job import BlockResult, Job
 from deblend.separation.loop import IterationRecord
@@ -101,7 +102,8 @@ def measure_block(
     span : Span
         The part of the line that the block belongs to.
     result : BlockResult
-        What came out of it; dead channels are zero.
+        What came out of it; dead channels are zero. Its pseudo-deblended gathers become those after
+        separation where samples are unknown: nothing was removed there.
     alive : ndarray of bool, shape (channel,)
         Channels that are not dead.
     plan : MeasurePlan
@@ -111,14 +113,17 @@ def measure_block(
     """
     job, own = span.job, span.own
     rows, total = span.rows[own], len(plan.shots)
-    first = np.rint((job.shots.fire_time_ns - job.recording.start_ns) / job.recording.interval_ns)
+    time_break = (job.shots.fire_time_ns - job.recording.start_ns) / job.recording.interval_ns
+    first = np.rint(time_break).astype(np.int64)
     residual = residual_energy(
-        result.residual[alive],
-        result.record[alive],
-        job.operator.fold,
-        first.astype(np.int64)[own],
-        plan.windows,
+        result.residual[alive], result.record[alive], job.operator.fold, first[own], plan.windows
     )
+    against_truth = (
+        None
+        if truth is None
+        else measure_truth(truth, result, span.rows, own, alive, plan.windows, plan.interval_s)
+    )
+    take_unknown_from(result.estimate, result.pseudo_deblended, result.known, first)
     before, after = result.pseudo_deblended, result.estimate
     if not own.all():
         before, after = before[own], after[own]
@@ -132,17 +137,7 @@ def measure_block(
         residual=in_line_rows(residual, rows, total),
         removed=in_line_rows(removed, rows, total),
         leakage=replace(leakage, octaves=in_line_rows(leakage.octaves, rows, total)),
-        truth=None
-        if truth is None
-        else measure_truth(
-            truth,
-            result,
-            span.rows,
-            own,
-            alive,
-            plan.windows,
-            plan.interval_s,
-        ),
+        truth=against_truth,
         fitted_less=_in_line(result.fitted_less, span.rows, own, total),
     )
 

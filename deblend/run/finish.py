@@ -29,6 +29,7 @@ from deblend.run.progress import Progress, Step
 from deblend.run.quality_maps import write_maps
 from deblend.run.report_extras import read_extras
 from deblend.run.report_samples import choose_places, read_sections
+from deblend.run.unknown_samples import recorded_samples
 from deblend.run.work import Work
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
@@ -161,9 +162,7 @@ class LineReader:
             np.where(known, samples, np.float32(0))
         )
         time_break = np.rint((shots.fire_time_ns - recording.start_ns) / recording.interval_ns)
-        nearest = time_break.astype(np.int64)[:, None] - begin + np.arange(job.length)
-        inside = (nearest >= 0) & (nearest < end - begin)
-        recorded = known[:, np.where(inside, nearest, 0)].transpose(1, 0, 2) & inside[:, None]
+        recorded = recorded_samples(known, time_break.astype(np.int64) - begin, job.length)
         gathers[~recorded] = np.nan
         return gathers
 

@@ -1,0 +1,56 @@
+"""Where the gathers of a line have samples that the record does not know."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def recorded_samples(
+    known: NDArray[np.bool_], first: NDArray[np.int64], length: int
+) -> NDArray[np.bool_]:
+    """Which samples of gathers were recorded.
+
+    Parameters
+    ----------
+    known : ndarray of bool, shape (channel, time)
+        Samples of the record that are known.
+    first : ndarray of int64, shape (shot,)
+        Sample of the record nearest to each time break; may lie outside.
+    length : int
+        Samples of a gather.
+
+    Returns
+    -------
+    ndarray of bool, shape (shot, channel, length)
+        By the nearest sample of the record.
+    """
+    nearest = first[:, None] + np.arange(length)
+    inside = (nearest >= 0) & (nearest < known.shape[1])
+    recorded: NDArray[np.bool_] = known[:, np.where(inside, nearest, 0)].transpose(1, 0, 2)
+    recorded &= inside[:, None]
+    return recorded
+
+
+def take_unknown_from(
+    after: NDArray[np.float32],
+    before: NDArray[np.float32],
+    known: NDArray[np.bool_],
+    first: NDArray[np.int64],
+) -> None:
+    """Let nothing be removed of samples that were not recorded: `before` is set to `after` there.
+
+    Parameters
+    ----------
+    after, before : ndarray of float32, shape (shot, channel, time)
+        Gathers after and before separation; `before` is changed.
+    known, first
+        As of `recorded_samples`.
+    """
+    length, end = after.shape[-1], known.shape[1]
+    unknown_before = np.concatenate([[0], np.cumsum(~known.all(axis=0))])
+    from_, to = np.clip(first, 0, end), np.clip(first + length, 0, end)
+    touched = (to - from_ < length) | (unknown_before[to] > unknown_before[from_])
+    for shot in np.flatnonzero(touched):
+        unknown = ~recorded_samples(known, first[shot : shot + 1], length)[0]
+        before[shot][unknown] = after[shot][unknown]
