@@ -137,6 +137,17 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
+        "faults planted on the standard scenes (clock offset, step, drift, misfire, autofire, "
+        "swapped source, gap), 50 seeds and 24 held out: found by the input check, planted; lines "
+        "where it finds something else, all; lines without a fault where it finds one, all",
+        "input_check.planted_faults",
+        lambda n: (
+            f"{n['faults found, in the table or in the samples']}, {n['faults planted']}; "
+            f"{n['lines with something found beside the fault']}, {n['lines looked at']}; "
+            f"{n['lines without a fault with something found']}, {n['lines without a fault']}"
+        ),
+    ),
+    (
         "robust fit where nothing is wrong: largest change of a whole line, and of one of its six "
         "windows, over all scenes and seeds (dB)",
         "quality.switched_on",

@@ -12,7 +12,10 @@ from deblend.cli.errors import plain_errors
 @click.command()
 @click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
 @click.option(
-    "--out", required=True, type=click.Path(path_type=Path), help="Empty or new folder for tables and page."
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Empty or new folder for tables and page.",
 )
 @click.option(
     "--level-db",
