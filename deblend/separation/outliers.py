@@ -10,13 +10,14 @@ cut into blocks.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, to_host
+from deblend.arrays import Array, on_threads, to_host
 from deblend.blending.operator import LEAD, BlendingOperator
 from deblend.separation.weights import RecordWeights, Windows, windows_of
 
@@ -131,9 +132,12 @@ def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
     wide[:, :-1] = np.fmax(wide[:, :-1], found[:, 1:])
     level = np.full_like(found, np.nan)
     alive = np.flatnonzero(np.isfinite(found).any(axis=(1, 2)))
-    for place, channel in enumerate(alive):
+
+    def usual(place: int) -> None:
         near = wide[_others(alive, place, CHANNELS)]
-        level[channel] = _usual(near, 1 / 3, _LEAST_NEIGHBOURS)
+        level[alive[place]] = _usual(near, 1 / 3, _LEAST_NEIGHBOURS)
+
+    on_threads(usual, range(len(alive)), np)
     return level
 
 
@@ -189,21 +193,27 @@ def find_spikes(
     over the samples next to them. What is left of an arrival at the ends of streamer and line,
     where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
-    sharp = xp.stack([xp.abs(row - _median_of_five(row, xp)) for row in residual])
-    sharp = sharp * known
-    level = xp.stack([_local_level(row, step, xp) for row in sharp])
-    nearby = xp.stack([_largest_near(row, xp) for row in sharp])
-    strong = xp.stack([_largest_near(xp.abs(row), xp) for row in predicted])
+
+    def of_rows(work: Callable[[Array], Array], rows: Iterable[Array]) -> Array:
+        return xp.stack(on_threads(work, rows, xp))
+
+    sharp = of_rows(lambda row: xp.abs(row - _median_of_five(row, xp)), residual) * known
+    level = of_rows(lambda row: _local_level(row, step, xp), sharp)
+    nearby = of_rows(lambda row: _largest_near(row, xp), sharp)
+    strong = of_rows(lambda row: _largest_near(xp.abs(row), xp), predicted)
     spike = xp.zeros(sharp.shape, dtype=bool)
     alive = np.flatnonzero(to_host(known.any(axis=1)))
-    for place, channel in enumerate(alive.tolist()):
-        near = _others(alive, place, CHANNELS)
+    if len(alive) <= _LEAST_NEIGHBOURS:
+        return spike
+
+    def mark(place: int) -> None:
+        channel, near = int(alive[place]), _others(alive, place, CHANNELS)
         limit = xp.maximum(SPIKE_LEVEL * level[channel], SPIKE_PREDICTED * strong[channel])
-        if len(near) < _LEAST_NEIGHBOURS:
-            break
         limit = xp.maximum(limit, OUTLIER * xp.median(nearby[xp.asarray(near)], axis=0))
         high = xp.flatnonzero(sharp[channel] > limit)
         spike[channel, high] = _alone(sharp[channel], high, xp)
+
+    on_threads(mark, range(len(alive)), xp)
     return spike
 
 
