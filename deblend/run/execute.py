@@ -320,10 +320,9 @@ class _Dispatch:
         try:
             while waiting or self.running:
                 self._hand_out(waiting)
-                self._collect(waiting)
-                if self.running:
-                    self.ended.wait(_LOOK_S)
-                    self.ended.clear()
+                self.ended.wait(_LOOK_S)
+                self.ended.clear()
+                self._collect(waiting)  # before blocks are handed out: a worker that ended is free
         except DeblendError:
             raise
         except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
