@@ -10,6 +10,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from pathlib import Path
+from threading import Timer
 from types import SimpleNamespace
 from typing import Any, Final
 
@@ -99,6 +100,27 @@ def test_every_block_goes_out_once_and_workers_of_a_host_share_its_cores() -> No
     assert {address: sharing for address, _, sharing in client.given} == {
         A: 2, B: 2, "tcp://10.0.0.2:1": 1,
     }  # fmt: skip
+
+
+def test_a_worker_that_ended_gets_its_next_block_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(execute, "_LOOK_S", 30.0)
+
+    class Later(PretendedFuture):
+        def add_done_callback(self, call: Callable[[object], None]) -> None:
+            def end() -> None:
+                self.ends = True
+                call(self)
+
+            self.ends = False
+            Timer(1.0 if self.block == 1 else 0.01, end).start()
+
+    class Working(PretendedClient):
+        def submit(self, *asked: Any, **settings: Any) -> PretendedFuture:
+            return Later(super().submit(*asked, **settings).block)
+
+    client = Working([A, B])
+    assert sorted(run(client, 5)) == [0, 1, 2, 3, 4]
+    assert [address for address, _, _ in client.given] == [A, B, A, A, A]
 
 
 def test_a_worker_that_leaves_and_one_that_says_nothing() -> None:
