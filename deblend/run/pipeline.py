@@ -337,7 +337,7 @@ def _new_plan(
 
 def _idle(blocks: int, machines: Machines) -> str:
     """What is said of processes that get no block; nothing where each gets one."""
-    processes = machines.processes if machines.scheduler is None else machines.workers
+    processes = machines.side_by_side
     if processes <= blocks:
         return ""
     return (
