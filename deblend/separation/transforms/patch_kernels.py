@@ -1,9 +1,9 @@
 """Compiled filter of patches in the frequency-wavenumber domain. Imported on first use.
 
-Eight patches are worked on at a time, lane by lane (`lanes`), so that every step uses full vectors
-whatever the size of a patch. All coefficients of a temporal frequency lie together and stay in the
-fastest cache while they are transformed, thresholded and transformed back. The array forms are in
-`threshold`.
+Eight patches are worked on at a time, lane by lane (`deblend.lanes`), so that every step uses full
+vectors whatever the size of a patch. All coefficients of a temporal frequency lie together and stay
+in the fastest cache while they are transformed, thresholded and transformed back. The array forms
+are in `threshold`.
 """
 
 from __future__ import annotations
@@ -14,16 +14,15 @@ import numba
 import numpy as np
 
 from deblend.arrays import Array
-from deblend.separation.transforms.kernels import eigenvectors
-from deblend.separation.transforms.lane_transforms import ELEMENT, transform_column
-from deblend.separation.transforms.lanes import (
-    WIDTH,
-    at_least,
-    load,
-    spread,
-    store,
-    transposed,
+from deblend.lanes.columns import (
+    ELEMENT,
+    begins_of,
+    lanes_from_rows,
+    rows_from_lanes,
+    transform_column,
 )
+from deblend.lanes.vectors import WIDTH, at_least, load, spread, store
+from deblend.separation.transforms.kernels import eigenvectors
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
@@ -145,7 +144,8 @@ def _to_frequencies(
             at = column + part * WIDTH
             first = (trace + part) * samples
             if len(group) == WIDTH:
-                _lanes_from_rows(patches, group, traces * samples, first, samples, work, at)
+                begins = begins_of(group, traces * samples, first)
+                lanes_from_rows(patches, begins, samples, work, at)
                 continue
             for lane in range(len(group)):
                 one = group[lane] * traces * samples + first
@@ -206,64 +206,13 @@ def _to_samples(
             at = column + part * WIDTH
             first = (trace + part) * samples
             if len(group) == WIDTH:
-                _rows_from_lanes(kept, group, traces * samples, first, samples, work, at, scale)
+                begins = begins_of(group, traces * samples, first)
+                rows_from_lanes(work, at, scale, samples, kept, begins)
                 continue
             for lane in range(len(group)):
                 one = group[lane] * traces * samples + first
                 for t in range(samples):
                     kept[one + t] = work[at + t * ELEMENT + lane] * scale
-
-
-@_compile  # type: ignore[untyped-decorator]
-def _lanes_from_rows(
-    patches: Array, group: Array, each: int, first: int, samples: int, work: Array, at: int
-) -> None:
-    """One trace of eight patches into the lanes at `at`, eight samples at a time."""
-    a, b, c, d, e, f, g, h = _begins(group, each, first)
-    whole = samples - samples % WIDTH
-    for t in range(0, whole, WIDTH):
-        lanes = transposed(
-            load(patches, a + t), load(patches, b + t), load(patches, c + t), load(patches, d + t),
-            load(patches, e + t), load(patches, f + t), load(patches, g + t), load(patches, h + t),
-        )  # fmt: skip
-        to = at + t * ELEMENT
-        for k in range(WIDTH):
-            store(work, to + k * ELEMENT, lanes[k])
-    for t in range(whole, samples):
-        for lane in range(WIDTH):
-            work[at + t * ELEMENT + lane] = patches[group[lane] * each + first + t]
-
-
-@_compile  # type: ignore[untyped-decorator]
-def _rows_from_lanes(
-    kept: Array, group: Array, each: int, first: int, samples: int, work: Array, at: int, scale: Any
-) -> None:
-    """Inverse of `_lanes_from_rows`, times `scale`."""
-    begins = _begins(group, each, first)
-    factor = spread(scale)
-    whole = samples - samples % WIDTH
-    for t in range(0, whole, WIDTH):
-        o = at + t * ELEMENT
-        rows = transposed(
-            load(work, o), load(work, o + ELEMENT), load(work, o + 2 * ELEMENT),
-            load(work, o + 3 * ELEMENT), load(work, o + 4 * ELEMENT), load(work, o + 5 * ELEMENT),
-            load(work, o + 6 * ELEMENT), load(work, o + 7 * ELEMENT),
-        )  # fmt: skip
-        for k in range(WIDTH):
-            store(kept, begins[k] + t, rows[k] * factor)
-    for t in range(whole, samples):
-        for lane in range(WIDTH):
-            kept[begins[lane] + t] = work[at + t * ELEMENT + lane] * scale
-
-
-@_inside  # type: ignore[untyped-decorator]
-def _begins(group: Array, each: int, first: int) -> Any:
-    """Where a trace begins in each of eight patches."""
-    return (
-        group[0] * each + first, group[1] * each + first, group[2] * each + first,
-        group[3] * each + first, group[4] * each + first, group[5] * each + first,
-        group[6] * each + first, group[7] * each + first,
-    )  # fmt: skip
 
 
 @_inside  # type: ignore[untyped-decorator]

@@ -1,6 +1,6 @@
-"""Compiled Fourier transforms of short columns, eight patches side by side.
+"""Compiled Fourier transforms of short columns, eight of them side by side.
 
-A column has n complex elements; an element is the real parts of eight patches and then their
+A column has n complex elements; an element is the real parts of eight columns and then their
 imaginary parts, 16 float32. Any n; fast where it is a product of 2, 3, 4 and 5. Stockham's order of
 the steps needs no reversal of digits. Imported on first use.
 """
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array
-from deblend.separation.transforms.lanes import WIDTH, load, spread, store
+from deblend.lanes.vectors import WIDTH, load, spread, store, transposed
 
 ELEMENT: Final = 2 * WIDTH
 """Numbers of an element."""
@@ -211,3 +211,55 @@ def _any(
             real += xr * c - xi * s
             imaginary += xr * s + xi * c
         _put(work, y + j * y_apart, real, imaginary, w + 2 * j, True)
+
+
+@_compile  # type: ignore[untyped-decorator]
+def lanes_from_rows(rows: Array, begins: Any, samples: int, work: Array, at: int) -> None:
+    """Eight rows of `samples` that begin at `begins` of `rows` into the lanes at `at` of `work`.
+
+    Eight samples at a time. Sample t goes to `at` + t * `ELEMENT`.
+    """
+    a, b, c, d, e, f, g, h = begins
+    whole = samples - samples % WIDTH
+    for t in range(0, whole, WIDTH):
+        lanes = transposed(
+            load(rows, a + t), load(rows, b + t), load(rows, c + t), load(rows, d + t),
+            load(rows, e + t), load(rows, f + t), load(rows, g + t), load(rows, h + t),
+        )  # fmt: skip
+        to = at + t * ELEMENT
+        for k in range(WIDTH):
+            store(work, to + k * ELEMENT, lanes[k])
+    for t in range(whole, samples):
+        for lane in range(WIDTH):
+            work[at + t * ELEMENT + lane] = rows[begins[lane] + t]
+
+
+@_compile  # type: ignore[untyped-decorator]
+def rows_from_lanes(
+    work: Array, at: int, scale: Any, samples: int, rows: Array, begins: Any
+) -> None:
+    """Inverse of `lanes_from_rows`, times `scale`."""
+    factor = spread(scale)
+    whole = samples - samples % WIDTH
+    for t in range(0, whole, WIDTH):
+        o = at + t * ELEMENT
+        lanes = transposed(
+            load(work, o), load(work, o + ELEMENT), load(work, o + 2 * ELEMENT),
+            load(work, o + 3 * ELEMENT), load(work, o + 4 * ELEMENT), load(work, o + 5 * ELEMENT),
+            load(work, o + 6 * ELEMENT), load(work, o + 7 * ELEMENT),
+        )  # fmt: skip
+        for k in range(WIDTH):
+            store(rows, begins[k] + t, lanes[k] * factor)
+    for t in range(whole, samples):
+        for lane in range(WIDTH):
+            rows[begins[lane] + t] = work[at + t * ELEMENT + lane] * scale
+
+
+@_inside  # type: ignore[untyped-decorator]
+def begins_of(numbers: Any, each: int, first: int) -> Any:
+    """Where eight rows begin: at `first` of those numbered so, of `each` samples."""
+    return (
+        numbers[0] * each + first, numbers[1] * each + first, numbers[2] * each + first,
+        numbers[3] * each + first, numbers[4] * each + first, numbers[5] * each + first,
+        numbers[6] * each + first, numbers[7] * each + first,
+    )  # fmt: skip
