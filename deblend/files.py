@@ -138,7 +138,8 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
         If it cannot be read or is no TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        # Some editors begin a file with a byte order mark, which the TOML reader refuses.
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise SettingsError(
             f"the {called} cannot be read ({reason_of(error)})",

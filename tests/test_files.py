@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from deblend.errors import OutputError
-from deblend.files import filling
+from deblend.files import filling, read_toml
 
 
 def stop_in_the_middle(folder: Path) -> None:
@@ -42,3 +42,9 @@ def test_what_others_put_there_is_never_touched(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="cannot be made"), filling(tmp_path / "thesis.txt"):
         pass
     assert (tmp_path / "thesis.txt").is_file()
+
+
+def test_toml_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    path = tmp_path / "line.toml"
+    path.write_bytes(b'\xef\xbb\xbfname = "line 1"\r\n')
+    assert read_toml(path, "line file") == {"name": "line 1"}

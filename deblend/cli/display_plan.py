@@ -20,6 +20,7 @@ from deblend.plan.words import (
     SIGNATURE_COLUMNS,
     shot_cells,
     signature_cells,
+    speed_words,
     value_text,
 )
 
@@ -112,7 +113,6 @@ def _show_shot(console: Console, shot: AsShot) -> None:
     ]
     title = f"line as shot, against {escape(shot.alternative)}"
     console.print(_side_by_side(title, SHOT_COLUMNS, rows))
-    low, usual, high = shot.speed_kn
-    console.print(f"speed {low:.2f} to {high:.2f}, median {usual:.2f} kn", highlight=False)
+    console.print(speed_words(shot), highlight=False)
     if shot.table is not None:
         console.print(f"table of delays: {shot.table.reading}", highlight=False)

@@ -59,6 +59,8 @@ def plan(
         raise click.UsageError("Name a plan file, or ask for --keys.")
     if (shots is None) != (time_scale is None):
         raise click.UsageError("--shots and --time-scale go together.")
+    if shots is None and (alternative is not None or delays is not None):
+        raise click.UsageError("--alternative and --delays go with --shots.")
     from deblend.cli.display_plan import show_plan
     from deblend.files import filling
     from deblend.run.plan import ShotLine, make_plan, plan_json, write_plan

@@ -1,7 +1,9 @@
 """The plan file: what could be towed, fired and recorded, in TOML.
 
 Every key is a field of the tables below, with its meaning, unit and limits beside it. The reader,
-``deblend plan --keys`` and the documentation are all made from these.
+``deblend plan --keys`` and the documentation are all made from these. Limits are wide for anything
+that is towed, and narrow enough for a value in another unit (milliseconds, bar, metres for
+kilometres) to be refused.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ class TargetTable(KeyTable, frozen=True, kw_only=True):
 
     record_length_s: Annotated[
         float,
-        Meta(gt=0, description="Wanted length of a shot's record.", extra={"unit": "s"}),
+        Meta(gt=0, le=60, description="Wanted length of a shot's record.", extra={"unit": "s"}),
     ]
     window_s: Annotated[
         tuple[float, float],
@@ -55,18 +57,25 @@ class StreamersTable(KeyTable, frozen=True, kw_only=True):
         ),
     ] = None
     length_m: Annotated[
-        float, Meta(gt=0, description="Active length of a streamer.", extra={"unit": "m"})
+        float,
+        Meta(ge=50, le=20_000, description="Active length of a streamer.", extra={"unit": "m"}),
     ]
     group_interval_m: Annotated[
-        float, Meta(gt=0, description="Between neighbouring groups.", extra={"unit": "m"})
+        float,
+        Meta(gt=0, le=100, description="Between neighbouring groups.", extra={"unit": "m"}),
     ]
     nearest_offset_m: Annotated[
         float,
-        Meta(gt=0, description="Inline, from the sources to the first group.", extra={"unit": "m"}),
+        Meta(
+            gt=0,
+            le=10_000,
+            description="Inline, from the sources to the first group.",
+            extra={"unit": "m"},
+        ),
     ] = 150.0
-    depth_m: Annotated[float, Meta(ge=0, description="Of the streamers.", extra={"unit": "m"})] = (
-        8.0
-    )
+    depth_m: Annotated[
+        float, Meta(ge=0, le=200, description="Of the streamers.", extra={"unit": "m"})
+    ] = 8.0
 
 
 class SourcesTable(KeyTable, frozen=True, kw_only=True):
@@ -92,7 +101,7 @@ class SourcesTable(KeyTable, frozen=True, kw_only=True):
         float, Meta(gt=0, le=50, description="Of the guns.", extra={"unit": "m"})
     ] = 6.0
     pressure_psi: Annotated[
-        float, Meta(gt=0, le=10_000, description="Working pressure.", extra={"unit": "psi"})
+        float, Meta(ge=300, le=10_000, description="Working pressure.", extra={"unit": "psi"})
     ] = 2000.0
     volume_cubic_inch: Annotated[
         Positive | None,
@@ -120,7 +129,9 @@ class StringTable(KeyTable, frozen=True, kw_only=True):
     ]
     recycle_s: Annotated[
         float,
-        Meta(gt=0, description="Shortest time until it can fire again.", extra={"unit": "s"}),
+        Meta(
+            gt=0, le=600, description="Shortest time until it can fire again.", extra={"unit": "s"}
+        ),
     ]
 
 
@@ -138,6 +149,7 @@ class FiringTable(KeyTable, frozen=True, kw_only=True):
         float,
         Meta(
             gt=0,
+            le=1000,
             description="Along the track from one shot point to the next, of any source.",
             extra={"unit": "m"},
         ),
@@ -250,10 +262,12 @@ class TrialTable(KeyTable, frozen=True, kw_only=True):
 
     lines: Annotated[int, Meta(ge=1, description="Sail lines.")] = 1
     line_length_km: Annotated[
-        float, Meta(gt=0, description="Of each at full fold.", extra={"unit": "km"})
+        float,
+        Meta(gt=0, le=1000, description="Of each at full fold.", extra={"unit": "km"}),
     ] = 10.0
     run_in_and_out_km: Annotated[
-        float, Meta(ge=0, description="Shot beyond both ends together.", extra={"unit": "km"})
+        float,
+        Meta(ge=0, le=1000, description="Shot beyond both ends together.", extra={"unit": "km"}),
     ] = 0.0
     line_change_h: Annotated[
         float, Meta(ge=0, description="Of one turn to the next line.", extra={"unit": "h"})

@@ -33,10 +33,9 @@ from deblend.plan.plan_file import (
 from deblend.plan.plan_findings import plan_findings
 from deblend.plan.quantities import DERIVED, GIVEN, HANDBOOK, LAYOUT, PRACTICE, Quantity
 
-MOST_SHOTS: Final = 360
-"""Of a source, drawn for the diagnostics."""
-
 FEWEST_SHOTS: Final = 48
+"""Of a source, drawn for the diagnostics, however short the line is."""
+
 UNKNOWN: Final = float("nan")
 
 
@@ -51,7 +50,7 @@ class AlternativeNumbers:
     lines : MidpointLines
         Of one pass.
     firing : FiringPlan
-        Shots and delays, at most `MOST_SHOTS` of a source.
+        Shots and delays of one sail line, run-in and run-out included.
     diagnoses : list of Diagnosis
         Of every pair of sources that overlaps.
     clean_s : float
@@ -165,7 +164,7 @@ def line_shots(alternative: Alternative) -> int:
 
 def _parts(alternative: Alternative, target: TargetTable, table: DelayTable | None) -> _Parts:
     firing = alternative.firing
-    shots = min(max(line_shots(alternative), FEWEST_SHOTS), MOST_SHOTS)
+    shots = max(line_shots(alternative), FEWEST_SHOTS)
     speeds = speeds_m_s(alternative)
     if table is None:
         plan, rows = best_firing(alternative, shots, target.record_length_s)
@@ -271,7 +270,7 @@ def _overlap(parts: _Parts) -> Iterator[Quantity]:
         what = f"clean record length, {name} speed"
         yield Quantity(group, what, clean_s, "s", formula, PRACTICE)
     far_s = clean_by_channel_s(parts.alternative, parts.clean_s[1])[-1]
-    what = "the same at the farthest channel"
+    what = "the same at the farthest channel, usual speed"
     formula = "clean record length + offset / 1500 m/s (direct wave)"
     yield Quantity(group, what, float(far_s), "s", formula, DERIVED)
     fastest = timing.fastest_clean_speed_m_s(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from deblend.plan.as_shot import SourceShot
+from deblend.plan.as_shot import AsShot, SourceShot
 from deblend.plan.signature import SignatureMeasures, source_level_db
 
 SIGNATURE_COLUMNS: Final = (
@@ -74,10 +74,22 @@ def shot_cells(row: SourceShot) -> list[str]:
         str(row.missing),
         value_text(row.planned_interval_m),
         value_text(row.interval_m),
-        f"{value_text(row.shortest_m)} to {value_text(row.longest_m)}",
+        _range_text(row.shortest_m, row.longest_m),
         value_text(row.interval_s),
-        f"{value_text(row.shortest_s)} to {value_text(row.longest_s)}",
+        _range_text(row.shortest_s, row.longest_s),
         value_text(row.planned_fold),
         value_text(row.mean_fold),
         value_text(row.lowest_fold),
     ]
+
+
+def speed_words(shot: AsShot) -> str:
+    """How fast the vessel went, as a sentence without its full stop."""
+    low, usual, high = shot.speed_kn
+    if usual != usual:
+        return "Speed over ground unknown: not every shot has x_m and y_m"
+    return f"Speed {low:.2f} to {high:.2f}, median {usual:.2f} kn"
+
+
+def _range_text(low: float, high: float) -> str:
+    return "–" if low != low else f"{value_text(low)} to {value_text(high)}"

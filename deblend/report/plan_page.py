@@ -10,6 +10,7 @@ from deblend.plan.words import (
     SIGNATURE_COLUMNS,
     shot_cells,
     signature_cells,
+    speed_words,
     value_text,
 )
 from deblend.report.page_frame import Picture, picture, render_page
@@ -41,6 +42,7 @@ def render_plan(contents: PlanContents) -> str:
             "signature_columns": SIGNATURE_COLUMNS,
             "signature_rows": [signature_cells(one) for one in contents.signatures],
             "shot_columns": SHOT_COLUMNS,
+            "speed_words": speed_words,
             "shot_rows": [] if contents.shot is None else map(shot_cells, contents.shot.sources),
         },
     )

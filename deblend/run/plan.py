@@ -172,13 +172,15 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
 
 def delays_text(column: AlternativeNumbers) -> str:
     """The firing table of one alternative."""
-    dither, firing = column.alternative.dither, column.firing
+    dither, firing, trial = column.alternative.dither, column.firing, column.alternative.trial
     offset_s = math.ceil(dither.range_s / dither.resolution_s - 1e-9) * dither.resolution_s
     # The offset is the whole range, so that the table does not change with the draw.
     written = np.maximum(firing.delay_s + offset_s, 0.0)
     change_s = dither.largest_change_s
     facts = {
         "alternative": column.alternative.name,
+        "reach": f"one sail line of {trial.line_length_km + trial.run_in_and_out_km:g} km, run-in "
+        "and run-out included",
         "law": f"uniform within plus and minus {dither.range_s * 1e3:g} ms",
         "seed": f"{firing.seed}, the best of {dither.seeds_tried}",
         "smallest_gap_ms": f"{dither.smallest_gap_s * 1e3:g}",

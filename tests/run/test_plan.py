@@ -88,6 +88,8 @@ def test_the_example_makes_a_page_tables_and_firing_tables(tmp_path: Path) -> No
     table = read_delay_table(out / "delays-three-together.csv")
     assert table.offset_s == pytest.approx(0.3)
     assert np.abs(table.delay_s).max() <= 0.3
+    # every shot of a sail line has its delay: 26 km, all three sources every 18.75 m
+    assert len(table.source) == 3 * round(26_000 / 18.75)
     assert call(EXAMPLE, "--out", out).exit_code == 2
 
 
@@ -102,6 +104,10 @@ def test_json_is_json_and_keys_are_listed() -> None:
 def test_wrong_use_is_told(tmp_path: Path) -> None:
     assert "Name a plan file" in call().output
     assert "go together" in call(EXAMPLE, "--shots", tmp_path / "shots.csv").output
+    for option in ("--delays", "--alternative"):
+        wrong = call(EXAMPLE, option, tmp_path / "some")
+        assert wrong.exit_code == 2
+        assert "go with --shots" in wrong.output
     result = call(tmp_path / "none.toml")
     assert result.exit_code == 2
     assert "cannot be read" in result.output
@@ -152,6 +158,17 @@ def test_a_line_as_shot_is_held_against_its_plan(tmp_path: Path) -> None:
     content = json.loads((tmp_path / "out" / "plan.json").read_text())
     assert [row["fired"] for row in content["line_as_shot"]["sources"]] == [60, 60]
     assert "As shot, against small" in (tmp_path / "out" / "plan.html").read_text()
+    bare = tmp_path / "bare.csv"
+    bare.write_text(
+        "\n".join(",".join(line.split(",")[:3]) for line in shots.read_text().splitlines()),
+        encoding="utf-8",
+    )
+    assert bare.read_text().startswith("source,shot_point,fire_time")
+    blind = call(plan, "--shots", bare, "--time-scale", "utc", "--out", tmp_path / "blind")
+    for text in (blind.output, (tmp_path / "blind" / "plan.html").read_text()):
+        assert "Speed over ground unknown" in text
+        assert "– to –" not in text
+        assert "nan to" not in text
     with pytest.raises(SettingsError, match="no alternative is called 'other'"):
         make_plan(plan, shot=ShotLine(shots, "utc", "other"))
 
