@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -72,12 +73,12 @@ def separate(
         )
     from deblend.cli.display import progress_bar, show_outcome
     from deblend.qc.limits import overall_verdict
-    from deblend.run.execute import Machines
     from deblend.run.judge import EXIT_STATUS
     from deblend.run.line_file import read_line_file
     from deblend.run.pipeline import (
         RunOptions,
         finish_line,
+        machines_of,
         prepare_work,
         run_line,
         separate_numbered,
@@ -88,7 +89,9 @@ def separate(
         overwrite=overwrite,
         restart=restart,
         memory_bytes=None if memory_gb is None else round(memory_gb * 1e9),
-        machines=Machines(processes or 1, scheduler) if processes or scheduler else None,
+        machines=replace(machines_of(line), processes=processes or 1, scheduler=scheduler)
+        if processes or scheduler
+        else None,
     )
     with progress_bar() as progress:
         if prepare:

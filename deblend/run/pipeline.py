@@ -133,7 +133,7 @@ def run_line(
     """
     options = options or RunOptions()
     begin = time.monotonic()
-    machines = as_present(options.machines or _machines_of(line))
+    machines = as_present(options.machines or machines_of(line))
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -156,7 +156,7 @@ def prepare_work(
     Raises and parameters as for `run_line`.
     """
     options = options or RunOptions()
-    machines = as_present(options.machines or _machines_of(line))
+    machines = as_present(options.machines or machines_of(line))
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -354,7 +354,7 @@ def forecast_line(opened: OpenLine, job: Job) -> Forecast:
     SettingsError
         If the memory budget is too small.
     """
-    return forecast(job, _blocks_of(opened, job, RunOptions(), _machines_of(opened.line))[1])
+    return forecast(job, _blocks_of(opened, job, RunOptions(), machines_of(opened.line))[1])
 
 
 def _blocks_of(
@@ -428,7 +428,8 @@ def _saying_what_is_kept(work: Work) -> Iterator[None]:
         ) from error
 
 
-def _machines_of(line: Line) -> Machines:
+def machines_of(line: Line) -> Machines:
+    """Where the line file says to compute."""
     keys = line.keys.run
     return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
 

@@ -16,8 +16,11 @@ from deblend.cli.main import main
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
 from deblend.run.check import Check
-from deblend.run.line_file import list_keys
+from deblend.run.execute import Machines
+from deblend.run.line_file import Line, list_keys
 from deblend.run.output_folder import UNFINISHED
+from deblend.run.pipeline import Outcome, RunOptions
+from deblend.run.progress import Progress
 
 
 def call(*arguments: object) -> Result:
@@ -208,3 +211,28 @@ def test_every_alternative_of_a_plan_has_its_column() -> None:
     assert result.exit_code == 0, result.output
     (bins,) = (line for line in result.output.splitlines() if "inline bin (m)" in line)
     assert bins.split()[3:] == ["6.25"] * 5
+
+
+def test_machines_given_on_the_command_line_keep_the_patience_of_the_line_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    used: list[Machines | None] = []
+
+    def run(line: Line, progress: Progress, *, options: RunOptions) -> Outcome:
+        used.append(options.machines)
+        raise OutputError("nothing is run here", remedy="None.")
+
+    monkeypatch.setattr("deblend.run.pipeline.run_line", run)
+    line = tmp_path / "line.toml"
+    line.write_text(
+        '[records]\nfiles = ["*.sgy"]\ntime_scale = "utc"\n[shots]\nfile = "shots.csv"\n'
+        '[separation]\nlength_s = 3.0\n[output]\nfolder = "out"\n'
+        '[run]\nscheduler = "tcp://a:1"\nstalled_after_s = 7.0\n'
+    )
+    for options in ((), ("--processes", 2), ("--scheduler", "tcp://b:2")):
+        assert call("separate", line, *options).exit_code == 2
+    assert used == [
+        None,  # those of the line file
+        Machines(processes=2, stalled_after_s=7.0),
+        Machines(scheduler="tcp://b:2", stalled_after_s=7.0),
+    ]
