@@ -37,7 +37,7 @@ from deblend.qc.near_record import (
     offsets_known,
     read_near_record,
 )
-from deblend.qc.onsets import FEWEST_SHOTS, Onsets, onset_strength
+from deblend.qc.onsets import FEWEST_SHOTS, LONGEST_LAG_S, Onsets, onset_strength
 from deblend.qc.shot_findings import WEAK_BELOW, shot_findings
 
 _STEP_SHOTS: Final = 6
@@ -86,13 +86,13 @@ def verify_against_samples(
     for row, source in (placed_as or {}).items():
         sources[row] = shots.sources.index(source)
     near = read_near_record(recording, geometry, sources, len(shots.sources))
-    live = np.count_nonzero(shots.live)
+    live = np.count_nonzero(shots.live if near is None else _of_use(near, shots))
     if near is None or live < FEWEST_SHOTS:
         usable = 0 if near is None else len(near.samples)
         message = (
-            f"{live} live shots and {usable} usable channels are too few to verify the fire times "
-            f"against the samples; at least {FEWEST_SHOTS} shots and one channel near the sources "
-            "are needed. Separation takes the table as it is."
+            f"{live} live shots at the time of the record and {usable} usable channels are too few "
+            f"to verify the fire times against the samples; at least {FEWEST_SHOTS} shots and one "
+            "channel near the sources are needed. Separation takes the table as it is."
         )
         return [Finding("not_verified", np.nan, "", "look", message)]
     fired = FiredShots(shots.fire_time_ns, shots.live, sources)
@@ -110,6 +110,13 @@ def verify_against_samples(
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     return findings + shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)
+
+
+def _of_use(near: NearRecord, shots: Shots) -> NDArray[np.bool_]:
+    """Live shots that some lag brings into the record; a table may go far beyond the files."""
+    seconds = (shots.fire_time_ns - near.start_ns) / NS_PER_S
+    last_s = near.samples.shape[1] * near.interval_s + LONGEST_LAG_S
+    return np.asarray(shots.live & (seconds > -LONGEST_LAG_S) & (seconds < last_s))
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +144,7 @@ class _Timed:
 def _follow_clock(near: NearRecord, shots: Shots, fired: FiredShots, seed: int) -> _Timed:
     """Find the clock of the record along the line, to a fraction of a sample."""
     order = np.argsort(shots.fire_time_ns, kind="stable")
-    order = order[shots.live[order]]
+    order = order[_of_use(near, shots)[order]]
     course = _course(near, fired, order, mixed_scales_s(shots), seed)
     course = _level_steps(near, fired, course, order)
     course = _place_steps(near, fired, course, order)
@@ -172,18 +179,23 @@ def _course(
     course = clock_course(onsets, sample, rows, likely_s=likely_s, seed=seed)
     if not course.lag.usable:
         return course
-    learnt = np.zeros(len(fired.live), dtype=np.bool_)
-    learnt[order[clearest_shots(onsets, sample, rows, course.lag.lag_s)]] = True
     late_ns = round(course.lag.lag_s * NS_PER_S)
-    likeness, late_s = arrival_strength(
-        near, replace(fired, fire_time_ns=fired.fire_time_ns + late_ns, live=learnt)
-    )
+    late = replace(fired, fire_time_ns=fired.fire_time_ns + late_ns)
+    recorded = np.flatnonzero(near.view.complete(near.window(late))[order])
+    if not recorded.size:
+        return course
+    clear = clearest_shots(onsets, sample[recorded], rows[recorded], course.lag.lag_s)
+    learnt = np.zeros(len(fired.live), dtype=np.bool_)
+    learnt[order[recorded[clear]]] = True
+    judged = np.zeros(len(order), dtype=np.bool_)
+    judged[recorded] = ~learnt[order[recorded]]
+    likeness, late_s = arrival_strength(near, replace(late, live=learnt))
     finer = clock_course(
         Onsets(likeness, near.interval_s),
         sample,
         rows,
         likely_s=likely_s,
-        judged=~learnt[order],
+        judged=judged,
         seed=seed,
     )
     # Lags count from the begin of the arrival.

@@ -114,10 +114,12 @@ def clock_course(
     whole = find_clock_lag(onsets, fire_sample, source_row, judged=judged, seed=seed)
     whole = whole.nearest(likely_s)
     near_s = whole.lag_s if whole.usable else None
+    inside = _inside(onsets, fire_sample, near_s)
     trusted: list[tuple[slice, float]] = []
     for segment in segments_of(count, SEGMENT_SHOTS):
         before_s = trusted[-1][1] if trusted else None
-        lag = _segment_lag(onsets, fire_sample[segment], source_row[segment], near_s, before_s)
+        shots = np.arange(count)[segment][inside[segment]]
+        lag = _segment_lag(onsets, fire_sample[shots], source_row[shots], near_s, before_s)
         if lag is not None:
             trusted.append((segment, lag))
     if len(trusted) < 2:
@@ -195,6 +197,15 @@ def _line_through(points: list[tuple[float, float]], interval_s: float) -> tuple
     if abs(slope) * np.ptp(place) <= max(2.0 * interval_s, 4.0 * scatter):
         return 0.0, level
     return slope, float(np.median(rest))
+
+
+def _inside(
+    onsets: Onsets, fire_sample: NDArray[np.float64], near_s: float | None
+) -> NDArray[np.bool_]:
+    """Shots in the record at the lag of the line; others would be given to whatever fits them."""
+    late = fire_sample + (near_s or 0.0) / onsets.interval_s
+    inside = (late >= 0.0) & (late < onsets.strength.shape[1])
+    return np.asarray(inside if near_s is not None else np.ones_like(inside))
 
 
 def _segment_lag(

@@ -75,6 +75,34 @@ def test_a_gap_is_no_fault_of_shots_but_leaves_them_unverified() -> None:
     assert f"{len(missing)} not recorded or in a gap" in verified.message
 
 
+@pytest.mark.parametrize("offset_s", [0.0, 7.25])
+def test_part_of_the_files_and_the_table_of_the_whole_line(two: Line, offset_s: float) -> None:
+    recording, count = two.recording, two.recording.shape[1]
+    half = count // 2
+    part = replace(
+        recording,
+        samples=recording.read(range(recording.shape[0]), half, count),
+        start=recording.start_ns + half * recording.interval_ns,
+    )
+    earlier_ns = two.shots.fire_time_ns - round(offset_s * 1e9)
+    late = replace(two.shots, fire_time_ns=earlier_ns)
+    found = verify_against_samples(part, late, two.geometry)
+    (offset,) = about(found, "clock_offset")
+    assert offset.value == pytest.approx(offset_s, abs=0.006)
+    (verified,) = about(found, "shots_verified")
+    inside = np.count_nonzero(two.shots.fire_time_ns > part.start_ns)
+    assert inside - 2 <= verified.value <= inside
+    wrong_metrics = {f.metric for f in found if f.verdict in ("look", "fail")}
+    assert wrong_metrics <= {"shots_verified", "clock_offset"}
+
+
+def test_a_table_far_from_the_record_is_not_verified(two: Line) -> None:
+    late = replace(two.shots, fire_time_ns=two.shots.fire_time_ns + 600_000_000_000)
+    (found,) = verify_against_samples(two.recording, late, two.geometry)
+    assert found.metric == "not_verified"
+    assert "0 live shots at the time of the record" in found.message
+
+
 def test_gps_and_utc_mixed_up() -> None:
     (found,) = wrong(plant_fault(short_line("five-in-turn"), "mixed_scales"))
     assert (found.metric, found.verdict, found.unit) == ("clock_offset", "fail", "s")
