@@ -150,5 +150,6 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
         raise SettingsError(
             f"this is no TOML text: {str(error).rstrip('.')}",
             where=str(path),
-            remedy="Correct the text at that place; strings need quotes.",
+            remedy="Correct the text at that place. Strings need quotes, with / in paths and not "
+            "\\; numbers take a decimal point.",
         ) from error

@@ -161,10 +161,15 @@ def _show_sources(console: Console, sources: Sequence[SourceRow]) -> None:
         title="sources",
     )
     for row in sources:
-        intervals = f"{row.shortest_s:.3f} / {row.median_s:.3f} / {row.longest_s:.3f}"
+        intervals = " / ".join(map(_seconds, (row.shortest_s, row.median_s, row.longest_s)))
         counts = (str(row.shots), str(row.misfires), str(row.not_wanted))
-        table.add_row(escape(row.source), *counts, intervals, f"{row.spread_s:.3f}")
+        table.add_row(escape(row.source), *counts, intervals, _seconds(row.spread_s))
     console.print(table)
+
+
+def _seconds(value: float) -> str:
+    """To the millisecond; a dash where too few shots tell."""
+    return "–" if value != value else f"{value:.3f}"
 
 
 def _table(*headings: str, title: str) -> Table:

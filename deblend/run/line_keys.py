@@ -66,7 +66,7 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
         Meta(
             description="Samples of this size and more are clipped and get no weight. Without it, "
             "samples of flat tops at the largest value of a channel are.",
-            extra={"unit": "of the record"},
+            extra={"unit": "recorded unit"},
         ),
     ] = None
     correct_drift: Annotated[
@@ -120,13 +120,19 @@ class GeometryTable(KeyTable, frozen=True, kw_only=True):
         float,
         Meta(
             ge=0,
+            le=50_000,
             description="Inline distance from a source to the nearest receiver group.",
             extra={"unit": "m"},
         ),
     ]
     group_interval_m: Annotated[
         float,
-        Meta(gt=0, description="Distance between neighbouring groups.", extra={"unit": "m"}),
+        Meta(
+            ge=0.1,
+            le=1000,
+            description="Distance between neighbouring groups.",
+            extra={"unit": "m"},
+        ),
     ]
     streamer_depth_m: Annotated[
         Annotated[float, Meta(ge=0)] | None,
@@ -178,7 +184,12 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
 
     length_s: Annotated[
         float,
-        Meta(gt=0, description="Length of the gathers after the time break.", extra={"unit": "s"}),
+        Meta(
+            gt=0,
+            le=120,
+            description="Length of the gathers after the time break.",
+            extra={"unit": "s"},
+        ),
     ]
     method: Annotated[
         str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
@@ -194,7 +205,10 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
     ] = False
     residual: Annotated[
         str,
-        Meta(description="What to do with the part of the record that stays unexplained."),
+        Meta(
+            description="What to do with the part of the record that stays unexplained: "
+            '"leave_out", "share_by_fold" or "add_to_each_shot".'
+        ),
     ] = "leave_out"
     robust: Annotated[
         bool,
@@ -210,7 +224,7 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
             "common with the estimate; weak events that were missed altogether stay out."
         ),
     ] = False
-    device: Annotated[str, Meta(description="Where to compute.")] = "auto"
+    device: Annotated[str, Meta(description='Where to compute: "auto", "cpu" or "gpu".')] = "auto"
     settings: Annotated[
         dict[str, Any],
         Meta(description="Settings of the named method, a table of its own."),

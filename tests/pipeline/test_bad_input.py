@@ -105,7 +105,7 @@ def nothing_inside(line: SmallLine) -> None:
 
 
 def too_long(line: SmallLine) -> None:
-    line.rewrite("length_s = 0.64", "length_s = 500.0")
+    line.rewrite("length_s = 0.64", "length_s = 100.0")
 
 
 def unknown_key(line: SmallLine) -> None:
@@ -139,7 +139,7 @@ def unknown_residual(line: SmallLine) -> None:
         (file_for_folder, r"separated: the output folder cannot be read"),
         (no_truth, r"source-2\.npy: the true gathers cannot be read"),
         (nothing_inside, r"none of the 40 shots"),
-        (too_long, r"gathers of 500\.0 s were asked of a record of"),
+        (too_long, r"gathers of 100\.0 s were asked of a record of"),
         (unknown_key, r"'itterations' in table \[separation\]. Did you mean 'iterations'"),
         (
             unknown_method,

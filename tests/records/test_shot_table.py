@@ -75,7 +75,7 @@ REFUSED = {
     "doubled": ("source,source,shot_point,fire_time\n", "'source' occurs 2 times"),
     "semicolons": (HEADER.replace(",", ";"), "Separate the cells by commas"),
     "short row": (HEADER + ROW + "1,2\n", r"shots\.csv, line 3: the row has 2 cells"),
-    "long row": (HEADER + ROW.replace("\n", ",9\n"), "line 2: the row has 4 cells"),
+    "long row": (HEADER + ROW.replace("\n", ",9\n"), "row has 4 cells.* decimals take a point"),
     "fire time": (HEADER + ROW + "1,2,noon\n", r"line 3, column fire_time: 'noon' is not an ISO"),
     "ten decimals": (HEADER + "1,2,2025-06-01T00:00:00.0123456789\n", "column fire_time: '2025"),
     "zone": (HEADER + "1,2,2025-06-01T00:00:00+02:00\n", "not an ISO 8601 instant"),

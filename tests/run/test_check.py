@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deblend.cli.display import show_check
 from deblend.model.shots import Shots
 from deblend.records.shot_table import read_shots, write_shots
 from deblend.run.check import Check, check_json, check_line
@@ -131,3 +132,14 @@ def test_low_cut_of_a_line_file(folder: Path) -> None:
     result = check(folder)
     assert asked(result) == []
     assert "low_cut" in [finding.metric for finding in result.findings]
+
+
+def test_a_single_shot_has_no_intervals_and_shows_none(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "shots.csv"
+    write_shots(path, read_shots(path, time_scale="utc").take(np.arange(60, 61)))
+    show_check(check(folder))
+    shown = capsys.readouterr().out
+    assert "– / – / –" in shown
+    assert "nan" not in shown
