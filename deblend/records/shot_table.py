@@ -178,8 +178,8 @@ def _read_cells(path: Path) -> tuple[list[str], _Cells]:
             raise ShotTableError(
                 f"the row has {len(cells)} cells and the header {len(names)}",
                 where=f"{path}, line {line}",
-                remedy="Give one cell a column, empty where nothing is known. Commas separate cells; "
-                "decimals take a point.",
+                remedy="Give one cell a column, empty where nothing is known. Commas separate "
+                "cells; decimals take a point.",
             )
     if not rows:
         raise ShotTableError(
