@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import time
@@ -59,7 +60,7 @@ class Machines:
     scheduler : str or None
         Address of a dask.distributed scheduler, in place of local processes.
     stalled_after_s : float
-        A worker that says nothing of its block for so long is given up.
+        A worker that says nothing of its block for so long, or a scheduler, is given up.
     workers : int
         Of a scheduler, as far as it has been asked (`as_present`).
     sharing : int
@@ -99,8 +100,7 @@ def as_present(machines: Machines) -> Machines:
     if machines.scheduler is None:
         return machines
     with _client(machines) as client:
-        _refuse_no_workers(client)
-        hosts = Counter(_host(address) for address in client.nthreads())
+        hosts = Counter(_host(address) for address in _some_workers(client))
     return replace(machines, workers=hosts.total(), sharing=max(hosts.values()))
 
 
@@ -137,9 +137,9 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 
         def run_on(work: Work) -> Run:
             client = coming.result()
-            say(f"{len(client.nthreads())} workers{_dashboard(client)}")
+            say(f"{len(_workers(client, ANSWER_S))} workers{_dashboard(client)}")
             return lambda task, blocks, done, told: _Dispatch(
-                client, machines, work, task, done, told
+                client, machines, work, task, done, told, say
             ).run(blocks)
 
         yield run_on
@@ -148,7 +148,7 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 def _ready_client(machines: Machines, opened: ExitStack) -> Client:
     client = opened.enter_context(_client(machines))
     _check_versions(client)
-    client.run(_load, on_error="ignore")
+    _on_each(client, _load, within_s=machines.stalled_after_s)
     return client
 
 
@@ -207,10 +207,12 @@ def _client(machines: Machines) -> Iterator[Client]:
 
     if machines.scheduler is not None:
         try:
+            with ThreadPoolExecutor(1) as beside:  # a notebook has a loop of its own
+                beside.submit(asyncio.run, _greet(machines.scheduler)).result()
             client = Client(machines.scheduler, timeout=ANSWER_S, set_as_default=False)
-        except (OSError, TimeoutError, ValueError) as error:
+        except Exception as error:  # what is no scheduler answers anything
             raise ClusterError(
-                f"the scheduler does not answer within {ANSWER_S:.0f} s",
+                f"no scheduler answers within {ANSWER_S:.0f} s",
                 where=machines.scheduler,
                 remedy="Check the address and that `dask scheduler` runs there.",
             ) from error
@@ -222,6 +224,16 @@ def _client(machines: Machines) -> Iterator[Client]:
         Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
     ):
         yield client
+
+
+async def _greet(scheduler: str) -> None:
+    """Connect once: a client waits without end for what takes connections and says nothing."""
+    from distributed.comm import connect
+    from distributed.security import Security
+
+    settings = Security().get_connection_args("client")
+    async with asyncio.timeout(ANSWER_S):
+        (await connect(scheduler, timeout=ANSWER_S, **settings)).abort()
 
 
 def _local_cluster(processes: int) -> LocalCluster:
@@ -249,7 +261,7 @@ def _local_cluster(processes: int) -> LocalCluster:
 
 def _check_versions(client: Client) -> None:
     """Refuse workers with other software: their results would differ."""
-    _refuse_no_workers(client)
+    _some_workers(client)
     ours = software_versions()
 
     def versions(names: list[str]) -> dict[str, str]:  # sent by value: deblend may be missing
@@ -264,9 +276,8 @@ def _check_versions(client: Client) -> None:
                 found[name] = "not installed"
         return found
 
-    # A worker that dies meanwhile says nothing.
-    theirs = client.run(versions, [name for name in ours if name != "python"], on_error="ignore")
-    for address, found in theirs.items():
+    names = [name for name in ours if name != "python"]
+    for address, found in _on_each(client, versions, names, within_s=ANSWER_S).items():
         other = [
             f"{name} {found[name]}, here {ours[name]}" for name in ours if found[name] != ours[name]
         ]
@@ -278,13 +289,40 @@ def _check_versions(client: Client) -> None:
             )
 
 
-def _refuse_no_workers(client: Client) -> None:
-    if not client.nthreads():
+def _on_each(
+    client: Client, function: Callable[..., Any], *arguments: Any, within_s: float
+) -> dict[str, Any]:
+    """What a function returns on each worker; one that dies meanwhile is left out."""
+    try:
+        found: dict[str, Any] = client.run(
+            function, *arguments, on_error="ignore", callback_timeout=within_s
+        )
+    except TimeoutError as error:
+        raise ClusterError(
+            f"a worker does not answer within {within_s:.0f} s",
+            where=client.scheduler.address,
+            remedy="The dashboard of the scheduler shows which one; end it and give the same "
+            "command again.",
+        ) from error
+    return found
+
+
+def _workers(client: Client, within_s: float) -> dict[str, int]:
+    """Threads of each worker; not from scheduler_info, which a look of its own empties at times."""
+    found: dict[str, int] = client.sync(client.scheduler.ncores, callback_timeout=within_s)
+    return found
+
+
+def _some_workers(client: Client) -> dict[str, int]:
+    """The same; refuses none."""
+    present = _workers(client, ANSWER_S)
+    if not present:
         raise ClusterError(
             "the scheduler has no workers",
             where=client.scheduler.address,
-            remedy="Start some with `dask worker ADDRESS --nthreads 1`.",
+            remedy=f"Start some with `dask worker {client.scheduler.address} --nthreads 1`.",
         )
+    return present
 
 
 def _dashboard(client: Client) -> str:
@@ -307,6 +345,7 @@ class _Dispatch:
     task: Task
     done: Done
     told: Told
+    say: Callable[[str], None]
     running: dict[str, tuple[int, Future]] = field(default_factory=dict)
     heard: dict[int, float] = field(default_factory=dict)
     tries: Counter[int] = field(default_factory=Counter)
@@ -341,8 +380,7 @@ class _Dispatch:
     def _hand_out(self, waiting: list[int]) -> None:
         if self.client.status != "running":
             raise self._gone(None)
-        # Not from scheduler_info: a look of its own empties that list now and then.
-        present = self.client.nthreads()
+        present = self._present()
         if not present and not self.running:
             raise ClusterError(
                 "no worker is left",
@@ -369,8 +407,11 @@ class _Dispatch:
                 future.add_done_callback(lambda _: self.ended.set())
                 self.running[address] = (block, future)
 
+    def _present(self) -> dict[str, int]:
+        return _workers(self.client, self.machines.stalled_after_s)
+
     def _collect(self, waiting: list[int]) -> None:
-        present = self.client.nthreads()
+        present = self._present()
         for address, (block, future) in list(self.running.items()):
             if future.done():
                 del self.running[address]
@@ -379,12 +420,12 @@ class _Dispatch:
                 elif future.status == "error" and not _worker_died(future):
                     raise future.exception()
                 else:
-                    self._again(block, waiting, "it ended")
+                    self._again(block, waiting, "ended")
             elif address not in present:
-                self._drop(address, block, future, waiting, "it went away")
+                self._drop(address, block, future, waiting, "went away")
             elif time.monotonic() - self.heard[block] > self.machines.stalled_after_s:
                 self.given_up.add(address)
-                self._drop(address, block, future, waiting, "it said nothing more")
+                self._drop(address, block, future, waiting, "said nothing more")
 
     def _take(self, block: int, future: Future, waiting: list[int]) -> None:
         """Hand on what a task returned, unless its worker died before it had sent that."""
@@ -394,7 +435,7 @@ class _Dispatch:
             value = future.result(timeout=ANSWER_S)
         except (TimeoutError, CancelledError, KilledWorker):
             future.cancel(force=True)
-            self._again(block, waiting, "it ended before it had answered")
+            self._again(block, waiting, "ended before it had answered")
         else:
             self.done(block, value)
 
@@ -409,12 +450,13 @@ class _Dispatch:
     def _again(self, block: int, waiting: list[int], why: str) -> None:
         if self.tries[block] >= _TRIES:
             raise ClusterError(
-                f"block {block} was given to {_TRIES} workers and none came back; of the last "
-                f"one, {why}",
+                f"block {block} was given to {_TRIES} workers and none came back; the last "
+                f"one {why}",
                 where=self.client.scheduler.address,
                 remedy="Give the workers more memory, or the run a smaller budget with a new "
                 "output folder; finished blocks are kept.",
             )
+        self.say(f"block {block} begins again: the worker that had it {why}")
         waiting.insert(0, block)
 
     def _gone(self, error: BaseException | None) -> ClusterError:

@@ -133,7 +133,7 @@ def run_line(
     """
     options = options or RunOptions()
     begin = time.monotonic()
-    machines = as_present(options.machines or machines_of(line))
+    machines = _machines(line, options, progress)
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -156,7 +156,7 @@ def prepare_work(
     Raises and parameters as for `run_line`.
     """
     options = options or RunOptions()
-    machines = as_present(options.machines or machines_of(line))
+    machines = _machines(line, options, progress)
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
@@ -432,6 +432,14 @@ def machines_of(line: Line) -> Machines:
     """Where the line file says to compute."""
     keys = line.keys.run
     return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
+
+
+def _machines(line: Line, options: RunOptions, progress: Progress) -> Machines:
+    """Where this run computes, with the workers that are there now."""
+    machines = options.machines or machines_of(line)
+    if machines.scheduler is not None:
+        progress(Step("prepare", 0, 0, f"asking the scheduler {machines.scheduler}"))
+    return as_present(machines)
 
 
 def _memory_of(line: Line) -> int | None:

@@ -231,8 +231,8 @@ def times(folder: Path) -> dict[str, bytes]:
     [
         (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.6 GB"),
         (("--memory-gb", (PROGRAM_BYTES + 10_000) / 1e9), r"too small .* Give at least \S+ GB"),
-        (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: the scheduler does not"),
-        (("--scheduler", "nonsense://x"), r"nonsense://x: the scheduler does not answer"),
+        (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: no scheduler answers"),
+        (("--scheduler", "nonsense://x"), r"nonsense://x: no scheduler answers"),
         (("--prepare", "--finish"), "Give one of --prepare"),
         (("--processes", 2, "--scheduler", "tcp://127.0.0.1:9"), "Give --processes or"),
         (("--finish", "--overwrite"), "plan of --prepare: give --overwrite there"),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import ctypes
+import socket
 import subprocess
 import sys
 from collections.abc import Callable
-from contextlib import nullcontext
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from pathlib import Path
@@ -58,9 +60,12 @@ class PretendedClient:
     given: list[tuple[str, int, int]] = field(default_factory=list)
     status: str = "running"
     restarted: list[str] = field(default_factory=list)
-    scheduler: Any = field(default_factory=lambda: SimpleNamespace(address="tcp://10.0.0.9:8786"))
+    scheduler: Any = field(
+        default_factory=lambda: SimpleNamespace(address="tcp://10.0.0.9:8786", ncores="ncores")
+    )
 
-    def nthreads(self) -> dict[str, int]:
+    def sync(self, call: object, *, callback_timeout: float) -> dict[str, int]:
+        assert call == "ncores"
         return dict.fromkeys(self.present, 1)
 
     def submit(
@@ -81,7 +86,12 @@ class PretendedClient:
         self.restarted += workers
 
 
-def run(client: PretendedClient, blocks: int, stalled_after_s: float = 1800.0) -> dict[int, int]:
+def run(
+    client: PretendedClient,
+    blocks: int,
+    stalled_after_s: float = 1800.0,
+    say: Callable[[str], object] = str,
+) -> dict[int, int]:
     found: dict[int, int] = {}
     work: Any = SimpleNamespace(
         folder=SimpleNamespace(path=Path("unfinished")), plan=SimpleNamespace(started_utc="now")
@@ -89,7 +99,10 @@ def run(client: PretendedClient, blocks: int, stalled_after_s: float = 1800.0) -
     pretended: Any = client
     machines = Machines(2, stalled_after_s=stalled_after_s)
     told: Any = None
-    _Dispatch(pretended, machines, work, "separate", found.__setitem__, told).run(range(blocks))
+    said: Any = say
+    _Dispatch(pretended, machines, work, "separate", found.__setitem__, told, said).run(
+        range(blocks)
+    )
     return found
 
 
@@ -132,6 +145,49 @@ def test_a_worker_that_leaves_and_one_that_says_nothing() -> None:
     assert silent.restarted == [A]
 
 
+def test_a_block_that_begins_again_is_told() -> None:
+    said: list[str] = []
+    client = PretendedClient([A, B], lost=(0,), leaves=True)
+    run(client, 3, say=said.append)
+    assert said == ["block 0 begins again: the worker that had it went away"]
+
+
+@pytest.mark.parametrize("words", [b"", b"HTTP/1.0 400 Bad request\r\n\r\n"], ids=["mute", "web"])
+def test_what_is_no_scheduler_is_refused_in_time(
+    words: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(execute, "ANSWER_S", 0.3)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(5)
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        callers: list[socket.socket] = []
+
+        def answer() -> None:
+            with suppress(OSError):
+                while True:
+                    callers.append(server.accept()[0])
+                    callers[-1].sendall(words)
+
+        with ThreadPoolExecutor(1) as beside:
+            beside.submit(answer)
+            with pytest.raises(ClusterError, match=r"no scheduler answers within .*dask scheduler"):
+                as_present(Machines(scheduler=address))
+            server.shutdown(socket.SHUT_RDWR)
+        for caller in callers:
+            caller.close()
+
+
+def test_a_worker_that_hangs_from_the_beginning() -> None:
+    class Hanging(PretendedClient):
+        def run(self, *asked: object, **settings: object) -> None:
+            assert settings["callback_timeout"] == 5.0
+            raise TimeoutError
+
+    hanging: Any = Hanging([A])
+    with pytest.raises(ClusterError, match=r"a worker does not answer within 5 s.* end it and"):
+        execute._on_each(hanging, len, within_s=5.0)
+
+
 def test_a_worker_that_dies_before_it_has_answered() -> None:
     class Muted(PretendedClient):
         def submit(self, *asked: Any, **settings: Any) -> PretendedFuture:
@@ -159,7 +215,7 @@ def test_a_block_that_no_worker_survives() -> None:
                 future.ends = False
             return future
 
-    with pytest.raises(ClusterError, match=r"block 0 was given to 3 workers .* it went away"):
+    with pytest.raises(ClusterError, match=r"block 0 was given to 3 workers .* last one went away"):
         run(Mourning([A]), 1)
 
 
