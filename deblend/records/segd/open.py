@@ -66,11 +66,17 @@ def are_segd(paths: Sequence[Path]) -> bool:
     Raises
     ------
     RecordError
-        If some are and some are not, or one cannot be read.
+        If some are and some are not, or one is empty or cannot be read.
     """
     kinds = []
     for path in paths:
         with open_file(path) as file:
+            if not file.size:
+                raise RecordError(
+                    "the file is empty: it has 0 bytes",
+                    where=str(path),
+                    remedy="It may be truncated; copy it again or leave it out.",
+                )
             kinds.append(looks_like_segd(file.read(0, min(FIRST_BYTES, file.size), "the begin")))
     if any(kinds) and not all(kinds):
         raise RecordError(

@@ -267,6 +267,12 @@ def test_segd_and_segy_do_not_mix(tmp_path: Path) -> None:
         open_recording(paths, time_scale="gps")
 
 
+def test_an_empty_file_is_called_empty(tmp_path: Path) -> None:
+    paths = line(tmp_path, Record((ONE,)).bytes(), b"")
+    with pytest.raises(RecordError, match=r"r1\.segd: the file is empty"):
+        open_recording(paths, time_scale="gps")
+
+
 def test_opening_reads_no_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     of = Set((bytes(4 * 5000), bytes(4 * 5000)), 5000)
     paths = line(tmp_path, Record((of,)).bytes())
