@@ -121,9 +121,13 @@ def read_delay_table(path: Path) -> DelayTable:
     if not len(cells):
         raise SettingsError("the table holds no shot", where=str(path), remedy="Add rows.")
     shot = cells[:, :2].astype(np.int64)
-    if len(np.unique(shot, axis=0)) < len(shot):
+    each, rows_of_each = np.unique(shot, axis=0, return_counts=True)
+    if rows_of_each.max() > 1:
+        point, source = each[rows_of_each.argmax()].tolist()
         raise SettingsError(
-            "a shot occurs twice in the table", where=str(path), remedy="Give one row a shot."
+            f"shot point {point} of source {source} occurs {rows_of_each.max()} times",
+            where=str(path),
+            remedy="Give one row a shot.",
         )
     return DelayTable(shot[:, 0], shot[:, 1], cells[:, 2] * 1e-3, offset_s)
 
@@ -136,7 +140,7 @@ def _lines(path: Path) -> list[str]:
                 where=str(path),
                 remedy=f"Tables of delays have at most {MOST_BYTES} bytes; is it the right file?",
             )
-        return path.read_text(encoding="utf-8").splitlines()
+        return path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
             f"the table of delays cannot be read ({reason_of(error)})",

@@ -73,7 +73,7 @@ def _lines(path: Path) -> list[str]:
                 where=str(path),
                 remedy=f"Text signatures have at most {MOST_BYTES} bytes; is it the right file?",
             )
-        return path.read_text(encoding="utf-8").splitlines()
+        return path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(
             f"the signature cannot be read ({reason_of(error)})",

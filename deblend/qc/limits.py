@@ -11,7 +11,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-from deblend.errors import SettingsError, reason_of
+from deblend.errors import SettingsError
+from deblend.files import read_toml
 from deblend.model.findings import Finding, Verdict
 
 NO_SOURCE: Final = "common practice, no source"
@@ -62,7 +63,7 @@ class Limit:
 def default_limits() -> dict[str, Limit]:
     """The limits that come with the package."""
     text = files("deblend.qc").joinpath("limits.toml").read_text(encoding="utf-8")
-    return _parse(text, "deblend/qc/limits.toml", {})
+    return _limits(tomllib.loads(text), "deblend/qc/limits.toml", {})
 
 
 def read_limits(path: str | Path) -> dict[str, Limit]:
@@ -80,24 +81,10 @@ def read_limits(path: str | Path) -> dict[str, Limit]:
         If the file cannot be read, or names a metric, a key or a value that cannot be used.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"the limits cannot be read ({reason_of(error)})",
-            where=str(path),
-            remedy="Name a TOML file.",
-        ) from error
-    return _parse(text, str(path), default_limits())
+    return _limits(read_toml(path, "file of limits"), str(path), default_limits())
 
 
-def _parse(text: str, where: str, known: Mapping[str, Limit]) -> dict[str, Limit]:
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(
-            f"this is no TOML text: {error}", where=where, remedy="Correct it at that place."
-        ) from error
+def _limits(tables: Mapping[str, Any], where: str, known: Mapping[str, Limit]) -> dict[str, Limit]:
     limits = dict(known)
     for metric, table in tables.items():
         if known and metric not in known:

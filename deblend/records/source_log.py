@@ -174,7 +174,7 @@ def read_source_log(
                 f"column {missing[0]!r} is not in the header "
                 f"({', '.join(reader.fieldnames or ['empty'])})",
                 where=str(path),
-                remedy="Correct the mapping of the columns.",
+                remedy="Name columns as they stand in the header; commas separate the cells.",
             )
         return tuple(
             _row(path, reader.line_num, cells, columns, scale) for cells in reader if any(cells)

@@ -121,7 +121,7 @@ def read_velocities(path: str | Path) -> VelocityTable:
     """
     path = Path(path)
     try:
-        with path.open(encoding="utf-8", newline="") as file:
+        with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
             missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
             if missing:

@@ -136,7 +136,7 @@ def test_two_alternatives_of_one_name_are_refused(tmp_path: Path) -> None:
 def test_a_table_of_delays_is_read_in(tmp_path: Path) -> None:
     rows = [f"{k},{k % 3 + 1},{(37 * k) % 500}" for k in range(60)]
     (tmp_path / "delays.csv").write_text(
-        "# offset_ms: 250\nshot_point,source,delay_ms\n" + "\n".join(rows)
+        "# offset_ms: 250\nshot_point,source,delay_ms\n" + "\n".join(rows), encoding="utf-8-sig"
     )
     text = PLAN.replace('law = "uniform"\nrange_s = 0.3', 'law = "table"\ntable = "delays.csv"')
     plan = read_plan(written(tmp_path, text))
@@ -170,7 +170,7 @@ def test_a_firing_table_reads_back_and_is_headed_with_care(tmp_path: Path) -> No
         ("shot_point,source,delay_ms\n1,1,nan\n", "'nan' is no number"),
         ("shot_point,source,delay_ms\n1,1\n", "2 cells under 3 headings"),
         ("shot_point,source,delay_ms\n1.5,1,3\n", "no whole number"),
-        ("shot_point,source,delay_ms\n1,1,3\n1,1,4\n", "occurs twice"),
+        ("shot_point,source,delay_ms\n1,1,3\n1,1,4\n", "point 1 of source 1 occurs 2 times"),
         ("# offset_ms: many\nshot_point,source,delay_ms\n1,1,3\n", "'many' is no number"),
     ],
 )

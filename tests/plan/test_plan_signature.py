@@ -182,3 +182,9 @@ def test_bad_text_is_refused(tmp_path: Path, text: str, message: str) -> None:
     path.write_text(text)
     with pytest.raises(InputError, match=message):
         read_signature_text(path)
+
+
+def test_a_signature_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    path = tmp_path / "signature.txt"
+    path.write_text("# interval_ms: 1\n" + "1.5\n" * 20, encoding="utf-8-sig")
+    assert read_signature_text(path).header == {"interval_ms": "1"}

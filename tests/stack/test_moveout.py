@@ -87,6 +87,7 @@ def write(path: Path, *rows: str) -> Path:
 
 def test_velocities_between_knots(tmp_path: Path) -> None:
     path = write(tmp_path / "v.csv", "0,0,1500", "0,2,2500", "1000,0,1600", "1000,2,2600")
+    path.write_text(path.read_text(), encoding="utf-8-sig")  # as some spreadsheets save it
     table = read_velocities(path)
     np.testing.assert_allclose(table.at(500.0, np.array([0.0, 1.0, 5.0])), [1550, 2050, 2550])
     np.testing.assert_allclose(table.at(-9e9, np.array([1.0])), [2000])

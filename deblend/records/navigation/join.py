@@ -161,8 +161,8 @@ def _matching_rows(
         key = (line, names.of_file[str(positions.source[number])], point)
         if key in by_source:
             raise NavigationError(
-                f"line {positions.line[number]!r} source {positions.source[number]!r} shot point "
-                f"{point} occurs twice",
+                f"line {str(positions.line[number])!r}, source {str(positions.source[number])!r}, "
+                f"shot point {point} occurs twice",
                 where=str(positions.path),
                 remedy="Remove one of them.",
             )

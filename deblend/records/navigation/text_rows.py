@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import math
 import re
 from collections.abc import Iterator
@@ -103,7 +104,13 @@ def read_text_rows(path: Path) -> Iterator[TextRow]:
         raise NavigationError(
             "the navigation file is empty", where=str(path), remedy="Give the complete file."
         )
-    lines = data.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    lines = (
+        data.removeprefix(codecs.BOM_UTF8)
+        .decode("latin-1")
+        .replace("\r\n", "\n")
+        .replace("\r", "\n")
+        .split("\n")
+    )
     for number, text in enumerate(lines, start=1):
         if text.strip("\x1a \t"):
             yield TextRow(path, number, text)

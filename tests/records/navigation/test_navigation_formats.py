@@ -237,6 +237,17 @@ def test_no_navigation(write, text: str, message: str) -> None:
         read_positions(write(text))
 
 
+@pytest.mark.parametrize("text", [P111, P190, SPS])
+def test_a_byte_order_mark_and_ends_of_lines_change_nothing(tmp_path: Path, text: str) -> None:
+    read = []
+    for name, ends, codec in (("a", "\n", "utf-8"), ("b", "\r\n", "utf-8-sig")):
+        path = tmp_path / name
+        path.write_bytes(text.replace("\n", ends).encode(codec))
+        read.append(read_positions(path))
+    assert read[0].format_name == read[1].format_name
+    np.testing.assert_array_equal(read[0].x_m, read[1].x_m)
+
+
 def test_only_headers(write) -> None:
     with pytest.raises(NavigationError, match="holds no source position"):
         read_positions(write(P111[: P111.index("S1,")]))
