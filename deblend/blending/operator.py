@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from deblend.arrays import Array, fast_length, in_parts, irfft, is_host, rfft, to_host
+from deblend.blending.delays import DelaySteps, delay_steps
 from deblend.errors import InputError
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -129,12 +130,7 @@ class BlendingOperator:
                 remedy=f"Give ({len(self.first_sample)}, channel, {self.length}).",
             )
         record = self.xp.zeros((gathers.shape[1], self.sample_count), dtype=self.dtype)
-        ramp = self.ramp  # made here, and not by all threads at once
-        in_parts(  # channels never meet in this operator
-            lambda part: self._blend_part(gathers[:, part], record[part], ramp),
-            len(record),
-            self.xp,
-        )
+        self._fill(record, None, gathers, cut=False)
         return record
 
     def pseudo_deblend(self, record: Array) -> Array:
@@ -175,13 +171,62 @@ class BlendingOperator:
         shape = (len(self.first_sample), record.shape[0], self.length)
         gathers = self.xp.empty(shape, dtype=self.dtype)
         gathers[_take(self.xp, np.flatnonzero(~self.live))] = 0
-        ramp = self.ramp
-        in_parts(
-            lambda part: self._cut_part(record[part], weight, gathers[:, part], ramp),
-            len(record),
-            self.xp,
-        )
+        self._fill(record, weight, gathers, cut=True)
         return gathers
+
+    def _fill(self, record: Array, weight: Array | None, gathers: Array, *, cut: bool) -> None:
+        """Cut gathers from the record, or add them to it, where channels never meet."""
+        if is_host(self.xp) and self.dtype == np.float32:
+            self._fill_lanes(record, weight, gathers, cut=cut)
+            return
+        ramp = self.ramp  # made here, and not by all threads at once
+
+        def fill(part: slice) -> None:
+            if cut:
+                self._cut_part(record[part], weight, gathers[:, part], ramp)
+            else:
+                self._blend_part(gathers[:, part], record[part], ramp)
+
+        in_parts(fill, len(record), self.xp)
+
+    def _fill_lanes(
+        self, record: Array, weight: Array | None, gathers: Array, *, cut: bool
+    ) -> None:
+        from deblend.blending.delay_kernels import blend_or_cut
+
+        # Copies of what is read at most: what is written is contiguous.
+        record, gathers = (np.ascontiguousarray(x, self.dtype) for x in (record, gathers))
+        factor = np.ones(self.sample_count, self.dtype) if weight is None else weight
+        shots, steps = np.flatnonzero(self.live), self._earlier if cut else self._later
+
+        def fill(pairs: slice) -> None:
+            between = pairs.start, pairs.stop
+            blend_or_cut(gathers, record, factor, cut, between, shots, self._overlaps, LEAD, steps)
+
+        in_parts(fill, -(-len(record) // 2), self.xp)
+
+    @cached_property
+    def _overlaps(self) -> NDArray[np.int64]:
+        """Samples of the record in the padded window of each shot, shape (shot, 3).
+
+        The first, the one after the last, and the sample of the window where they begin.
+        """
+        begin = np.clip(self.first_sample, 0, self.sample_count)
+        end = np.clip(self.first_sample + self.padded_length, 0, self.sample_count)
+        return np.stack([begin, end, np.where(end > begin, begin - self.first_sample, 0)], axis=1)
+
+    def _overlap(self, row: int) -> tuple[slice, slice]:
+        """Samples of the record, and of the padded window, where the two coincide."""
+        begin, end, first = self._overlaps[row].tolist()
+        return slice(begin, end), slice(first, first + end - begin)
+
+    @cached_property
+    def _later(self) -> DelaySteps:
+        return delay_steps(self.fraction, self.padded_length)
+
+    @cached_property
+    def _earlier(self) -> DelaySteps:
+        return delay_steps(-self.fraction, self.padded_length)
 
     def _chunks(self, channel_count: int) -> Iterator[NDArray[np.int64]]:
         """Live shots, as many at a time as should be transformed together."""
@@ -190,13 +235,6 @@ class BlendingOperator:
         step = max(1, _CHUNK_VALUES[is_host(self.xp)] // values)
         for begin in range(0, len(rows), step):
             yield rows[begin : begin + step]
-
-    def _overlap(self, row: int) -> tuple[slice, slice]:
-        """Samples of the record, and of the padded window, where the two coincide."""
-        first = int(self.first_sample[row])
-        begin = min(max(first, 0), self.sample_count)
-        end = min(max(first + self.padded_length, begin), self.sample_count)
-        return slice(begin, end), slice(begin - first, end - first)
 
     def _blend_part(self, gathers: Array, record: Array, ramp: Array) -> None:
         xp = self.xp

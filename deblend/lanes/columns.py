@@ -112,7 +112,7 @@ def _step(
             elif factor == 5:
                 _five(work, a, x_apart, b, y_apart, w, sign, turn)
             else:
-                _any(work, a, x_apart, b, y_apart, w, factor, roots)
+                _any(work, a, x_apart, b, y_apart, w, factor, roots, turn)
         w += 2 * factor
 
 
@@ -200,8 +200,9 @@ def _five(
 
 @_inside  # type: ignore[untyped-decorator]
 def _any(
-    work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, factor: int, roots: int
-) -> None:
+    work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, factor: int, roots: int,
+    turn: bool,
+) -> None:  # fmt: skip
     for j in range(factor):
         real, imaginary = load(work, x), load(work, x + WIDTH)
         for k in range(1, factor):
@@ -210,7 +211,7 @@ def _any(
             xr, xi = load(work, x + k * x_apart), load(work, x + k * x_apart + WIDTH)
             real += xr * c - xi * s
             imaginary += xr * s + xi * c
-        _put(work, y + j * y_apart, real, imaginary, w + 2 * j, True)
+        _put(work, y + j * y_apart, real, imaginary, w + 2 * j, turn)
 
 
 @_compile  # type: ignore[untyped-decorator]

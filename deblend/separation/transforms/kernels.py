@@ -70,6 +70,7 @@ def _jacobi_turn(matrix: Array, vectors: Array, p: int, q: int) -> None:
     if magnitude == 0.0:
         return
     phase = element / magnitude
+    back = phase.conjugate()
     theta = (matrix[q, q].real - matrix[p, p].real) / (2.0 * magnitude)
     tangent = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
     if theta < 0.0:
@@ -77,10 +78,10 @@ def _jacobi_turn(matrix: Array, vectors: Array, p: int, q: int) -> None:
     cosine = 1.0 / np.sqrt(tangent * tangent + 1.0)
     sine = tangent * cosine
     for k in range(matrix.shape[0]):
-        left, right = matrix[k, p], matrix[k, q] * np.conj(phase)
+        left, right = matrix[k, p], matrix[k, q] * back
         matrix[k, p] = cosine * left - sine * right
         matrix[k, q] = sine * left + cosine * right
-        left, right = vectors[k, p], vectors[k, q] * np.conj(phase)
+        left, right = vectors[k, p], vectors[k, q] * back
         vectors[k, p] = cosine * left - sine * right
         vectors[k, q] = sine * left + cosine * right
     for k in range(matrix.shape[0]):

@@ -25,6 +25,8 @@ from deblend.lanes.vectors import WIDTH, at_least, load, spread, store
 from deblend.separation.transforms.kernels import eigenvectors
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
+"""Called in one place and compiled with it: every unit that holds a transform costs it anew."""
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 _NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _ROUNDING = np.float32(1.001)
@@ -77,20 +79,19 @@ def filter_patches(
     filled = np.zeros(frequencies, dtype=np.bool_)
     scale = np.float32(1.0 / (each * samples))
     patches, kept = amplitude.reshape(-1), out.reshape(-1)
+    group = np.empty(WIDTH, dtype=np.int64)
     for first in range(0, len(rows), WIDTH):
-        group = rows[first : first + WIDTH]
+        for lane in range(WIDTH):  # lanes to spare do the last patch again
+            group[lane] = rows[min(first + lane, len(rows) - 1)]
         _to_frequencies(patches, group, traces, samples, factors[2], work, column, sets[2], room)
         for f in range(frequencies):
-            least[:] = np.inf
-            for lane in range(len(group)):
+            for lane in range(WIDTH):
                 least[lane] = least_power[group[lane], f]
             begin = f * traces * ELEMENT
             filled[f] = _may_reach(work, begin, sources, each, least)
             for direction in range(2):  # one place in the code, because each is compiled anew
                 if direction and filled[f]:
-                    filled[f] = _keep(
-                        work, begin, turned, sources, each, least, len(group), jointly
-                    )
+                    filled[f] = _keep(work, begin, turned, sources, each, least, jointly)
                 if filled[f]:
                     _across(work, begin, sources, shots, channels, factors, sets, direction, room)
         _to_samples(
@@ -98,7 +99,7 @@ def filter_patches(
         )
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _weight_count(factors: Array) -> int:
     """How many numbers the weights of a transform take."""
     left, count = 1, 0
@@ -110,7 +111,7 @@ def _weight_count(factors: Array) -> int:
     return count
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _across(
     work: Array, begin: int, sources: int, shots: int, channels: int, factors: Any, sets: Array,
     direction: int, room: int,
@@ -129,7 +130,7 @@ def _across(
                 )  # fmt: skip
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _to_frequencies(
     patches: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
     column: int, weights: int, room: int,
@@ -138,19 +139,13 @@ def _to_frequencies(
     half = spread(_HALF)
     for trace in range(0, traces, 2):
         pair = trace + 1 < traces
-        if len(group) < WIDTH or not pair:
+        if not pair:
             work[column : column + samples * ELEMENT] = 0
         for part in range(2 if pair else 1):
             at = column + part * WIDTH
             first = (trace + part) * samples
-            if len(group) == WIDTH:
-                begins = begins_of(group, traces * samples, first)
-                lanes_from_rows(patches, begins, samples, work, at)
-                continue
-            for lane in range(len(group)):
-                one = group[lane] * traces * samples + first
-                for t in range(samples):
-                    work[at + t * ELEMENT + lane] = patches[one + t]
+            begins = begins_of(group, traces * samples, first)
+            lanes_from_rows(patches, begins, samples, work, at)
         if samples > 1:
             transform_column(
                 work, column, np.int64(ELEMENT), samples, np.float32(1), factors, weights, room
@@ -168,7 +163,7 @@ def _to_frequencies(
                 store(work, at + ELEMENT + WIDTH, br - ar)
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _to_samples(
     kept: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
     column: int, weights: int, room: int, filled: Array, scale: Any,
@@ -178,7 +173,7 @@ def _to_samples(
     for trace in range(0, traces, 2):
         pair = trace + 1 < traces
         if not anything:
-            for lane in range(len(group)):
+            for lane in range(WIDTH):
                 one = (group[lane] * traces + trace) * samples
                 kept[one : one + (2 if pair else 1) * samples] = 0
             continue
@@ -205,14 +200,8 @@ def _to_samples(
         for part in range(2 if pair else 1):
             at = column + part * WIDTH
             first = (trace + part) * samples
-            if len(group) == WIDTH:
-                begins = begins_of(group, traces * samples, first)
-                rows_from_lanes(work, at, scale, samples, kept, begins)
-                continue
-            for lane in range(len(group)):
-                one = group[lane] * traces * samples + first
-                for t in range(samples):
-                    kept[one + t] = work[at + t * ELEMENT + lane] * scale
+            begins = begins_of(group, traces * samples, first)
+            rows_from_lanes(work, at, scale, samples, kept, begins)
 
 
 @_inside  # type: ignore[untyped-decorator]
@@ -226,7 +215,7 @@ def _any(lanes: Any) -> bool:
     return found
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _may_reach(work: Array, begin: int, sources: int, each: int, least: Array) -> bool:
     """Whether a coefficient over wavenumbers may reach the least power, by Cauchy and Schwarz."""
     factor = spread(np.float32(each) * _ROUNDING)
@@ -268,27 +257,26 @@ def _count_strong(work: Array, begin: int, count: int, least: Any) -> Any:
     return strong
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _keep(
-    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, lanes: int,
-    jointly: bool,
+    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, jointly: bool
 ) -> bool:  # fmt: skip
     """Zero what is weak of a frequency; whether anything is left."""
     if jointly:
-        return bool(_keep_jointly(work, begin, turned, sources, each, least, lanes))
+        return bool(_keep_jointly(work, begin, turned, sources, each, least))
     return bool(_any(_keep_strong(work, begin, sources * each, load(least, 0))))
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _keep_jointly(
-    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, lanes: int
+    work: Array, begin: int, turned: int, sources: int, each: int, least: Array
 ) -> bool:
     """Threshold along the eigenvectors between sources where that leaves fewer coefficients."""
     limit = load(least, 0)
     count = _count_strong(work, begin, sources * each, limit)
     if not _any(count):
         return False
-    vectors = _vectors_between_sources(work, begin, sources, each, lanes)
+    vectors = _vectors_between_sources(work, begin, sources, each)
     _turn(work, begin, vectors, sources, each, turned)
     count_turned = _keep_strong(work, turned, sources * each, limit)
     plain = at_least(count_turned, count)
@@ -298,8 +286,8 @@ def _keep_jointly(
     return True
 
 
-@_compile  # type: ignore[untyped-decorator]
-def _vectors_between_sources(work: Array, begin: int, sources: int, each: int, lanes: int) -> Array:
+@_once  # type: ignore[untyped-decorator]
+def _vectors_between_sources(work: Array, begin: int, sources: int, each: int) -> Array:
     """Eigenvectors of the covariance of sources: one element for each source and vector."""
     covariance = np.empty(sources * sources * ELEMENT, dtype=np.float32)
     for i in range(sources):
@@ -321,7 +309,7 @@ def _vectors_between_sources(work: Array, begin: int, sources: int, each: int, l
     matrix = np.empty((sources, sources), dtype=np.complex128)
     vectors = np.empty((sources, sources), dtype=np.complex128)
     found = np.zeros(sources * sources * ELEMENT, dtype=np.float32)
-    for lane in range(lanes):
+    for lane in range(WIDTH):
         for i in range(sources):
             for j in range(i + 1):
                 at = (i * sources + j) * ELEMENT + lane
@@ -336,7 +324,7 @@ def _vectors_between_sources(work: Array, begin: int, sources: int, each: int, l
     return found
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _turn(work: Array, begin: int, vectors: Array, sources: int, each: int, turned: Array) -> None:
     """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `work`."""
     for v in range(sources):
@@ -353,7 +341,7 @@ def _turn(work: Array, begin: int, vectors: Array, sources: int, each: int, turn
             store(work, to + WIDTH, imaginary)
 
 
-@_compile  # type: ignore[untyped-decorator]
+@_once  # type: ignore[untyped-decorator]
 def _turn_back(
     work: Array, turned: int, vectors: Array, sources: int, each: int, plain: Any, begin: int
 ) -> None:
