@@ -65,6 +65,8 @@ def key_of(row: Mapping[str, Any]) -> Key:
 def read_results(path: Path) -> dict[Key, Row]:
     """Rows by key; none where there is no file.
 
+    What writing needs is asked for here already, before anything is computed.
+
     Raises
     ------
     InputError
@@ -72,9 +74,9 @@ def read_results(path: Path) -> dict[Key, Row]:
     MissingPackageError
         If pyarrow is not installed.
     """
+    parquet = _parquet()
     if not path.exists():
         return {}
-    parquet = _parquet()
     try:
         table = parquet.read_table(path)
     except (OSError, ValueError) as error:
@@ -112,9 +114,9 @@ def write_results(path: Path, rows: Iterable[Row]) -> None:
     MissingPackageError
         If pyarrow is not installed.
     """
+    parquet = _parquet()
     import pyarrow as pa
 
-    parquet = _parquet()
     schema = _schema()
     table = pa.Table.from_pylist(
         [{name: row.get(name) for name in COLUMNS} for row in rows], schema=schema

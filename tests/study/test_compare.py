@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from deblend.cli.main import main
-from deblend.errors import InputError, SettingsError
+from deblend.errors import InputError, MissingPackageError, SettingsError
 from deblend.separation.choose import METHODS
 from deblend.study.compare import run_study
 from deblend.study.keys import BlendTable, SceneTable
@@ -203,6 +203,21 @@ def test_killed_half_way_and_gone_on_with_gives_the_same_rows(tmp_path: Path) ->
     assert same(list(read_results(results).values())) == same(uninterrupted)
     # Nothing is left to do, and asking again for one method leaves the rows as they are.
     assert run_study(study, results, told=lambda *_: pytest.fail("computed again")) == whole
+
+
+def test_without_pyarrow_nothing_is_computed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("pyarrow", "pyarrow.parquet"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(MissingPackageError, match=r"need the package pyarrow.*deblend\[study\]"):
+        run_study(
+            study_of(FK),
+            tmp_path / "results.parquet",
+            told=lambda *_: pytest.fail("computed first"),
+        )
+    with pytest.raises(MissingPackageError, match="need the package pyarrow"):
+        write_results(tmp_path / "results.parquet", [])
 
 
 def test_results_of_another_version_are_refused(
