@@ -1,8 +1,9 @@
 """Compiled blending and its adjoint. Imported on first use.
 
-Two channels of a shot are the real and the imaginary part of one complex trace, since a delay is a
-real filter, and eight such traces, of one shot or of several, lie in the lanes of a vector
-(`deblend.lanes`). The array form is in `operator`.
+Traces of two shots are the real and the imaginary part of one complex trace, and eight such traces,
+mostly of eight channels, lie in the lanes of a vector (`deblend.lanes`). No channel is paired with
+another one, so that each comes out the same, bit for bit, whichever are there beside it. The array
+form is in `operator`.
 """
 
 from __future__ import annotations
@@ -26,12 +27,12 @@ _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
 """Called in one place and compiled with it: every unit that holds a transform costs it anew."""
 _LANES: Final = tuple(range(WIDTH))
-_NONE, _ONE = np.float32(0), np.float32(1)
+_NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 
 
 @_compile  # type: ignore[untyped-decorator]
 def blend_or_cut(
-    gathers: Array, record: Array, weight: Array, cut: bool, pairs: Any, shots: Array,
+    gathers: Array, record: Array, weight: Array, cut: bool, part: Any, shots: Array,
     overlaps: Array, lead: int, steps: Any,
 ) -> None:  # fmt: skip
     """Add gathers to the record at their fire times, or cut them from it.
@@ -46,8 +47,8 @@ def blend_or_cut(
         What the samples of the record are multiplied by when they are cut.
     cut : bool
         Whether to cut.
-    pairs : tuple of int
-        First pair of channels, and the one after the last.
+    part : tuple of int
+        First channel to go through, and the one after the last.
     shots : array of int64
         Shots to go through, one after the other.
     overlaps : array of int64, shape (shot, 3)
@@ -58,32 +59,32 @@ def blend_or_cut(
     steps : DelaySteps
         Of all shots, backwards for a cut.
     """
-    padded, each = steps.shape[0] * steps.shape[1], pairs[1] - pairs[0]
+    padded, count = steps.shape[0] * steps.shape[1], (len(shots) + 1) // 2 * (part[1] - part[0])
     work, rows = _room(steps), np.empty(2 * WIDTH * padded, dtype=np.float32)
     places = np.empty((2 * WIDTH, 2), dtype=np.int64)
-    for begin in range(0, len(shots) * each, WIDTH):
-        _place(begin, pairs, shots, len(record), places)
+    for begin in range(0, count, WIDTH):
+        _place(begin, count, part, shots, places)
         _read(gathers, record, weight, cut, places, overlaps, lead, padded, rows)
-        for lane in range(WIDTH):
-            _put_phases(places[lane, 0], steps, lane, work)
+        for number in range(2 * WIDTH):
+            _put_phases(places[number, 0], steps, number, work)
         _delay(rows, steps, work)
         _write(gathers, record, cut, places, overlaps, lead, padded, rows)
 
 
 @_once  # type: ignore[untyped-decorator]
-def _place(begin: int, pairs: Any, shots: Array, channels: int, places: Array) -> None:
-    """Shot and channel of the traces of a group; channel -1 where there is none.
+def _place(begin: int, count: int, part: Any, shots: Array, places: Array) -> None:
+    """Shot and channel of the traces of a group, lane after lane; channel -1 where there is none.
 
-    The real parts of all lanes come first.
+    The two shots of a lane follow each other, as all that are added to a channel do.
     """
-    places[:, 0], places[:, 1] = shots[0], -1
-    each = pairs[1] - pairs[0]
+    each = part[1] - part[0]
     for lane in range(WIDTH):
-        for part in range(2):
-            channel = 2 * (pairs[0] + (begin + lane) % each) + part
-            if begin + lane < len(shots) * each and channel < channels:
-                places[part * WIDTH + lane, 0] = shots[(begin + lane) // each]
-                places[part * WIDTH + lane, 1] = channel
+        pair, channel = (begin + lane) // each, part[0] + (begin + lane) % each
+        for number in range(2):
+            shot, place = 2 * pair + number, 2 * lane + number
+            there = begin + lane < count and shot < len(shots)
+            places[place, 0] = shots[shot if there else 0]
+            places[place, 1] = channel if there else -1
 
 
 @_once  # type: ignore[untyped-decorator]
@@ -135,7 +136,7 @@ def _write(
 def _room(steps: Any) -> Any:
     """Room for complex traces, a transform and phases, and the weights after it."""
     down, along = steps.shape
-    begin = (down * along + 2 * max(down, along) + down + 2 * along) * ELEMENT
+    begin = (down * along + 2 * max(down, along) + 2 * (down + along)) * ELEMENT
     work = np.empty(begin + len(steps.weights), dtype=np.float32)
     for k in range(len(steps.weights)):  # a slice would compile a message about shapes
         work[begin + k] = steps.weights[k]
@@ -143,13 +144,14 @@ def _room(steps: Any) -> Any:
 
 
 @_once  # type: ignore[untyped-decorator]
-def _put_phases(shot: int, steps: Any, lane: int, work: Array) -> None:
-    """Put the phases of a shot into a lane."""
+def _put_phases(shot: int, steps: Any, number: int, work: Array) -> None:
+    """Put the phases of a shot where the trace of that number in the group has them."""
     down, along = steps.shape
-    begin = (down * along + 2 * max(down, along)) * ELEMENT + lane
-    for k in range(down + 2 * along):
-        work[begin + k * ELEMENT] = steps.phases[shot, k, 0]
-        work[begin + k * ELEMENT + WIDTH] = steps.phases[shot, k, 1]
+    first = down * along + 2 * max(down, along) + number % 2 * (down + along)
+    for k in range(down + along):
+        at = (first + k) * ELEMENT + number // 2
+        work[at] = steps.phases[shot, k, 0]
+        work[at + WIDTH] = steps.phases[shot, k, 1]
 
 
 @_once  # type: ignore[untyped-decorator]
@@ -162,33 +164,30 @@ def _delay(rows: Array, steps: Any, work: Array) -> None:
     padded = down * along
     room = padded * ELEMENT
     phases = room + 2 * max(down, along) * ELEMENT
-    weights = phases + (down + 2 * along) * ELEMENT
-    for back in range(2):
-        for part in range(2):
-            traces = begins_of(_LANES, padded, part * WIDTH * padded)
-            if back:
-                lanes = (1 - part) * WIDTH
-                rows_from_lanes(work, lanes, _ONE / np.float32(padded), padded, rows, traces)
-            else:
-                lanes_from_rows(rows, traces, padded, work, part * WIDTH)
-        if back:
-            break
-        for step in range(4):
-            by_row = step in (1, 2)
-            for line in range(down if by_row else along):
-                begin = line * (along if by_row else 1) * ELEMENT
-                turns = weights + steps.begins[2] + 2 * line * along
-                if step == 1:
-                    _turn(work, begin, along, turns)
-                elif step == 2:
-                    _shift(work, line, down, along, phases)
-                transform_column(
-                    work, begin, (1 if by_row else along) * ELEMENT, along if by_row else down,
-                    _ONE, steps.along if by_row else steps.down,
-                    weights + steps.begins[1 if by_row else 0], room,
-                )  # fmt: skip
-                if step == 2:
-                    _turn(work, begin, along, turns)
+    weights = phases + 2 * (down + along) * ELEMENT
+    for number in range(2):
+        traces = begins_of(_LANES, 2 * padded, number * padded)
+        lanes_from_rows(rows, traces, padded, work, number * WIDTH)
+    for step in range(4):
+        by_row = step in (1, 2)
+        if step == 2:
+            _shift(work, down, along, phases)
+        for line in range(down if by_row else along):
+            begin = line * (along if by_row else 1) * ELEMENT
+            turns = weights + steps.begins[2] + 2 * line * along
+            if step == 1:
+                _turn(work, begin, along, turns)
+            transform_column(
+                work, begin, (1 if by_row else along) * ELEMENT, along if by_row else down,
+                _ONE, steps.along if by_row else steps.down,
+                weights + steps.begins[1 if by_row else 0], room,
+            )  # fmt: skip
+            if step == 2:
+                _turn(work, begin, along, turns)
+    for number in range(2):
+        traces = begins_of(_LANES, 2 * padded, number * padded)
+        lanes = (1 - number) * WIDTH
+        rows_from_lanes(work, lanes, _ONE / np.float32(padded), padded, rows, traces)
 
 
 @_once  # type: ignore[untyped-decorator]
@@ -203,17 +202,36 @@ def _turn(work: Array, begin: int, count: int, turns: int) -> None:
 
 
 @_once  # type: ignore[untyped-decorator]
-def _shift(work: Array, row: int, down: int, along: int, phases: int) -> None:
-    """Multiply the frequencies of a row by the transfer function; exchange the parts."""
-    pr, pi = load(work, phases + row * ELEMENT), load(work, phases + row * ELEMENT + WIDTH)
-    for k in range(along):
-        twice = 2 * (row + down * k)
-        other = phases + (down + k + (along if twice > down * along else 0)) * ELEMENT
-        qr, qi = load(work, other), load(work, other + WIDTH)
-        a, b = pr * qr - pi * qi, pr * qi + pi * qr
-        if twice == down * along:  # a real signal can carry no other phase
-            b = spread(_NONE)
-        at = (row * along + k) * ELEMENT
-        real, imaginary = load(work, at), load(work, at + WIDTH)
-        store(work, at, real * b + imaginary * a)
-        store(work, at + WIDTH, real * a - imaginary * b)
+def _shift(work: Array, down: int, along: int, phases: int) -> None:
+    """Multiply the spectra of both traces by their transfer functions; exchange the parts.
+
+    The spectrum z of two real traces with the transfer functions f and g becomes, with that of the
+    negative frequency, z (f + g) / 2 + conj(z of the negative one) (f - g) / 2.
+    """
+    half, none, other = spread(_HALF), spread(_NONE), (down + along) * ELEMENT
+    for i in range(down):
+        p = phases + i * ELEMENT
+        first = ((down - i) * along + along - 1 if i else along) * ELEMENT
+        for j in range((down * along // 2 - i) // down + 1):
+            q = phases + (down + j) * ELEMENT
+            ar, ai = _product(work, p, q)
+            br, bi = _product(work, p + other, q + other)
+            if 2 * (i + down * j) == down * along:  # a real signal can carry no other phase
+                ai, bi = none, none
+            sr, si, dr, di = (ar + br) * half, (ai + bi) * half, (ar - br) * half, (ai - bi) * half
+            at = (i * along + j) * ELEMENT
+            mirrored = first - j * ELEMENT if i + j else 0
+            xr, xi = load(work, at), load(work, at + WIDTH)
+            yr, yi = load(work, mirrored), load(work, mirrored + WIDTH)
+            store(work, at, sr * xi + si * xr + di * yr - dr * yi)
+            store(work, at + WIDTH, sr * xr - si * xi + dr * yr + di * yi)
+            store(work, mirrored, sr * yi - si * yr - di * xr - dr * xi)
+            store(work, mirrored + WIDTH, sr * yr + si * yi + dr * xr - di * xi)
+
+
+@_once  # type: ignore[untyped-decorator]
+def _product(work: Array, one: int, other: int) -> Any:
+    """Real and imaginary part of the product of two elements."""
+    ar, ai = load(work, one), load(work, one + WIDTH)
+    br, bi = load(work, other), load(work, other + WIDTH)
+    return ar * br - ai * bi, ar * bi + ai * br

@@ -24,9 +24,9 @@ class DelaySteps(NamedTuple):
         Of the transforms of a column and of a row, and the turns between them, one after the other.
     begins : ndarray of int64, shape (3,)
         Where these begin in `weights`.
-    phases : ndarray of float32, shape (shot, row + 2 * column, 2)
-        Real and imaginary parts. The transfer function at frequency i + rows * j is number i times
-        number rows + j; number rows + columns + j where a negative frequency stands there.
+    phases : ndarray of float32, shape (shot, row + column, 2)
+        Real and imaginary parts. The transfer function at frequency i + rows * j, up to the
+        Nyquist frequency, is number i times number rows + j.
     """
 
     shape: NDArray[np.int64]
@@ -55,9 +55,7 @@ def delay_steps(delay: NDArray[np.float64], length: int) -> DelaySteps:
     row, column = np.mgrid[0:rows, 0:columns]
     turns = np.exp(-2j * np.pi * row * column / length).astype(np.complex64).view(np.float32)
     weights = weights_down, weights_along, turns.ravel()
-    frequency = np.concatenate(
-        [np.arange(rows), rows * np.arange(columns), rows * np.arange(columns) - length]
-    )
+    frequency = np.concatenate([np.arange(rows), rows * np.arange(columns)])
     phases = np.exp(-2j * np.pi / length * delay[:, None] * frequency)
     return DelaySteps(
         np.array([rows, columns]),

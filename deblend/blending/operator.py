@@ -199,11 +199,11 @@ class BlendingOperator:
         factor = np.ones(self.sample_count, self.dtype) if weight is None else weight
         shots, steps = np.flatnonzero(self.live), self._earlier if cut else self._later
 
-        def fill(pairs: slice) -> None:
-            between = pairs.start, pairs.stop
-            blend_or_cut(gathers, record, factor, cut, between, shots, self._overlaps, LEAD, steps)
+        def fill(channels: slice) -> None:
+            part = channels.start, channels.stop
+            blend_or_cut(gathers, record, factor, cut, part, shots, self._overlaps, LEAD, steps)
 
-        in_parts(fill, -(-len(record) // 2), self.xp)
+        in_parts(fill, len(record), self.xp)
 
     @cached_property
     def _overlaps(self) -> NDArray[np.int64]:
