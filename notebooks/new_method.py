@@ -27,6 +27,7 @@ from deblend.study.lines import make_line
 from deblend.study.present import present, verdicts
 from deblend.study.search import by_truth, search
 from deblend.study.study import Study, StudyMethod
+from deblend.testing import check_separator
 
 folder = Path(tempfile.mkdtemp())
 
@@ -42,6 +43,12 @@ def neighbours_agree(patch, threshold):
     mean = (padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]) / 3
     return np.where(np.abs(mean) >= threshold, mean, 0).astype(patch.dtype)
 
+
+# %% [markdown]
+# Does it keep the contract of the loop? An error would say what is wrong.
+
+# %%
+check_separator(neighbours_agree)
 
 # %% [markdown]
 # ## A study

@@ -84,7 +84,8 @@ print(outcome.folder / "report.html")
 # %% [markdown]
 # ## Look at one channel
 # Signal lines up from shot to shot; interference scatters, because every shot had its own delay.
-# Time runs down; positive amplitudes are black, and all panels have one scale.
+# Time runs down; positive amplitudes are black. All panels have one scale and, for this look alone,
+# one gain that grows with the square of time.
 
 # %%
 channel, source = 3, 1
@@ -132,5 +133,8 @@ injection = inject_line(line, folder / "injection")
 amplitudes = [f for f in injection.findings if f.metric == "injected_amplitude"]
 for finding in amplitudes[:8]:
     print(f"source {finding.source}, {finding.window_s[0]:.2f} s: {finding.value:.0f} % came back")
+for finding in injection.findings:
+    if finding.verdict == "fail":
+        print(f"fail: {finding.message}")
 print("verdict:", overall_verdict(injection.findings))
 assert np.mean([finding.value for finding in amplitudes]) > 30

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from deblend.report.drawing import COLOURS, MARKERS, new_figure, plain, tidy
@@ -59,8 +59,10 @@ def pareto_figure(panels: Sequence[Panel]) -> Figure:
             one.step(front[:, 0], front[:, 1], where="post", color="0.6", zorder=1)
         _draw(one, panel, joined=False)
         one.set_xscale("log")
-        for ticks in (one.xaxis.set_major_formatter, one.xaxis.set_minor_formatter):
-            ticks(FuncFormatter(lambda value, _: f"{value:g}"))
+        # Every tick with a label of its own would write 0.7, 0.8, 0.9 and 1 into each other.
+        one.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        one.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        one.xaxis.set_minor_formatter(NullFormatter())
     _label(figure, axes, "time of the separation (s), logarithmic")
     return figure
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from deblend.report.study_figures import unbeaten
+from deblend.report.study_figures import Curve, Panel, pareto_figure, unbeaten
 from deblend.study.keys import SceneTable
 from deblend.study.present import present, study_contents, verdicts
 from deblend.study.results import COLUMNS
@@ -109,3 +111,18 @@ def test_page_shows_table_pictures_and_failures(rows: list[dict], tmp_path: Path
     assert "easy, short dither" in page
     assert page.count("<img ") == 3
     assert done.table.exists()
+
+
+def test_times_on_the_logarithmic_axis_keep_apart() -> None:
+    seconds = np.array([0.3, 0.7, 4.8])
+    curves = tuple(
+        Curve(f"m{k}", k, seconds[k : k + 1], *np.full((3, 1), 10.0)) for k in range(len(seconds))
+    )
+    figure = pareto_figure([Panel(title, curves) for title in ("one", "two")])
+    FigureCanvasAgg(figure).draw()
+    labels = figure.axes[0].xaxis.get_ticklabels(which="both")
+    shown = [label.get_window_extent() for label in labels if label.get_text()]
+    low, high = figure.axes[0].get_window_extent().intervalx
+    boxes = sorted((box.x0, box.x1) for box in shown if low <= box.x0 and box.x1 <= high)
+    assert len(boxes) >= 3
+    assert all(right < left for (_, right), (left, _) in pairwise(boxes))
