@@ -90,6 +90,18 @@ def at_least(typing_context: Any, one: Any, other: Any) -> Any:
 
 
 @intrinsic  # type: ignore[untyped-decorator]
+def limited(typing_context: Any, values: Any) -> Any:
+    """Not below 0 and not above 1; what is not a number stays so."""
+
+    def code(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        none, one = (ir.Constant(_VECTOR, [number] * WIDTH) for number in (0.0, 1.0))
+        above = builder.select(builder.fcmp_unordered(">", given[0], none), given[0], none)
+        return builder.select(builder.fcmp_unordered("<", above, one), above, one)
+
+    return _LANES(_LANES), code
+
+
+@intrinsic  # type: ignore[untyped-decorator]
 def transposed(
     typing_context: Any, a: Any, b: Any, c: Any, d: Any, e: Any, f: Any, g: Any, h: Any
 ) -> Any:

@@ -38,10 +38,12 @@ def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, i
         coefficients = spectrum[p, :, :, f]
         _, vectors = np.linalg.eigh(coefficients @ coefficients.conj().T)
         rotated = vectors.conj().T @ coefficients
-        plain = np.where(np.abs(coefficients) >= threshold[p, f], coefficients, 0)
-        along = np.where(np.abs(rotated) >= threshold[p, f], rotated, 0)
-        better = np.count_nonzero(along) < np.count_nonzero(plain)
-        out[p, :, :, f] = vectors @ along if better else plain
+        part, along = (
+            np.interp(np.abs(some) ** 2, np.array([0.5, 1.5]) * threshold[p, f] ** 2, [0, 1])
+            for some in (coefficients, rotated)
+        )
+        better = along.sum() < part.sum()
+        out[p, :, :, f] = vectors @ (along * rotated) if better else part * coefficients
         turned += better
     return out, turned
 
@@ -109,22 +111,34 @@ def plane_wave(waves: tuple[int, int, int]) -> np.ndarray:
     return np.cos(phase).astype(np.float32)
 
 
-@pytest.mark.parametrize("method", [FkThreshold(patch=SHAPE), JointThreshold(patch=SHAPE)])
-def test_a_plane_wave_is_one_coefficient(method: FkThreshold | JointThreshold) -> None:
-    # The transform of cos(2 pi k n / N) is N / 2 at k and -k, and zero elsewhere.
+@pytest.mark.parametrize(
+    ("method", "parts"),
+    [
+        (FkThreshold(patch=SHAPE), {0.66: 1, 0.8: 0.75, 1: 0.5, 1.25: 0.3, 1.99: 0.0025, 2.01: 0}),
+        # Three equal sources are one coefficient of three times the power. It is used where it is
+        # less than three parts: from 1.2 on, where each is a third, it is not.
+        (JointThreshold(patch=SHAPE), {1.19: 1, 1.21: 0.3264, 1.99: 0.0025, 2.01: 0}),
+    ],
+)
+def test_a_plane_wave_is_one_coefficient(
+    method: FkThreshold | JointThreshold, parts: dict[float, float]
+) -> None:
+    # The transform of cos(2 pi k n / N) is N / 2 at k and -k, and zero elsewhere. Power of the
+    # threshold over that of the wave, and the part of it that is kept.
     wave = np.broadcast_to(plane_wave((3, 2, 5)), (1, 3, *SHAPE)).astype(np.float32)
     batch = batch_of(wave)
     reference = method.largest(batch)
     assert reference == pytest.approx(np.prod(SHAPE) / 2, rel=1e-4)
-    np.testing.assert_allclose(method.keep(batch, 0.99, reference), wave, atol=1e-4)
-    assert np.abs(method.keep(batch, 1.01, reference)).max() < 1e-4
+    for power, part in parts.items():
+        kept = method.keep(batch, power**0.5, reference)
+        np.testing.assert_allclose(kept, part * wave, atol=1e-3)
 
 
 def test_an_event_of_one_source_stays_with_it() -> None:
     common, own = plane_wave((3, 2, 5)), plane_wave((-4, 1, 9))
     amplitude = np.stack([common, common, common, common])[None].copy()
     amplitude[0, 2] += own
-    kept = JointThreshold(patch=SHAPE).keep(batch_of(amplitude), 0.9, np.prod(SHAPE) / 2)
+    kept = JointThreshold(patch=SHAPE).keep(batch_of(amplitude), 0.8, np.prod(SHAPE) / 2)
     np.testing.assert_allclose(kept, amplitude, atol=1e-3)
 
 

@@ -24,7 +24,7 @@ def test_spared_patches_come_out_as_from_the_whole_transform():
     amplitude = patches_of_many_sizes()
     threshold = np.full((7, 6), 8.0, np.float32)
     spectrum = scipy.fft.rfftn(amplitude, axes=AXES)
-    kept = np.where(np.abs(spectrum) >= 8.0, spectrum, 0)
+    kept = spectrum * np.interp(np.abs(spectrum) ** 2, [0.5 * 8.0**2, 1.5 * 8.0**2], [0, 1])
     expected = scipy.fft.irfftn(kept, s=amplitude.shape[2:], axes=AXES)
     assert [bool(patch.any()) for patch in kept] == [False] * 4 + [True, True, False]
     found = filter_patches(amplitude, threshold, np, jointly=False)
@@ -41,7 +41,8 @@ def test_patches_too_weak_are_not_transformed(monkeypatch):
 
     monkeypatch.setattr(patch_kernels, "filter_patches", watched)
     filter_patches(patches_of_many_sizes(), np.full((7, 6), 8.0, np.float32), np, jointly=False)
-    # 180 samples of rms 0.03 give no coefficient above 0.03 * 180 = 5.4, but 0.1 may give 18.
+    # 180 samples of rms 0.03 give no coefficient above 0.03 * 180 = 5.4, which is below
+    # 8 / sqrt(2) = 5.7, but 0.1 may give 18.
     assert handed == [[3, 4, 5]]
 
 

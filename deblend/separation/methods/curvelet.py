@@ -11,6 +11,7 @@ from deblend.errors import SettingsError
 from deblend.separation.methods.limits import check_at_least
 from deblend.separation.methods.on_host import on_host
 from deblend.separation.transforms import curvelets
+from deblend.separation.transforms.threshold import LEAST_AMPLITUDE, kept_part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CurveletThreshold:
-    """Hard threshold of curvelet coefficients, each source and channel for itself.
+    """Threshold of curvelet coefficients, each source and channel for itself.
 
     A curvelet is a short piece of a wavefront: long along shots, one wavelet across, with a
     direction. A common-channel gather takes few of them, bent events included, while interference
@@ -97,7 +98,7 @@ class CurveletThreshold:
         return largest
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
-        """Gathers made of the coefficients at or above the threshold.
+        """Gathers made of the coefficients that are strong enough.
 
         The threshold is ``strictness * reference`` for coefficients over the norm of their
         curvelet, or the noise where that is more.
@@ -110,11 +111,11 @@ class CurveletThreshold:
         floor = strictness * reference
         kept = np.zeros_like(gathers)
         norms = _norms(gathers)
-        for number in np.flatnonzero((norms >= floor) & (norms > 0)):
+        for number in np.flatnonzero((norms >= LEAST_AMPLITUDE * floor) & (norms > 0)):
             least = np.maximum(noise[number // (form[1] * form[2])], floor * np.array(plan.norms))
             coefficients = curvelets.forward(plan, gathers[number])
             for wedge, limit in zip(curvelets.wedges_of(coefficients), least, strict=True):
-                wedge[np.abs(wedge) < limit] = 0
+                wedge *= kept_part(np.abs(wedge) ** 2, limit, np)
             kept[number] = curvelets.backward(plan, coefficients)
         return xp.asarray(np.moveaxis(kept.reshape(form), 2, 3))
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class FkThreshold:
-    """Hard threshold of f-k coefficients, each source for itself.
+    """Threshold of f-k coefficients, each source for itself.
 
     In common-channel gathers the shots of the wanted source line up and those of the others
     scatter, because they were fired with random delays. A coherent event fills few coefficients
@@ -59,7 +59,7 @@ class FkThreshold:
         return largest_magnitude(rfftn(batch.xp, batch.amplitude, AXES), batch.xp)
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
-        """Patches made of the coefficients at or above the threshold.
+        """Patches made of the coefficients that are strong enough.
 
         The threshold is ``strictness * reference``, or the noise where that is more.
         """

@@ -20,7 +20,7 @@ FEW_CHANNELS = 4
 
 @dataclass(frozen=True)
 class JointThreshold:
-    """Hard threshold of f-kx-ky coefficients along what the sources have in common.
+    """Threshold of f-kx-ky coefficients along what the sources have in common.
 
     In each patch and temporal frequency the coefficients of all sources, summed over wavenumbers,
     give a covariance between sources. Along its eigenvectors an event that all sources see takes
@@ -67,7 +67,7 @@ class JointThreshold:
         return largest_magnitude(rfftn(batch.xp, batch.amplitude, AXES), batch.xp)
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
-        """Patches made of the coefficients at or above the threshold, rotated where it pays.
+        """Patches made of the coefficients that are strong enough, rotated where it pays.
 
         The threshold is ``strictness * reference``, or the noise where that is more.
         """

@@ -21,8 +21,9 @@ from deblend.lanes.columns import (
     rows_from_lanes,
     transform_column,
 )
-from deblend.lanes.vectors import WIDTH, at_least, load, spread, store
+from deblend.lanes.vectors import WIDTH, at_least, limited, load, spread, store
 from deblend.separation.transforms.kernels import eigenvectors
+from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
@@ -30,13 +31,14 @@ _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 _NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _ROUNDING = np.float32(1.001)
+_DROPPED, _LEAST_POWER = np.float32(DROPPED), np.float32(LEAST_POWER)
 
 
 @_compile  # type: ignore[untyped-decorator]
 def filter_patches(
     amplitude: Array,
     rows: Array,
-    least_power: Array,
+    power: Array,
     jointly: bool,
     factors: Any,
     weights: Array,
@@ -50,8 +52,8 @@ def filter_patches(
         Contiguous.
     rows : array of int64
         Patches.
-    least_power : array of float32, shape (patch, frequency)
-        Of a coefficient that is kept.
+    power : array of float32, shape (patch, frequency)
+        Of the threshold.
     jointly : bool
         Whether along what sources have in common, where that keeps fewer.
     factors : tuple of array of int64
@@ -75,7 +77,7 @@ def filter_patches(
     sets[0] = begin_weights
     for k in range(5):
         sets[k + 1] = sets[k] + _weight_count(factors[k % 3])
-    least = np.empty(WIDTH, dtype=np.float32)
+    slope = np.empty(WIDTH, dtype=np.float32)
     filled = np.zeros(frequencies, dtype=np.bool_)
     scale = np.float32(1.0 / (each * samples))
     patches, kept = amplitude.reshape(-1), out.reshape(-1)
@@ -86,12 +88,12 @@ def filter_patches(
         _to_frequencies(patches, group, traces, samples, factors[2], work, column, sets[2], room)
         for f in range(frequencies):
             for lane in range(WIDTH):
-                least[lane] = least_power[group[lane], f]
+                slope[lane] = _ONE / max(power[group[lane], f], _LEAST_POWER)
             begin = f * traces * ELEMENT
-            filled[f] = _may_reach(work, begin, sources, each, least)
+            filled[f] = _may_reach(work, begin, sources, each, slope)
             for direction in range(2):  # one place in the code, because each is compiled anew
                 if direction and filled[f]:
-                    filled[f] = _keep(work, begin, turned, sources, each, least, jointly)
+                    filled[f] = _keep(work, begin, turned, sources, each, slope, jointly)
                 if filled[f]:
                     _across(work, begin, sources, shots, channels, factors, sets, direction, room)
         _to_samples(
@@ -216,9 +218,9 @@ def _any(lanes: Any) -> bool:
 
 
 @_once  # type: ignore[untyped-decorator]
-def _may_reach(work: Array, begin: int, sources: int, each: int, least: Array) -> bool:
-    """Whether a coefficient over wavenumbers may reach the least power, by Cauchy and Schwarz."""
-    factor = spread(np.float32(each) * _ROUNDING)
+def _may_reach(work: Array, begin: int, sources: int, each: int, slope: Array) -> bool:
+    """Whether some of a coefficient over wavenumbers may be kept, by Cauchy and Schwarz."""
+    factor = load(slope, 0) * spread(np.float32(each) * _ROUNDING)
     strong = spread(_NONE)
     for source in range(sources):
         energy = spread(_NONE)
@@ -227,60 +229,65 @@ def _may_reach(work: Array, begin: int, sources: int, each: int, least: Array) -
             real, imaginary = load(work, at), load(work, at + WIDTH)
             energy += real * real + imaginary * imaginary
         # What is not a number is not weak: it must show.
-        strong += spread(_ONE) - at_least(load(least, 0), energy * factor)
+        strong += spread(_ONE) - at_least(spread(_DROPPED), energy * factor)
     return bool(_any(strong))
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _keep_strong(work: Array, begin: int, count: int, least: Any) -> Any:
-    """Zero weak elements; how many are left in each lane.
+def _kept_part(real: Any, imaginary: Any, slope: Any) -> Any:
+    """What is kept of elements, see `threshold.kept_part`; `slope` is one over the power there."""
+    return limited((real * real + imaginary * imaginary) * slope - spread(_DROPPED))
 
-    Multiplied by one or zero, so that what is not a number stays.
+
+@_inside  # type: ignore[untyped-decorator]
+def _keep_strong(work: Array, begin: int, count: int, slope: Any) -> Any:
+    """Make elements that are weak less, or zero; how many are left in each lane, parts added up.
+
+    Multiplied, so that what is not a number stays.
     """
     left = spread(_NONE)
     for at in range(begin, begin + count * ELEMENT, ELEMENT):
         real, imaginary = load(work, at), load(work, at + WIDTH)
-        keep = at_least(real * real + imaginary * imaginary, least)
-        store(work, at, real * keep)
-        store(work, at + WIDTH, imaginary * keep)
-        left += keep
+        part = _kept_part(real, imaginary, slope)
+        store(work, at, real * part)
+        store(work, at + WIDTH, imaginary * part)
+        left += part
     return left
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _count_strong(work: Array, begin: int, count: int, least: Any) -> Any:
-    """How many elements of each lane reach the least power."""
-    strong = spread(_NONE)
+def _count_strong(work: Array, begin: int, count: int, slope: Any) -> Any:
+    """How many elements `_keep_strong` would leave in each lane."""
+    left = spread(_NONE)
     for at in range(begin, begin + count * ELEMENT, ELEMENT):
-        real, imaginary = load(work, at), load(work, at + WIDTH)
-        strong += at_least(real * real + imaginary * imaginary, least)
-    return strong
+        left += _kept_part(load(work, at), load(work, at + WIDTH), slope)
+    return left
 
 
 @_once  # type: ignore[untyped-decorator]
 def _keep(
-    work: Array, begin: int, turned: int, sources: int, each: int, least: Array, jointly: bool
+    work: Array, begin: int, turned: int, sources: int, each: int, slope: Array, jointly: bool
 ) -> bool:  # fmt: skip
-    """Zero what is weak of a frequency; whether anything is left."""
+    """Threshold a frequency; whether anything is left."""
     if jointly:
-        return bool(_keep_jointly(work, begin, turned, sources, each, least))
-    return bool(_any(_keep_strong(work, begin, sources * each, load(least, 0))))
+        return bool(_keep_jointly(work, begin, turned, sources, each, slope))
+    return bool(_any(_keep_strong(work, begin, sources * each, load(slope, 0))))
 
 
 @_once  # type: ignore[untyped-decorator]
 def _keep_jointly(
-    work: Array, begin: int, turned: int, sources: int, each: int, least: Array
+    work: Array, begin: int, turned: int, sources: int, each: int, slope: Array
 ) -> bool:
     """Threshold along the eigenvectors between sources where that leaves fewer coefficients."""
-    limit = load(least, 0)
-    count = _count_strong(work, begin, sources * each, limit)
+    steep = load(slope, 0)
+    count = _count_strong(work, begin, sources * each, steep)
     if not _any(count):
         return False
     vectors = _vectors_between_sources(work, begin, sources, each)
     _turn(work, begin, vectors, sources, each, turned)
-    count_turned = _keep_strong(work, turned, sources * each, limit)
+    count_turned = _keep_strong(work, turned, sources * each, steep)
     plain = at_least(count_turned, count)
-    _keep_strong(work, begin, sources * each, limit)
+    _keep_strong(work, begin, sources * each, steep)
     if _any(spread(_ONE) - plain):
         _turn_back(work, turned, vectors, sources, each, plain, begin)
     return True

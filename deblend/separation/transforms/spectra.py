@@ -8,7 +8,11 @@ from types import ModuleType
 import numpy as np
 
 from deblend.arrays import Array, irfftn, is_host, rfftn
-from deblend.separation.transforms.threshold import hard_threshold, joint_threshold
+from deblend.separation.transforms.threshold import (
+    LEAST_AMPLITUDE,
+    firm_threshold,
+    joint_threshold,
+)
 
 AXES = (2, 3, 4)
 """Shot, channel and time of a batch."""
@@ -22,12 +26,12 @@ def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointl
     amplitude : array of float, shape (patch, source, shot, channel, time)
         Patches.
     threshold : array of float, shape (patch, frequency)
-        No coefficient below it is kept.
+        Half of a coefficient of this magnitude is kept, see `threshold`.
     xp : module
         Array namespace.
     jointly : bool
         Whether the threshold is applied along what sources have in common where that keeps fewer
-        coefficients (`joint_threshold`), or to each source for itself (`hard_threshold`).
+        coefficients (`joint_threshold`), or to each source for itself (`firm_threshold`).
 
     Returns
     -------
@@ -36,23 +40,22 @@ def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointl
 
     Notes
     -----
-    On the host, patches too weak for any coefficient to reach the threshold are not transformed,
-    frequencies not along shots and channels, and those of which nothing was kept not back. By
-    Cauchy and Schwarz no coefficient is larger than the root of the number of samples times their
-    sum of squares.
+    On the host, patches too weak for any coefficient to come near the threshold are not
+    transformed, frequencies not along shots and channels, and those of which nothing was kept not
+    back. By Cauchy and Schwarz no coefficient is larger than the root of the number of samples
+    times their sum of squares.
     """
     if not is_host(xp) or amplitude.dtype != np.float32:
         return filter_patches_array(amplitude, threshold, xp, jointly=jointly)
     from deblend.separation.transforms import kernels, patch_kernels
 
     patches = np.ascontiguousarray(amplitude)
-    reach = kernels.may_reach(patches.reshape(*patches.shape[:2], -1), threshold.min(axis=1))
+    least = LEAST_AMPLITUDE * threshold.min(axis=1)
+    reach = kernels.may_reach(patches.reshape(*patches.shape[:2], -1), least)
     rows = np.flatnonzero(reach)
     out = np.zeros_like(patches) if len(rows) < len(patches) else np.empty_like(patches)
-    least_power = (threshold**2).astype(np.float32)
-    patch_kernels.filter_patches(
-        patches, rows, least_power, jointly, *_steps(patches.shape[2:]), out
-    )
+    power = (threshold**2).astype(np.float32)
+    patch_kernels.filter_patches(patches, rows, power, jointly, *_steps(patches.shape[2:]), out)
     return out
 
 
@@ -62,7 +65,7 @@ def filter_patches_array(
     """Array form of `filter_patches`."""
     spectrum = rfftn(xp, amplitude, AXES)
     wavenumbers = spectrum.reshape(*spectrum.shape[:2], -1, spectrum.shape[-1])
-    kept = (joint_threshold if jointly else hard_threshold)(wavenumbers, threshold, xp)
+    kept = (joint_threshold if jointly else firm_threshold)(wavenumbers, threshold, xp)
     return irfftn(xp, kept.reshape(spectrum.shape), amplitude.shape[2:], AXES)
 
 

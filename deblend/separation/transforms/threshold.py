@@ -1,26 +1,48 @@
 """Thresholds of complex coefficients, as arrays; `patch_kernels` does the same compiled.
 
-All take coefficients of shape (patch, source, wavenumber, frequency) and one threshold for each
-patch and frequency.
+A threshold is not a step but a ramp, as in firm shrinkage [1]_: a coefficient of half the power of
+the threshold is dropped, one of one and a half times that is kept whole. With a step, one
+coefficient that rounding tips from one side to the other tips others in the next iteration, and
+results of the same data computed in another order differ as much as those of other data.
+
+References
+----------
+.. [1] H.-Y. Gao and A. G. Bruce, 1997, WaveShrink with firm shrinkage, Statistica Sinica 7,
+   855-874.
 """
 
 from __future__ import annotations
 
 from types import ModuleType
+from typing import Final
 
 from deblend.arrays import Array
 from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 
+DROPPED: Final = 0.5
+"""Power over that of the threshold up to which nothing of a coefficient is kept.
 
-def hard_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
-    """Coefficients whose magnitude is at least the threshold; the others become zero.
+All of it is kept from one more on."""
+LEAST_AMPLITUDE: Final = DROPPED**0.5
+"""The same as amplitude over the threshold."""
+LEAST_POWER: Final = 1e-30
+"""Of a threshold: silence is dropped at a threshold of zero, too."""
+
+
+def kept_part(power: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Part, from 0 to 1, that is kept of coefficients, by their power; the arrays broadcast."""
+    return xp.clip(power / xp.maximum(threshold**2, LEAST_POWER) - DROPPED, 0, 1)
+
+
+def firm_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
+    """Coefficients above the threshold, and part of those near it; the others become zero.
 
     Parameters
     ----------
     spectrum : array of complex, shape (patch, source, wavenumber, frequency)
         Left alone.
     threshold : array of float, shape (patch, frequency)
-        Not negative, in the units of the coefficients.
+        Not negative, in the units of the coefficients: half of one of this magnitude is kept.
     xp : module
         Array namespace.
 
@@ -29,26 +51,24 @@ def hard_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
     array
         Shape and type of `spectrum`.
     """
-    above = _power(spectrum) >= (threshold**2)[:, None, None, :]
-    return xp.where(above, spectrum, spectrum.dtype.type(0))
+    part = kept_part(_power(spectrum), threshold[:, None, None, :], xp)
+    return (spectrum * part).astype(spectrum.dtype)
 
 
 def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
-    """Hard threshold along the eigenvectors between sources where that keeps fewer coefficients.
+    """Threshold along the eigenvectors between sources where that keeps fewer coefficients.
 
     In each patch and frequency the sources are rotated onto the eigenvectors of their covariance.
-    Whichever of rotated and plain coefficients has fewer at or above the threshold is used, so
-    that sources which have nothing in common lose nothing. Parameters and result as of
-    `hard_threshold`.
+    Whichever of rotated and plain coefficients keeps fewer, parts added up, is used, so that
+    sources which have nothing in common lose nothing. Parameters and result as of
+    `firm_threshold`.
     """
     _, vectors = xp.linalg.eigh(source_covariance(spectrum, xp))
-    rotated = rotate(spectrum, vectors, xp)
-    least = (threshold**2)[:, None, None, :]
-    above, above_rotated = _power(spectrum) >= least, _power(rotated) >= least
-    fewer = above_rotated.sum(axis=(1, 2)) < above.sum(axis=(1, 2))
-    none = spectrum.dtype.type(0)
-    back = rotate_back(xp.where(above_rotated, rotated, none), vectors, xp)
-    kept = xp.where(fewer[:, None, None, :], back, xp.where(above, spectrum, none))
+    rotated, least = rotate(spectrum, vectors, xp), threshold[:, None, None, :]
+    plain, turned = (kept_part(_power(some), least, xp) for some in (spectrum, rotated))
+    fewer = turned.sum(axis=(1, 2)) < plain.sum(axis=(1, 2))
+    back = rotate_back(rotated * turned, vectors, xp)
+    kept = xp.where(fewer[:, None, None, :], back, spectrum * plain)
     return kept.astype(spectrum.dtype)
 
 
