@@ -28,7 +28,8 @@ def test_what_is_kept_by_power() -> None:
     power = np.array([0.49, 0.5, 0.75, 1.0, 1.25, 1.5, 9.0])
     spectrum = (2.0 * np.sqrt(power) * np.exp(1j * np.arange(7)))[None, None, :, None]
     kept = firm_threshold(spectrum, np.full((1, 1), 2.0), np)
-    np.testing.assert_allclose(kept, spectrum * np.array([0, 0, 0.25, 0.5, 0.75, 1, 1])[:, None])
+    parts = np.array([0, 0, 0.25, 0.5, 0.75, 1, 1])[:, None]
+    np.testing.assert_allclose(kept, spectrum * parts, atol=1e-12)
 
 
 @pytest.mark.parametrize("threshold", [0.0, 1e-20])
