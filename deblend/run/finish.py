@@ -78,7 +78,7 @@ def finish_work(
     ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     write_line_manifest(results / MANIFEST, folder, work, files, others, findings, ended_utc)
     publish(results, folder)
-    shutil.rmtree(work.folder.path, ignore_errors=True)
+    work.folder.remove()
     return files, findings
 
 

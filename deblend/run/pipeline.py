@@ -38,6 +38,7 @@ from deblend.run.work import Work, open_work, separate_one, truth_of, with_times
 from deblend.run.work_folder import WorkFolder, locked
 from deblend.run.work_plan import (
     WorkPlan,
+    changes,
     input_files,
     read_plan,
     refuse_changed,
@@ -265,22 +266,22 @@ def _unfinished(
     opened = open_line(line)
     job = prepare_line(opened)
     truth_of(opened, job)  # refused before any work
-    plan, sentence = _new_plan(opened, job, options, machines)
     with locked(folder) as work_folder:
-        if options.restart or not work_folder.any_done():
+        plan = None if options.restart else _kept_plan(work_folder, opened, job)
+        if plan is None:
+            progress(Step("prepare", 0, 0, "planning"))
+            plan, sentence = _new_plan(opened, job, options, machines)
             work_folder.clear()
-        if work_folder.plan.exists():
-            earlier = read_plan(work_folder.plan)
-            refuse_changed(earlier, plan, folder)
-            plan = earlier
-        else:
-            progress(Step("plan", 0, 0, sentence))
             write_plan(plan, work_folder.plan)
-        work = Work(work_folder, plan, opened, job)
-        missing = len(work.missing_blocks())
-        if missing < plan.count:
-            kept = f"going on: {plan.count - missing} of {plan.count} blocks are finished"
-            progress(Step("plan", 0, 0, kept))
+            work = Work(work_folder, plan, opened, job)
+        else:
+            work = Work(work_folder, plan, opened, job)
+            done = plan.count - len(work.missing_blocks())
+            sentence = (
+                f"going on: {done} of {plan.count} blocks are finished, of {plan.channel_step} "
+                "channel(s) as planned before; --restart plans anew"
+            )
+        progress(Step("plan", 0, 0, sentence))
         yield work
 
 
@@ -298,15 +299,36 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
         plan = read_plan(work_folder.plan)
         refuse_missing(plan)
         work = open_work(work_folder.path)
-        now = replace(
-            plan,
-            keys=line.keys,
-            settings=work.job.settings,
-            versions=software_versions(),
-            inputs=input_files(input_paths(work.opened)),
-        )
-        refuse_changed(plan, now, folder)
+        refuse_changed(plan, _asked_now(plan, replace(work.opened, line=line), work.job), folder)
         yield work
+
+
+def _asked_now(plan: WorkPlan, opened: OpenLine, job: Job) -> WorkPlan:
+    """A plan with what is asked now, of what is there now: the same, if nothing changed."""
+    return replace(
+        plan,
+        keys=opened.line.keys,
+        settings=job.settings,
+        versions=software_versions(),
+        inputs=input_files(input_paths(opened)),
+    )
+
+
+def _kept_plan(work: WorkFolder, opened: OpenLine, job: Job) -> WorkPlan | None:
+    """The plan to go on with; none where nothing is worth keeping.
+
+    Raises
+    ------
+    InputError
+        If blocks are finished of something else.
+    """
+    if not work.plan.exists():
+        return None
+    plan = read_plan(work.plan)
+    now = _asked_now(plan, opened, job)
+    if work.any_done():
+        refuse_changed(plan, now, work.path.parent)
+    return None if changes(plan, now) else plan
 
 
 def _new_plan(

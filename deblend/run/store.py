@@ -76,6 +76,7 @@ def create_records(path: Path, shape: tuple[int, int], channel_step: int, chunk:
         compressors=None,
         overwrite=True,
     )
+    _keep_description(path)
 
 
 def open_array(path: Path, mode: Literal["r", "r+"] = "r") -> zarr.Array[Any]:
@@ -111,6 +112,16 @@ def create_shelf(path: Path, shape: tuple[int, int, int], channel_step: int) -> 
         compressors=None,
         overwrite=True,
     )
+    _keep_description(path)
+
+
+def _keep_description(path: Path) -> None:
+    """Wait until the description of a new array is on disk: chunks are nothing without it."""
+    try:
+        for part in (path / "zarr.json", path, *path.parents[:3]):
+            sync(part)
+    except OSError as error:
+        raise full_disk(error, path) from error
 
 
 def write_channels(
@@ -188,8 +199,8 @@ def _write(
     try:
         with ThreadPoolExecutor(_WRITERS) as pool:
             chunks = list(pool.map(write, begins))
-        folders = {folder for chunk in chunks for folder in (chunk.parent, chunk.parent.parent)}
-        for folder in sorted(folders):
+        folders = {folder for chunk in chunks for folder in chunk.parents}
+        for folder in sorted(part for part in folders if part.is_relative_to(path)):
             sync(folder)
     except OSError as error:
         raise full_disk(error, path) from error

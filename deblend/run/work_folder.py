@@ -87,13 +87,19 @@ class WorkFolder:
         return self.done(block).exists()
 
     def clear(self) -> None:
-        """Throw everything away but the lock."""
+        """Throw everything away but the lock; the plan first: nothing goes on without it."""
+        self.plan.unlink(missing_ok=True)
         for entry in self.path.iterdir():
             if entry.is_dir():
                 shutil.rmtree(entry)
             elif entry.name != _LOCK:
                 entry.unlink()
         self.done(0).parent.mkdir()
+
+    def remove(self) -> None:
+        """Throw the folder away, the plan first: what a kill leaves is not gone on with."""
+        self.plan.unlink(missing_ok=True)
+        shutil.rmtree(self.path, ignore_errors=True)
 
     def any_done(self) -> bool:
         """Whether any block is finished."""
@@ -136,7 +142,7 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[WorkFolder]:
         yield work
     finally:
         if not work.plan.exists():
-            shutil.rmtree(work.path, ignore_errors=True)
+            work.remove()
             if missing is not None:
                 _remove_if_empty(folder, missing)
         os.close(handle)

@@ -157,15 +157,20 @@ def refuse_changed(earlier: WorkPlan, now: WorkPlan, where: Path) -> None:
     InputError
         If line file, input or software changed; says what.
     """
-    changes = list(_changes(earlier, now))
-    if changes:
-        more = f"; and {len(changes) - 4} more" if len(changes) > 4 else ""
+    found = changes(earlier, now)
+    if found:
+        more = f"; and {len(found) - 4} more" if len(found) > 4 else ""
         raise InputError(
             f"the unfinished run in this folder was begun with something else: "
-            f"{'; '.join(changes[:4])}{more}",
+            f"{'; '.join(found[:4])}{more}",
             where=str(where),
             remedy="Put it back as it was to go on, or begin anew with --restart.",
         )
+
+
+def changes(earlier: WorkPlan, now: WorkPlan) -> list[str]:
+    """What is asked, of what input, with what software that was not so before; in words."""
+    return list(_changes(earlier, now))
 
 
 def _changes(earlier: WorkPlan, now: WorkPlan) -> Iterator[str]:
