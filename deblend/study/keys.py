@@ -77,8 +77,8 @@ class BlendTable(KeyTable, frozen=True, kw_only=True):
         Meta(description="From one shot point to the next.", extra={"unit": "s"}),
     ] = None
     dither_s: Annotated[
-        Annotated[float, Meta(ge=0)] | None,
-        Meta(description="Range of the random delays.", extra={"unit": "s"}),
+        Annotated[float, Meta(ge=0, le=10)] | None,
+        Meta(description="Random delays lie within plus and minus this.", extra={"unit": "s"}),
     ] = None
     sources: Annotated[
         Annotated[int, Meta(ge=1)] | None, Meta(description="Only the first so many sources.")

@@ -13,7 +13,7 @@ from itertools import product
 from pathlib import Path
 from typing import Any, Final
 
-from deblend.errors import SettingsError
+from deblend.errors import SettingsError, reason_of
 from deblend.model.read_keys import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -275,14 +275,19 @@ def found_method(name: str, folder: Path) -> MethodChoice:
                 remedy=f"Did you mean {near[0]!r}?" if near else f"Methods: {method_names()}.",
             )
         return name
+    remedy = "Give package.module:name or file.py:name, relative to the study file."
     try:
         module = _module_at(folder / place) if place.endswith(".py") else import_module(place)
-        found: Any = getattr(module, attribute)
     except Exception as error:  # code of others: anything may come
+        why = reason_of(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+        raise SettingsError(f"method {name!r} cannot be loaded ({why})", remedy=remedy) from error
+    if not hasattr(module, attribute):
+        near = difflib.get_close_matches(attribute, dir(module), n=1)
         raise SettingsError(
-            f"method {name!r} cannot be loaded ({type(error).__name__}: {error})",
-            remedy="Give package.module:name or file.py:name, relative to the study file.",
-        ) from error
+            f"method {name!r} cannot be loaded: {place} has no {attribute!r}",
+            remedy=f"Did you mean {near[0]!r}?" if near else remedy,
+        )
+    found: Any = getattr(module, attribute)
     made: MethodChoice = found() if isinstance(found, type) else found
     return made
 

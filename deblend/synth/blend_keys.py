@@ -51,7 +51,14 @@ class FiringTable(KeyTable, frozen=True, kw_only=True):
         Meta(description="From one shot point to the next.", extra={"unit": "s"}),
     ] = None
     dither_s: Annotated[
-        float, Meta(ge=0, description="Range of the random delays.", extra={"unit": "s"})
+        float,
+        Meta(
+            ge=0,
+            le=10,
+            description="Random delays lie within plus and minus this; the standard deviation of "
+            "normal ones.",
+            extra={"unit": "s"},
+        ),
     ] = 0.0
     dither_law: Annotated[
         Literal["uniform", "normal", "two-valued"], Meta(description="Their distribution.")

@@ -245,9 +245,15 @@ def test_results_of_another_version_are_refused(
         ('method = "fk"', 'method = "fkk"', r"method 'fkk' is not known\. Did you mean 'fk'"),
         ('"three-sources"', '"three-source"', r"scene 'three-source' is not known.*three-sources"),
         ("iterations = 2", "iteration = 2", r"unknown key 'iteration'.*iterations"),
-        (":keeps_strong", ":missing", r"method .*missing' cannot be loaded"),
+        (":keeps_strong", ":keeps_stron", r"\.py has no 'keeps_stron'.*mean 'keeps_strong'"),
+        (".py:keeps", "_.py:keeps", r"cannot be loaded \(No such file or directory\)"),
         ('label = "strong"', 'label = "fk"', r"method 'fk' is there twice"),
         ('method = "fk"', 'method = "fk"\nsettings = { patches = 3 }', "no setting 'patches'"),
+        (
+            "[[methods]]",
+            '[[blends]]\nlabel = "ms"\ndither_s = 300\n[[methods]]',
+            r"dither_s .* is 300 s, .*from 0 to 10, in s",
+        ),
         ("seeds = [0, 1, 2]", "seeds = []", r"seeds .* is \[\], .*not empty"),
     ],
 )
