@@ -32,6 +32,13 @@ SAME_PLACE_M: Final = 2.0
 source; repeatability between surveys suffers from a few metres on)."""
 MAX_LAG_S: Final = 0.02
 """Longest lag of the predictability."""
+OTHER_INTERVAL: Final = "Give lines of one interval, or --resample (resample=True from Python)."
+LONGEST_SHIFT_S: Final = 0.1
+"""Shifts of one line against the other are looked for so far either way."""
+LARGEST_SHIFT_S: Final = 0.002
+"""Beyond what positions that count as the same explain: 2 m are 1.3 ms in water."""
+CLEARLY_ALIKE: Final = 0.5
+"""Correlation from which on shift and polarity are read (common practice, no source)."""
 SMOOTHED_HZ: Final = 3.0
 """Standard length of the smoothing of a spectral match."""
 
@@ -107,15 +114,17 @@ def pair_sections(
             raise InputError(
                 f"{trial.name} has a sample interval of {1e3 * trial.interval_s:g} ms and "
                 f"{benchmark.name} one of {1e3 * benchmark.interval_s:g} ms",
-                remedy="Ask for resampling, or give lines of one interval.",
+                remedy=OTHER_INTERVAL,
             )
         benchmark = resampled(benchmark, trial.interval_s)
     known = np.flatnonzero(np.isfinite(trial.place_m).all(axis=1))
     others = np.flatnonzero(np.isfinite(benchmark.place_m).all(axis=1))
-    if not len(known) or not len(others):
-        raise InputError(
-            "positions of a line are unknown", remedy="Give positions of sources and receivers."
-        )
+    for section, placed in ((trial, known), (benchmark, others)):
+        if not len(placed):
+            raise InputError(
+                f"positions of {section.name} are unknown",
+                remedy="Give x and y of sources and receivers (bytes 73-88 of SEG-Y).",
+            )
     tree = cKDTree(benchmark.place_m[others])
     found = tree.query(trial.place_m[known])
     apart, nearest = np.asarray(found[0], np.float64), np.asarray(found[1], np.int64)
@@ -286,6 +295,7 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
         f"Rms of {paired.benchmark.name} over {paired.trial.name}, {what}; match applied to the "
         f"trial: {match.kind}.",
     )
+    yield _shift_row(paired, what)
     for low, high in octave_bands(paired.trial.interval_s):
         inside = (match.frequency_hz >= low) & (match.frequency_hz < high)
         if np.any(match.ratio[inside] != match.scalar):  # where the trial holds something
@@ -297,6 +307,62 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
                 f"The same in an octave, smoothed over {SMOOTHED_HZ:g} Hz, {what}.",
                 band_hz=(low, high),
             )
+
+
+def shift_and_correlation(
+    first: Traces, second: Traces, interval_s: float, longest_s: float = LONGEST_SHIFT_S
+) -> tuple[float, float]:
+    """How much later the second traces are than the first, and how alike they are there.
+
+    Parameters
+    ----------
+    first, second : ndarray of float32, shape (trace, time)
+        Traces that belong together; one shift for all of them.
+    interval_s : float
+        Sample interval in seconds.
+    longest_s : float, optional
+        Longest shift looked for, either way.
+
+    Returns
+    -------
+    shift_s : float
+        To a part of a sample, by a parabola through the largest correlation; NaN where one is zero.
+    correlation : float
+        Normalised, at that shift; negative where polarities are opposite.
+    """
+    length = first.shape[1]
+    padded = next_fast_len(2 * length, real=True)
+    product = (np.conj(rfft(first, padded, axis=1)) * rfft(second, padded, axis=1)).sum(axis=0)
+    energy = np.sqrt(np.prod([np.square(one, dtype=np.float64).sum() for one in (first, second)]))
+    if not energy > 0.0:
+        return float("nan"), float("nan")
+    most = max(1, min(round(longest_s / interval_s), length - 1))
+    values = irfft(product, padded).astype(np.float64) / energy
+    values = np.concatenate([values[-most:], values[: most + 1]])
+    best = int(np.abs(values).argmax())
+    inner = min(max(best, 1), len(values) - 2)
+    left, middle, right = values[inner - 1 : inner + 2]
+    bend = left - 2.0 * middle + right
+    part = 0.5 * (left - right) / bend if inner == best and bend else 0.0
+    return (best + part - most) * interval_s, float(values[best])
+
+
+def _shift_row(paired: Paired, what: str) -> Finding:
+    """Whether time zero and polarity of the two lines agree."""
+    trial, benchmark = paired.trial, paired.benchmark
+    shift_s, alike = shift_and_correlation(trial.traces, benchmark.traces, trial.interval_s)
+    clear = paired.same_place and abs(alike) >= CLEARLY_ALIKE
+    wrong = clear and (alike < 0.0 or abs(shift_s) > LARGEST_SHIFT_S)
+    polarity = "opposite polarity" if alike < 0.0 else "the same polarity"
+    return Finding(
+        "time_shift",
+        1e3 * shift_s,
+        "ms",
+        "look" if wrong else "note",
+        f"{benchmark.name} comes that much later than {trial.name} where they are most alike, with "
+        f"{polarity} (correlation {alike:.2f}), {what}.",
+        limit=1e3 * LARGEST_SHIFT_S,
+    )
 
 
 def _by_window(

@@ -21,6 +21,7 @@ from deblend.errors import InputError
 from deblend.files import make_folder, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.benchmark_line import (
+    OTHER_INTERVAL,
     MatchKind,
     Section,
     compare_sections,
@@ -176,7 +177,7 @@ def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample
         raise InputError(
             f"{trial.name} has a sample interval of {1e3 * trial.interval_s:g} ms and "
             f"{benchmark.name} one of {1e3 * benchmark.interval_s:g} ms",
-            remedy="Ask for resampling, or give lines of one interval.",
+            remedy=OTHER_INTERVAL,
         )
 
 

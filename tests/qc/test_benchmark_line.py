@@ -17,6 +17,7 @@ from deblend.qc.benchmark_line import (
     neighbour_snr_db,
     pair_sections,
     resampled,
+    shift_and_correlation,
     thinned_shots,
 )
 from deblend.qc.limits import default_limits
@@ -48,6 +49,41 @@ def test_the_same_line_twice() -> None:
     assert all("rms(a - b)" in row.message for row in rows_of(rows, "nrms"))
     assert all("phi_ab" in row.message for row in rows_of(rows, "predictability"))
     assert rows_of(rows, "position_difference")[0].value == 0.0
+
+
+def shift_row(benchmark: Section) -> Finding:
+    paired = pair_sections(section(), benchmark, farthest_m=20.0)
+    rows = compare_sections(paired, match_strength(paired), [(0.0, 1.6)], default_limits(), "stack")
+    (row,) = rows_of(rows, "time_shift")
+    return row
+
+
+def moved(late_s: float, factor: float = 1.0) -> Section:
+    """The line some time later, exactly, with more room than the delay behind its end."""
+    traces = section().traces
+    padded = 2 * LENGTH
+    ramp = np.exp(-2j * np.pi * np.fft.rfftfreq(padded, INTERVAL_S) * late_s)
+    late = np.fft.irfft(np.fft.rfft(traces, padded, axis=1) * ramp, padded, axis=1)[:, :LENGTH]
+    return replace(section(name="benchmark"), traces=(factor * late).astype(np.float32))
+
+
+@pytest.mark.parametrize("late_ms", [0.0, 1.0, -1.0, 5.0, -13.7, 50.0])
+@pytest.mark.parametrize("factor", [0.7, -0.7])
+def test_time_zero_and_polarity_of_two_lines(late_ms: float, factor: float) -> None:
+    row = shift_row(moved(1e-3 * late_ms, factor))
+    assert row.value == pytest.approx(late_ms, abs=0.1)
+    assert ("opposite polarity" in row.message) == (factor < 0.0)
+    assert row.verdict == ("look" if factor < 0.0 or abs(late_ms) > 2.0 else "note")
+
+
+def test_lines_that_are_not_alike_have_no_shift_to_look_at() -> None:
+    other = np.random.default_rng(3).standard_normal((COUNT, LENGTH)).astype(np.float32)
+    assert shift_row(replace(section(name="benchmark"), traces=other)).verdict == "note"
+    away = replace(moved(0.02), place_m=section().place_m + np.array([0.0, 15.0]))
+    assert shift_row(away).verdict == "note"
+    silent = replace(section(name="benchmark"), traces=np.zeros((COUNT, LENGTH), np.float32))
+    traces = section().traces
+    assert np.isnan(shift_and_correlation(traces, silent.traces, INTERVAL_S)).all()
 
 
 def test_no_verdict_where_positions_differ() -> None:
@@ -133,7 +169,7 @@ def test_lines_apart_from_each_other() -> None:
     with pytest.raises(InputError, match=r"trial and benchmark do not overlap.*m apart"):
         pair_sections(section(), far, farthest_m=25.0)
     unknown = replace(section(), place_m=np.full((COUNT, 2), np.nan))
-    with pytest.raises(InputError, match="positions of a line are unknown"):
+    with pytest.raises(InputError, match=r"positions of trial are unknown\. Give .*bytes 73-88"):
         pair_sections(section(), unknown, farthest_m=25.0)
 
 
