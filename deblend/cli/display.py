@@ -1,32 +1,18 @@
-"""Tables and the progress bar of the command line."""
+"""Tables of the command line."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import (
-    BarColumn,
-    Progress,
-    ProgressColumn,
-    Task,
-    TaskID,
-    TaskProgressColumn,
-    TextColumn,
-    TimeRemainingColumn,
-)
 from rich.table import Column, Table
-from rich.text import Text
 
 from deblend.model.findings import Finding
 from deblend.run.check_words import with_many_as_one
-from deblend.run.progress import Progress as Teller
-from deblend.run.progress import Stage, Step
 
 if TYPE_CHECKING:
     from deblend.model.key_table import Key
@@ -35,77 +21,8 @@ if TYPE_CHECKING:
     from deblend.run.check_tables import FileRow, SourceRow
     from deblend.run.pipeline import Outcome
 
-STAGES: Final[dict[Stage, str]] = {
-    "make": "make the line",
-    "stage": "read records",
-    "prepare": "prepare",
-    "separate": "separate",
-    "deliver": "deliver",
-    "report": "report",
-}
 MOST_FINDINGS: Final = 25
 MOST_FILES: Final = 40
-
-
-class RateColumn(ProgressColumn):
-    """Millions of samples times iterations a second, while separating."""
-
-    def __init__(self) -> None:
-        super().__init__(table_column=Column(no_wrap=True))
-
-    def render(self, task: Task) -> Text:
-        """The rate of one task."""
-        elapsed = task.finished_time or task.elapsed
-        if task.fields["stage"] != "separate" or not task.fields["worked"] or not elapsed:
-            return Text("")
-        return Text(f"{task.fields['worked'] / elapsed / 1e6:.1f} M sample-it./s")
-
-
-@contextmanager
-def progress_bar() -> Iterator[Teller]:
-    """A progress display on the standard error stream, and the function to tell it."""
-    tasks: dict[Stage, TaskID] = {}
-    display = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(bar_width=12),
-        TaskProgressColumn(),
-        TimeRemainingColumn(table_column=Column(no_wrap=True, min_width=7)),
-        RateColumn(),
-        TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True)),
-        console=Console(stderr=True),
-    )
-
-    def tell(step: Step) -> None:
-        display.start()
-        if step.stage == "plan":
-            display.console.print(step.note, markup=False, highlight=False)
-            return
-        _finish_earlier(display, tasks, step.stage)
-        total = step.total or None
-        if step.stage not in tasks:
-            tasks[step.stage] = display.add_task(
-                STAGES[step.stage], total=total, note="", stage=step.stage, worked=0.0
-            )
-        display.update(
-            tasks[step.stage],
-            completed=step.done,
-            total=total,
-            note=escape(step.note),
-            worked=step.worked,
-        )
-
-    try:
-        yield tell
-        _finish_earlier(display, tasks, None)
-    finally:
-        if display.live.is_started:  # one that never began would leave an empty line
-            display.stop()
-
-
-def _finish_earlier(display: Progress, tasks: dict[Stage, TaskID], current: Stage | None) -> None:
-    for stage, task in tasks.items():
-        if stage != current and not display.tasks[task].finished:
-            display.update(task, total=1, completed=1, note="")
 
 
 def show_outcome(outcome: Outcome) -> None:

@@ -40,7 +40,8 @@ def inject(
     The line is separated three times: as recorded, with events in all sources, and with events in
     one source. Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
     """
-    from deblend.cli.display import progress_bar, show_findings
+    from deblend.cli.display import show_findings
+    from deblend.cli.progress import progress_display
     from deblend.qc.injected_rows import CAUTION
     from deblend.qc.limits import overall_verdict
     from deblend.run.injection import PAGE, inject_line
@@ -48,7 +49,7 @@ def inject(
     from deblend.run.line_file import read_line_file
 
     line = read_line_file(line_file)
-    with progress_bar() as progress:
+    with progress_display() as progress:
         result = inject_line(
             line, out, progress, level_db=level_db, one_source=one_source, seed=seed
         )

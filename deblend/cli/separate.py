@@ -71,7 +71,8 @@ def separate(
         raise click.UsageError(
             f"--block and --finish follow the plan of --prepare: give {extra} there."
         )
-    from deblend.cli.display import progress_bar, show_outcome
+    from deblend.cli.display import show_outcome
+    from deblend.cli.progress import progress_display
     from deblend.qc.limits import overall_verdict
     from deblend.run.judge import EXIT_STATUS
     from deblend.run.line_file import read_line_file
@@ -93,7 +94,7 @@ def separate(
         if processes or scheduler
         else None,
     )
-    with progress_bar() as progress:
+    with progress_display() as progress:
         if prepare:
             count = prepare_work(line, progress, options=options)
         elif block is not None:

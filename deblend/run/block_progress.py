@@ -15,7 +15,7 @@ class BlockProgress:
 
     A robust fit may begin anew (`block.separate_block`), so what is left to do can grow. The figure
     never steps back: each iteration takes it on by its part of all that is left at that time, so
-    that it arrives with the last one, and the time that remains by its present speed is right.
+    that it arrives with the last one. What is left is told beside it.
 
     Parameters
     ----------
@@ -49,7 +49,9 @@ class BlockProgress:
         self._advance(self._size[block] * done)
         self._spent[block] += done
         self._reached[block] = record.iteration
-        self._tell(f"block {block}, iteration {record.iteration}: {record.residual_db:.1f} dB")
+        self._tell(
+            f"block {block}, iteration {record.iteration}, {record.residual_db:.1f} dB unexplained"
+        )
 
     def done(self, block: int) -> None:
         """A block is done, however many iterations it took."""
@@ -59,9 +61,12 @@ class BlockProgress:
         self._tell(f"block {block} finished")
 
     def _advance(self, work: float) -> None:
-        left = sum(size * self._left(block) for block, size in self._size.items())
+        left = self._work_left()
         if left > 0:
             self._part += (1 - self._part) * min(1.0, work / left)
+
+    def _work_left(self) -> float:
+        return sum(size * self._left(block) for block, size in self._size.items())
 
     def _left(self, block: int) -> float:
         """Iterations that a block still needs; one that has not begun, as many as others took."""
@@ -75,7 +80,7 @@ class BlockProgress:
     def _tell(self, note: str) -> None:
         total = self._iterations * sum(self._size.values())
         worked = sum(self._size[block] * count for block, count in self._spent.items())
-        self._progress(Step("separate", self._part * total, total, note, worked))
+        self._progress(Step("separate", self._part * total, total, note, worked, self._work_left()))
 
 
 def _samples(job: Job, plan: WorkPlan, block: int) -> int:

@@ -60,7 +60,7 @@ def finish_work(
     measures = add_blocks(work.measured(block) for block in range(work.plan.count))
     files = deliver_sources(work, measures, results, progress)
     give_back_freed_memory()
-    progress(Step("report", 0, 0, "findings, manifest and report"))
+    progress(Step("report", 0, 0, "quality maps and findings"))
     products = line_products(work.plan, work.measured, len(job.shots))
     numbers = job.recording.channel_numbers
     likeness = write_maps(results / MAPS, work.measures, products, numbers)
@@ -68,8 +68,10 @@ def finish_work(
     findings = (*with_new(work.opened.findings, job.findings), *measured)
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()
+    progress(Step("report", 0, 0, "gathers to look at"))
     contents = report_contents(work, measures, _sections(work, findings), findings)
     give_back_freed_memory()
+    progress(Step("report", 0, 0, "pictures and page"))
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
     if work.shifts is not None:

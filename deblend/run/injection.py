@@ -193,9 +193,14 @@ def _baseline(job: Job, scratch: Path, progress: Progress) -> NDArray[np.float32
         scratch / "before.npy", mode="w+", dtype=np.float32, shape=shape
     )
     for number, block in enumerate(job.blocks):
-        progress(Step("separate", number, len(job.blocks), "as recorded"))
+        progress(_step(job, 0, number, "as recorded"))
         before[:, block.start : block.stop] = separate_channels(job, block).estimate
     return before
+
+
+def _step(job: Job, times: int, block: int, note: str) -> Step:
+    """Where a block stands in the three separations."""
+    return Step("separate", times * len(job.blocks) + block, 3 * len(job.blocks), note)
 
 
 def _design(
@@ -237,7 +242,7 @@ def _respond(
     windows = sample_windows(job.length)
     sums: dict[Source, Response] = {}
     for number, block in enumerate(with_events.blocks):
-        progress(Step("separate", number, len(job.blocks), note))
+        progress(_step(job, 1 if elsewhere is None else 2, number, note))
         after = separate_channels(with_events, block).estimate
         for source, own in rows.items():
             difference = after[own] - before[own, block.start : block.stop]

@@ -259,7 +259,7 @@ def _unfinished(
     use_one_heap()
     folder = line.output_folder
     check_output_folder(folder, line.path, overwrite=options.overwrite)
-    progress(Step("prepare", 0, 0, "reading headers"))
+    progress(Step("open", 0, 0, "reading headers"))
     stored = WorkFolder.of(folder)
     if stored.plan.exists() and not options.restart:
         refuse_missing(read_plan(stored.plan))
@@ -269,7 +269,7 @@ def _unfinished(
     with locked(folder) as work_folder:
         plan = None if options.restart else _kept_plan(work_folder, opened, job)
         if plan is None:
-            progress(Step("prepare", 0, 0, "planning"))
+            progress(Step("open", 0, 0, "planning, and trying how fast this machine is"))
             plan, sentence = _new_plan(opened, job, options, machines)
             work_folder.clear()
             write_plan(plan, work_folder.plan)
@@ -394,7 +394,7 @@ def _staged(work: Work, progress: Progress) -> Work:
     """The same with its record in the store, and its fire times refined where that is asked for."""
 
     def tell(done: int, total: int) -> None:
-        progress(Step("stage", done, total, "reading the records once"))
+        progress(Step("stage", done, total))
 
     work.make_shelves()
     stage_records(
@@ -460,7 +460,7 @@ def _machines(line: Line, options: RunOptions, progress: Progress) -> Machines:
     """Where this run computes, with the workers that are there now."""
     machines = options.machines or machines_of(line)
     if machines.scheduler is not None:
-        progress(Step("prepare", 0, 0, f"asking the scheduler {machines.scheduler}"))
+        progress(Step("open", 0, 0, f"asking the scheduler {machines.scheduler}"))
     return as_present(machines)
 
 

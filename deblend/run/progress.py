@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-Stage = Literal["make", "plan", "stage", "prepare", "separate", "deliver", "report"]
+Stage = Literal["make", "plan", "open", "stage", "prepare", "separate", "deliver", "report"]
 """``"plan"`` is something to be read and kept in sight; the others are work."""
 
 
@@ -22,8 +22,8 @@ class Step:
         Work of this stage so far and in all, in any unit; total 0 where it cannot be told.
     note : str, optional
         A few words beside the bar.
-    worked : float, optional
-        Sample-iterations of this stage so far, also those that will be done again.
+    worked, left : float, optional
+        Sample-iterations of this stage so far, also those that will be done again, and to come.
     """
 
     stage: Stage
@@ -31,6 +31,7 @@ class Step:
     total: float
     note: str = ""
     worked: float = 0.0
+    left: float = 0.0
 
 
 Progress = Callable[[Step], None]

@@ -236,3 +236,31 @@ def test_machines_given_on_the_command_line_keep_the_patience_of_the_line_file(
         Machines(processes=2, stalled_after_s=7.0),
         Machines(scheduler="tcp://b:2", stalled_after_s=7.0),
     ]
+
+
+def test_an_ended_command_looks_for_no_garbage() -> None:
+    code = """
+import sys
+from deblend.cli.main import main
+
+class Cycle:
+    def __init__(self):
+        self.own = self
+    def __del__(self):
+        print("looked for")
+
+if "deblend" in sys.argv:
+    try:
+        main(["check", "--keys"])
+    except SystemExit:
+        pass
+sys.stdout = sys.stderr
+Cycle()
+"""
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", code, word], capture_output=True, text=True, check=True
+        ).stderr
+        for word in ("deblend", "nothing")
+    ]
+    assert said == ["", "looked for\n"]

@@ -1,4 +1,4 @@
-"""Progress of a separation never steps back, and what remains by its speed is right."""
+"""Progress of a separation never steps back, and what is left is told rightly."""
 
 from __future__ import annotations
 
@@ -8,10 +8,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-from rich.console import Console
-from rich.progress import Progress as Bar
 
-from deblend.cli.display import RateColumn
 from deblend.run.block_progress import BlockProgress
 from deblend.run.forecast import Forecast, forecast
 from deblend.run.progress import Step
@@ -68,7 +65,9 @@ def test_a_fresh_start_takes_the_figure_on_more_slowly_and_never_back() -> None:
     assert (np.diff(told.parts) > 0).all()
     assert told.parts[-1] == pytest.approx(1)
     # steps are one iteration apart: what remains by the present speed is what is left
+    size = told.steps[-1].total / ITERATIONS
     for at, left in ((20, 40), (40, 40), (60, 20), (90, 30)):
+        assert told.steps[at].left == left * size
         speed = told.parts[at] - told.parts[at - 1]
         assert (1 - told.parts[at]) / speed == pytest.approx(left)
     assert told.steps[-1].worked == 2 * told.steps[-1].total
@@ -96,17 +95,6 @@ def test_late_news_of_a_finished_block_change_nothing() -> None:
     before = told.parts[-1]
     told.iterations(0, 3)
     assert told.parts[-1] == before == pytest.approx(0.5)
-
-
-def test_the_rate_shown_counts_what_is_done_again() -> None:
-    column = RateColumn()
-    bar = Bar(column, console=Console(quiet=True), get_time=lambda: clock[0])
-    clock = [0.0]
-    task = bar.add_task("separate", total=100.0, stage="separate", worked=0.0)
-    assert column.render(bar.tasks[0]).plain == ""
-    clock[0] = 10.0
-    bar.update(task, completed=30.0, worked=5e7)
-    assert column.render(bar.tasks[0]).plain == "5.0 M sample-it./s"
 
 
 def test_the_forecast_says_how_long_fresh_starts_may_make_it() -> None:
