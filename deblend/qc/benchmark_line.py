@@ -35,8 +35,6 @@ MAX_LAG_S: Final = 0.02
 OTHER_INTERVAL: Final = "Give lines of one interval, or --resample (resample=True from Python)."
 LONGEST_SHIFT_S: Final = 0.1
 """Shifts of one line against the other are looked for so far either way."""
-LARGEST_SHIFT_S: Final = 0.002
-"""Beyond what positions that count as the same explain: 2 m are 1.3 ms in water."""
 CLEARLY_ALIKE: Final = 0.5
 """Correlation from which on shift and polarity are read (common practice, no source)."""
 SMOOTHED_HZ: Final = 3.0
@@ -265,6 +263,7 @@ def compare_sections(
     trial, benchmark = match.apply(paired.trial), paired.benchmark
     return [
         *_about(paired, match, what),
+        *_time_and_polarity(paired, limits, what),
         *_by_window(replace(paired, trial=trial, benchmark=benchmark), windows_s, limits, what),
     ]
 
@@ -295,7 +294,6 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
         f"Rms of {paired.benchmark.name} over {paired.trial.name}, {what}; match applied to the "
         f"trial: {match.kind}.",
     )
-    yield _shift_row(paired, what)
     for low, high in octave_bands(paired.trial.interval_s):
         inside = (match.frequency_hz >= low) & (match.frequency_hz < high)
         if np.any(match.ratio[inside] != match.scalar):  # where the trial holds something
@@ -347,21 +345,28 @@ def shift_and_correlation(
     return (best + part - most) * interval_s, float(values[best])
 
 
-def _shift_row(paired: Paired, what: str) -> Finding:
-    """Whether time zero and polarity of the two lines agree."""
+def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -> Iterator[Finding]:
+    """Whether time zero and polarity of the two lines agree; judged where the lines are alike."""
     trial, benchmark = paired.trial, paired.benchmark
     shift_s, alike = shift_and_correlation(trial.traces, benchmark.traces, trial.interval_s)
     clear = paired.same_place and abs(alike) >= CLEARLY_ALIKE
-    wrong = clear and (alike < 0.0 or abs(shift_s) > LARGEST_SHIFT_S)
-    polarity = "opposite polarity" if alike < 0.0 else "the same polarity"
-    return Finding(
+    if clear and alike < 0.0:
+        yield Finding(
+            "opposite_polarity",
+            alike,
+            "",
+            "fail",
+            f"{benchmark.name} and {trial.name} have opposite polarities (correlation {alike:.2f}), "
+            f"{what}; bring them to one convention first.",
+        )
+    side = "earlier" if shift_s < 0.0 else "later"
+    yield judged(
+        limits,
         "time_shift",
-        1e3 * shift_s,
-        "ms",
-        "look" if wrong else "note",
-        f"{benchmark.name} comes that much later than {trial.name} where they are most alike, with "
-        f"{polarity} (correlation {alike:.2f}), {what}.",
-        limit=1e3 * LARGEST_SHIFT_S,
+        1e3 * abs(shift_s),
+        f"{benchmark.name} comes that much {side} than {trial.name} where they are most alike "
+        f"(correlation {alike:.2f}), {what}.",
+        beyond_chance=clear,
     )
 
 
