@@ -356,8 +356,8 @@ def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -
             alike,
             "",
             "fail",
-            f"{benchmark.name} and {trial.name} have opposite polarities (correlation {alike:.2f}), "
-            f"{what}; bring them to one convention first.",
+            f"{benchmark.name} and {trial.name} have opposite polarities (correlation "
+            f"{alike:.2f}), {what}; bring them to one convention first.",
         )
     side = "earlier" if shift_s < 0.0 else "later"
     yield judged(
