@@ -29,8 +29,9 @@ def may_reach(amplitude: Array, threshold: Array) -> Array:
     `amplitude` is real, shape (patch, source, sample); `threshold` (patch,).
     """
     patches, sources, samples = amplitude.shape
-    reach = np.zeros(patches, dtype=np.bool_)
+    reach = np.empty(patches, dtype=np.bool_)
     for patch in range(patches):
+        reach[patch] = False
         for source in range(sources):
             energy = amplitude.dtype.type(0)
             for k in range(samples):

@@ -78,7 +78,7 @@ def filter_patches(
     for k in range(5):
         sets[k + 1] = sets[k] + _weight_count(factors[k % 3])
     slope = np.empty(WIDTH, dtype=np.float32)
-    filled = np.zeros(frequencies, dtype=np.bool_)
+    filled = np.empty(frequencies, dtype=np.bool_)
     scale = np.float32(1.0 / (each * samples))
     patches, kept = amplitude.reshape(-1), out.reshape(-1)
     group = np.empty(WIDTH, dtype=np.int64)
@@ -315,7 +315,7 @@ def _vectors_between_sources(work: Array, begin: int, sources: int, each: int) -
             store(covariance, at + WIDTH, imaginary)
     matrix = np.empty((sources, sources), dtype=np.complex128)
     vectors = np.empty((sources, sources), dtype=np.complex128)
-    found = np.zeros(sources * sources * ELEMENT, dtype=np.float32)
+    found = np.empty(sources * sources * ELEMENT, dtype=np.float32)
     for lane in range(WIDTH):
         for i in range(sources):
             for j in range(i + 1):
