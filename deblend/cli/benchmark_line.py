@@ -33,9 +33,19 @@ from deblend.cli.errors import plain_errors
     help="Match of source strength, applied to the trial.",
 )
 @click.option(
-    "--farthest-m", default=12.5, show_default=True, help="Traces farther apart are left out (m)."
+    "--farthest-m",
+    type=click.FloatRange(min=0.0),
+    default=12.5,
+    show_default=True,
+    help="Traces farther apart are left out (m).",
 )
-@click.option("--bin-m", default=6.25, show_default=True, help="Size of bins along the line (m).")
+@click.option(
+    "--bin-m",
+    type=click.FloatRange(min=0.0, min_open=True),
+    default=6.25,
+    show_default=True,
+    help="Size of bins along the line (m).",
+)
 @click.option("--resample", is_flag=True, help="Bring benchmarks to the interval of the trial.")
 @click.option(
     "--method", help="Separator the trial went through; what its manifest says by default."

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError
+from deblend.errors import InputError, SettingsError
 from deblend.files import make_folder, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.benchmark_line import (
@@ -102,11 +102,17 @@ def compare_lines(
     Raises
     ------
     InputError
-        If a file cannot be read, intervals differ unasked, positions are unknown or do not
-        overlap, or the velocities miss the line.
+        If the table is not called one, a file cannot be read, intervals differ unasked, positions
+        are unknown or do not overlap, or the velocities miss the line.
     OutputError
         If the table cannot be written.
     """
+    if table.suffix.lower() != ".csv":
+        raise SettingsError(
+            f"the table is to be called {table.name}",
+            where=str(table),
+            remedy="Give a name that ends in .csv; data are never overwritten with a table.",
+        )
     make_folder(table.absolute().parent)
     trial = read_gathers(trial_path)
     passed = trial_separation(trial_path, how.method, how.iterations, how.seed)

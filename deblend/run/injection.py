@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError
+from deblend.errors import InputError, SettingsError
 from deblend.files import filling, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.injected_rows import InjectedRow, injected_csv
@@ -36,6 +36,8 @@ TABLE: Final = "injection.csv"
 FINDINGS: Final = "injection-findings.csv"
 PAGE: Final = "injection.html"
 LEVEL_DB: Final = -6.0
+WEAKEST_DB: Final = -100.0
+STRONGEST_DB: Final = 40.0
 SHOTS_FOR_DESIGN: Final = 12
 Source = int | str
 
@@ -103,10 +105,15 @@ def inject_line(
     Raises
     ------
     InputError
-        If the line cannot be read, or the source is none of it.
+        If the line cannot be read, the source is none of it, or the level is no use.
     OutputError
         If the folder holds something, or the tables cannot be written.
     """
+    if not WEAKEST_DB <= level_db <= STRONGEST_DB:
+        raise SettingsError(
+            f"events of {level_db:g} dB against the data around them were asked for",
+            remedy=f"Give a level from {WEAKEST_DB:g} to {STRONGEST_DB:g} dB.",
+        )
     opened = open_line(line)
     job = prepare_line(opened, memory_bytes)
     alone = _named_source(opened, one_source)

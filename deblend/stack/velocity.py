@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,10 @@ from deblend.errors import InputError, reason_of
 
 Floats = NDArray[np.float64]
 COLUMNS = ("position_m", "time_s", "rms_velocity_m_s")
+SLOWEST_M_S: Final = 1000.0
+FASTEST_M_S: Final = 12_000.0
+LATEST_S: Final = 60.0
+"""Wide for sea water and rock, narrow enough for km/s, feet and milliseconds to be refused."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,8 +34,8 @@ class VelocityTable:
     Raises
     ------
     InputError
-        If positions or times do not rise, a velocity is not positive, or velocities fall faster
-        than the interval velocity of any layer allows.
+        If positions or times do not rise, a velocity or a time is of another unit, or velocities
+        fall faster than the interval velocity of any layer allows.
     """
 
     position_m: Floats
@@ -55,12 +60,15 @@ class VelocityTable:
                     where=where,
                     remedy="Let times rise from row to row.",
                 )
-            wrong = velocity[~(np.isfinite(velocity) & (velocity > 0))]
-            if wrong.size or len(time) == 0 or not np.all(np.isfinite(time)):
+            slow_or_fast = velocity[~((velocity >= SLOWEST_M_S) & (velocity <= FASTEST_M_S))]
+            far = time[~((time >= 0.0) & (time <= LATEST_S))]
+            if slow_or_fast.size or far.size or len(time) == 0:
+                what = f"velocity {slow_or_fast[0]:g} m/s" if slow_or_fast.size else "no time"
                 raise InputError(
-                    f"velocity {wrong[0]:g} m/s" if wrong.size else "a time is missing",
+                    f"time {far[0]:g} s" if far.size else what,
                     where=where,
-                    remedy="Give finite times in seconds and positive velocities in m/s.",
+                    remedy=f"Give times from 0 to {LATEST_S:g} s and rms velocities from "
+                    f"{SLOWEST_M_S:g} to {FASTEST_M_S:g} m/s.",
                 )
             slower = np.flatnonzero(np.diff(velocity**2 * time) < 0)
             if slower.size:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from small_line import Call, SmallLine
 
 from deblend.qc.injected_rows import read_injected
@@ -53,3 +54,11 @@ def test_a_source_that_is_not_there(line: SmallLine, call: Call, tmp_path: Path)
     result = call("inject", line.line_file, "--out", tmp_path / "out", "--one-source", "9")
     assert result.exit_code == 2
     assert "source '9' is none of this line" in result.stderr
+
+
+@pytest.mark.parametrize("level", ["6000", "-300", "nan"])
+def test_a_level_that_is_no_use(line: SmallLine, call: Call, tmp_path: Path, level: str) -> None:
+    result = call("inject", line.line_file, "--out", tmp_path / "out", "--level-db", level)
+    assert result.exit_code == 2
+    assert "Give a level from -100 to 40 dB" in result.stderr
+    assert not (tmp_path / "out").exists()

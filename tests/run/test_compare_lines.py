@@ -161,6 +161,23 @@ def test_lines_that_cannot_be_compared(tmp_path: Path, changed: dict[str, int], 
     assert not (tmp_path / "out.csv").exists()
 
 
+def test_a_table_never_takes_the_place_of_data(tmp_path: Path) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    before = trial.read_bytes()
+    result = call(trial, trial, "--out", trial)
+    assert result.exit_code == 2
+    assert "Give a name that ends in .csv" in result.stderr
+    assert trial.read_bytes() == before
+
+
+@pytest.mark.parametrize("option", ["--farthest-m", "--bin-m"])
+def test_distances_are_not_negative(tmp_path: Path, option: str) -> None:
+    trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
+    result = call(trial, trial, "--out", tmp_path / "out.csv", option, "-1")
+    assert result.exit_code == 2
+    assert f"Invalid value for '{option}'" in result.stderr
+
+
 def test_lines_too_far_apart_are_said_so_with_velocities_too(
     tmp_path: Path, velocities: Path
 ) -> None:

@@ -99,6 +99,9 @@ def test_velocities_between_knots(tmp_path: Path) -> None:
         (("0,1,1500", "0,0.5,1600"), r"v\.csv.*position 0 m: time goes from 1 to 0\.5 s"),
         (("0,1,1500", "0,1,1600"), "time goes from 1 to 1 s"),
         (("0,1,-3",), "velocity -3 m/s"),
+        (("0,0,1.5", "0,2.4,2.3"), r"velocity 1\.5 m/s.* from 1000 to 12000 m/s"),
+        (("0,0,1500", "0,2400,2300"), "time 2400 s.* from 0 to 60 s"),
+        (("0,nan,1500",), "time nan s"),
         # 2500^2 x 1 > 2000^2 x 1.5: no layer in between can be crossed in negative time.
         (("0,1,2500", "0,1.5,2000"), "rms velocity falls from 2500 m/s at 1 s to 2000 m/s at 1.5"),
         (("0,one,1500",), "cannot be read"),
