@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isfinite
+from typing import Final
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -11,6 +12,9 @@ from matplotlib.lines import Line2D
 
 from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
 from deblend.report.tables import SnrRow
+
+MOST_ABREAST: Final = 30
+"""Bars whose labels find room beside each other; those of more stand upright."""
 
 
 def snr_figure(rows: Sequence[SnrRow]) -> Figure:
@@ -27,7 +31,8 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
     sources = list(dict.fromkeys(row.source for row in rows))
     width = 0.8 / max(1, len(sources))
     levels = [level for row in rows for level in (row.start, row.value, row.limit)]
-    low, high = padded_limits(np.array([0.0, *levels]), 0.08)
+    crowded = len(places) * len(sources) > MOST_ABREAST
+    low, high = padded_limits(np.array([0.0, *levels]), 0.16 if crowded else 0.08)
     span = high - low
     for row in rows:
         if not isfinite(row.value):
@@ -46,6 +51,7 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
             textcoords="offset points",
             ha="center",
             fontsize=9 if len(sources) <= 4 else 7,
+            rotation=90 if crowded else 0,
         )
     axes.set_xticks(range(len(places)), places)
     axes.set_xlabel("frequency band" if rows and rows[0].band_hz else "time after firing")

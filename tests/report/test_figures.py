@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 import io
 import sys
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from deblend.report.contents import Acquisition, Contents, Section
@@ -242,6 +244,20 @@ def test_bars_run_from_start_to_value(contents: Contents) -> None:
         assert bar.get_y() == pytest.approx(row.start)
         assert bar.get_y() + bar.get_height() == pytest.approx(row.value)
     png_bytes(snr_figure([SnrRow(1, None, None), SnrRow("two", (0.0, 1.0), None, value=np.inf)]))
+
+
+@pytest.mark.parametrize("pairs", [1, 4, 6, 10])
+def test_labels_of_bars_keep_apart(pairs: int) -> None:
+    rows = [
+        SnrRow(f"1 - {pair}", None, (2.0**octave, 2.0 ** (octave + 1)), start=-60.0, value=-48.1)
+        for octave in range(7)
+        for pair in range(pairs)
+    ]
+    figure = snr_figure(rows)
+    FigureCanvasAgg(figure).draw()
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts]
+    assert len(boxes) == 7 * pairs
+    assert all(left.x1 < right.x0 for left, right in pairwise(boxes))
 
 
 def test_greys_and_colours_survive_the_small_palette() -> None:
