@@ -142,7 +142,11 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
                 client, machines, work, task, done, told, say
             ).run(blocks)
 
-        yield run_on
+        try:
+            yield run_on
+        except KeyboardInterrupt:
+            say("stopping: workers that compute get some seconds to end")
+            raise
 
 
 def _ready_client(machines: Machines, opened: ExitStack) -> Client:

@@ -200,6 +200,7 @@ def separate_one(work: Work, block: int, tell: Tell) -> None:
     span, channels = _span(work, block)
     job = replace(span.job, measured_reference=work.reference)
     result = separate_channels(job, channels, tell, span.beside)
+    _refuse_another_plan(work)
     alive = ~work.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0
     with ThreadPoolExecutor(1) as beside:
@@ -210,6 +211,17 @@ def separate_one(work: Work, block: int, tell: Tell) -> None:
         parts = tuple(replace(part, rows=span.rows[part.rows]) for part in result.beyond)
         write_value(work.folder.seam(block), SeamEstimates(parts))
     write_value(work.folder.done(block), measured)
+
+
+def _refuse_another_plan(work: Work) -> None:
+    """Refuse to write into a run begun anew: a worker may outlive the run that gave it a block."""
+    plan = work.folder.plan
+    if not plan.exists() or read_plan(plan).started_utc != work.plan.started_utc:
+        raise OutputError(
+            "the run to which this block belongs was thrown away",
+            where=str(work.folder.path.parent),
+            remedy="Nothing has to be done.",
+        )
 
 
 def _write_estimate(work: Work, block: int, span: Span, estimate: NDArray[np.float32]) -> None:

@@ -12,13 +12,15 @@ from pathlib import Path
 import pytest
 from small_line import DONE, Call, SmallLine, make_small_line
 
-from deblend.errors import SettingsError
+from deblend.errors import OutputError, SettingsError
 from deblend.run.line_file import read_line_file
 from deblend.run.memory import PROGRAM_BYTES, block_budget
 from deblend.run.open_line import open_line
 from deblend.run.output_folder import FIRE_TIMES, RESULTS, UNFINISHED
 from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
+from deblend.run.work import open_work, separate_one
 from deblend.run.work_folder import WorkFolder, locked
+from deblend.run.work_plan import write_plan
 from deblend.separation.plan_blocks import BlockPlan
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
@@ -145,6 +147,24 @@ def test_nothing_goes_on_with_what_is_half_removed(
         removal(work)
     assert work.any_done()
     assert not work.plan.exists()
+
+
+def test_a_worker_does_not_write_into_a_run_begun_anew(
+    begun: SmallLine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    work = open_work(WorkFolder.of(begun.out).path)
+    stored = begun.out / UNFINISHED / "estimates.zarr"
+    before = sorted(stored.rglob("c/*/*/*"))
+
+    def separate(*asked: object) -> object:
+        write_plan(replace(work.plan, started_utc="later"), work.folder.plan)
+        return None
+
+    monkeypatch.setattr("deblend.run.work.separate_channels", separate)
+    with pytest.raises(OutputError, match="the run to which this block belongs was thrown away"):
+        separate_one(work, 3, lambda record: None)
+    assert not work.folder.is_done(3)
+    assert sorted(stored.rglob("c/*/*/*")) == before
 
 
 def other_seed(line: SmallLine) -> None:
