@@ -32,7 +32,7 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
             command(*args, **kwargs)
             return
         try:
-            with _stop_when_terminated():
+            with _stop_once():
                 command(*args, **kwargs)
         except DeblendError as error:
             _end(context, f"error: {error}", EXIT_ERROR)
@@ -58,18 +58,25 @@ def _end(context: click.Context, message: str, status: int) -> None:
 
 
 @contextmanager
-def _stop_when_terminated() -> Iterator[None]:
-    """Let a request to terminate clean up as an interruption from the keyboard does."""
+def _stop_once() -> Iterator[None]:
+    """Let the keyboard and a request to terminate stop a command alike, and only once.
+
+    What is cleaned up then takes some seconds; a second request would break it off.
+    """
+    signals = (signal.SIGINT, signal.SIGTERM)
 
     def stop(number: int, frame: FrameType | None) -> None:
+        for one in signals:
+            signal.signal(one, signal.SIG_IGN)
         raise KeyboardInterrupt
 
     try:
-        earlier = signal.signal(signal.SIGTERM, stop)
+        earlier = [signal.signal(one, stop) for one in signals]
     except ValueError:  # not the main thread, which alone may set handlers
         yield
         return
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, earlier)
+        for one, handler in zip(signals, earlier, strict=True):
+            signal.signal(one, handler)

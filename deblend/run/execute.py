@@ -145,7 +145,8 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
         try:
             yield run_on
         except KeyboardInterrupt:
-            say("stopping: workers that compute get some seconds to end")
+            if machines.scheduler is None:
+                say("stopping: the local processes get some seconds to end")
             raise
 
 

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
 from deblend import __version__
+from deblend.cli.errors import plain_errors
 from deblend.cli.main import main
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
@@ -264,3 +269,26 @@ Cycle()
         for word in ("deblend", "nothing")
     ]
     assert said == ["", "looked for\n"]
+
+
+@pytest.mark.parametrize("first", [signal.SIGINT, signal.SIGTERM])
+def test_a_second_request_to_stop_does_not_break_off_the_first(first: signal.Signals) -> None:
+    ended: list[str] = []
+
+    @click.command()
+    @plain_errors
+    def work() -> None:
+        try:
+            os.kill(os.getpid(), first)
+            time.sleep(1)
+        finally:
+            for again in (signal.SIGINT, signal.SIGTERM):
+                os.kill(os.getpid(), again)
+            ended.append("orderly")
+
+    before = signal.getsignal(signal.SIGINT)
+    result = CliRunner().invoke(work)
+    assert result.exit_code == 130
+    assert result.stderr == "stopped: no result was written\n"
+    assert ended == ["orderly"]
+    assert signal.getsignal(signal.SIGINT) is before
