@@ -29,7 +29,7 @@ from deblend.run.memory import (
     whole_budget,
 )
 from deblend.run.open_line import OpenLine, open_line
-from deblend.run.output_folder import DELIVERED, PAGE, SAMPLES, check_output_folder
+from deblend.run.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, check_output_folder
 from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.run.progress import Progress, Step, silent
 from deblend.run.report_extras import read_extras
@@ -290,6 +290,12 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
     use_one_heap()
     folder = line.output_folder
     if not WorkFolder.of(folder).plan.exists():
+        if (folder / MANIFEST).exists():
+            raise OutputError(
+                "the run in this folder is finished",
+                where=str(folder),
+                remedy="Nothing is left to do; --prepare --overwrite begins anew.",
+            )
         raise OutputError(
             "no run has been prepared in this folder",
             where=str(folder),

@@ -163,9 +163,8 @@ def _lock(path: Path, *, shared: bool) -> int:
             where=str(path.parent.parent),
             remedy="Wait for it, or name another output folder.",
         ) from error
-    if not shared:
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+    os.ftruncate(handle, 0)
+    os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
     return handle
 
 

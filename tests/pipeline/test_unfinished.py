@@ -255,6 +255,19 @@ def test_blocks_one_by_one_for_a_batch_queue(
     assert call("separate", line.line_file, "--block", 2).exit_code in DONE
     assert call("separate", line.line_file, "--finish").exit_code in DONE
     assert results(line.out) == whole
+    again = call("separate", line.line_file, "--finish")
+    assert again.exit_code == 2
+    assert "the run in this folder is finished. Nothing is left to do" in again.stderr
+
+
+def test_a_job_that_is_in_the_way_is_named(line: SmallLine) -> None:
+    with locked(line.out) as work:
+        work.plan.touch()
+        (work.path / "lock").write_text("process 1 on another machine\n")
+    with locked(line.out, shared=True), locked(line.out, shared=True):
+        with pytest.raises(OutputError, match=rf"process {os.getpid()} on"), locked(line.out):
+            pass
+        work.plan.unlink()
 
 
 @pytest.mark.slow
