@@ -359,22 +359,3 @@ def encode_textual_header(
     # ASCII first: cp037 also maps accented letters, which readers elsewhere may not share.
     ascii_only = "".join(cards).encode("ascii", errors="replace").decode("ascii")
     return ascii_only.encode(codec)
-
-
-def decode_textual_header(header: bytes) -> tuple[str, ...]:
-    """The 40 lines of a textual header, blanks at their ends removed.
-
-    EBCDIC is recognised by its letter C (C3) or blank (40) in front, otherwise ASCII is assumed.
-
-    Raises
-    ------
-    InputError
-        If `header` does not have 3200 bytes.
-    """
-    if len(header) != TEXTUAL_HEADER_BYTES:
-        raise InputError(
-            f"a textual header of {len(header)} bytes was given", remedy="It has 3200 bytes."
-        )
-    codec = "cp037" if header[:1] in (b"\xc3", b"\x40") else "ascii"
-    text = header.decode(codec, errors="replace")
-    return tuple(text[start : start + 80].rstrip() for start in range(0, TEXTUAL_HEADER_BYTES, 80))

@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import SettingsError, reason_of
+from deblend.errors import SettingsError
+from deblend.plan.text_lines import read_text_lines
 
 Floats = NDArray[np.float64]
 NOT_FOR_LOADING: Final = (
@@ -21,7 +22,6 @@ NOT_FOR_LOADING: Final = (
     "safety limits"
 )
 COLUMNS: Final = ("shot_point", "source", "delay_ms")
-MOST_BYTES: Final = 50_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +96,7 @@ def read_delay_table(path: Path) -> DelayTable:
         If it cannot be read, a column is missing, a cell is no number, a delay is negative, or a
         shot occurs twice.
     """
-    lines = _lines(path)
+    lines = read_text_lines(path, "table of delays", "Give the path of a CSV file in UTF-8.")
     offset_s = _offset_s(lines, path)
     rows = [
         (number, line)
@@ -130,23 +130,6 @@ def read_delay_table(path: Path) -> DelayTable:
             remedy="Give one row a shot.",
         )
     return DelayTable(shot[:, 0], shot[:, 1], cells[:, 2] * 1e-3, offset_s)
-
-
-def _lines(path: Path) -> list[str]:
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise SettingsError(
-                f"the table has {path.stat().st_size} bytes",
-                where=str(path),
-                remedy=f"Tables of delays have at most {MOST_BYTES} bytes; is it the right file?",
-            )
-        return path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"the table of delays cannot be read ({reason_of(error)})",
-            where=str(path),
-            remedy="Give the path of a CSV file in UTF-8.",
-        ) from error
 
 
 def _offset_s(lines: list[str], path: Path) -> float:

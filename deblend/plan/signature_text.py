@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, reason_of
+from deblend.errors import InputError
+from deblend.plan.text_lines import read_text_lines
 
 HEADER: Final = ("interval_ms", "unit", "range_m", "ghost", "filter", "depth_m", "positive_is")
-MOST_BYTES: Final = 20_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +46,8 @@ def read_signature_text(path: Path) -> SignatureText:
     """
     header: dict[str, str] = {}
     samples: list[float] = []
-    for number, line in enumerate(_lines(path), start=1):
+    remedy = "Give a text file in UTF-8, or SEG-Y with the ending .sgy or .segy."
+    for number, line in enumerate(read_text_lines(path, "signature", remedy), start=1):
         text, where = line.strip(), f"{path}, line {number}"
         if not text or text.startswith("##"):
             continue
@@ -62,24 +63,6 @@ def read_signature_text(path: Path) -> SignatureText:
             remedy="Give one sample a line, at least 16.",
         )
     return SignatureText(header, np.array(samples))
-
-
-def _lines(path: Path) -> list[str]:
-    try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise InputError(
-                f"the file has {size} bytes",
-                where=str(path),
-                remedy=f"Text signatures have at most {MOST_BYTES} bytes; is it the right file?",
-            )
-        return path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"the signature cannot be read ({reason_of(error)})",
-            where=str(path),
-            remedy="Give a text file in UTF-8, or SEG-Y with the ending .sgy or .segy.",
-        ) from error
 
 
 def _header_line(text: str, where: str) -> tuple[str, str]:

@@ -48,11 +48,6 @@ COLUMNS: Final = (
     *("sources", "shots", "channels", "samples", "threads"),
     *("settings", "versions", "machine", "date"),
 )
-MEASURED: Final = frozenset(
-    ("seconds", "sample_iterations_per_s", "peak_mib", "threads", "machine", "date")
-)
-"""Columns that differ from one time to the next; all others are the same for the same run."""
-
 Row = dict[str, Any]
 Key = tuple[str, ...]
 

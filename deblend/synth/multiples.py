@@ -115,14 +115,6 @@ class GuidedWaves:
         mode = np.arange(1, self.modes + 1)
         return np.asarray((mode - 0.5) * self.velocity_m_s / (2.0 * self.water_depth_m), np.float64)
 
-    def group_velocity_m_s(self, frequency_hz: float) -> NDArray[np.float64]:
-        """Group velocity of each mode; NaN where it does not exist."""
-        part = self.cutoff_hz() / frequency_hz
-        exists = part < 1.0
-        return np.where(
-            exists, self.velocity_m_s * np.sqrt(1.0 - np.where(exists, part, 0.0) ** 2), np.nan
-        )
-
     def add_spectrum(
         self,
         out: NDArray[np.complex128],

@@ -216,21 +216,27 @@ def test_ibm_values_beyond_float32_become_infinite():
     assert layout.ieee_from_ibm(np.array([0xFF100000], np.uint32))[0] == -np.inf
 
 
+def cards(header: bytes, codec: str = "cp037") -> list[str]:
+    """The 40 lines of a textual header, blanks at their ends removed."""
+    text = header.decode(codec)
+    return [text[start : start + 80].rstrip() for start in range(0, len(text), 80)]
+
+
 @pytest.mark.parametrize(("codec", "first"), [("cp037", 0xC3), ("ascii", 0x43)])
 def test_textual_header_round_trip(codec, first):
     lines = ["A LINE OF 76 CHARACTERS ".ljust(76, "x"), "second"]
     header = layout.encode_textual_header(lines, revision=1, codec=codec)
     assert len(header) == 3200
     assert header[0] == first
-    decoded = layout.decode_textual_header(header)
+    decoded = cards(header, codec)
     assert decoded[0] == "C 1 " + lines[0]
     assert decoded[1] == "C 2 second"
-    assert decoded[38:] == ("C39 SEG Y REV1", "C40 END TEXTUAL HEADER")
+    assert decoded[38:] == ["C39 SEG Y REV1", "C40 END TEXTUAL HEADER"]
 
 
 def test_textual_header_of_revision_2_says_so():
     header = layout.encode_textual_header([], revision=2)
-    assert layout.decode_textual_header(header)[38] == "C39 SEG-Y REV2.0"
+    assert cards(header)[38] == "C39 SEG-Y REV2.0"
 
 
 def test_textual_header_refuses_what_does_not_fit():
@@ -238,13 +244,11 @@ def test_textual_header_refuses_what_does_not_fit():
         layout.encode_textual_header([""] * 39)
     with pytest.raises(InputError, match=r"line 2 .* 77 characters"):
         layout.encode_textual_header(["", "x" * 77])
-    with pytest.raises(InputError, match="3199 bytes"):
-        layout.decode_textual_header(b" " * 3199)
 
 
 def test_characters_outside_ascii_become_question_marks():
     header = layout.encode_textual_header(["depth 5 µm ≈ é"])
-    assert layout.decode_textual_header(header)[0] == "C 1 depth 5 ?m ? ?"
+    assert cards(header)[0] == "C 1 depth 5 ?m ? ?"
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,42 @@
+"""Text files of planning, as lines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import SettingsError, reason_of
+
+MOST_BYTES: Final = 50_000_000
+
+
+def read_text_lines(path: Path, called: str, remedy: str) -> list[str]:
+    """Lines of a text file in UTF-8, without a byte order mark.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    called : str
+        What it is, as "table of delays", for messages.
+    remedy : str
+        What to give instead of a file that cannot be read.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read or is far too large.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise SettingsError(
+                f"the {called} has {size} bytes",
+                where=str(path),
+                remedy=f"At most {MOST_BYTES} bytes are read; is it the right file?",
+            )
+        return path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"the {called} cannot be read ({reason_of(error)})", where=str(path), remedy=remedy
+        ) from error
