@@ -141,16 +141,25 @@ def best_firing(
         score = worst_coherence(best, speed, record_s)
     for seed in tried:
         plan = firing_plan(alternative, shots_per_source, seed)
-        other = worst_coherence(plan, speed, record_s)
+        other = worst_coherence(plan, speed, record_s, given_up_at=score)
         if other < score:
             best, score = plan, other
     return best, diagnoses(best, speed, record_s)
 
 
-def worst_coherence(plan: FiringPlan, speed_m_s: float, record_s: float) -> float:
-    """Mutual coherence, averaged over windows, of the pair of sources where it is largest."""
-    found = pairings(plan.shot_point, plan.source, plan.times_s(speed_m_s), record_s)
-    return max((float(window_coherence(pairing).mean()) for pairing in found), default=0.0)
+def worst_coherence(
+    plan: FiringPlan, speed_m_s: float, record_s: float, given_up_at: float = np.inf
+) -> float:
+    """Mutual coherence, averaged over windows, of the pair of sources where it is largest.
+
+    Pairs are looked at until one reaches `given_up_at`, where no larger one would change anything.
+    """
+    worst = 0.0
+    for pairing in pairings(plan.shot_point, plan.source, plan.times_s(speed_m_s), record_s):
+        worst = max(worst, float(window_coherence(pairing).mean()))
+        if worst >= given_up_at:
+            break
+    return worst
 
 
 def diagnoses(plan: FiringPlan, speed_m_s: float, record_s: float) -> list[Diagnosis]:
