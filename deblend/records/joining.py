@@ -286,8 +286,20 @@ def _gap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
         "s",
         "look",
         f"{samples} samples are missing between {before.path.name} and {after.path.name}; they "
-        "are treated as unknown.",
+        f"are treated as unknown.{_factor_hint(before, before.sample_count + samples)}",
     )
+
+
+def _factor_hint(before: TimeSlice, samples_apart: int) -> str:
+    """What a distance of two starts means that is a round multiple of the length of a file."""
+    if samples_apart == 2 * before.sample_count:
+        return (
+            " That is the length of a file: one is missing, or the sample interval is twice what "
+            "the headers say."
+        )
+    if 2 * samples_apart == before.sample_count:
+        return " That is half a file: the sample interval may be half of what the headers say."
+    return ""
 
 
 def _duplicate_finding(first: TimeSlice, again: TimeSlice) -> Finding:
@@ -303,13 +315,15 @@ def _duplicate_finding(first: TimeSlice, again: TimeSlice) -> Finding:
 
 
 def _overlap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
+    beyond = samples < after.sample_count
+    hint = _factor_hint(before, before.sample_count - samples) if beyond else ""
     return Finding(
         "overlap",
         samples * after.interval_ns * 1e-9,
         "s",
         "look",
         f"{samples} samples at the begin of {after.path.name} are also in {before.path.name}, "
-        "which is read there; the two were not compared.",
+        f"which is read there; the two were not compared.{hint}",
     )
 
 

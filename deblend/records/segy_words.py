@@ -170,7 +170,13 @@ def channel_numbers(
             remedy="A file must hold one time slice with one trace a channel, and channels of "
             "several streamers must be numbered through; split or renumber it.",
         )
-    return numbers, []
+    if values[0] >= 0:
+        return numbers, []
+    message = (
+        f"{path.name}: channel numbers from {values[0]} to {values[-1]} (bytes 13-16) are used as "
+        "they are; they are counted from 1 as a rule."
+    )
+    return numbers, [Finding("channel_numbers_negative", float(values[0]), "", "look", message)]
 
 
 def auxiliary_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:

@@ -139,6 +139,27 @@ def test_gap_reads_as_nan(write, samples, tmp_path):
     assert "30 samples are missing between a.sgy and b.sgy" in finding.message
 
 
+@pytest.mark.parametrize(
+    ("delay", "hint"),
+    [(200, "one is missing, or the sample interval is twice"), (50, "interval may be half of")],
+)
+def test_starts_that_ask_for_another_sample_interval(write, samples, tmp_path, delay, hint):
+    write("a.sgy", samples[:, :100])
+    write("b.sgy", samples[:, :100], delay)
+    recording = open_recording(str(tmp_path / "*.sgy"), time_scale="utc")
+    (finding,) = recording.findings
+    assert hint in finding.message
+
+
+def test_negative_channel_numbers_are_told(write, samples):
+    path = write("a.sgy", samples, channel_numbers=[-1, -2, -3, -4])
+    recording = open_recording(path, time_scale="utc")
+    assert recording.channel_numbers.tolist() == [-1, -2, -3, -4]
+    (finding,) = recording.findings
+    assert (finding.metric, finding.verdict) == ("channel_numbers_negative", "look")
+    assert "from -4 to -1" in finding.message
+
+
 def test_of_an_overlap_the_earlier_file_is_read(write, samples, tmp_path):
     write("a.sgy", samples[:, :150])
     write("b.sgy", samples[:, 100:] + 1, 100)
