@@ -10,7 +10,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command("benchmark-line")
+@click.command("benchmark-line", short_help="Compare a source with lines shot without overlap.")
 @click.argument("trial", metavar="TRIAL.sgy", type=click.Path(path_type=Path))
 @click.argument(
     "benchmarks",

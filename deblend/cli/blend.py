@@ -9,7 +9,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command(short_help="Blend unblended SEG-Y gathers; keep the answer.")
 @click.argument("plan_file", metavar="PLAN.toml", type=click.Path(path_type=Path))
 @click.option(
     "--inputs",

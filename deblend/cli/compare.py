@@ -9,7 +9,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command(short_help="Compare methods on lines with a known answer.")
 @click.argument("study_file", metavar="STUDY.toml", required=False, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for results, table and page.")
 @click.option(

@@ -9,7 +9,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command(short_help="Add weak events, separate, see what comes back.")
 @click.argument("line_file", metavar="LINE.toml", type=click.Path(path_type=Path))
 @click.option(
     "--out",

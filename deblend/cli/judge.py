@@ -9,7 +9,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command(short_help="Hold a finished run against limits.")
 @click.argument("out", metavar="OUT", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--limits", type=click.Path(path_type=Path), help="TOML file with limits of your own."

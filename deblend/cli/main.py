@@ -31,7 +31,7 @@ def main(traceback: bool) -> None:
     atexit.register(gc.freeze)
 
 
-@main.command()
+@main.command(short_help="Make a line with a known answer, separate and score it.")
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path), help="New folder for everything."
 )
@@ -48,7 +48,7 @@ def demo(out: Path, small: bool) -> None:
     show_outcome(outcome)
 
 
-@main.command()
+@main.command(short_help="Say what is there, what a run would do, what is wrong.")
 @click.argument("line_file", metavar="LINE.toml", required=False, type=click.Path(path_type=Path))
 @click.option("--keys", is_flag=True, help="List every key of a line file instead.")
 @click.option("--overwrite", is_flag=True, help="As with separate.")

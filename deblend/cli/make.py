@@ -9,7 +9,7 @@ import click
 from deblend.cli.errors import plain_errors
 
 
-@click.command()
+@click.command(short_help="Make a line with a known answer.")
 @click.argument("scene", required=False)
 @click.option("--out", type=click.Path(path_type=Path), help="New folder for the line.")
 @click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)

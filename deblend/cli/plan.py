@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from deblend.model.timebase import TimeScale
 
 
-@click.command()
+@click.command(short_help="What sources, shots and delays buy and cost.")
 @click.argument("plan_file", metavar="PLAN.toml", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--out",

@@ -41,6 +41,13 @@ def test_help_names_the_commands() -> None:
     assert __version__ in call("--version").output
 
 
+def test_what_commands_do_is_not_cut_short_on_a_terminal_of_80_columns() -> None:
+    lines = CliRunner().invoke(main, ["--help"], terminal_width=80).output.splitlines()
+    told = lines[lines.index("Commands:") + 1 :]
+    assert len(told) > 8
+    assert not [line for line in told if "..." in line]
+
+
 def test_help_loads_no_numerical_package() -> None:
     code = """
 import sys
