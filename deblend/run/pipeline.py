@@ -37,6 +37,7 @@ from deblend.run.staging import stage_records
 from deblend.run.work import Work, open_work, separate_one, truth_of, with_times
 from deblend.run.work_folder import WorkFolder, locked
 from deblend.run.work_plan import (
+    InputFile,
     WorkPlan,
     changes,
     input_files,
@@ -305,7 +306,8 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
         plan = read_plan(work_folder.plan)
         refuse_missing(plan)
         work = open_work(work_folder.path)
-        refuse_changed(plan, _asked_now(plan, replace(work.opened, line=line), work.job), folder)
+        work = replace(work, opened=replace(work.opened, line=line))
+        refuse_changed(plan, _asked_now(plan, work.opened, work.job), folder)
         yield work
 
 
@@ -313,11 +315,17 @@ def _asked_now(plan: WorkPlan, opened: OpenLine, job: Job) -> WorkPlan:
     """A plan with what is asked now, of what is there now: the same, if nothing changed."""
     return replace(
         plan,
+        line_path=str(opened.line.path),
         keys=opened.line.keys,
         settings=job.settings,
         versions=software_versions(),
-        inputs=input_files(input_paths(opened)),
+        inputs=_inputs(opened),
     )
+
+
+def _inputs(opened: OpenLine) -> tuple[InputFile, ...]:
+    """Records and tables; of the line file the keys count, and not how they are written."""
+    return input_files([path for path in input_paths(opened) if path != opened.line.path])
 
 
 def _kept_plan(work: WorkFolder, opened: OpenLine, job: Job) -> WorkPlan | None:
@@ -353,7 +361,7 @@ def _new_plan(
         keys=opened.line.keys,
         settings=job.settings,
         versions=software_versions(),
-        inputs=input_files(input_paths(opened)),
+        inputs=_inputs(opened),
         spans=tuple((span.start, span.stop) for span in spans),
         channels=tuple((part.start, part.stop) for part in blocks.channels),
         block_bytes=blocks.block_bytes,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -174,28 +174,44 @@ def changes(earlier: WorkPlan, now: WorkPlan) -> list[str]:
 
 
 def _changes(earlier: WorkPlan, now: WorkPlan) -> Iterator[str]:
+    if earlier.line_path != now.line_path:
+        yield f"the line file was {earlier.line_path} and is {now.line_path}"
     before, after = (dict(_flat(msgspec.to_builtins(plan.keys), "")) for plan in (earlier, now))
-    for name in dict.fromkeys([*before, *after]):
-        if before.get(name) != after.get(name) and not name.startswith(_FREE_KEYS):
+    named = {name.rpartition(".")[2] for name in _changed(before, after)}
+    for name in _changed(before, after):
+        if not name.startswith(_FREE_KEYS):
             yield f"{name} was {_said(before.get(name))} and is {_said(after.get(name))}"
-    yield from _changed_values("setting", earlier.settings, now.settings)
-    yield from _changed_values("version of", earlier.versions, now.versions)
-    files, files_now = ({file.path: file for file in plan.inputs} for plan in (earlier, now))
-    for path in dict.fromkeys([*files, *files_now]):
+    for word, old, new in (
+        ("setting", earlier.settings, now.settings),
+        ("version of", earlier.versions, now.versions),
+    ):
+        for name in _changed(old, new):
+            if word != "setting" or name not in named:
+                yield f"{word} {name} was {old.get(name)} and is {new.get(name)}"
+    yield from _changed_inputs(earlier.inputs, now.inputs)
+
+
+def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """Names whose values differ."""
+    return [name for name in {**before, **after} if before.get(name) != after.get(name)]
+
+
+def _changed_inputs(before: Sequence[InputFile], after: Sequence[InputFile]) -> Iterator[str]:
+    content = [[(file.size_bytes, file.digest) for file in files] for files in (before, after)]
+    moved = [(old.path, new.path) for old, new in zip(before, after, strict=False)]
+    moved = [(old, new) for old, new in moved if old != new]
+    if moved and content[0] == content[1]:
+        more = f", and so with {len(moved) - 1} more" if len(moved) > 1 else ""
+        yield f"{moved[0][0]} is now {moved[0][1]}{more}"
+        return
+    files, files_now = ({file.path: file for file in some} for some in (before, after))
+    for path in {**files, **files_now}:
         if path not in files_now:
             yield f"{path} is no longer an input"
         elif path not in files:
             yield f"{path} is a new input"
         elif files[path] != files_now[path]:
             yield f"the content of {path} changed"
-
-
-def _changed_values(
-    word: str, before: Mapping[str, Any], after: Mapping[str, Any]
-) -> Iterator[str]:
-    for name in dict.fromkeys([*before, *after]):
-        if before.get(name) != after.get(name):
-            yield f"{word} {name} was {before.get(name)} and is {after.get(name)}"
 
 
 def _flat(value: Any, name: str) -> Iterator[tuple[str, Any]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -204,6 +205,35 @@ def test_nothing_is_mixed(
     assert re.search(said, refused.stderr), refused.stderr
     assert "--restart" in refused.stderr
     assert WorkFolder.of(begun.out).any_done()
+
+
+def test_what_does_not_change_the_result_is_no_change(
+    whole: dict[str, bytes], begun: SmallLine, call: Call
+) -> None:
+    text = begun.line_file.read_text()
+    begun.line_file.write_text(f"# a remark\n{text}[run]\nstalled_after_s = 60.0\n")
+    assert call("separate", begun.line_file, "--block", 2).exit_code == 0
+    assert call("separate", begun.line_file).exit_code in DONE
+    assert results(begun.out) == whole
+
+
+def test_a_change_is_said_once(begun: SmallLine, call: Call) -> None:
+    begun.rewrite("iterations = 2", "iterations = 3")
+    refused = " ".join(call("separate", begun.line_file).stderr.split())
+    assert "with something else: separation.iterations was 2 and is 3. Put it back" in refused
+
+
+def test_a_line_that_was_moved(begun: SmallLine, call: Call) -> None:
+    moved = begun.folder.with_name("moved")
+    begun.folder.rename(moved)
+    refused = call("separate", moved / begun.line_file.name)
+    assert refused.exit_code == 2
+    said = r"missing.* Put it back where it was"
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
+    shutil.copytree(moved, begun.folder)
+    refused = call("separate", moved / begun.line_file.name)
+    said = r"the line file was \S+ and is \S+; \S+/line/shots\.csv is now \S+, and so with 2 more\."
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
 
 
 def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
