@@ -222,7 +222,7 @@ def level_figure(contents: PlanContents) -> Figure:
         axes.set_title(plain(column.alternative.name), fontsize=9)
         axes.set_xlabel("level (dB)")
         tidy(axes)
-    panels[0].legend(frameon=False, fontsize=8, loc="upper left")
+    panels[0].legend(frameon=False, fontsize=8, loc="lower right")
     panels[0].set_ylabel("time after firing (s)")
     panels[0].set_ylim(record_s, 0.0)
     panels[0].set_xlim(-1.15 * loss_db, 10.0)
