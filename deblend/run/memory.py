@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from deblend.errors import SettingsError
 from deblend.model.geometry import Geometry
 
 PART_OF_FREE: Final = 0.75
@@ -39,7 +38,7 @@ def free_memory() -> int:
 
 
 def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) -> int:
-    """Bytes for the arrays of one block.
+    """Bytes for the arrays of one block; none or less where processes take all by themselves.
 
     Parameters
     ----------
@@ -49,21 +48,8 @@ def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) ->
         Processes that share it.
     beside_bytes : int
         What each of them takes beside.
-
-    Raises
-    ------
-    SettingsError
-        If nothing is left for arrays.
     """
-    whole = whole_budget(memory_bytes)
-    rest = whole // processes - beside_bytes
-    if rest <= 0:
-        raise SettingsError(
-            f"a memory budget of {whole / 1e9:.3g} GB for {processes} process(es) leaves nothing "
-            "for the data",
-            remedy=f"Allow more than {processes * beside_bytes / 1e9:.3g} GB.",
-        )
-    return rest
+    return whole_budget(memory_bytes) // processes - beside_bytes
 
 
 def whole_budget(memory_bytes: int | None) -> int:

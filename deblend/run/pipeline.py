@@ -401,7 +401,8 @@ def _blocks_of(
     refuse_refinement(job, whole_budget(memory_bytes))
     beside_bytes = program_bytes(opened.geometry)
     budget = block_budget(memory_bytes, machines.on_one_host, beside_bytes)
-    return budget, plan_line(job, budget, machines.side_by_side, beside_bytes)
+    plan = plan_line(job, budget, machines.side_by_side, beside_bytes, sharing=machines.on_one_host)
+    return budget, plan
 
 
 def _staged(work: Work, progress: Progress) -> Work:

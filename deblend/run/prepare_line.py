@@ -73,7 +73,9 @@ def line_extent(job: Job) -> Extent:
     )
 
 
-def plan_line(job: Job, block_bytes: int, processes: int, beside_bytes: int) -> BlockPlan:
+def plan_line(
+    job: Job, block_bytes: int, processes: int, beside_bytes: int, *, sharing: int
+) -> BlockPlan:
     """Cut a line into blocks that fit into a budget, as many for each process.
 
     Parameters
@@ -86,6 +88,8 @@ def plan_line(job: Job, block_bytes: int, processes: int, beside_bytes: int) -> 
         Processes that work on a block each.
     beside_bytes : int
         What each of them takes beside.
+    sharing : int
+        Of these processes, those on one machine, which share the budget.
 
     Raises
     ------
@@ -95,9 +99,9 @@ def plan_line(job: Job, block_bytes: int, processes: int, beside_bytes: int) -> 
     extent = line_extent(job)
     least = least_bytes(extent)
     if block_bytes < least:
-        given, needed = (processes * (beside_bytes + part) / 1e9 for part in (block_bytes, least))
+        given, needed = (sharing * (beside_bytes + part) / 1e9 for part in (block_bytes, least))
         raise SettingsError(
-            f"a memory budget of {given:.4g} GB for {processes} process(es) is too small for one "
+            f"a memory budget of {given:.4g} GB for {sharing} process(es) is too small for one "
             "channel with its neighbours",
             remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
         )

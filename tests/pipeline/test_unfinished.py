@@ -326,7 +326,7 @@ def times(folder: Path) -> dict[str, bytes]:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--memory-gb", 0.1), r"leaves nothing for the data\. Allow more than 0\.6 GB"),
+        (("--memory-gb", 0.1), r"budget of 0\.1 GB .* too small .* Give at least 0\.6\d+ GB"),
         (("--memory-gb", (PROGRAM_BYTES + 10_000) / 1e9), r"too small .* Give at least \S+ GB"),
         (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: no scheduler answers"),
         (("--scheduler", "nonsense://x"), r"nonsense://x: no scheduler answers"),
@@ -362,7 +362,7 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
 
     def plan(memory_gb: float) -> BlockPlan:
         budget = block_budget(round(memory_gb * 1e9), processes, PROGRAM_BYTES)
-        return plan_line(job, budget, processes, PROGRAM_BYTES)
+        return plan_line(job, budget, processes, PROGRAM_BYTES, sharing=processes)
 
     with pytest.raises(SettingsError, match=r"of \S+ GB for \d process.* Give at least") as refused:
         plan(processes * (PROGRAM_BYTES + 1000) / 1e9)
@@ -370,6 +370,12 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
     assert plan(least_gb).count >= 1
     with pytest.raises(SettingsError, match="too small"):
         plan(least_gb - 0.0001)
+
+
+def test_a_budget_is_that_of_one_machine(line: SmallLine) -> None:
+    job = prepare_line(open_line(read_line_file(line.line_file)))
+    with pytest.raises(SettingsError, match=r"of 1\.2 GB for 2 process.* at least 1\.2\d* GB"):
+        plan_line(job, 1000, 64, PROGRAM_BYTES, sharing=2)
 
 
 def test_refined_times_take_channels_of_the_whole_line(line: SmallLine) -> None:
