@@ -30,15 +30,12 @@ class IterationRecord:
         known samples only.
     record_energy : float
         Sum of squares of the record; known samples only.
-    restarted : bool
-        Whether the momentum was dropped because the residual had grown.
     """
 
     iteration: int
     strictness: float
     residual_energy: float
     record_energy: float
-    restarted: bool = False
 
     @property
     def residual_db(self) -> float:
@@ -81,8 +78,6 @@ class LoopState:
         Of the last iteration and of the one before it; the next begins ahead of them.
     blended, blended_before : array of float32, shape (channel, time)
         The records that they add up to.
-    misfit : float
-        Weighted energy of the residual that the last iteration saw.
     history : list of IterationRecord
         What each iteration did.
     """
@@ -91,7 +86,6 @@ class LoopState:
     before: Array
     blended: Array
     blended_before: Array
-    misfit: float = np.inf
     history: list[IterationRecord] = field(default_factory=list)
 
 
@@ -229,22 +223,15 @@ def _iterate(
     xp, (step, momentum, strictness) = operator.xp, settings
     # Blending is linear: what lies ahead need not be blended again.
     residual = residual_of(record, known, state.blended, state.blended_before, momentum, xp)
-    weighed = residual if weigh is None else weigh(residual)
-    misfit = _misfit(residual, weighed, xp)
-    restarted = momentum > 0 and misfit > state.misfit
-    if restarted:
-        momentum = 0.0
-        residual = _unexplained(state, record, known, xp)
-        weighed = residual if weigh is None else weigh(residual)
-    level = misfit if weigh is None else _energy(residual, xp)
-    unexplained = operator.pseudo_inverse(weighed)
-    del residual, weighed
+    level = _energy(residual, xp)
+    unexplained = operator.pseudo_inverse(residual if weigh is None else weigh(residual))
+    del residual
     update = stepped(state.estimate, state.before, unexplained, momentum, step, xp)
     iteration = len(state.history)
-    state.misfit, state.before = misfit, state.estimate
+    state.before = state.estimate
     state.estimate = coherent(update, unexplained, iteration, strictness)
     state.blended_before, state.blended = state.blended, operator.blend(state.estimate)
-    state.history.append(IterationRecord(iteration + 1, strictness, level, energy, restarted))
+    state.history.append(IterationRecord(iteration + 1, strictness, level, energy))
 
 
 def residual_of(
@@ -310,13 +297,6 @@ def _ahead_of(now: Array, before: Array, momentum: float) -> Array:
     return now + momentum * (now - before)
 
 
-def _misfit(residual: Array, weighed: Array, xp: ModuleType) -> float:
-    """Weighted energy of the residual, which the iteration makes smaller."""
-    if weighed is residual:
-        return _energy(residual, xp)
-    return _sum_of_products(residual, weighed, xp)
-
-
 def _energy(samples: Array, xp: ModuleType) -> float:
     """Sum of squares in float64.
 
@@ -325,7 +305,7 @@ def _energy(samples: Array, xp: ModuleType) -> float:
     SeparationError
         If it is not finite: the iteration has gone wrong and would only spread NaN.
     """
-    energy = _sum_of_products(samples, samples, xp)
+    energy = _sum_of_squares(samples, xp)
     if not np.isfinite(energy):
         raise SeparationError(
             "the residual is not finite",
@@ -335,16 +315,16 @@ def _energy(samples: Array, xp: ModuleType) -> float:
     return energy
 
 
-def _sum_of_products(one: Array, other: Array, xp: ModuleType) -> float:
+def _sum_of_squares(samples: Array, xp: ModuleType) -> float:
     """In float64, and the same with any number of threads."""
     if not is_host(xp):
-        return float(xp.sum(one * other, dtype=np.float64))
-    from deblend.separation.loop_kernels import sum_of_products
+        return float(xp.sum(samples * samples, dtype=np.float64))
+    from deblend.separation.loop_kernels import sum_of_squares
 
-    sums = np.empty(len(one))
+    sums = np.empty(len(samples))
 
     def part(channels: slice) -> None:
-        sum_of_products(one[channels], other[channels], sums[channels])
+        sum_of_squares(samples[channels], sums[channels])
 
-    in_parts(part, len(one), xp)
+    in_parts(part, len(samples), xp)
     return float(sums.sum())

@@ -51,10 +51,10 @@ def residual_of(
 
 
 @_compile_sum  # type: ignore[untyped-decorator]
-def sum_of_products(one: Array, other: Array, out: Array) -> None:
-    """Sum of products of each channel, in float64; `one` and `other` (channel, time)."""
-    for channel in range(one.shape[0]):
+def sum_of_squares(samples: Array, out: Array) -> None:
+    """Sum of squares of each channel, in float64; `samples` (channel, time)."""
+    for channel in range(samples.shape[0]):
         total = 0.0
-        for k in range(one.shape[1]):
-            total += np.float64(one[channel, k]) * np.float64(other[channel, k])
+        for k in range(samples.shape[1]):
+            total += np.float64(samples[channel, k]) * np.float64(samples[channel, k])
         out[channel] = total

@@ -171,7 +171,6 @@ def merge_histories(
             rows[0].strictness,
             sum(row.residual_energy for row in rows),
             sum(row.record_energy for row in rows),
-            any(row.restarted for row in rows),
         )
         for rows in zip(*histories, strict=False)
     )

@@ -59,19 +59,12 @@ def test_the_record_of_what_lies_ahead_is_not_blended_twice(momentum):
     state = run_loop(record, known, operator, shrunk, schedule)
 
     estimate = before = np.zeros((3, 2, 100), np.float32)
-    last, restarts = np.inf, 0
     for _ in range(6):
         ahead = estimate + momentum * (estimate - before)
         residual = record - operator.blend(ahead)
-        misfit = np.sum(np.square(residual, dtype=np.float64))
-        if momentum > 0 and misfit > last:
-            ahead, restarts = estimate, restarts + 1
-            residual = record - operator.blend(estimate)
-        last = misfit
         before, estimate = estimate, 0.6 * (ahead + operator.pseudo_inverse(residual))
     np.testing.assert_allclose(state.estimate, estimate, atol=2e-5)
     np.testing.assert_allclose(state.residual, record - operator.blend(estimate), atol=2e-5)
-    assert sum(one.restarted for one in state.history) == restarts
 
 
 @pytest.mark.parametrize("shape", [(3, 4, 1, 10), (2, 1, 5, 9), (2, 1, 1, 8)])
