@@ -70,13 +70,19 @@ def test_the_reference_is_that_of_the_line(job: Job) -> None:
     assert found == pytest.approx(job.reference, rel=1e-5)
 
 
-def test_a_span_begins_with_a_window_of_weights_of_the_line(job: Job) -> None:
-    line = job.recording
-    record = span_of(job, halves(job)[1]).job.recording
-    begin = (record.start_ns - line.start_ns) // INTERVAL_NS
+@pytest.mark.parametrize("half", [0, 1])
+def test_windows_of_weights_are_those_of_the_line_and_whole(job: Job, half: int) -> None:
+    line, windows = job.recording, windows_of(*job.recording.shape[1:], job.recording.interval_s)
+    part = span_of(job, halves(job)[half]).job
+    begin = (part.recording.start_ns - line.start_ns) // INTERVAL_NS
+    end = begin + part.recording.shape[1]
     assert begin > 0
-    assert begin % windows_of(line.shape[1], line.interval_s).step == 0
-    assert record.start_ns <= min(span_of(job, halves(job)[1]).job.shots.fire_time_ns)
+    assert begin % windows.step == 0
+    written = part.operator.first_sample[part.operator.live] + begin
+    first, last = int(written.min()), int(written.max()) + part.operator.padded_length
+    # Sample i lies in the windows that begin at (i // step - 1) * step and a step later.
+    assert begin <= max(0, (first // windows.step - 1) * windows.step)
+    assert end >= min(line.shape[1], ((last - 1) // windows.step + 2) * windows.step)
 
 
 def test_what_lies_beside_a_span_is_estimated_too(job: Job) -> None:
