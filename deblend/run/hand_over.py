@@ -211,6 +211,7 @@ def report_contents(
             "shots": f"{table.name if table else 'source events'}, {len(job.shots)} rows",
             "time scale": recording.scale.upper(),
             "unexplained part": RESIDUAL_CHOICES[job.residual],
+            "separated in": work.plan.cut,
             "run started": work.plan.started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",
         },

@@ -279,8 +279,8 @@ def _unfinished(
             work = Work(work_folder, plan, opened, job)
             done = plan.count - len(work.missing_blocks())
             sentence = (
-                f"going on: {done} of {plan.count} blocks are finished, of {plan.channel_step} "
-                "channel(s) as planned before; --restart plans anew"
+                f"going on: {done} of {plan.count} blocks are finished; "
+                f"planned before: {plan.cut}; --restart plans anew"
             )
         progress(Step("plan", 0, 0, sentence))
         yield work

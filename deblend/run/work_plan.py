@@ -89,6 +89,14 @@ class WorkPlan:
         """Channels of a block."""
         return self.channels[0][1] - self.channels[0][0]
 
+    @property
+    def cut(self) -> str:
+        """How the line is cut, in words."""
+        if self.count == 1:
+            return "one piece"
+        spans = f" in {len(self.spans)} spans of shots" if len(self.spans) > 1 else ""
+        return f"{self.count} blocks of {self.channel_step} channel(s){spans}"
+
     def place(self, number: int) -> tuple[int, range]:
         """Span and channels of a block; blocks of one span follow each other."""
         span, block = divmod(number, len(self.channels))

@@ -14,10 +14,11 @@ import pytest
 from small_line import DONE, Call, SmallLine, make_small_line
 
 from deblend.errors import OutputError, SettingsError
+from deblend.report.contents import read_contents
 from deblend.run.line_file import read_line_file
 from deblend.run.memory import PROGRAM_BYTES, block_budget
 from deblend.run.open_line import open_line
-from deblend.run.output_folder import FIRE_TIMES, RESULTS, UNFINISHED
+from deblend.run.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISHED
 from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.run.work import open_work, separate_one
 from deblend.run.work_folder import WorkFolder, locked
@@ -101,7 +102,10 @@ def test_a_run_goes_on_where_it_stopped(
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
     assert again.exit_code in DONE, again.stderr
-    assert f"going on: {kept} of 4 blocks are finished" in " ".join(again.stderr.split())
+    said = f"going on: {kept} of 4 blocks are finished; planned before: 4 blocks of 1 channel(s);"
+    assert said in " ".join(again.stderr.split())
+    shown = read_contents(line.out / SAMPLES).provenance
+    assert shown["separated in"] == "4 blocks of 1 channel(s)"
     assert results(line.out) == whole
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
