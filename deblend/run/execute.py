@@ -137,7 +137,7 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 
         def run_on(work: Work) -> Run:
             client = coming.result()
-            say(f"{len(_workers(client, ANSWER_S))} workers{_dashboard(client)}")
+            say(f"{len(_workers(client, ANSWER_S))} worker(s){_dashboard(client)}")
             return lambda task, blocks, done, told: _Dispatch(
                 client, machines, work, task, done, told, say
             ).run(blocks)

@@ -20,7 +20,9 @@ def test_all_kinds_come_back(tmp_path: Path) -> None:
     random = np.random.default_rng(2)
     energy = RemovedEnergy(random.standard_normal((3, 2)), random.standard_normal((3, 2)))
     record = IterationRecord(3, 0.1, float("inf"), 1e-300)
-    value = TruthMeasures(sources=energy, pairs=({("a", 1): range(2, 5), "none": None}, True, record))  # type: ignore[arg-type]
+    value = TruthMeasures(
+        sources=energy, pairs=({("a", 1): range(2, 5), "none": None}, True, record)
+    )  # type: ignore[arg-type]
     write_value(tmp_path / "value.npz", value)
     back = read_value(tmp_path / "value.npz")
     assert back.pairs == value.pairs
