@@ -9,7 +9,12 @@ from numpy.typing import NDArray
 from deblend.blending.operator import BlendingOperator, make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.separation.fitted_less import FittedLess, fitted_less, fitted_less_findings
-from deblend.separation.outliers import across_shots, find_outliers
+from deblend.separation.outliers import (
+    _median_of_five,
+    _median_of_rows,
+    across_shots,
+    find_outliers,
+)
 from deblend.separation.weights import RecordWeights, windows_of
 
 CHANNELS, COUNT, LENGTH, SAMPLES = 8, 20, 150, 6000
@@ -225,3 +230,14 @@ def test_bad_channels_are_named_and_too_many_are_a_failure() -> None:
     assert told.verdict == "fail"
     assert "5 of 8 channels" in told.message
     assert list(fitted_less_findings(losses(0), shots_of_line(), numbers)) == []
+
+
+def test_medians_without_a_sort_equal_those_of_numpy() -> None:
+    # Whole numbers, so that many are equal.
+    rng = np.random.default_rng(3)
+    row = rng.integers(-3, 4, 400).astype(np.float32)
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(row, 2, mode="edge"), 5)
+    np.testing.assert_array_equal(_median_of_five(row, np), np.median(near, axis=1))
+    for count in (3, 6):
+        rows = rng.standard_normal((count, 50)).astype(np.float32)
+        np.testing.assert_array_equal(_median_of_rows(rows, np), np.median(rows, axis=0))
