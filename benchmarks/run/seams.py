@@ -9,8 +9,7 @@ compared with the local rms. Windows that hold less than a thousandth of the rms
 are left out: nothing is there.
 
 "A millionth" is no cut at all: the line in one piece, every sample of the record changed by a
-millionth of itself, at random. Thresholds decide by whole coefficients, and what one of them tips
-spreads; a seam that is no larger than this is none.
+millionth of itself, at random. What that changes, no cut can be blamed for.
 
 Each piece is a task of its own.
 """
