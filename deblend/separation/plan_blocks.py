@@ -103,11 +103,11 @@ class BlockPlan:
 def halo(method: Separator, axis: int) -> int:
     """Neighbours on each side along an axis (0 slots, 1 channels); none without windows there.
 
-    One window of the method. A cut is felt a window further with every iteration, but ever less:
-    with two thirds of a window the difference beside a seam was 4 to 5 dB larger.
+    One and a half windows of the method. A cut is felt a window further with every iteration, but
+    ever less: with half a window fewer the difference beside a seam was 4 to 11 dB larger.
     """
     size = method.patch[axis]
-    return 0 if size == 1 else max(LEAST_HALO, size)
+    return 0 if size == 1 else max(LEAST_HALO, round(1.5 * size))
 
 
 def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> BlockPlan:

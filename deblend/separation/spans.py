@@ -70,12 +70,8 @@ class SpanSamples:
 
 
 def slot_halo(job: Job) -> int:
-    """Slots on each side of a span: of the method, and those that reach into it in time.
-
-    At its ends a span misses samples, and not only neighbours as a block of channels does. That is
-    felt further: half a window more made the difference at the seam up to 7 dB smaller.
-    """
-    return round(1.5 * halo(job.method, 0)) + slots_of_a_trace(job)
+    """Slots on each side of a span: of the method, and those that reach into it in time."""
+    return halo(job.method, 0) + slots_of_a_trace(job)
 
 
 def slots_of_a_trace(job: Job) -> int:
