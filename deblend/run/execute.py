@@ -46,6 +46,8 @@ ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
 _TOPIC: Final = "deblend-iterations"
 _LOOK_S: Final = 0.2
+_TELL_S: Final = 0.5
+"""Least time between two messages of a worker: each takes a millisecond of whoever listens."""
 _TRIES: Final = 3
 
 
@@ -197,7 +199,13 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
         threads = str(max(1, thread_count() // sharing))
         os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
 
+    told_at = float("-inf")
+
     def tell(record: IterationRecord) -> None:
+        nonlocal told_at
+        if time.monotonic() - told_at < _TELL_S:
+            return
+        told_at = time.monotonic()
         worker.log_event(
             _TOPIC, (block, record.iteration, record.residual_energy, record.record_energy)
         )
@@ -362,11 +370,14 @@ class _Dispatch:
         waiting = list(blocks)
         self.client.subscribe_topic(_TOPIC, self._hear)
         try:
+            present = self._present()
             while waiting or self.running:
-                self._hand_out(waiting)
+                self._hand_out(waiting, present)
                 self.ended.wait(_LOOK_S)
                 self.ended.clear()
-                self._collect(waiting)  # before blocks are handed out: a worker that ended is free
+                present = self._present()
+                # Before blocks are handed out: a worker that ended is free.
+                self._collect(waiting, present)
         except DeblendError:
             raise
         except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
@@ -382,10 +393,7 @@ class _Dispatch:
         self.heard[block] = time.monotonic()
         self.told(block, IterationRecord(iteration, 0.0, residual_energy, record_energy))
 
-    def _hand_out(self, waiting: list[int]) -> None:
-        if self.client.status != "running":
-            raise self._gone(None)
-        present = self._present()
+    def _hand_out(self, waiting: list[int], present: dict[str, int]) -> None:
         if not present and not self.running:
             raise ClusterError(
                 "no worker is left",
@@ -413,10 +421,11 @@ class _Dispatch:
                 self.running[address] = (block, future)
 
     def _present(self) -> dict[str, int]:
+        if self.client.status != "running":
+            raise self._gone(None)
         return _workers(self.client, self.machines.stalled_after_s)
 
-    def _collect(self, waiting: list[int]) -> None:
-        present = self._present()
+    def _collect(self, waiting: list[int], present: dict[str, int]) -> None:
         for address, (block, future) in list(self.running.items()):
             if future.done():
                 del self.running[address]
