@@ -1,6 +1,7 @@
 """Seams: a line cut into blocks and spans against the same line in one piece.
 
-    python -m benchmarks.run.seams [--scenes two-sources ...] [--iterations 20 60] [--processes 2]
+    python -m benchmarks.run.seams [--scenes two-sources ...] [--cuts blocks ...]
+        [--iterations 8 20 60] [--processes 2]
 
 Scenes are cut to 40 shots of a source on 80 channels for two blocks of channels, and to 108 shots
 on 12 channels for two spans of shots, so that a block is far smaller than the line. In every window
@@ -11,12 +12,13 @@ are left out: nothing is there.
 "A millionth" is no cut at all: the line in one piece, every sample of the record changed by a
 millionth of itself, at random. What that changes, no cut can be blamed for.
 
-Each piece is a task of its own.
+Each piece is a task of its own. Numbers of cases that are not asked for stay as they were kept.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -26,7 +28,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.result import Number, keep
+from benchmarks.result import RESULTS, Number, keep
 from deblend.model.recording import Recording
 from deblend.qc.seams import LOOK_DB
 from deblend.separation.job import Job, prepare, separate_channels
@@ -148,14 +150,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--scenes", nargs="+", default=list(SCENES))
     parser.add_argument("--method", default="joint")
-    parser.add_argument("--iterations", type=int, nargs="+", default=[20, 60])
+    parser.add_argument("--cuts", nargs="+", choices=EXTENTS, default=list(EXTENTS))
+    parser.add_argument("--iterations", type=int, nargs="+", default=[8, 20, 60])
     parser.add_argument("--processes", type=int, default=1)
     asked = parser.parse_args()
     cases = [
         Case(scene, cut, asked.method, iterations)
         for iterations in sorted(asked.iterations, reverse=True)
         for scene in asked.scenes
-        for cut in EXTENTS
+        for cut in asked.cuts
     ]
     if asked.processes > 1:
         os.environ["NUMBA_NUM_THREADS"] = "1"
@@ -170,7 +173,9 @@ def main() -> None:
             for case, values in zip(cases, found, strict=True)
         }
     print("overall and worst window in dB, windows above -20 dB in %")
-    keep("run.seams", numbers)
+    kept = RESULTS / "run.seams.json"
+    before = json.loads(kept.read_text(encoding="utf-8"))["numbers"] if kept.exists() else {}
+    keep("run.seams", before | numbers)
 
 
 if __name__ == "__main__":
