@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import glob
+import os
 from collections.abc import Sequence
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 from deblend.errors import RecordError
 
 
 def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
-    """Files that `paths` name, each once, in the order given; patterns are expanded.
+    """Files that `paths` name, each once, in the order given; of a pattern in that of their names.
+
+    Patterns find their extension in capitals, too: ``*.sgy`` also stands for ``A.SGY``.
 
     Raises
     ------
@@ -38,4 +42,12 @@ def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
 
 
 def _expand(pattern: str) -> list[Path]:
-    return [Path(name) for name in sorted(glob.glob(pattern, recursive=True))]  # noqa: PTH207
+    names = set(glob.glob(pattern, recursive=True))  # noqa: PTH207
+    stem, extension = os.path.splitext(pattern)  # noqa: PTH122
+    if extension and glob.has_magic(Path(pattern).name):
+        names |= {
+            name
+            for name in glob.glob(f"{stem}.*", recursive=True)  # noqa: PTH207
+            if fnmatchcase(Path(name).suffix.lower(), extension.lower())
+        }
+    return [Path(name) for name in sorted(names)]

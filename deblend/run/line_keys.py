@@ -28,7 +28,7 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
         Meta(
             min_length=1,
             description="Continuous SEG-Y or SEG-D files, or patterns such as "
-            '"records/*.sgy", relative to the line file.',
+            '"records/*.sgy" (which also finds .SGY), relative to the line file.',
         ),
     ]
     time_scale: Annotated[
