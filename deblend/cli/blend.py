@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from deblend.cli.errors import plain_errors
+from deblend.words import counted
 
 
 @click.command(short_help="Blend unblended SEG-Y gathers; keep the answer.")
@@ -37,7 +38,8 @@ def blend(plan_file: Path, inputs: Path | None, out: Path | None) -> None:
         line = blend_gathers(plan, inputs or plan_file.parent)
         written = write_line(line, folder, slice_s=plan.output.slice_s)
     click.echo(
-        f"{line.description} {len(line.shots)} shots, {line.recording.shape[0]} channels, "
+        f"{line.description} {counted(len(line.shots), 'shot')}, "
+        f"{counted(line.recording.shape[0], 'channel')}, "
         f"{line.recording.duration_s:.1f} s of record.\n"
         f"Next: deblend separate {written}"
     )

@@ -13,6 +13,7 @@ from rich.table import Column, Table
 
 from deblend.model.findings import Finding
 from deblend.run.check_words import with_many_as_one
+from deblend.words import counted
 
 if TYPE_CHECKING:
     from deblend.model.key_table import Key
@@ -162,8 +163,8 @@ def _show_findings(
     more = f", the first {MOST_FINDINGS} shown" if len(shown) > MOST_FINDINGS else ""
     more += f", shown as {len(shown)}; --json has all" if len(shown) < len(wanted) else ""
     console.print(
-        f"{len(findings)} findings: {len(wanted)} want a look{more}, "
-        f"{verdicts['pass']} are within limits, {verdicts['note']} are notes",
+        f"{counted(len(findings), 'finding')}: {len(wanted)} to look at{more}, "
+        f"{verdicts['pass']} within limits, {counted(verdicts['note'], 'note')}",
         highlight=False,
     )
 

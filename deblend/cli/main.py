@@ -18,6 +18,7 @@ from deblend.cli.judge import judge
 from deblend.cli.make import make
 from deblend.cli.plan import plan
 from deblend.cli.separate import separate
+from deblend.words import counted
 
 EXIT_LOOK = 1
 
@@ -115,7 +116,7 @@ def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
         page = rebuild_report(out, others, png, progress)
     click.echo(f"{page} written")
     if png is not None:
-        click.echo(f"{len(list(png.glob('*.png')))} pictures in {png}")
+        click.echo(f"{counted(len(list(png.glob('*.png'))), 'picture')} in {png}")
 
 
 for command in (benchmark_line, blend, compare, inject, judge, make, plan, separate):

@@ -32,6 +32,7 @@ from deblend.model.segy_layout import (
     encode_textual_header,
 )
 from deblend.model.timebase import format_instant
+from deblend.words import counted
 
 SORTED_BY_SOURCE: Final = 5
 _BLOCK_BYTES: Final = 16 << 20
@@ -171,8 +172,8 @@ def _textual_header(gathers: SourceGathers) -> bytes:
         f"Separated shot gathers of one source, written by deblend {__version__}",
         f"Line: {gathers.line}",
         f"Source: {shots.source[0]}",
-        f"{len(shots)} shots, shot points {shots.shot_point.min()} to {shots.shot_point.max()}, "
-        f"{len(gathers.channel_numbers)} channels",
+        f"{counted(len(shots), 'shot')}, shot points {shots.shot_point.min()} to "
+        f"{shots.shot_point.max()}, {counted(len(gathers.channel_numbers), 'channel')}",
         f"First shot {first}",
         f"Last shot  {last}",
         f"{gathers.length} samples of {gathers.interval_us} us, IEEE float, "

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from deblend.errors import InputError, RecordError
 from deblend.model.findings import Finding
 from deblend.model.timebase import TimeScale, check_time_scale, interval_to_ns, parse_instant
+from deblend.words import counted
 
 
 @runtime_checkable
@@ -59,7 +60,7 @@ class ArraySource:
         array = np.asarray(samples)
         if array.ndim != 2:
             raise RecordError(
-                f"samples have {array.ndim} dimension(s)",
+                f"samples have {counted(array.ndim, 'dimension')}",
                 remedy="Give an array of shape (channel, time).",
             )
         if array.dtype.kind not in "iuf":
@@ -128,12 +129,14 @@ class Recording:
         channel_count, sample_count = self.shape
         if channel_count == 0 or sample_count == 0:
             raise RecordError(
-                f"the record holds {channel_count} channel(s) of {sample_count} sample(s)",
+                f"the record holds {counted(channel_count, 'channel')} of "
+                f"{counted(sample_count, 'sample')}",
                 remedy="A record needs at least one of each.",
             )
         if len(self.channels) not in (0, channel_count):
             raise RecordError(
-                f"{len(self.channels)} channel numbers were given for {channel_count} channels",
+                f"{counted(len(self.channels), 'channel number')} given for "
+                f"{counted(channel_count, 'channel')}",
                 remedy="Give one number a channel.",
             )
         _ = self.scale, self.interval_ns, self.start_ns

@@ -19,6 +19,7 @@ from deblend.plan.firing import largest_delay_s
 from deblend.plan.keys import Alternative, TargetTable
 from deblend.plan.plan_file import KNOT_M_S, speeds_m_s, together
 from deblend.plan.shot_timing import fold, source_interval_m
+from deblend.words import counted
 
 Floats = NDArray[np.float64]
 INTERVAL_TOLERANCE: Final = 0.02
@@ -287,7 +288,8 @@ def _findings(
             "sources_shot",
             float(len(sources)),
             "sources",
-            f"The plan has {alternative.sources.count} sources, the line {len(sources)}.",
+            f"The plan has {counted(alternative.sources.count, 'source')}, the line "
+            f"{len(sources)}.",
             float(alternative.sources.count),
         )
     for row in sources:
@@ -324,8 +326,9 @@ def _source_findings(row: SourceShot) -> Iterator[Finding]:
             100.0 * share,
             "%",
             "look" if share > MISSED_TOLERANCE else "note",
-            f"Source {row.source} lost {lost} shots ({row.misfired} misfires, {row.missing} "
-            f"missing): fold {row.mean_fold:.1f} of {row.planned_fold:.1f} on average, "
+            f"Source {row.source} lost {counted(lost, 'shot')} "
+            f"({counted(row.misfired, 'misfire')}, {row.missing} missing): "
+            f"fold {row.mean_fold:.1f} of {row.planned_fold:.1f} on average, "
             f"{row.lowest_fold:.1f} at the worst place.",
             source=row.source,
             limit=100.0 * MISSED_TOLERANCE,

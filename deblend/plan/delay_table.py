@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
 from deblend.plan.text_lines import read_text_lines
+from deblend.words import counted
 
 Floats = NDArray[np.float64]
 NOT_FOR_LOADING: Final = (
@@ -144,7 +145,7 @@ def _numbers(line: str, names: list[str], where: str) -> tuple[float, float, flo
     cells = next(csv.reader([line]))
     if len(cells) != len(names):
         raise SettingsError(
-            f"{len(cells)} cells under {len(names)} headings",
+            f"{counted(len(cells), 'cell')} under {counted(len(names), 'heading')}",
             where=where,
             remedy="Separate cells by commas.",
         )

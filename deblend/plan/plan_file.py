@@ -25,6 +25,7 @@ from deblend.plan.keys import (
     SimulationTable,
     TargetTable,
 )
+from deblend.words import counted
 
 KNOT_M_S: Final = 1852.0 / 3600.0
 REFERENCE_NAME: Final = "reference: two sources"
@@ -301,7 +302,8 @@ def _check_sources(alternative: Alternative, where: str) -> None:
             )
         if len(sources.positions_m) != sources.count:
             raise SettingsError(
-                f"{sources.count} sources have {len(sources.positions_m)} positions",
+                f"{counted(sources.count, 'source')} and "
+                f"{counted(len(sources.positions_m), 'position')}",
                 where=place,
                 remedy="Give one position a source.",
             )
@@ -334,7 +336,8 @@ def _check_strings(alternative: Alternative, where: str) -> None:
     place = f"{where}, sources, strings"
     if len(sources.strings) != sources.count:
         raise SettingsError(
-            f"{sources.count} sources have {len(sources.strings)} lists of strings",
+            f"{counted(sources.count, 'source')} and "
+            f"{counted(len(sources.strings), 'list of strings', 'lists of strings')}",
             where=place,
             remedy="Give one list a source.",
         )

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError
 from deblend.plan.text_lines import read_text_lines
+from deblend.words import counted
 
 HEADER: Final = ("interval_ms", "unit", "range_m", "ghost", "filter", "depth_m", "positive_is")
 
@@ -58,7 +59,7 @@ def read_signature_text(path: Path) -> SignatureText:
             samples.append(number_of(text, where))
     if len(samples) < 16:
         raise InputError(
-            f"the signature has {len(samples)} samples",
+            f"the signature has {counted(len(samples), 'sample')}",
             where=str(path),
             remedy="Give one sample a line, at least 16.",
         )

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
+from deblend.words import counted
 
 SHORTEST_RUN: Final = 3
 FEWEST_RUNS: Final = 2
@@ -88,7 +89,7 @@ def clipping_findings(
         level = float(np.abs(samples[row][clipped[row]]).min())
         count = int(clipped[row].sum())
         message = (
-            f"{count} samples stand in flat tops at {level:.6g} {unit}: clipped. They get no "
+            f"{counted(count, 'sample')} in flat tops at {level:.6g} {unit}: clipped. They get no "
             "weight, and the separation fills them from their neighbours."
         )
         findings.append(

@@ -18,6 +18,7 @@ from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.records.file_clocks import drift_of_files
+from deblend.words import counted
 
 EXPLAINED: Final = ("start_off_grid", "record_clock_drift")
 """Findings that the correction answers."""
@@ -63,7 +64,7 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
     run_ns = np.rint(within_ns * (rate / (1.0 + rate))[of_file]).astype(np.int64)
     moved_ns = grid_ns[of_file] - start_ns[of_file] - run_ns
     how = (
-        f"by the timestamps of {len(files)} file(s), sample clock off by "
+        f"by the timestamps of {counted(len(files), 'file')}, sample clock off by "
         f"{1e6 * float(np.median(rate)):+.2f} parts in a million"
     )
     return _moved(shots, moved_ns, how)

@@ -21,6 +21,7 @@ from deblend.records.source_consistency import (
     refuse_swapped_columns,
     source_consistency,
 )
+from deblend.words import are, counted
 
 _NAMED_SHOTS = 8
 _FEWEST_POSITIONS = 5
@@ -112,9 +113,9 @@ def _contents(recording: Recording, shots: Shots) -> list[Finding]:
         recording.duration_s,
         "s",
         "note",
-        f"{channels} channels ({numbers.min()} to {numbers.max()}) of {samples} samples of "
-        f"{recording.interval_ns / 1e6:g} ms, {recording.scale.upper()} {start} to {last}, in "
-        f"{recording.amplitude_unit}.",
+        f"{counted(channels, 'channel')} ({numbers.min()} to {numbers.max()}) of "
+        f"{counted(samples, 'sample')} of {recording.interval_ns / 1e6:g} ms, "
+        f"{recording.scale.upper()} {start} to {last}, in {recording.amplitude_unit}.",
     )
     return [record, *(_source_contents(shots, source) for source in shots.sources)]
 
@@ -141,7 +142,7 @@ def _source_contents(shots: Shots, source: int | str) -> Finding:
     )
     points = shots.shot_point[rows]
     message = (
-        f"Source {source}: {rows.size} shots, shot points {points.min()} to "
+        f"Source {source}: {counted(rows.size, 'shot')}, shot points {points.min()} to "
         f"{points.max()}{spacing}."
     )
     return Finding("shots_of_source", float(rows.size), "shots", "note", message, source=source)
@@ -278,7 +279,7 @@ def _shots_finding(
     if not rows.size:
         return []
     named = _named(shots, rows.tolist())
-    message = f"{rows.size} of {len(shots)} shots are {how}: {named}."
+    message = f"{rows.size} of {counted(len(shots), 'shot')} {are(rows.size)} {how}: {named}."
     return [Finding(metric, float(rows.size), "shots", verdict, message)]
 
 

@@ -22,6 +22,7 @@ from deblend.errors import RecordError
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap, Recording, SourceFile
 from deblend.model.timebase import NS_PER_S, TimeScale
+from deblend.words import are, counted
 
 _TOLERANCE_NS: Final = 1_000
 _TOLERANCE_SAMPLES: Final = 0.01
@@ -285,8 +286,8 @@ def _gap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Finding:
         length_ns * 1e-9,
         "s",
         "look",
-        f"{samples} samples are missing between {before.path.name} and {after.path.name}; they "
-        f"are treated as unknown.{_factor_hint(before, before.sample_count + samples)}",
+        f"{counted(samples, 'sample')} missing between {before.path.name} and {after.path.name}, "
+        f"treated as unknown.{_factor_hint(before, before.sample_count + samples)}",
     )
 
 
@@ -322,8 +323,8 @@ def _overlap_finding(before: TimeSlice, after: TimeSlice, samples: int) -> Findi
         samples * after.interval_ns * 1e-9,
         "s",
         "look",
-        f"{samples} samples at the begin of {after.path.name} are also in {before.path.name}, "
-        f"which is read there; the two were not compared.{hint}",
+        f"{counted(samples, 'sample')} at the begin of {after.path.name} {are(samples)} also in "
+        f"{before.path.name}, which is read there; the two were not compared.{hint}",
     )
 
 
@@ -335,8 +336,8 @@ def _dead_traces(files: Sequence[TimeSlice]) -> list[Finding]:
             float(count),
             "files",
             "look",
-            f"Channel {number} is marked dead or dummy in {count} of {len(files)} file(s); its "
-            "samples there are treated as unknown.",
+            f"Channel {number} is marked dead or dummy in {count} of "
+            f"{counted(len(files), 'file')}; its samples there are treated as unknown.",
             channel=number,
         )
         for number, count in sorted(counts.items())

@@ -21,6 +21,7 @@ from deblend.records.joining import recording_of
 from deblend.records.segd.open import are_segd, open_segd
 from deblend.records.segy_slice import SegySlice, read_slice
 from deblend.records.starts import check_start_options, exact_start_ns
+from deblend.words import counted
 
 UNKNOWN_UNIT: Final = "recorded unit"
 _FINER: Final = "no trace header extension 1"
@@ -121,7 +122,7 @@ def _line_findings(files: Sequence[SegySlice], scale: TimeScale) -> list[Finding
     findings = _cut_starts(files)
     formats = Counter(layout.SAMPLE_FORMATS[file.frame.sample_format].name for file in files)
     if len(formats) > 1:
-        text = " and ".join(f"{name} ({count} files)" for name, count in formats.items())
+        text = " and ".join(f"{name} ({counted(count, 'file')})" for name, count in formats.items())
         message = f"The files mix {text}; each is read in its own."
         findings.append(Finding("mixed_sample_formats", len(formats), "", "note", message))
     if len({file.unit for file in files}) > 1:

@@ -24,6 +24,7 @@ from deblend.records.segy_binary import (
 )
 from deblend.records.segy_bytes import ByteOrder, has_name, headers_of
 from deblend.records.segy_text import count_extended_texts, count_trailers
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -156,8 +157,8 @@ def _trace_count(file: OpenFile, binary: np.void, first: int, trace_bytes: int) 
     expected = around + count * trace_bytes
     if expected != file.size:
         raise RecordError(
-            f"the headers ask for {expected} bytes ({count} traces of {trace_bytes} bytes behind "
-            f"byte {first}) and the file has {file.size}",
+            f"the headers ask for {expected} bytes ({counted(count, 'trace')} of "
+            f"{trace_bytes} bytes behind byte {first}) and the file has {file.size}",
             where=str(file.path),
             remedy="The file is truncated, or its sample count, format or header counts are "
             "wrong; copy it again or correct the header.",

@@ -14,6 +14,7 @@ from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S, instant_from_day_of_year
 from deblend.records.segy_binary import whole_nanoseconds
 from deblend.records.segy_frame import Frame
+from deblend.words import counted
 
 _DATE_WORDS: Final = ("year", "day_of_year", "hour", "minute", "second")
 _SAME_IN_STANDARD: Final = (*_DATE_WORDS, "time_basis", "sample_count", "sample_interval")
@@ -109,7 +110,7 @@ def check_sample_count(
             float(count),
             "samples",
             "look",
-            f"{path.name}: the trace headers give {count} samples and the binary header "
+            f"{path.name}: the trace headers give {counted(count, 'sample')} and the binary header "
             f"{frame.sample_count}; the size of the file agrees with the latter, which is used.",
         )
     ]
@@ -219,7 +220,7 @@ def delay_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
             float(delay_ms[largest]),
             "ms",
             "look",
-            f"{path.name}: {rows.size} trace(s) have a delay (bytes 109-110), the largest "
+            f"{path.name}: {counted(rows.size, 'trace')} with a delay (bytes 109-110), the largest "
             f"{delay_ms[largest]:+g} ms in trace {largest + 1}. It counts from a source event to "
             "the first sample, and a continuous record has none: the start is that of bytes "
             "157-166, and nothing was shifted. Is it a record of single shots?",
@@ -233,9 +234,10 @@ def mute_finding(standard: NDArray[np.void], path: Path) -> list[Finding]:
     if not rows.size:
         return []
     message = (
-        f"{path.name}: {rows.size} trace(s) carry mute times (bytes 111-114). Mutes, gain control, "
-        "moveout and trace scaling change from shot to shot or with time, and must not come before "
-        "separation: what was muted cannot be told apart. Give the record as it was."
+        f"{path.name}: {counted(rows.size, 'trace')} with mute times (bytes 111-114). Mutes, gain "
+        "control, moveout and trace scaling change from shot to shot or with time, and must "
+        "not come before separation: what was muted cannot be told apart. Give the record as it "
+        "was."
     )
     return [Finding("muted_before", float(rows.size), "traces", "look", message)]
 

@@ -19,6 +19,7 @@ from deblend.model.timebase import (
     check_time_scale,
     format_instant,
 )
+from deblend.words import counted
 
 _DEFAULT_TEXT: Final = ("Continuous record: one trace a channel, all traces of one time span",)
 _NS_PER_US: Final = 1000
@@ -178,7 +179,8 @@ def _check(
         )
     if channels.shape != samples.shape[:1]:
         raise InputError(
-            f"{channels.size} channel numbers were given for {samples.shape[0]} channels",
+            f"{counted(channels.size, 'channel number')} given for "
+            f"{counted(samples.shape[0], 'channel')}",
             remedy="Give one number a channel.",
         )
     if channels.min() < -_LARGEST_CHANNEL or channels.max() > _LARGEST_CHANNEL:

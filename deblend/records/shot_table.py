@@ -34,6 +34,7 @@ from deblend.files import write_text
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import check_time_scale, format_instant
 from deblend.records.fire_times import check_fire_time_unit, parse_fire_time
+from deblend.words import counted
 
 REQUIRED_COLUMNS: Final = ("source", "shot_point", "fire_time")
 OPTIONAL_COLUMNS: Final = ("line", "sequence", "x_m", "y_m", "depth_m", "live", "deliver")
@@ -176,7 +177,7 @@ def _read_cells(path: Path) -> tuple[list[str], _Cells]:
     for line, cells in rows:
         if len(cells) != len(names):
             raise ShotTableError(
-                f"the row has {len(cells)} cells and the header {len(names)}",
+                f"the row has {counted(len(cells), 'cell')} and the header {len(names)}",
                 where=f"{path}, line {line}",
                 remedy="Give one cell a column, empty where nothing is known. Commas separate "
                 "cells; decimals take a point.",
@@ -236,7 +237,8 @@ def _check_header(names: list[str], where: str) -> None:
     missing = [name for name in REQUIRED_COLUMNS if name not in names]
     if missing:
         raise ShotTableError(
-            f"column(s) {', '.join(missing)} are missing; the header has {', '.join(names)}",
+            f"without {'column' if len(missing) == 1 else 'columns'} {', '.join(missing)}; the "
+            f"header has {', '.join(names)}",
             where=where,
             remedy=f"Every shot table needs {', '.join(REQUIRED_COLUMNS)}.",
         )

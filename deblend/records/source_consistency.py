@@ -12,6 +12,7 @@ from deblend.errors import ShotTableError
 from deblend.model.findings import Finding
 from deblend.model.geometry import shooting_direction
 from deblend.model.shots import Shots
+from deblend.words import counted
 
 _TRACK_SHOTS: Final = 31
 _REGULAR: Final = 0.9
@@ -76,9 +77,9 @@ def refuse_swapped_columns(shots: Shots) -> None:
     named = ", ".join(str(source) for source in shots.sources[:3])
     numbers = ", ".join(str(point) for point in np.unique(shots.shot_point)[:3])
     raise ShotTableError(
-        f"{len(shots)} shots are of {sources} sources ({named}, ...) and have {points} shot "
-        f"point(s) ({numbers}{', ...' if points > 3 else ''}): the columns source and shot_point "
-        "are swapped",
+        f"{len(shots)} shots are of {sources} sources ({named}, ...) and have "
+        f"{counted(points, 'shot point')} ({numbers}{', ...' if points > 3 else ''}): the columns "
+        "source and shot_point are swapped",
         remedy="Exchange the two names in the header of the shot table; source is the number or "
         "name of the gun array, shot_point counts along the line.",
     )

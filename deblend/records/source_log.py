@@ -33,6 +33,7 @@ from deblend.errors import InputError, ShotTableError, reason_of
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import TimeScale, check_time_scale, parse_instant
+from deblend.words import are, counted
 
 State = Literal["full", "reduced", "timing error", "misfired", "autofire"]
 
@@ -332,7 +333,7 @@ def _state_of(row: LogRow, usual: tuple[float, float]) -> tuple[State, str]:
         return "timing error", f"a gun {row.timing_error_ms:+.1f} ms from the time break"
     reasons = []
     if row.guns_out > 0:
-        reasons.append(f"{row.guns_out:g} gun(s) out")
+        reasons.append(f"{row.guns_out:g} {'gun' if row.guns_out == 1 else 'guns'} out")
     if abs(row.pressure - usual[0]) > PRESSURE_LIMIT * usual[0]:
         reasons.append(f"pressure {row.pressure:g} against {usual[0]:g}")
     if abs(row.depth_m - usual[1]) > DEPTH_LIMIT_M:
@@ -357,7 +358,10 @@ def _state_finding(shots: Shots, number: int, state: str, why: str) -> Finding:
 def _mismatches(shots: Shots, unlogged: int, surplus: list[LogRow]) -> list[Finding]:
     findings = []
     if unlogged:
-        message = f"{unlogged} of {len(shots)} shots are not in the log; they are taken as full."
+        message = (
+            f"{unlogged} of {counted(len(shots), 'shot')} {are(unlogged)} not in the log and taken "
+            "as full."
+        )
         if unlogged == len(shots):
             message += (
                 " None is: the log is of another line or sequence, or counts sources or shot "

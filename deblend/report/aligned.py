@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from deblend.model.shots import Shots
 from deblend.qc.measure_plan import LEAST_SHOTS, MeasurePlan, shot_pairs
 from deblend.report.contents import Acquisition, Section
+from deblend.words import counted
 
 MOST_ALIGNMENTS: Final = 6
 
@@ -42,7 +43,7 @@ class Alignment:
         if not count:
             return f"source {self.other}"
         when = "later" if self.shots_later > 0 else "earlier"
-        return f"source {self.other}, {count} shot{'s' if count > 1 else ''} {when}"
+        return f"source {self.other}, {counted(count, 'shot')} {when}"
 
 
 def alignments(section: Section, acquisition: Acquisition) -> list[Alignment]:

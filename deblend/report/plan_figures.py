@@ -30,6 +30,7 @@ from deblend.plan.shot_timing import (
     time_between_shots_s,
 )
 from deblend.report.drawing import COLOURS, LINES, MARKERS, new_figure, plain, tidy
+from deblend.words import counted
 
 SEPARATIONS_M: Final = np.linspace(40.0, 160.0, 121)
 INTERVALS_M: Final = np.linspace(5.0, 40.0, 141)
@@ -70,8 +71,8 @@ def _midpoint_strip(axes: Axes, column: AlternativeNumbers) -> None:
     axes.set_yticks([0.0, 1.0, 2.0], ["midpoints", "sources", "streamers"], fontsize=8)
     axes.set_ylim(-0.7, 2.5)
     axes.set_title(
-        f"{plain(column.alternative.name)}: {len(lines.across_m)} lines, {lines.spacing_m:.2f} m "
-        f"apart, {lines.interleave}",
+        f"{plain(column.alternative.name)}: {counted(len(lines.across_m), 'line')}, "
+        f"{lines.spacing_m:.2f} m apart, {lines.interleave}",
         loc="left",
         fontsize=10,
     )
@@ -87,7 +88,7 @@ def bin_and_fold_figure(contents: PlanContents) -> Figure:
     length_m = contents.columns[0].alternative.streamers.length_m
     for k, count in enumerate(counts):
         colour, line = COLOURS[k % len(COLOURS)], LINES[k // len(COLOURS)]
-        text = f"{count} source{'s' if count > 1 else ''}"
+        text = counted(count, "source")
         bins = [crossline_bin_m(float(separation), count) for separation in SEPARATIONS_M]
         left.plot(SEPARATIONS_M, bins, color=colour, linestyle=line, label=text)
         folds = [fold(length_m, count * float(interval)) for interval in INTERVALS_M]

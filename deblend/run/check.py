@@ -31,6 +31,7 @@ from deblend.run.pipeline import forecast_line
 from deblend.run.prepare_line import prepare_line
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -207,7 +208,7 @@ def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
         geometry = f"offsets {np.nanmin(offset_m):.1f} to {np.nanmax(offset_m):.1f} m"
     return [
         ("line", opened.line.name),
-        ("records", f"{len(recording.files)} file(s), {size / 1e6:.1f} MB"),
+        ("records", f"{counted(len(recording.files), 'file')}, {size / 1e6:.1f} MB"),
         ("channels", f"{len(numbers)}, numbers {numbers.min()} to {numbers.max()}"),
         ("record", f"{start} to {last} ({recording.scale.upper()}), {recording.duration_s:.3f} s"),
         ("sample interval", f"{recording.interval_ns / 1e6:g} ms"),
@@ -249,7 +250,10 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
     )
     size = int(job.delivered.sum()) * job.recording.shape[0] * (240 + 4 * job.length)
     return [
-        ("gathers", f"{job.length * job.recording.interval_s:g} s, {job.length} samples"),
+        (
+            "gathers",
+            f"{job.length * job.recording.interval_s:g} s, {counted(job.length, 'sample')}",
+        ),
         ("delivered", by_source),
         ("not delivered", reasons or "none"),
         ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),

@@ -23,6 +23,7 @@ from deblend.run.memory import give_back_freed_memory, keep_freed_memory, use_on
 from deblend.run.work import Tell, Work, measure_reference, open_work_once, separate_one
 from deblend.run.work_plan import software_versions
 from deblend.separation.loop import IterationRecord
+from deblend.words import counted
 
 if TYPE_CHECKING:
     from distributed import Client, Future, LocalCluster
@@ -139,7 +140,7 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
 
         def run_on(work: Work) -> Run:
             client = coming.result()
-            say(f"{len(_workers(client, ANSWER_S))} worker(s){_dashboard(client)}")
+            say(counted(len(_workers(client, ANSWER_S)), "worker") + _dashboard(client))
             return lambda task, blocks, done, told: _Dispatch(
                 client, machines, work, task, done, told, say
             ).run(blocks)

@@ -20,6 +20,7 @@ from deblend.separation.job import Job, loop_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import BlockPlan
 from deblend.separation.spans import span_of
+from deblend.words import counted
 
 SMALL_WORK: Final = 2e9
 """Sample-iterations below which no time is measured: it would be a good part of the run."""
@@ -73,7 +74,8 @@ class Forecast:
         """All of it in one sentence."""
         spans = f" in {self.spans} spans of shots" if self.spans > 1 else ""
         return (
-            f"{self.blocks} block(s) of {self.block_channels} channel(s){spans}, "
+            f"{counted(self.blocks, 'block')} of "
+            f"{counted(self.block_channels, 'channel')}{spans}, "
             f"{_size(self.block_bytes)} of arrays each; "
             f"disk: {_size(self.work_bytes)} while it runs and "
             f"{_size(self.result_bytes)} of results; {self.time}"

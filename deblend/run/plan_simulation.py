@@ -32,6 +32,7 @@ from deblend.synth.firing import Firing
 from deblend.synth.line import Line
 from deblend.synth.noise import White
 from deblend.synth.signature import Signature
+from deblend.words import counted
 
 INTERVAL_S: Final = 0.008
 BAND_HZ: Final = (4.0, 28.0, 58.0)
@@ -118,8 +119,9 @@ def _predicted(plan: Plan, alternative: Alternative, tell: Tell) -> Prediction:
 
 def _words(alternative: Alternative, settings: SimulationTable) -> str:
     return (
-        f"{settings.shots} shots of each source, {settings.channels} channels of the streamer "
-        f"nearest the track, {settings.iterations} iterations of the default method, white noise "
+        f"{counted(settings.shots, 'shot')} of each source, "
+        f"{counted(settings.channels, 'channel')} of the streamer nearest the track, "
+        f"{settings.iterations} iterations of the default method, white noise "
         f"of {100 * settings.noise:g} %, at {alternative.vessel.speed_kn[1]:g} knots"
     )
 

@@ -23,6 +23,7 @@ from deblend.qc.scores import (
 from deblend.run.line_rows import in_line_rows
 from deblend.separation.job import BlockResult, Job
 from deblend.synth.write import Truth, open_truth, read_noise_rms
+from deblend.words import counted
 
 Pair = tuple[int | str, int | str]
 Window = tuple[int, int]
@@ -86,7 +87,8 @@ def open_line_truth(folder: Path, job: Job) -> LineTruth:
     channel_count = job.recording.shape[0]
     if gathers.shape[1] != channel_count or gathers.shape[2] < job.length:
         raise InputError(
-            f"the true gathers hold {gathers.shape[1]} channels of {gathers.shape[2]} samples, "
+            f"the true gathers hold {counted(gathers.shape[1], 'channel')} of "
+            f"{counted(gathers.shape[2], 'sample')}, "
             f"the line {channel_count} of {job.length}",
             where=str(folder),
             remedy="Name the truth of this line, or ask for gathers no longer than it.",

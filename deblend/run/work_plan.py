@@ -21,6 +21,7 @@ from deblend.errors import InputError, OutputError
 from deblend.files import write_text
 from deblend.run.line_file import Line
 from deblend.run.line_keys import LineFile
+from deblend.words import counted
 
 SOFTWARE: Final = ("deblend", "numpy", "scipy", "numba", "zarr")
 """What a result depends on, with the version of Python."""
@@ -95,7 +96,7 @@ class WorkPlan:
         if self.count == 1:
             return "one piece"
         spans = f" in {len(self.spans)} spans of shots" if len(self.spans) > 1 else ""
-        return f"{self.count} blocks of {self.channel_step} channel(s){spans}"
+        return f"{self.count} blocks of {counted(self.channel_step, 'channel')}{spans}"
 
     def place(self, number: int) -> tuple[int, range]:
         """Span and channels of a block; blocks of one span follow each other."""

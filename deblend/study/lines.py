@@ -16,6 +16,7 @@ from deblend.synth.firing import Dither
 from deblend.synth.line import Line
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import QUIET_END_S, scene_plan
+from deblend.words import counted
 
 WINDOWS = 6
 
@@ -57,7 +58,7 @@ def _blended(plan: Plan, blend: BlendTable) -> Plan:
     sources = acquisition.sources[: blend.sources]
     if blend.sources is not None and len(sources) < blend.sources:
         raise SettingsError(
-            f"blend {blend.label!r} asks for {blend.sources} sources and the scene has "
+            f"blend {blend.label!r} asks for {counted(blend.sources, 'source')} and the scene has "
             f"{len(sources)}",
             where=f"scene {plan.name}",
             remedy="Take fewer, or a scene with more.",

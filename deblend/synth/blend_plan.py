@@ -18,6 +18,7 @@ from deblend.synth.blend_keys import BlendPlan, FiringTable
 from deblend.synth.build import blend_at, record_span
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.line import Line
+from deblend.words import counted
 
 
 def blend_gathers(plan: BlendPlan, folder: str | Path) -> Line:
@@ -122,8 +123,8 @@ def truth_of(shots: Shots, gathers: list[SourceGathers], where: str = "") -> NDA
         absent = wanted[part.shot_point[index] != wanted]
         if absent.size:
             raise ShotTableError(
-                f"the firing names {absent.size} shot(s) of source {source} that its gathers do "
-                f"not hold, the first of them {absent[0]}",
+                f"the firing names {counted(absent.size, 'shot')} of source {source} that its "
+                f"gathers do not hold, the first of them {absent[0]}",
                 where=where,
                 remedy=f"Its gathers hold shots {part.shot_point[0]} to {part.shot_point[-1]}.",
             )

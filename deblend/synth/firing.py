@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError
 from deblend.model.timebase import NS_PER_S
+from deblend.words import counted
 
 Order = Literal["near-simultaneous", "sequential", "random"]
 DitherLaw = Literal["uniform", "normal", "two-valued"]
@@ -78,7 +79,8 @@ class Firing:
             )
         if self.interval_s <= 0.0 or self.shots_per_source < 1:
             raise InputError(
-                f"{self.shots_per_source} shot(s) every {self.interval_s} s cannot be fired",
+                f"{counted(self.shots_per_source, 'shot')} every {self.interval_s} s cannot be "
+                "fired",
                 remedy="Give at least one shot and a positive interval.",
             )
 
@@ -122,7 +124,8 @@ class Trouble:
         """Which shots leave energy, shape (shot,)."""
         if not 0 <= self.misfires <= shot_count:
             raise InputError(
-                f"{self.misfires} misfires among {shot_count} shots are impossible",
+                f"{counted(self.misfires, 'misfire')} among {counted(shot_count, 'shot')} is more "
+                "than there are",
                 remedy="Give a number from 0 to the number of shots.",
             )
         live = np.ones(shot_count, dtype=np.bool_)

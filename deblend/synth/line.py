@@ -12,6 +12,7 @@ from deblend.errors import InputError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ class Line:
             rows, held = len(self.shots.rows_of(source)), len(self.truth[source])
             if rows != held:
                 raise InputError(
-                    f"source {source} has {rows} shots and truth for {held}",
+                    f"source {source} has {counted(rows, 'shot')} and truth for {held}",
                     remedy="Give one row of truth a shot.",
                 )
 

@@ -13,6 +13,7 @@ from deblend.errors import InputError
 from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.arrivals import Arrival, Positions, constant, distance_m
 from deblend.synth.reflectors import Reflector
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class Multiple:
     def __post_init__(self) -> None:
         if len(self.bounces) < 2:
             raise InputError(
-                f"a multiple with {len(self.bounces)} bounce(s) is none",
+                f"a multiple with {counted(len(self.bounces), 'bounce')} is none",
                 remedy="Name at least two reflectors.",
             )
 

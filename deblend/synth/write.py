@@ -20,6 +20,7 @@ from deblend.records.segd.write import write_continuous_segd
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.synth.line import Line
+from deblend.words import counted
 
 RecordFormat = Literal["segy", "segd"]
 
@@ -275,7 +276,7 @@ def _read_gathers(path: Path) -> NDArray[np.float32]:
         ) from error
     if array.ndim != 3 or array.dtype != np.float32:
         raise InputError(
-            f"the true gathers are {array.dtype} of {array.ndim} dimension(s)",
+            f"the true gathers are {array.dtype} of {counted(array.ndim, 'dimension')}",
             where=str(path),
             remedy="Give float32 of shape (shot, channel, time).",
         )

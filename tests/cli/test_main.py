@@ -212,7 +212,7 @@ def test_trouble_of_many_shots_is_one_line_and_all_of_the_json(
         shown.split()
     )
     assert "Shot 1002" not in shown
-    assert "300 findings: 300 want a look, shown as 1; --json has all" in shown
+    assert "300 findings: 300 to look at, shown as 1; --json has all" in shown
     content = json.loads(call("check", "line.toml", "--json").stdout)
     assert len(content["findings"]) == 300
 

@@ -260,11 +260,11 @@ def test_an_interruption_leaves_finished_blocks_alone(
         line.rewrite("iterations = 25", "iterations = 1")
         result = call("separate", line.line_file)
     assert result.exit_code == 130
-    assert "stopped: 1 of 1 blocks are finished and kept" in result.stderr
+    assert "stopped: 1 of 1 block finished and kept" in result.stderr
     assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
     again = call("separate", line.line_file)
     assert again.exit_code in DONE
-    assert "going on: 1 of 1 blocks are finished" in again.stderr
+    assert "going on: 1 of 1 block finished" in again.stderr
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
 

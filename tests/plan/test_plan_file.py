@@ -65,7 +65,7 @@ def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) ->
         ("count = 3", "count = 9", r"count in table \[sources\] is 9, .* 1 to 8"),
         ("count = 3", "count = 3\nseperation_m = 30.0", "Did you mean 'separation_m'"),
         ("count = 3", "count = 3\nseparation_m = 700.0", "Keep the sources inside the spread"),
-        ("count = 3", "count = 3\npositions_m = [0.0]", "3 sources have 1 positions"),
+        ("count = 3", "count = 3\npositions_m = [0.0]", "3 sources and 1 position"),
         (
             "count = 3",
             "count = 3\nseparation_m = 9.0\npositions_m = [0.0, 1.0, 2.0]",
@@ -111,7 +111,7 @@ def test_shots_may_swap_when_the_plan_says_so(tmp_path: Path) -> None:
     [
         ('[["a"], ["b"], ["a"]]', "sources 1 and 3 share string 'a'"),
         ('[["a"], ["b"], ["c"]]', "fires string 'c', which is not described"),
-        ('[["a"], ["b"]]', "3 sources have 2 lists"),
+        ('[["a"], ["b"]]', "3 sources and 2 lists of strings"),
         ('[["a"], ["b"], []]', "fires no string"),
     ],
 )

@@ -136,7 +136,7 @@ def test_gap_reads_as_nan(write, samples, tmp_path):
     (finding,) = recording.findings
     assert (finding.metric, finding.verdict, finding.unit) == ("gap", "look", "s")
     assert finding.value == pytest.approx(0.060)
-    assert "30 samples are missing between a.sgy and b.sgy" in finding.message
+    assert "30 samples missing between a.sgy and b.sgy" in finding.message
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,7 @@ def test_ieee_keeps_unknown_samples_and_ibm_refuses_them(write, samples, tmp_pat
 REFUSED = {
     "no samples": ({"samples": np.zeros((4, 0), np.float32)}, r"shape \(4, 0\)"),
     "one dimension": ({"samples": np.zeros(4, np.float32)}, r"shape \(4,\)"),
-    "channels": ({"channel_numbers": [1, 2]}, "2 channel numbers were given for 4"),
+    "channels": ({"channel_numbers": [1, 2]}, "2 channel numbers given for 4"),
     "large channel": ({"channel_numbers": [1, 2, 3, 2**31]}, "2147483648 does not fit"),
     "interval": ({"interval_ns": 0}, "interval of 0 ns"),
     "format": ({"sample_format": 3}, "sample format 3 is not written"),

@@ -69,7 +69,7 @@ def test_byte_order_mark_carriage_returns_and_blank_lines(table):
 REFUSED = {
     "empty": ("", "shot table is empty"),
     "header only": (HEADER, "a header and no shot"),
-    "no fire time": ("source,shot_point\n1,2\n", r"line 1: column\(s\) fire_time are missing"),
+    "no fire time": ("source,shot_point\n1,2\n", r"line 1: without column fire_time"),
     "misspelt": ("source,shot_point,firetime\n", r"'firetime' is not known\. Did you mean 'fire_t"),
     "other case": ("Source,shot_point,fire_time\n", r"'Source' is not known\. Did you mean 'sour"),
     "doubled": ("source,source,shot_point,fire_time\n", "'source' occurs 2 times"),

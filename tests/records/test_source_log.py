@@ -73,7 +73,7 @@ def test_states(apply) -> None:
     assert fired.shots.fire_time_ns[8] == 1_735_689_662_250_000_000
     assert fired.shots.source.tolist() == [1, 2] * 4 + [2]
     words = [finding.message for finding in fired.findings]
-    assert "3 gun(s) out" in words[3]
+    assert "3 guns out" in words[3]
     assert "pressure 1500 against" in words[4]
     assert "depth 7.5 m against 6 m" in words[5]
     assert [finding.metric for finding in fired.findings][-2:] == [

@@ -161,7 +161,7 @@ def test_a_table_says_what_fires_when(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("row", "message"),
     [
-        ("1,109,2000-01-01T00:00:01Z", r"1 shot\(s\) of source 1 .* not hold, the first .* 109"),
+        ("1,109,2000-01-01T00:00:01Z", r"1 shot of source 1 .* not hold, the first .* 109"),
         ("3,101,2000-01-01T00:00:01Z", "names source 3, for which there are no gathers"),
     ],
 )

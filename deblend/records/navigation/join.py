@@ -17,6 +17,7 @@ from deblend.records.navigation.clock import position_clock_findings
 from deblend.records.navigation.positions import Positions
 from deblend.records.navigation.receivers import receiver_geometry
 from deblend.records.navigation.source_names import NameMap, match_source_names
+from deblend.words import are, counted
 
 _NAMED = 8
 _MOVED_M = 1.0
@@ -130,8 +131,8 @@ def _rows_of_line(shots: Shots, positions: Positions) -> NDArray[np.bool_]:
     rows = np.array([_plain(str(name)) in plain for name in positions.line], dtype=np.bool_)
     if not rows.any():
         raise NavigationError(
-            f"the file holds line(s) {_some(sorted(present))} and the shot table "
-            f"{_some(sorted(wanted))}",
+            f"the lines of the file ({_some(sorted(present))}) are not those of the shot table "
+            f"({_some(sorted(wanted))})",
             where=str(positions.path),
             remedy="Give the file of that line, or correct the line names.",
         )
@@ -235,8 +236,9 @@ def _unmatched_findings(
     if missing.size:
         names = [f"source {shots.source[i]} shot point {shots.shot_point[i]}" for i in missing]
         message = (
-            f"{missing.size} of {len(shots)} shots are not in {positions.path.name}: "
-            f"{_some(names)}. They keep the position of the shot table, if any."
+            f"{missing.size} of {counted(len(shots), 'shot')} {are(missing.size)} not in "
+            f"{positions.path.name}: {_some(names)}. The position of the shot table, if any, is "
+            "kept."
         )
         findings.append(
             Finding("shots_without_position", float(missing.size), "shots", "look", message)
@@ -248,9 +250,9 @@ def _unmatched_findings(
             for i in surplus
         ]
         message = (
-            f"{surplus.size} source positions of {positions.path.name} belong to no shot of the "
-            f"table: {_some(names)}. A shot that fired and is missing from the table stays as "
-            "interference in its neighbours."
+            f"{counted(surplus.size, 'source position')} of {positions.path.name} without a shot "
+            f"in the table: {_some(names)}. A shot that fired and is missing from the table stays "
+            "as interference in its neighbours."
         )
         findings.append(
             Finding("positions_without_shot", float(surplus.size), "shots", "look", message)
@@ -265,8 +267,8 @@ def _moved_findings(before: Shots, after: Shots) -> list[Finding]:
         return []
     largest = float(distance[moved].max())
     message = (
-        f"{np.count_nonzero(moved)} shots lie up to {largest:.1f} m from where the shot table put "
-        "them; the navigation file is used."
+        f"{counted(int(np.count_nonzero(moved)), 'shot')} up to {largest:.1f} m from where the "
+        "shot table has it; the navigation file is used."
     )
     return [Finding("positions_differ", largest, "m", "look", message, limit=_MOVED_M)]
 

@@ -17,6 +17,7 @@ from deblend.records.segd.gps_time import gps_us_to_ns
 from deblend.records.segd.read_headers import RecordHeader
 from deblend.records.segd.source import SegdSlice
 from deblend.records.segd.trace_headers import NO_TIME
+from deblend.words import counted
 
 Choice = Literal["seismic", "auxiliary"] | Sequence[int]
 Amplitudes = Literal["physical", "descaled", "stored"]
@@ -128,7 +129,7 @@ def slice_findings(piece: SegdSlice) -> Iterator[Finding]:
             float(edited),
             "traces",
             "note",
-            f"{record.name}: {edited} trace(s) are marked as edited; they are read as they are",
+            f"{record.name}: {counted(edited, 'trace')} marked as edited, read as recorded",
         )
     skew = traces.skew[piece.trace]
     if skew.any():

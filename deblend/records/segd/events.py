@@ -34,6 +34,7 @@ from deblend.records.segd.layout import (
     unpack,
 )
 from deblend.records.segd.read_headers import RecordHeader
+from deblend.words import counted
 
 STATUS: Final = {
     0x00: "untested",
@@ -189,7 +190,7 @@ def shots_of(records: Iterable[RecordHeader]) -> Shots:
             events.setdefault((event.source, event.point, event.time_us), event)
     if not events:
         raise ShotTableError(
-            f"the {len(records)} SEG-D record(s) carry no source event",
+            f"no source event in {counted(len(records), 'SEG-D record')}",
             remedy="Give the fire times in a shot table.",
         )
     return _as_shots(sorted(events.values(), key=lambda event: event.time_us))
@@ -226,7 +227,8 @@ def event_findings(records: Iterable[RecordHeader]) -> Iterator[Finding]:
             float(cut),
             "shots",
             "note",
-            f"{cut} source point number(s) have a fraction; the shot table keeps the whole part",
+            f"{counted(cut, 'source point number')} with a fraction; the shot table keeps "
+            "the whole part",
         )
 
 

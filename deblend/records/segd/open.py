@@ -28,6 +28,7 @@ from deblend.records.segd.layout import BLOCK, LABEL_SIZE
 from deblend.records.segd.read_headers import RecordHeader, read_records
 from deblend.records.segd.source import SegdSlice
 from deblend.records.starts import check_start_options, exact_start_ns
+from deblend.words import counted
 
 FIRST_BYTES: Final = LABEL_SIZE + 2 * BLOCK
 """How many bytes `looks_like_segd` wants to see."""
@@ -215,7 +216,9 @@ def _check_alike(records: list[RecordHeader], sets: Choice) -> None:
 
 
 def _in_words(layout: list[tuple[int, int]]) -> str:
-    return ", ".join(f"set {number} of {channels} channels" for number, channels in layout[:5])
+    return ", ".join(
+        f"set {number} of {counted(channels, 'channel')}" for number, channels in layout[:5]
+    )
 
 
 def _check_scale(piece: SegdSlice, scale: TimeScale) -> None:

@@ -19,6 +19,7 @@ from deblend.records.segd.general_headers import GeneralHeader, read_general_hea
 from deblend.records.segd.gps_time import gps_us_to_utc_s
 from deblend.records.segd.layout import BLOCK, LABEL_SIZE
 from deblend.records.segd.trace_headers import TraceTable, read_trace_headers
+from deblend.words import counted
 
 SMALLEST_RECORD: Final = 4 * BLOCK
 """Bytes below which a remainder of the file is no record."""
@@ -94,7 +95,9 @@ def _each_record(file: OpenFile) -> Iterator[RecordHeader]:
         position = record.end
         rest = file.size - position
         if rest and _is_no_record(file, position):
-            message = f"{file.path}: {rest} bytes after the last record are no record; left out"
+            message = (
+                f"{file.path}: {counted(rest, 'byte')} after the last record left out: no record"
+            )
             finding = _finding("bytes_after_record", rest, "bytes", "look", message)
             yield replace(record, findings=(*record.findings, finding))
             return
@@ -144,16 +147,16 @@ def _sizes(general: GeneralHeader, end: int) -> Iterator[Finding]:
         ("header_size", general.stated_header_size, general.size),
         ("record_size", general.stated_record_size, end - general.position),
     )
-    for metric, stated, counted in pairs:
+    for metric, stated, found in pairs:
         # 0 is left by recorders that do not know the size when they start the record.
-        if stated not in (None, 0, counted):
+        if stated not in (None, 0, found):
             yield _finding(
                 metric,
-                stated - counted,
+                stated - found,
                 "bytes",
                 "look",
                 f"general header 3 states a {metric.replace('_', ' ')} of {stated} bytes, the "
-                f"record has {counted}; the latter is used",
+                f"record has {found}; the latter is used",
             )
 
 

@@ -179,7 +179,7 @@ def test_mixed_lines(join) -> None:
     joined = join(p111_of(two), plan.shots.take(np.arange(6)))
     assert metrics(joined) == []
     other = replace(plan.shots, line=np.full(len(plan.shots), "2001"))
-    with pytest.raises(NavigationError, match=r"line\(s\) 1001 and the shot table 2001"):
+    with pytest.raises(NavigationError, match=r"lines of the file \(1001\) are .* table \(2001\)"):
         join(p111_of(plan.shots), other)
 
 

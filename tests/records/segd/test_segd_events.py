@@ -91,7 +91,7 @@ def test_bad_status_is_said_and_the_shot_stays_live(tmp_path: Path) -> None:
 
 
 def test_what_cannot_become_shots(tmp_path: Path) -> None:
-    with pytest.raises(ShotTableError, match=r"carry no source event.*shot table"):
+    with pytest.raises(ShotTableError, match=r"no source event in 1 SEG-D record.*shot table"):
         read_segd_shots(written(tmp_path, air_gun(1, LINE, "0000010000")), time_scale="gps")
     with pytest.raises(ShotTableError, match="source id 7, but no source block has it"):
         read_segd_shots(written(tmp_path, event(7, START_US)), time_scale="gps")

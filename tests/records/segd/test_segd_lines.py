@@ -181,7 +181,7 @@ def test_seismic_and_auxiliary_sets(tmp_path: Path) -> None:
 def test_records_of_other_channels_are_refused(tmp_path: Path) -> None:
     other = Record((replace(ONE, payload=ONE.payload[:1]),))
     paths = line(tmp_path, Record((ONE,)).bytes(), other.but(start_us=START_US + LENGTH_US))
-    with pytest.raises(RecordError, match="set 1 of 1 channels here, set 1 of 2 channels in"):
+    with pytest.raises(RecordError, match="set 1 of 1 channel here, set 1 of 2 channels in"):
         open_recording(paths, time_scale="gps")
 
 
