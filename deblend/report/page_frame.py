@@ -11,7 +11,8 @@ A page is a template that extends ``frame.html`` and fills its blocks:
 
 ``parts.html`` has macros for what comes again and again: ``picture(one)``, ``pairs(caption,
 values)`` for settings, ``matrix(caption, columns, rows)`` for numbers, ``caution(text)``. Filters
-write numbers: ``number``, ``decibels``, ``window_text``, ``band_text``, ``metric_text``, ``label``.
+write numbers: ``number``, ``decibels``, ``window_text``, ``band_text``, ``metric_text``, ``label``,
+``counted("shot")``. Negative numbers get the minus sign in whatever is written.
 A page loads nothing from outside, and text handed to a template stays text.
 
     figure = fold_against_time(...)                      # matplotlib, see drawing.new_figure
@@ -33,6 +34,7 @@ from matplotlib.figure import Figure
 from deblend.files import replacing
 from deblend.report import tables
 from deblend.report.drawing import png_bytes
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,11 @@ def write_page(html: str, path: Path) -> None:
         stream.write(html.encode("utf-8", "replace"))
 
 
+def _shown(value: object) -> object:
+    """What a template writes; that which is markup already stays as it is."""
+    return value if hasattr(value, "__html__") else tables.with_minus(str(value))
+
+
 @cache
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
@@ -110,6 +117,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_shown,
     )
     environment.filters |= {
         "number": tables.number,
@@ -117,6 +125,7 @@ def _environment() -> jinja2.Environment:
         "window_text": tables.window_text,
         "band_text": tables.band_text,
         "metric_text": tables.metric_text,
+        "counted": counted,
         "label": lambda value: "" if value is None else str(value),
     }
     return environment

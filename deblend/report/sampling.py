@@ -9,6 +9,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from deblend.report.contents import Section
+from deblend.report.tables import with_minus
 
 CLIP_PERCENTILE: Final = 95.0
 
@@ -55,4 +56,4 @@ def trace_ticks(axis: NDArray[np.float64]) -> tuple[list[float], list[str]]:
     else:
         places = np.unique(np.linspace(0, axis.size - 1, 5).round()).astype(np.int64)
         values = axis[places]
-    return [float(place) for place in places], [f"{value:.10g}" for value in values]
+    return [float(place) for place in places], [with_minus(f"{value:.10g}") for value in values]

@@ -17,6 +17,7 @@ from deblend.report.contents import Section
 from deblend.report.drawing import new_figure, plain
 from deblend.report.sampling import CLIP_PERCENTILE, display_clip, fewer_samples, trace_ticks
 from deblend.report.spectra_figure import draw_spectra
+from deblend.report.tables import number
 
 _GREYS: Final = 25
 """Shades of grey, zero in the middle of one: more are not told apart, fewer make smaller files."""
@@ -85,7 +86,7 @@ def section_figure(
     _draw_spectra(figure.add_subplot(cells[-1, -1]), section, panels)
     bar = figure.add_axes((0.1, 0.72 / height_in, 0.48, 0.12 / height_in))
     _draw_scale(figure.colorbar(image, cax=bar, orientation="horizontal"), clip)
-    louder = f", {gain_db:g} dB louder" if gain_db else ""
+    louder = f", {number(gain_db)} dB louder" if gain_db else ""
     bar.set_xlabel(
         f"amplitude ({plain(amplitude_unit)}), one scale for all panels: clipped at percentile "
         f"{percentile:g} of |before|{louder}; positive dark, negative light\n"

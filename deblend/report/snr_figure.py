@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
-from deblend.report.tables import SnrRow
+from deblend.report.tables import SnrRow, decibels
 
 MOST_ABREAST: Final = 30
 """Bars whose labels find room beside each other; those of more stand upright."""
@@ -45,12 +45,12 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
         axes.hlines(row.limit, centre - reach, centre + reach, color="black", linewidth=2)
         axes.plot(centre, row.start, marker="o", mfc="white", mec="black", linestyle="none")
         axes.annotate(
-            f"{row.value:.1f}",
+            decibels(row.value),
             (centre, _label_height(row, start, span)),
             (0, 2),
             textcoords="offset points",
             ha="center",
-            fontsize=9 if len(sources) <= 4 else 7,
+            fontsize=9 if len(sources) <= 3 else 7,
             rotation=90 if crowded else 0,
         )
     axes.set_xticks(range(len(places)), places)

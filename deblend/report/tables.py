@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ ENERGY_REMOVED: Final = "energy_removed"
 RESIDUAL: Final = "reblend_residual"
 
 Range = tuple[float, float] | None
+_HYPHEN_OF_A_NUMBER: Final = re.compile(r"(?<![\w.])-(?=\.?\d|inf\b)|(?<=\de)-(?=\d)")
 SEVERITY: Final[tuple[Verdict, ...]] = ("fail", "look", "note", "pass")
 
 
@@ -145,18 +147,26 @@ def verdict_counts(findings: Sequence[Finding]) -> dict[str, int]:
     return {verdict: counts[verdict] for verdict in SEVERITY}
 
 
+def with_minus(text: str) -> str:
+    """Text for people, with the minus sign before numbers in place of the hyphen of programs.
+
+    Hyphens of words, dates and ranges stay.
+    """
+    return _HYPHEN_OF_A_NUMBER.sub("−", text)
+
+
 def number(value: float | None, digits: int = 4) -> str:
     """A number for people: so many significant digits, a dash for what is not there."""
     if value is None or value != value:
         return "–"
     if not isfinite(value):
         return "∞" if value > 0 else "−∞"
-    return f"{value:.{digits}g}".replace("-", "−")
+    return with_minus(f"{value:.{digits}g}")
 
 
 def decibels(value: float) -> str:
     """A level with one decimal."""
-    return f"{value:.1f}".replace("-", "−") if isfinite(value) else number(value)
+    return with_minus(f"{value:.1f}") if isfinite(value) else number(value)
 
 
 def window_text(window: Range) -> str:

@@ -14,6 +14,7 @@ from typing import Any, Final
 from bokeh.embed import json_item
 from bokeh.layouts import column, row
 from bokeh.models import (
+    BasicTickFormatter,
     BooleanFilter,
     CDSView,
     CheckboxButtonGroup,
@@ -121,7 +122,16 @@ def _view_choices(facts: dict[str, Any]) -> list[Model]:
     return [
         RadioButtonGroup(name="view", labels=["before", "after", "removed"], active=0),
         Select(name="aligned", options=[("", "its own times")], value="", width=230),
-        Slider(name="gain", start=low, end=high, step=step, value=0, title="gain (dB)", width=170),
+        Slider(
+            name="gain",
+            start=low,
+            end=high,
+            step=step,
+            value=0,
+            title="gain (dB)",
+            width=170,
+            format=BasicTickFormatter(),
+        ),
         RangeSlider(
             name="window",
             start=0.0,
@@ -270,7 +280,7 @@ def _findings_columns(findings: Sequence[Finding]) -> dict[str, list[Any]]:
         "value": [float(one.value) for one in findings],
         "unit": [one.unit for one in findings],
         "limit": [nan if one.limit is None else float(one.limit) for one in findings],
-        "message": [one.message for one in findings],
+        "message": [tables.with_minus(one.message) for one in findings],
     }
 
 

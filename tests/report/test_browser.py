@@ -177,6 +177,17 @@ def test_keys_and_buttons_flip_the_picture_in_place(page: Any) -> None:
     assert models(page, "model('greys').palette") == clip  # one amplitude scale
 
 
+def test_negative_numbers_have_one_sign_everywhere(page: Any) -> None:
+    page.locator("#viewer").scroll_into_view_if_needed()
+    models(page, "model('gain').value = -6")
+    until_shown(page, 3, "-6")
+    assert page.locator("#viewer .bk-slider-title").first.inner_text() == "gain (dB): −6"
+    models(page, "model('findings_text').value_input = 'Left.'")
+    page.wait_for_function("document.getElementById('findings-count').textContent.startsWith('1 ')")
+    cells = page.locator("#findings-table .slick-cell").all_inner_texts()
+    assert "−33" in cells, cells
+
+
 def test_before_is_the_sum_of_what_is_kept_and_removed(page: Any, contents: Contents) -> None:
     section = next(s for s in gathers(contents) if s.number == 4 and s.source == 1)
     codes = np.array(models(page, "Array.from(model('gather_source').data.image[0])"))

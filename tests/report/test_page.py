@@ -26,6 +26,7 @@ from deblend.report.tables import (
     shot_counts,
     snr_matrix,
     snr_rows,
+    with_minus,
 )
 from deblend.report.viewer import library_scripts
 
@@ -310,6 +311,31 @@ def test_matrix_leaves_out_bands_and_details() -> None:
 )
 def test_numbers_for_people(value: float | None, text: str) -> None:
     assert number(value) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("-3.5 dB, (-2), at -.5 and -inf", "−3.5 dB, (−2), at −.5 and −inf"),
+        ("1.5e-05", "1.5e−05"),
+        (
+            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, 2 - 1",
+            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, 2 - 1",
+        ),
+    ],
+)
+def test_only_hyphens_of_negative_numbers_become_minus_signs(text: str, shown: str) -> None:
+    assert with_minus(text) == shown
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_page_has_no_hyphen_before_a_number(contents: Contents) -> None:
+    low = Finding("low", -4.5, "dB", "look", "Only -4.5 dB since 2025-06-01.", limit=-3.0)
+    text = " ".join(
+        Reader(render_report(bare(contents, findings=(low,), provenance={"lag": "-2 ms"}))).text
+    )
+    for part in ("−4.5", "Only −4.5 dB since 2025-06-01.", "−2 ms"):
+        assert part in text
 
 
 def test_levels_have_one_decimal() -> None:

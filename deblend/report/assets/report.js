@@ -6,6 +6,14 @@
   const facts = JSON.parse(text("viewer-facts"));
   const {mu: MU, zero: ZERO, levels: LEVELS, unknown: UNKNOWN} = facts.code;
   const {ndarray} = Bokeh.require("core/util/ndarray");
+  const {ScientificFormatter} = Bokeh.require("models/widgets/tables/cell_formatters");
+
+  /* The minus sign in place of the hyphen that the language and the table put before numbers. */
+  const minus = (text) => text.replace(/(^|[ >e])-(?=\d)/g, "$1−");
+  const {doFormat} = ScientificFormatter.prototype;
+  ScientificFormatter.prototype.doFormat = function (...cell) {
+    return minus(doFormat.apply(this, cell));
+  };
 
   async function models(item, place) {
     await Bokeh.embed.embed_item(JSON.parse(text(item)), place);
@@ -111,7 +119,7 @@
     const zero = other ? `time break of ${other.label}` : "its own time break";
     const scale = gather.clip * Math.pow(10, -viewer("gain").value / 20);
     caption.textContent = `Source ${gather.source}, ${words(gather)}: ${state.view}. ` +
-      `Time 0 is ${zero}. Black is +${scale.toPrecision(3)}, white is −${scale.toPrecision(3)} ` +
+      `Time 0 is ${zero}. Black is +${minus(scale.toPrecision(3))}, white is −${minus(scale.toPrecision(3))} ` +
       `(${facts.unit}), the same for every view of this gather; ` +
       `each row is the mean of ${(1e3 * gather.row_s).toPrecision(3)} ms. ` +
       "Plain white: not known. " + (state.point ? state.point.text(gather) : "");
@@ -305,7 +313,7 @@
       if (!other) {
         const codes = await samples(gather, state.view);
         const amplitude = gather.top * amplitudes[codes[trace * gather.rows + row]];
-        value = Number.isNaN(amplitude) ? ", not known" : `, about ${amplitude.toPrecision(2)} ${facts.unit}`;
+        value = Number.isNaN(amplitude) ? ", not known" : `, about ${minus(amplitude.toPrecision(2))} ${facts.unit}`;
       }
       const member = (gather.kind === "shot" ? "channel " : "shot point ") + gather.members[trace];
       readout.textContent = `${member}, ${y.toFixed(3)} s${value}`;
