@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
+from deblend.run.judge import EXIT_STATUS
 
 PLAN: Final = Path(__file__).parents[2] / "examples" / "plan.toml"
 REPEATS: Final = 3
@@ -32,7 +33,9 @@ def best_of(repeats: int, *options: str) -> tuple[float, float]:
             code = "from deblend.cli.main import main; main()"
             command = [sys.executable, "-c", code, "plan", str(PLAN), *filled]
             begin, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
-            subprocess.run(command, check=True, capture_output=True)
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            if done.returncode not in EXIT_STATUS.values():
+                raise RuntimeError(done.stderr)
             wall, after = time.perf_counter() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
             processor = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
             times.append((wall, processor))

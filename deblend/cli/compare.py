@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import plain_errors, usage_error
 
 
 @click.command(short_help="Compare methods on lines with a known answer.")
@@ -50,7 +50,8 @@ def compare(
         show_keys(list_study_keys())
         return
     if study_file is None or out is None:
-        raise click.UsageError("Name a study file and a folder (--out), or ask for --keys.")
+        missing = "study file" if study_file is None else "folder (--out)"
+        raise usage_error(f"no {missing} was given", "Name both, or ask for --keys.")
     from deblend.study.present import present
 
     study = read_study(study_file)

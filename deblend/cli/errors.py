@@ -7,16 +7,59 @@ import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
-from typing import ParamSpec
+from typing import Any, ParamSpec
 
 import click
 
-from deblend.errors import DeblendError
+from deblend.errors import DeblendError, SettingsError
 
 P = ParamSpec("P")
 
 EXIT_ERROR = 2
 EXIT_STOPPED = 130
+
+
+class PlainGroup(click.Group):
+    """Commands whose errors of usage are one line, like all others: what, where, what to do."""
+
+    def make_context(self, *args: Any, **settings: Any) -> click.Context:
+        """As in click; options of the group itself are read here."""
+        with _usage_in_one_line():
+            return super().make_context(*args, **settings)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """As in click; options of the commands are read here."""
+        with _usage_in_one_line():
+            return super().invoke(ctx)
+
+
+class _OneLine(click.ClickException):
+    exit_code = EXIT_ERROR
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"error: {' '.join(self.message.split())}", file=file, err=file is None)
+
+
+@contextmanager
+def _usage_in_one_line() -> Iterator[None]:
+    try:
+        yield
+    except click.exceptions.NoArgsIsHelpError:
+        raise
+    except click.UsageError as error:
+        place = "deblend" if error.ctx is None else error.ctx.command_path
+        what, _, hint = error.format_message().rstrip(".").partition(". ")
+        known = SettingsError(
+            what[:1].lower() + what[1:],
+            where=place,
+            remedy=f"{hint} `{place} --help` lists what it takes.".lstrip(),
+        )
+        raise _OneLine(str(known)) from error
+
+
+def usage_error(what: str, remedy: str) -> SettingsError:
+    """An error of the options and arguments of the command that runs."""
+    return SettingsError(what, where=click.get_current_context().command_path, remedy=remedy)
 
 
 def plain_errors(command: Callable[P, None]) -> Callable[P, None]:

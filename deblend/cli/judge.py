@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import plain_errors, usage_error
 
 
 @click.command(short_help="Hold a finished run against limits.")
@@ -31,7 +31,9 @@ def judge(context: click.Context, out: Path | None, limits: Path | None, show_li
         click.echo(limits_text(), nl=False)
         return
     if out is None:
-        raise click.UsageError("Name the folder of a finished run, or ask for --show-limits.")
+        raise usage_error(
+            "no folder was given", "Name that of a finished run, or ask for --show-limits."
+        )
     judgement = judge_folder(out, default_limits() if limits is None else read_limits(limits))
     show_findings(judgement.findings)
     click.echo(f"verdict: {judgement.verdict}")

@@ -12,7 +12,7 @@ from deblend import __version__
 from deblend.cli.benchmark_line import benchmark_line
 from deblend.cli.blend import blend
 from deblend.cli.compare import compare
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import PlainGroup, plain_errors, usage_error
 from deblend.cli.inject import inject
 from deblend.cli.judge import judge
 from deblend.cli.make import make
@@ -23,7 +23,7 @@ from deblend.words import counted
 EXIT_LOOK = 1
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group("deblend", cls=PlainGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="deblend")
 @click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
 def main(traceback: bool) -> None:
@@ -82,7 +82,7 @@ def check(
         show_keys(list_keys())
         return
     if line_file is None:
-        raise click.UsageError("Name a line file, or ask for --keys.")
+        raise usage_error("no line file was given", "Name one, or ask for --keys.")
     from deblend.run.check import check_json, check_line
 
     result = check_line(read_line_file(line_file), overwrite=overwrite, with_samples=with_samples)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import plain_errors, usage_error
 
 
 @click.command(short_help="Make a line with a known answer.")
@@ -33,7 +33,8 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
             click.echo(f"{name:20s}{scene_plan(name).description}")
         return
     if scene is None or out is None:
-        raise click.UsageError("Name a scene and a folder (--out), or ask for --scenes.")
+        missing = "scene" if scene is None else "folder (--out)"
+        raise usage_error(f"no {missing} was given", "Name both, or ask for --scenes.")
     if scene.endswith(".toml"):
         plan = read_scene_file(scene)
     else:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import plain_errors, usage_error
 
 if TYPE_CHECKING:
     from deblend.model.timebase import TimeScale
@@ -34,8 +34,10 @@ if TYPE_CHECKING:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--keys", is_flag=True, help="List every key of a plan file instead.")
+@click.pass_context
 @plain_errors
 def plan(
+    context: click.Context,
     plan_file: Path | None,
     out: Path | None,
     simulate: bool,
@@ -51,18 +53,25 @@ def plan(
     Holds the alternatives of PLAN.toml against each other and against a conventional two-source
     line; with --shots, also a line as shot against its plan. The numbers are advice: local law, the
     permit and licensed practice decide.
+
+    Exit status 0: within all limits; 1: findings want a look; 3: an alternative, or the line as
+    shot, is beyond a limit that PLAN.toml states; 2: cannot be planned.
     """
     if keys:
         _show_keys()
         return
     if plan_file is None:
-        raise click.UsageError("Name a plan file, or ask for --keys.")
+        raise usage_error("no plan file was given", "Name one, or ask for --keys.")
     if (shots is None) != (time_scale is None):
-        raise click.UsageError("--shots and --time-scale go together.")
+        given, missing = ("--shots", "--time-scale")[:: 1 if time_scale is None else -1]
+        raise usage_error(f"{given} is given without {missing}", "They go together.")
     if shots is None and (alternative is not None or delays is not None):
-        raise click.UsageError("--alternative and --delays go with --shots.")
+        given = "--delays" if alternative is None else "--alternative"
+        raise usage_error(f"{given} is given without --shots", "They go together.")
     from deblend.cli.display_plan import show_plan
     from deblend.files import filling
+    from deblend.qc.limits import overall_verdict
+    from deblend.run.judge import EXIT_STATUS
     from deblend.run.plan import ShotLine, make_plan, plan_json, write_plan
 
     line = None
@@ -76,8 +85,12 @@ def plan(
         click.echo(plan_json(contents), nl=False)
     else:
         show_plan(contents)
+    verdict = overall_verdict(contents.judged)
+    if not as_json:
+        click.echo(f"verdict: {verdict}")
     if written is not None:
         click.echo(f"{written[0]} written", err=True)
+    context.exit(EXIT_STATUS[verdict])
 
 
 def _tell(what: str) -> None:

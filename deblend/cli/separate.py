@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from deblend.cli.errors import plain_errors
+from deblend.cli.errors import plain_errors, usage_error
 
 
 @click.command()
@@ -56,9 +56,15 @@ def separate(
     done, and findings fail; 2: cannot be done. The re-blend residual alone decides nothing.
     """
     if prepare + (block is not None) + finish > 1:
-        raise click.UsageError("Give one of --prepare, --block and --finish.")
+        raise usage_error(
+            "several of --prepare, --block and --finish are given",
+            "Each is a command of its own: give one of them.",
+        )
     if processes and scheduler:
-        raise click.UsageError("Give --processes or --scheduler.")
+        raise usage_error(
+            "both --processes and --scheduler are given",
+            "Blocks go to local processes or to the workers of a scheduler: give one of them.",
+        )
     planned = {
         "--overwrite": overwrite,
         "--restart": restart,
@@ -68,8 +74,9 @@ def separate(
     }
     extra = ", ".join(name for name, value in planned.items() if value)
     if extra and (finish or block is not None):
-        raise click.UsageError(
-            f"--block and --finish follow the plan of --prepare: give {extra} there."
+        raise usage_error(
+            f"{extra} cannot be given with {'--finish' if finish else '--block'}",
+            "--block and --finish follow the plan of --prepare: give it there.",
         )
     from deblend.cli.display import show_outcome
     from deblend.cli.progress import progress_display

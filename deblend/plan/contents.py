@@ -57,6 +57,13 @@ class PlanContents:
             rows += [("line as shot", finding) for finding in self.shot.findings]
         return rows
 
+    @property
+    def judged(self) -> list[Finding]:
+        """Findings that decide: all but those of the reference, which nobody asks to shoot."""
+        alternatives = [finding for column in self.columns[1:] for finding in column.findings]
+        shot = () if self.shot is None else self.shot.findings
+        return [*alternatives, *self.signature_findings, *shot]
+
     def rows(self) -> Iterator[tuple[Quantity, list[float | str]]]:
         """Each quantity, as of the first column, with its value in every column."""
         for same in zip(*(column.quantities for column in self.columns), strict=True):

@@ -34,6 +34,7 @@ from deblend.plan.plan_file import Plan, read_plan, speeds_m_s
 from deblend.plan.prediction import NOT_A_PROMISE, Prediction
 from deblend.plan.shot_timing import blending_fold
 from deblend.plan.signature import SignatureMeasures
+from deblend.qc.limits import overall_verdict
 
 PAGE: Final = "plan.html"
 NUMBERS: Final = "plan.json"
@@ -194,6 +195,7 @@ def plan_json(contents: PlanContents) -> str:
     """Everything as JSON; what is unknown or endless is null."""
     content = {
         "plan": contents.name,
+        "verdict": overall_verdict(contents.judged),
         "advice": ADVICE,
         "target": _plain(
             {

@@ -67,7 +67,8 @@ def small(folder: Path, more: str = "") -> Path:
 def test_the_example_makes_a_page_tables_and_firing_tables(tmp_path: Path) -> None:
     out = tmp_path / "out"
     result = call(EXAMPLE, "--out", out)
-    assert result.exit_code == 0, result.output
+    assert result.exit_code == 3, result.output
+    assert result.stdout.endswith("verdict: fail\n")
     for words in ("crossline bin", "reference: two sources", "high-pressure air", "permit"):
         assert words.lower() in result.output.lower()
     page = (out / "plan.html").read_text()
@@ -93,6 +94,36 @@ def test_the_example_makes_a_page_tables_and_firing_tables(tmp_path: Path) -> No
     assert call(EXAMPLE, "--out", out).exit_code == 2
 
 
+@pytest.mark.parametrize(
+    ("limits", "verdict", "status"),
+    [
+        ("", "note", 0),
+        ("limits.smallest_shot_spacing_m = 18.0\n", "fail", 3),
+        ("vessel.speed_kn = [2.5, 4.5, 4.8]\n", "look", 1),
+    ],
+)
+def test_the_exit_status_is_that_of_the_worst_finding(
+    tmp_path: Path, limits: str, verdict: str, status: int
+) -> None:
+    plan = small(tmp_path, f'[[alternatives]]\nname = "own"\n{limits}')
+    result = call(plan)
+    assert result.exit_code == status, result.output
+    assert result.stdout.endswith(f"verdict: {verdict}\n")
+    shown = call(plan, "--json")
+    assert shown.exit_code == status
+    assert json.loads(shown.stdout)["verdict"] == verdict
+
+
+def test_the_conventional_line_is_not_judged(tmp_path: Path) -> None:
+    # Two shots of the conventional line lie 18.75 m apart, nearer than this permit allows.
+    plan = small(tmp_path, "[reference]\nlimits.smallest_shot_spacing_m = 20.0\n")
+    assert "fail" in {
+        finding["verdict"]
+        for finding in json.loads(call(plan, "--json").stdout)["alternatives"][0]["findings"]
+    }
+    assert call(plan).exit_code in (0, 1)
+
+
 def test_json_is_json_and_keys_are_listed() -> None:
     result = call(EXAMPLE, "--json")
     assert json.loads(result.stdout)["cautions"]
@@ -102,12 +133,10 @@ def test_json_is_json_and_keys_are_listed() -> None:
 
 
 def test_wrong_use_is_told(tmp_path: Path) -> None:
-    assert "Name a plan file" in call().output
-    assert "go together" in call(EXAMPLE, "--shots", tmp_path / "shots.csv").output
     for option in ("--delays", "--alternative"):
         wrong = call(EXAMPLE, option, tmp_path / "some")
         assert wrong.exit_code == 2
-        assert "go with --shots" in wrong.output
+        assert f"{option} is given without --shots" in wrong.output
     result = call(tmp_path / "none.toml")
     assert result.exit_code == 2
     assert "cannot be read" in result.output
