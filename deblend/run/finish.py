@@ -19,18 +19,35 @@ from deblend.qc.group_likeness import GroupLikeness
 from deblend.qc.seams import seam_findings
 from deblend.report.contents import Contents, Section, write_contents
 from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
-from deblend.run.hand_over import deliver_sources, report_contents, write_line_manifest
+from deblend.run.hand_over import (
+    deliver_sources,
+    delivered_sources,
+    report_contents,
+    write_line_manifest,
+)
+from deblend.run.judge import read_findings
 from deblend.run.line_products import line_products
 from deblend.run.line_seams import line_seams
 from deblend.run.memory import give_back_freed_memory
 from deblend.run.open_line import with_new
-from deblend.run.output_folder import FINDINGS, FIRE_TIMES, MANIFEST, MAPS, PAGE, SAMPLES, publish
+from deblend.run.output_folder import (
+    FINDINGS,
+    FIRE_TIMES,
+    MANIFEST,
+    MAPS,
+    PAGE,
+    SAMPLES,
+    publish,
+    stated,
+)
 from deblend.run.progress import Progress, Step
 from deblend.run.quality_maps import write_maps
 from deblend.run.report_extras import read_extras
 from deblend.run.report_samples import choose_places, read_sections
 from deblend.run.unknown_samples import recorded_samples
 from deblend.run.work import Work
+from deblend.run.work_folder import WorkFolder
+from deblend.run.work_plan import read_plan
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
 
@@ -80,8 +97,47 @@ def finish_work(
     ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     write_line_manifest(results / MANIFEST, folder, work, files, others, findings, ended_utc)
     publish(results, folder)
-    work.folder.remove()
+    _remove_work(work.folder)
     return files, findings
+
+
+def is_published(folder: Path) -> bool:
+    """Whether the unfinished run in an output folder has ended but for the removal of its work."""
+    plan = WorkFolder.of(folder).plan
+    return plan.exists() and stated(folder, "started_utc") == read_plan(plan).started_utc
+
+
+def published(work: Work, folder: Path) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
+    """The results of a run that has published them; removes the work that it left.
+
+    Parameters and returns as for `finish_work`.
+
+    Raises
+    ------
+    OutputError
+        If what is left cannot be removed.
+    """
+    job = work.job
+    records = {record["path"]: record for record in stated(folder, "outputs")}
+    files = []
+    for number, path, rows in delivered_sources(work, folder):
+        record = records[path.relative_to(folder).as_posix()]
+        size_bytes, sha256 = record["size_bytes"], record["sha256"]
+        traces = len(rows) * job.recording.shape[0]
+        source = job.shots.sources[number]
+        files.append(DeliveredFile(path, size_bytes, sha256, source, len(rows), traces))
+    findings = tuple(read_findings(folder / FINDINGS))
+    _remove_work(work.folder)
+    return files, findings
+
+
+def _remove_work(folder: WorkFolder) -> None:
+    """Throw the work of a published run away, the plan last.
+
+    Beside the manifest it says that the result is complete and this is what was left of it.
+    """
+    folder.empty()
+    folder.remove()
 
 
 def _measured(work: Work, measures: LineMeasures, likeness: GroupLikeness) -> list[Finding]:

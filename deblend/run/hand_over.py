@@ -26,6 +26,7 @@ from deblend.run.progress import Progress, Step
 from deblend.run.work import Work
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
+from deblend.words import counted
 
 MOST_FOLD_VALUES: Final = 20_000
 
@@ -49,21 +50,33 @@ def deliver_sources(
     OutputError
         If something does not fit the format or cannot be written.
     """
-    folder = results / DELIVERED
-    folder.mkdir()
-    sources = [
-        (number, source, rows)
-        for number, source in enumerate(work.job.shots.sources)
-        if (rows := work.rows_of(number)).size
-    ]
+    (results / DELIVERED).mkdir()
+    sources = delivered_sources(work, results)
     files: list[DeliveredFile] = []
-    for number, source, rows in sources:
+    for number, path, rows in sources:
+        source = work.job.shots.sources[number]
         progress(Step("deliver", len(files), len(sources), f"source {source}"))
-        path = folder / file_name(source, number)
         gathers = _describe(rows, work, measures)
         files.append(write_source_segy(path, work.estimates(number, rows), gathers))
     progress(Step("deliver", len(files), len(files)))
     return files
+
+
+def delivered_sources(work: Work, folder: Path) -> list[tuple[int, Path, NDArray[np.int64]]]:
+    """Sources that have delivered shots, by their place in the table; file and rows of each.
+
+    Parameters
+    ----------
+    work : Work
+        The run.
+    folder : Path
+        Where the folder of delivered files is.
+    """
+    return [
+        (number, folder / DELIVERED / file_name(source, number), rows)
+        for number, source in enumerate(work.job.shots.sources)
+        if (rows := work.rows_of(number)).size
+    ]
 
 
 def file_name(source: int | str, number: int) -> str:
@@ -206,9 +219,10 @@ def report_contents(
         findings=findings,
         settings={name: str(value) for name, value in job.settings.items()},
         provenance={
-            "record": f"{len(recording.files)} file(s), {recording.shape[0]} channels, "
-            f"{recording.duration_s:.1f} s from {start}",
-            "shots": f"{table.name if table else 'source events'}, {len(job.shots)} rows",
+            "record": f"{counted(len(recording.files), 'file')}, "
+            f"{counted(recording.shape[0], 'channel')}, {recording.duration_s:.1f} s from {start}",
+            "shots": f"{table.name if table else 'source events'}, "
+            f"{counted(len(job.shots), 'row')}",
             "time scale": recording.scale.upper(),
             "unexplained part": RESIDUAL_CHOICES[job.residual],
             "separated in": work.plan.cut,

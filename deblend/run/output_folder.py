@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from tempfile import TemporaryFile
-from typing import Final
+from typing import Any, Final
 
 from deblend.errors import OutputError, reason_of
 from deblend.files import sync
@@ -22,7 +23,9 @@ RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 
 
-def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> None:
+def check_output_folder(
+    folder: Path, line_file: Path, *, overwrite: bool, published: bool = False
+) -> None:
     """Refuse a folder that holds anything but what may be replaced, or an unfinished run.
 
     Parameters
@@ -33,6 +36,9 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
         A subfolder that holds it (the demo keeps its line there) is no obstacle.
     overwrite : bool
         Whether results of an earlier run may be replaced.
+    published : bool, optional
+        Whether the results are those of the unfinished run itself: it was stopped in its last step,
+        the removal of its work.
 
     Raises
     ------
@@ -55,18 +61,34 @@ def check_output_folder(folder: Path, line_file: Path, *, overwrite: bool) -> No
     foreign = [entry.name for entry in others if entry.name not in ours]
     results = [entry.name for entry in others if entry.name in RESULTS]
     # Results without a manifest beside an unfinished run are some that it was moving into place.
-    halfway = (folder / UNFINISHED).exists() and MANIFEST not in results
+    halfway = published or ((folder / UNFINISHED).exists() and MANIFEST not in results)
     if foreign or (results and not overwrite and not halfway):
         names = foreign or results
         more = f" and {len(names) - 3} more" if len(names) > 3 else ""
         raise OutputError(
-            f"the output folder is not empty: it holds {', '.join(names[:3])}{more}",
+            f"the output folder is not empty: it holds {', '.join(names[:3])}{more}"
+            f"{'' if foreign else _ended(folder)}",
             where=str(folder),
             remedy="Name another folder, or empty this one."
             if foreign
             else "Name another folder, or replace the earlier results with --overwrite.",
         )
     _check_writable(folder)
+
+
+def _ended(folder: Path) -> str:
+    """When the run ended whose results are there, so that one that was stopped is told from it."""
+    ended_utc = stated(folder, "ended_utc")
+    return "" if ended_utc is None else f" of a run that ended at {ended_utc}"
+
+
+def stated(folder: Path, name: str) -> Any:
+    """What the manifest in a folder says under a name; None where none can be read."""
+    try:
+        content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return content.get(name) if isinstance(content, dict) else None
 
 
 def _check_writable(folder: Path) -> None:
@@ -104,7 +126,7 @@ def publish(work: Path, folder: Path) -> None:
         for old, new in moves:
             old.rename(new)
             done.append((old, new))
-        sync(folder)
+            sync(folder)  # a power cut must not leave the manifest without what it names
     except BaseException as error:
         for old, new in reversed(done):
             new.rename(old)

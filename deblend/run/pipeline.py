@@ -17,7 +17,7 @@ from deblend.model.findings import Finding
 from deblend.report.contents import read_contents
 from deblend.run.block_progress import BlockProgress
 from deblend.run.execute import Machines, Run, as_present, runner
-from deblend.run.finish import finish_work
+from deblend.run.finish import finish_work, is_published, published
 from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.hand_over import count_reasons, input_paths
 from deblend.run.line_file import Line
@@ -49,6 +49,7 @@ from deblend.run.work_plan import (
 )
 from deblend.separation.job import Job
 from deblend.separation.plan_blocks import BlockPlan
+from deblend.words import counted
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,8 @@ def run_line(
     begin = time.monotonic()
     machines = _machines(line, options, progress)
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
+        if is_published(line.output_folder):
+            return _outcome(line, found, published(found, line.output_folder), begin)
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
             work = _staged(found, progress)
             run = run_on(work)
@@ -158,6 +161,8 @@ def prepare_work(
     Raises and parameters as for `run_line`.
     """
     options = options or RunOptions()
+    if not options.restart and is_published(line.output_folder):  # no work to go on with
+        options = replace(options, restart=True)
     machines = _machines(line, options, progress)
     with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
         with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
@@ -175,6 +180,8 @@ def separate_numbered(line: Line, block: int, progress: Progress = silent) -> No
         If the run has not been prepared, has no such block, or is at work as a whole.
     """
     with _going_on(line, shared=True) as work:
+        if is_published(line.output_folder):
+            raise _finished(line.output_folder)
         if not 0 <= block < work.plan.count:
             raise OutputError(
                 f"there is no block {block}",
@@ -195,11 +202,13 @@ def finish_line(line: Line, progress: Progress = silent) -> Outcome:
     """
     begin = time.monotonic()
     with _going_on(line, shared=False) as work:
+        if is_published(line.output_folder):
+            return _outcome(line, work, published(work, line.output_folder), begin)
         missing = work.missing_blocks()
         if missing:
             first = ", ".join(str(block) for block in missing[:5])
             raise OutputError(
-                f"{len(missing)} of {work.plan.count} blocks are missing: {first}"
+                f"{len(missing)} of {counted(work.plan.count, 'block')} missing: {first}"
                 f"{', ...' if len(missing) > 5 else ''}",
                 where=str(line.output_folder),
                 remedy="Separate them with --block.",
@@ -259,7 +268,8 @@ def _unfinished(
     """A new run, or the one that was not finished."""
     use_one_heap()
     folder = line.output_folder
-    check_output_folder(folder, line.path, overwrite=options.overwrite)
+    ended = not options.restart and is_published(folder)
+    check_output_folder(folder, line.path, overwrite=options.overwrite, published=ended)
     progress(Step("open", 0, 0, "reading headers"))
     stored = WorkFolder.of(folder)
     if stored.plan.exists() and not options.restart:
@@ -269,6 +279,8 @@ def _unfinished(
     truth_of(opened, job)  # refused before any work
     with locked(folder) as work_folder:
         plan = None if options.restart else _kept_plan(work_folder, opened, job)
+        if plan is None:  # results that are there were made of something else
+            check_output_folder(folder, line.path, overwrite=options.overwrite)
         if plan is None:
             progress(Step("open", 0, 0, "planning, and trying how fast this machine is"))
             plan, sentence = _new_plan(opened, job, options, machines)
@@ -277,13 +289,21 @@ def _unfinished(
             work = Work(work_folder, plan, opened, job)
         else:
             work = Work(work_folder, plan, opened, job)
-            done = plan.count - len(work.missing_blocks())
-            sentence = (
-                f"going on: {done} of {plan.count} blocks are finished; "
-                f"planned before: {plan.cut}; --restart plans anew"
-            )
+            sentence = _going_on_sentence(work)
         progress(Step("plan", 0, 0, sentence))
         yield work
+
+
+def _going_on_sentence(work: Work) -> str:
+    """From where a run goes on."""
+    if is_published(work.folder.path.parent):
+        return "the results are complete; the work that was left beside them is removed"
+    plan = work.plan
+    done = plan.count - len(work.missing_blocks())
+    return (
+        f"going on: {done} of {counted(plan.count, 'block')} finished; "
+        f"planned before: {plan.cut}; --restart plans anew"
+    )
 
 
 @contextmanager
@@ -292,11 +312,7 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
     folder = line.output_folder
     if not WorkFolder.of(folder).plan.exists():
         if (folder / MANIFEST).exists():
-            raise OutputError(
-                "the run in this folder is finished",
-                where=str(folder),
-                remedy="Nothing is left to do; --prepare --overwrite begins anew.",
-            )
+            raise _finished(folder)
         raise OutputError(
             "no run has been prepared in this folder",
             where=str(folder),
@@ -309,6 +325,14 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
         work = replace(work, opened=replace(work.opened, line=line))
         refuse_changed(plan, _asked_now(plan, work.opened, work.job), folder)
         yield work
+
+
+def _finished(folder: Path) -> OutputError:
+    return OutputError(
+        "the run in this folder is finished",
+        where=str(folder),
+        remedy="Nothing is left to do; --prepare --overwrite begins anew.",
+    )
 
 
 def _asked_now(plan: WorkPlan, opened: OpenLine, job: Job) -> WorkPlan:
@@ -340,7 +364,7 @@ def _kept_plan(work: WorkFolder, opened: OpenLine, job: Job) -> WorkPlan | None:
         return None
     plan = read_plan(work.plan)
     now = _asked_now(plan, opened, job)
-    if work.any_done():
+    if work.any_done() and not is_published(work.path.parent):
         refuse_changed(plan, now, work.path.parent)
     return None if changes(plan, now) else plan
 
@@ -377,8 +401,8 @@ def _idle(blocks: int, machines: Machines) -> str:
     if processes <= blocks:
         return ""
     return (
-        f"; {processes - blocks} of {processes} processes get no block: with their neighbours, "
-        "more and smaller blocks would take no less time"
+        f"; {processes - blocks} of {counted(processes, 'process', 'processes')} without a block: "
+        "with their neighbours, more and smaller blocks would take no less time"
     )
 
 
@@ -443,8 +467,16 @@ def _separate(work: Work, run: Run, progress: Progress) -> None:
 
 
 def _finish(work: Work, line: Line, progress: Progress, begin: float) -> Outcome:
-    folder = line.output_folder
-    files, findings = finish_work(work, folder, progress)
+    return _outcome(line, work, finish_work(work, line.output_folder, progress), begin)
+
+
+def _outcome(
+    line: Line,
+    work: Work,
+    results: tuple[list[DeliveredFile], tuple[Finding, ...]],
+    begin: float,
+) -> Outcome:
+    folder, (files, findings) = line.output_folder, results
     return Outcome(
         folder=folder,
         delivered=tuple(replace(file, path=folder / DELIVERED / file.path.name) for file in files),
@@ -460,9 +492,10 @@ def _saying_what_is_kept(work: Work) -> Iterator[None]:
         yield
     except KeyboardInterrupt as error:
         done = work.plan.count - len(work.missing_blocks())
-        raise KeyboardInterrupt(
-            f"{done} of {work.plan.count} blocks are finished and kept; the same command goes on"
-        ) from error
+        kept = f"{done} of {counted(work.plan.count, 'block')} finished and kept"
+        if is_published(work.folder.path.parent):
+            kept = "the results are complete, but some of the work is left beside them"
+        raise KeyboardInterrupt(f"{kept}; the same command goes on") from error
 
 
 def machines_of(line: Line) -> Machines:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from deblend.errors import OutputError
+from deblend.files import sync
 from deblend.run.output_folder import UNFINISHED
 
 _LOCK: Final = "lock"
@@ -100,6 +101,15 @@ class WorkFolder:
         """Throw the folder away, the plan first: what a kill leaves is not gone on with."""
         self.plan.unlink(missing_ok=True)
         shutil.rmtree(self.path, ignore_errors=True)
+
+    def empty(self) -> None:
+        """Throw everything away but the lock and the plan, and wait until that is on disk."""
+        for entry in self.path.iterdir():
+            if entry.is_dir():
+                shutil.rmtree(entry, ignore_errors=True)
+            elif entry.name not in (_LOCK, self.plan.name):
+                entry.unlink()
+        sync(self.path)
 
     def any_done(self) -> bool:
         """Whether any block is finished."""

@@ -102,10 +102,10 @@ def test_a_run_goes_on_where_it_stopped(
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
     assert again.exit_code in DONE, again.stderr
-    said = f"going on: {kept} of 4 blocks are finished; planned before: 4 blocks of 1 channel(s);"
+    said = f"going on: {kept} of 4 blocks finished; planned before: 4 blocks of 1 channel;"
     assert said in " ".join(again.stderr.split())
     shown = read_contents(line.out / SAMPLES).provenance
-    assert shown["separated in"] == "4 blocks of 1 channel(s)"
+    assert shown["separated in"] == "4 blocks of 1 channel"
     assert results(line.out) == whole
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
@@ -140,6 +140,88 @@ def test_what_has_finished_no_block_begins_anew_with_something_else(
     again = call("separate", line.line_file)
     assert again.exit_code in DONE
     assert "going on" not in again.stderr
+
+
+def stop_while_removing(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    """Stop a run whose results are complete: before it removes its work, or all but the plan."""
+    with monkeypatch.context() as patch:
+        fail_at(patch, where, 1, KeyboardInterrupt())
+        stopped = call("separate", line.line_file, *FOUR_BLOCKS)
+    assert stopped.exit_code == 130
+    said = "stopped: the results are complete, but some of the work is left beside them"
+    assert said in " ".join(stopped.stderr.split())
+    assert sorted(path.name for path in line.out.iterdir()) == sorted([*RESULTS, UNFINISHED])
+
+
+BEFORE, ALL_BUT_PLAN = "deblend.run.finish._remove_work", "deblend.run.work_folder.sync"
+
+
+@pytest.fixture
+def published(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch) -> SmallLine:
+    """A line whose results are complete and lie beside the work."""
+    stop_while_removing(line, call, monkeypatch, BEFORE)
+    return line
+
+
+@pytest.mark.parametrize(
+    ("where", "options"),
+    [
+        (BEFORE, ()),
+        (ALL_BUT_PLAN, ()),
+        (ALL_BUT_PLAN, ("--overwrite",)),
+        (ALL_BUT_PLAN, ("--finish",)),
+    ],
+)
+def test_a_run_that_had_its_results_only_tidies_up(
+    line: SmallLine,
+    call: Call,
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+    options: tuple[str, ...],
+) -> None:
+    whole = call("separate", line.line_file, *FOUR_BLOCKS)
+    files = results(line.out)
+    shutil.rmtree(line.out)
+    stop_while_removing(line, call, monkeypatch, where)
+    fail_at(monkeypatch, "deblend.run.work.separate_channels", 1, AssertionError("once more"))
+    again = call("separate", line.line_file, *options)
+    assert again.exit_code == whole.exit_code
+    assert again.stdout.split(" after ")[0] == whole.stdout.split(" after ")[0]
+    assert results(line.out) == files
+    assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
+    refused = " ".join(call("separate", line.line_file).stderr.split())
+    assert re.search(r"delivered, .* of a run that ended at 20\S+Z\. Name", refused), refused
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--block", 0), "the run in this folder is finished. Nothing is left to do"),
+        (("--prepare",), "not empty: it holds delivered,"),
+        (("--restart",), "not empty: it holds delivered,"),
+    ],
+)
+def test_results_beside_their_work_are_not_worked_on(
+    published: SmallLine, call: Call, options: tuple[object, ...], said: str
+) -> None:
+    refused = call("separate", published.line_file, *options)
+    assert refused.exit_code == 2
+    assert said in " ".join(refused.stderr.split())
+
+
+def test_results_beside_their_work_are_not_taken_for_others(
+    published: SmallLine, call: Call
+) -> None:
+    before = results(published.out)
+    other_seed(published)
+    refused = call("separate", published.line_file)
+    assert refused.exit_code == 2
+    assert "not empty: it holds delivered," in refused.stderr
+    assert call("separate", published.line_file, "--overwrite").exit_code in DONE
+    assert results(published.out) != before
+    assert sorted(path.name for path in published.out.iterdir()) == sorted(RESULTS)
 
 
 @pytest.mark.parametrize("removal", [WorkFolder.clear, WorkFolder.remove])
@@ -282,7 +364,7 @@ def test_blocks_one_by_one_for_a_batch_queue(
         assert call("separate", line.line_file, "--block", block).exit_code in DONE
     missing = call("separate", line.line_file, "--finish")
     assert missing.exit_code == 2
-    assert "1 of 4 blocks are missing: 2" in missing.stderr
+    assert "1 of 4 blocks missing: 2" in missing.stderr
     none = call("separate", line.line_file, "--block", 4)
     assert none.exit_code == 2
     assert "there is no block 4" in none.stderr
@@ -334,10 +416,10 @@ def times(folder: Path) -> dict[str, bytes]:
         (("--memory-gb", (PROGRAM_BYTES + 10_000) / 1e9), r"too small .* Give at least \S+ GB"),
         (("--scheduler", "tcp://127.0.0.1:9"), r"tcp://127\.0\.0\.1:9: no scheduler answers"),
         (("--scheduler", "nonsense://x"), r"nonsense://x: no scheduler answers"),
-        (("--prepare", "--finish"), "Give one of --prepare"),
-        (("--processes", 2, "--scheduler", "tcp://127.0.0.1:9"), "Give --processes or"),
-        (("--finish", "--overwrite"), "plan of --prepare: give --overwrite there"),
-        (("--block", 0, "--memory-gb", 3), "plan of --prepare: give --memory-gb there"),
+        (("--prepare", "--finish"), "several of --prepare, --block and --finish are given"),
+        (("--processes", 2, "--scheduler", "tcp://127.0.0.1:9"), "both --processes and --sched"),
+        (("--finish", "--overwrite"), "--overwrite cannot be given with --finish"),
+        (("--block", 0, "--memory-gb", 3), "--memory-gb cannot be given with --block"),
     ],
 )
 def test_bad_options(
@@ -357,7 +439,7 @@ def test_bad_options(
 def test_processes_without_a_block_are_told(line: SmallLine, call: Call) -> None:
     prepared = call("separate", line.line_file, "--prepare", "--processes", 9, "--memory-gb", 9)
     assert prepared.exit_code == 0, prepared.output
-    assert re.search(r"\d of 9 processes get no block", " ".join(prepared.output.split()))
+    assert re.search(r"\d of 9 processes without a block", " ".join(prepared.output.split()))
 
 
 @pytest.mark.parametrize("processes", [1, 2])
