@@ -148,3 +148,4 @@ for _symbol in (operator.add, operator.iadd):
     _define(_symbol, "fadd")
 _define(operator.sub, "fsub")
 _define(operator.mul, "fmul")
+_define(operator.truediv, "fdiv")

@@ -73,6 +73,9 @@ class NoiseFloor:
         self._halfway = [0.5 * (starts[:-1] + starts[1:]) for starts in self._starts]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
+        self._settled = self.xp.zeros_like(self.level)
+        self._measured = self.xp.zeros_like(self.level)
+        self._beyond = self.xp.zeros_like(self.level)
         self._weights = _taper(self.size, self.method)
 
     @property
@@ -100,10 +103,16 @@ class NoiseFloor:
 
         def settle(places: tuple[int, range]) -> None:
             slot, channels = places
+            here = slot, slice(channels.start, channels.stop)
             measured = _smooth(self._measure(unexplained, slot, channels), self.xp)
-            known = self.level[slot, channels.start : channels.stop]
-            fix = (known == 0) & (threshold < _NEAR * measured)
-            known[:] = self.xp.where(fix, measured, self.xp.minimum(known, _ABSORBED * measured))
+            settled, beyond = self._settled[here], _NEAR * measured - threshold
+            meets = (settled == 0) & (beyond > 0)
+            met = _where_met(self._measured[here], self._beyond[here], measured, beyond, self.xp)
+            settled[:] = self.xp.where(meets, met, self.xp.minimum(settled, _ABSORBED * measured))
+            # Up to twice as far off a part of the level, so that it does not begin at a step.
+            coming = self.xp.maximum(measured + beyond / _NEAR, 0)
+            self.level[here] = self.xp.where(settled > 0, settled, coming)
+            self._measured[here], self._beyond[here] = measured, beyond
 
         count = len(self._starts[1])
         step = self._channels_at_a_time()
@@ -159,6 +168,20 @@ class NoiseFloor:
         )
         times = self.xp.asarray(np.searchsorted(self._halfway[2], time))
         return self.level[slots, channels][times]
+
+
+def _where_met(
+    before: Array, beyond_before: Array, now: Array, beyond: Array, xp: ModuleType
+) -> Array:
+    """Level where the threshold met it, on a straight line between two measurements.
+
+    The one that first finds the threshold below would depend on the last digit of a residual, and
+    levels fall by decibels from one measurement to the next. `beyond` is positive where the
+    threshold has been met; zero before the first measurement, of which nothing is known.
+    """
+    met = (beyond_before < 0) & (beyond > 0)
+    part = xp.where(met, -beyond_before, 1) / xp.where(met, beyond - beyond_before, 1)
+    return before + part.astype(now.dtype) * (now - before)
 
 
 def _median_magnitude(spectrum: Array, xp: ModuleType) -> Array:

@@ -23,7 +23,7 @@ from deblend.lanes.columns import (
 )
 from deblend.lanes.vectors import WIDTH, at_least, limited, load, spread, store
 from deblend.separation.transforms.kernels import eigenvectors
-from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER
+from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER, STEEPNESS
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
@@ -32,6 +32,7 @@ _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 _NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _ROUNDING = np.float32(1.001)
 _DROPPED, _LEAST_POWER = np.float32(DROPPED), np.float32(LEAST_POWER)
+_STEEPNESS = np.float32(STEEPNESS)
 
 
 @_compile  # type: ignore[untyped-decorator]
@@ -286,7 +287,8 @@ def _keep_jointly(
     vectors = _vectors_between_sources(work, begin, sources, each)
     _turn(work, begin, vectors, sources, each, turned)
     count_turned = _keep_strong(work, turned, sources * each, steep)
-    plain = at_least(count_turned, count)
+    both = count_turned + count + spread(_LEAST_POWER)
+    plain = limited(spread(_HALF) + (count_turned - count) / both * spread(_STEEPNESS))
     _keep_strong(work, begin, sources * each, steep)
     if _any(spread(_ONE) - plain):
         _turn_back(work, turned, vectors, sources, each, plain, begin)

@@ -25,6 +25,8 @@ DROPPED: Final = 0.5
 All of it is kept from one more on."""
 LEAST_AMPLITUDE: Final = DROPPED**0.5
 """The same as amplitude over the threshold."""
+STEEPNESS: Final = 5.0
+"""Of the choice between rotated and plain: a mixture up to a tenth of what both keep apart."""
 LEAST_POWER: Final = 1e-30
 """Of a threshold: silence is dropped at a threshold of zero, too."""
 
@@ -60,16 +62,17 @@ def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
 
     In each patch and frequency the sources are rotated onto the eigenvectors of their covariance.
     Whichever of rotated and plain coefficients keeps fewer, parts added up, is used, so that
-    sources which have nothing in common lose nothing. Parameters and result as of
-    `firm_threshold`.
+    sources which have nothing in common lose nothing; a mixture where the two are much alike.
+    Parameters and result as of `firm_threshold`.
     """
     _, vectors = xp.linalg.eigh(source_covariance(spectrum, xp))
     rotated, least = rotate(spectrum, vectors, xp), threshold[:, None, None, :]
     plain, turned = (kept_part(_power(some), least, xp) for some in (spectrum, rotated))
-    fewer = turned.sum(axis=(1, 2)) < plain.sum(axis=(1, 2))
+    count, count_turned = plain.sum(axis=(1, 2)), turned.sum(axis=(1, 2))
+    apart = (count_turned - count) / (count_turned + count + LEAST_POWER)
+    share = xp.clip(0.5 + STEEPNESS * apart, 0, 1)[:, None, None, :]
     back = rotate_back(rotated * turned, vectors, xp)
-    kept = xp.where(fewer[:, None, None, :], back, spectrum * plain)
-    return kept.astype(spectrum.dtype)
+    return (spectrum * plain * share + back * (1 - share)).astype(spectrum.dtype)
 
 
 def largest_magnitude(spectrum: Array, xp: ModuleType) -> float:
