@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
 
 from deblend.run.progress import Progress, Step
 from deblend.run.work_plan import WorkPlan
@@ -19,22 +19,29 @@ class BlockProgress:
 
     Parameters
     ----------
-    job : Job
-        The line.
-    plan : WorkPlan
-        How it is cut.
-    blocks : sequence of int
-        Blocks to be separated.
+    iterations : int
+        Of a block without a fresh start.
+    samples : mapping of int to int
+        Samples of the gathers of each block, by its number.
     progress : callable
         Told in samples times iterations, as many in all as without a fresh start.
+    name : callable, optional
+        What a block is called.
     """
 
-    def __init__(self, job: Job, plan: WorkPlan, blocks: Sequence[int], progress: Progress) -> None:
-        self._iterations = job.schedule.iterations
+    def __init__(
+        self,
+        iterations: int,
+        samples: Mapping[int, int],
+        progress: Progress,
+        name: Callable[[int], str] = "block {}".format,
+    ) -> None:
+        self._iterations = iterations
         self._progress = progress
-        self._size = {block: _samples(job, plan, block) for block in blocks}
-        self._reached = dict.fromkeys(blocks, 0)
-        self._spent = dict.fromkeys(blocks, 0)
+        self._name = name
+        self._size = dict(samples)
+        self._reached = dict.fromkeys(samples, 0)
+        self._spent = dict.fromkeys(samples, 0)
         self._finished: set[int] = set()
         self._part = 0.0
         self._tell("")
@@ -50,15 +57,22 @@ class BlockProgress:
         self._spent[block] += done
         self._reached[block] = record.iteration
         self._tell(
-            f"block {block}, iteration {record.iteration}, {record.residual_db:.1f} dB unexplained"
+            f"{self._name(block)}, iteration {record.iteration}, "
+            f"{record.residual_db:.1f} dB unexplained{self._pause_after(record)}"
         )
+
+    def _pause_after(self, record: IterationRecord) -> str:
+        """What keeps a block from its next iteration, where that takes a while."""
+        if record.review_follows:
+            return "; now looking for outliers"
+        return "; now measured" if record.iteration == self._iterations else ""
 
     def done(self, block: int) -> None:
         """A block is done, however many iterations it took."""
         if block not in self._finished:
             self._advance(self._size[block] * (self._iterations - self._reached[block]))
             self._finished.add(block)
-        self._tell(f"block {block} finished")
+        self._tell(f"{self._name(block)} finished")
 
     def _advance(self, work: float) -> None:
         left = self._work_left()
@@ -83,7 +97,7 @@ class BlockProgress:
         self._progress(Step("separate", self._part * total, total, note, worked, self._work_left()))
 
 
-def _samples(job: Job, plan: WorkPlan, block: int) -> int:
+def samples_of(job: Job, plan: WorkPlan, block: int) -> int:
     """Samples of the gathers of a block, without its neighbours."""
     span, channels = plan.place(block)
     begin, end = plan.spans[span]

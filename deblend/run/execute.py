@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, ThreadPoolExecutor
 from concurrent.futures import Future as Promise
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
 from threading import Event
@@ -191,7 +191,7 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
     The cores of the host are shared with the other workers on it, `sharing` in all, unless the
     worker was told how many threads to take.
     """
-    from distributed import get_worker
+    from distributed import Reschedule, get_worker
 
     worker = get_worker()
     use_one_heap()
@@ -201,15 +201,17 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
         os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
 
     told_at = float("-inf")
+    key = worker.get_current_task()
 
     def tell(record: IterationRecord) -> None:
         nonlocal told_at
-        if time.monotonic() - told_at < _TELL_S:
+        # A run that was stopped, or is gone, wants its blocks no more; the next one waits for us.
+        if key not in worker.state.tasks or worker.state.tasks[key].state == "cancelled":
+            raise Reschedule
+        if time.monotonic() - told_at < _TELL_S and not record.review_follows:
             return
         told_at = time.monotonic()
-        worker.log_event(
-            _TOPIC, (block, record.iteration, record.residual_energy, record.record_energy)
-        )
+        worker.log_event(_TOPIC, (block, asdict(record)))
 
     return _do(task, open_work_once(Path(folder), started_utc), block, tell)
 
@@ -389,10 +391,10 @@ class _Dispatch:
                     future.cancel(force=True)
                 self.client.unsubscribe_topic(_TOPIC)
 
-    def _hear(self, event: tuple[float, tuple[int, int, float, float]]) -> None:
-        block, iteration, residual_energy, record_energy = event[1]
+    def _hear(self, event: tuple[float, tuple[int, dict[str, Any]]]) -> None:
+        block, record = event[1]
         self.heard[block] = time.monotonic()
-        self.told(block, IterationRecord(iteration, 0.0, residual_energy, record_energy))
+        self.told(block, IterationRecord(**record))
 
     def _hand_out(self, waiting: list[int], present: dict[str, int]) -> None:
         if not present and not self.running:

@@ -8,7 +8,7 @@ what no comparison of a result with itself can tell.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -21,6 +21,7 @@ from deblend.files import filling, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.run.block_measures import line_limits, sample_windows
+from deblend.run.block_progress import BlockProgress
 from deblend.run.event_design import design_events
 from deblend.run.event_response import Response, measure_response, offset_classes
 from deblend.run.injected_events import EventGathers, Events, inject
@@ -28,8 +29,9 @@ from deblend.run.injection_findings import injection_findings, injection_rows
 from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.prepare_line import prepare_line
-from deblend.run.progress import Progress, Step, silent
+from deblend.run.progress import Progress, silent
 from deblend.separation.job import Job, separate_channels
+from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
 
 TABLE: Final = "injection.csv"
@@ -150,20 +152,19 @@ def _inject(
     level_db: float,
     seed: int,
 ) -> Injection:
-    before = _baseline(job, scratch, progress)
+    told = _told(job, alone, progress)
+    before = _baseline(job, scratch, told)
     known = bool(np.isfinite(opened.geometry.offset_m).all())
     offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
     events = _design(job, before, offset_m if known else None, level_db, seed)
     added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
     classes = offset_classes(offset_m)
-    responses = _respond(job, before, added, classes, _rows(job), progress, "events in all sources")
+    responses = _respond(job, before, added, classes, _rows(job), told)
     only = replace(added, only=alone)
     others = {source: rows for source, rows in _rows(job).items() if source != alone}
     windows = sample_windows(job.length)
     elsewhere = {source: np.zeros((2, len(windows))) for source in others}
-    copies = _respond(
-        job, before, only, classes, others, progress, f"events in source {alone}", elsewhere
-    )
+    copies = _respond(job, before, only, classes, others, told, elsewhere)
     rows = injection_rows(
         events, responses, alone, copies, _class_offsets_m(offset_m, classes, known)
     )
@@ -193,21 +194,45 @@ def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
     return found
 
 
-def _baseline(job: Job, scratch: Path, progress: Progress) -> NDArray[np.float32]:
+def _told(job: Job, alone: Source, progress: Progress) -> BlockProgress:
+    """Progress of the three separations, whose blocks are numbered one after the other."""
+    count = len(job.blocks)
+    notes = ("as recorded", "events in all sources", f"events in source {alone}")
+    traces = int((job.layout.row >= 0).sum())
+    samples = {
+        times * count + number: traces * len(block) * job.length
+        for times in range(len(notes))
+        for number, block in enumerate(job.blocks)
+    }
+
+    def name(block: int) -> str:
+        return f"{notes[block // count]}, block {block % count + 1} of {count}"
+
+    return BlockProgress(job.schedule.iterations, samples, progress, name)
+
+
+def _separated(
+    job: Job, times: int, told: BlockProgress
+) -> Iterator[tuple[range, NDArray[np.float32]]]:
+    """Estimates block by block in the separation numbered `times`, from 0."""
+    for number, block in enumerate(job.blocks, times * len(job.blocks)):
+
+        def tell(record: IterationRecord, number: int = number) -> None:
+            told.told(number, record)
+
+        yield block, separate_channels(job, block, tell).estimate
+        told.done(number)
+
+
+def _baseline(job: Job, scratch: Path, told: BlockProgress) -> NDArray[np.float32]:
     """Estimate without events, on disk, shape (shot, channel, time)."""
     shape = (len(job.shots), job.recording.shape[0], job.length)
     before: NDArray[np.float32] = np.lib.format.open_memmap(
         scratch / "before.npy", mode="w+", dtype=np.float32, shape=shape
     )
-    for number, block in enumerate(job.blocks):
-        progress(_step(job, 0, number, "as recorded"))
-        before[:, block.start : block.stop] = separate_channels(job, block).estimate
+    for block, estimate in _separated(job, 0, told):
+        before[:, block.start : block.stop] = estimate
     return before
-
-
-def _step(job: Job, times: int, block: int, note: str) -> Step:
-    """Where a block stands in the three separations."""
-    return Step("separate", times * len(job.blocks) + block, 3 * len(job.blocks), note)
 
 
 def _design(
@@ -240,17 +265,14 @@ def _respond(
     added: EventGathers,
     classes: NDArray[np.int64],
     rows: Mapping[Source, NDArray[np.int64]],
-    progress: Progress,
-    note: str,
+    told: BlockProgress,
     elsewhere: dict[Source, NDArray[np.float64]] | None = None,
 ) -> dict[Source, Response]:
     """Separate with events, and measure the response of each source in `rows`."""
     with_events = replace(job, recording=inject(job.recording, added))
     windows = sample_windows(job.length)
     sums: dict[Source, Response] = {}
-    for number, block in enumerate(with_events.blocks):
-        progress(_step(job, 1 if elsewhere is None else 2, number, note))
-        after = separate_channels(with_events, block).estimate
+    for block, after in _separated(with_events, 1 if elsewhere is None else 2, told):
         for source, own in rows.items():
             difference = after[own] - before[own, block.start : block.stop]
             response = measure_response(difference, added, own, block, classes)

@@ -15,7 +15,7 @@ from deblend.deliver.segy import DeliveredFile
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
 from deblend.report.contents import read_contents
-from deblend.run.block_progress import BlockProgress
+from deblend.run.block_progress import BlockProgress, samples_of
 from deblend.run.execute import Machines, Run, as_present, runner
 from deblend.run.finish import finish_work, is_published, published
 from deblend.run.forecast import Forecast, check_space, forecast
@@ -188,7 +188,7 @@ def separate_numbered(line: Line, block: int, progress: Progress = silent) -> No
                 where=str(line.output_folder),
                 remedy=f"Blocks are numbered from 0 to {work.plan.count - 1}.",
             )
-        told = BlockProgress(work.job, work.plan, [block], progress)
+        told = _told(work, [block], progress)
         separate_one(work, block, lambda record: told.told(block, record))
 
 
@@ -462,8 +462,13 @@ def _measure_line(work: Work, run: Run, progress: Progress) -> None:
 
 def _separate(work: Work, run: Run, progress: Progress) -> None:
     missing = work.missing_blocks()
-    told = BlockProgress(work.job, work.plan, missing, progress)
+    told = _told(work, missing, progress)
     run("separate", missing, lambda block, _: told.done(block), told.told)
+
+
+def _told(work: Work, blocks: Sequence[int], progress: Progress) -> BlockProgress:
+    samples = {block: samples_of(work.job, work.plan, block) for block in blocks}
+    return BlockProgress(work.job.schedule.iterations, samples, progress)
 
 
 def _finish(work: Work, line: Line, progress: Progress, begin: float) -> Outcome:

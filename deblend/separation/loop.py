@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import ModuleType
 from typing import Final
 
@@ -30,12 +30,16 @@ class IterationRecord:
         known samples only.
     record_energy : float
         Sum of squares of the record; known samples only.
+    review_follows : bool, optional
+        Whether the residual is reviewed now, which takes as long as some iterations; said to the
+        callback only.
     """
 
     iteration: int
     strictness: float
     residual_energy: float
     record_energy: float
+    review_follows: bool = False
 
     @property
     def residual_db(self) -> float:
@@ -186,7 +190,10 @@ def run_loop(
     while len(state.history) < len(strictness):
         step = schedule.step, schedule.momentum, strictness[len(state.history)]
         _iterate(state, record, known, operator, coherent, step, energy, weigh)
-        if callback is not None and callback(state.history[-1]):
+        told = state.history[-1]
+        if review is not None and told.iteration in waiting[:1]:
+            told = replace(told, review_follows=True)
+        if callback is not None and callback(told):
             break
         if review is None or not waiting:
             continue

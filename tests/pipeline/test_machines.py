@@ -14,6 +14,7 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
+from distributed import Client
 from small_line import DONE, SmallLine, make_small_line
 
 from deblend.errors import ClusterError
@@ -185,6 +186,31 @@ def test_a_worker_that_dies_and_a_cluster_that_goes_away(
     assert WorkFolder.of(tmp_path / "two").plan.exists()
 
 
+def test_a_stopped_command_stops_its_workers_and_goes_on_later(
+    line: SmallLine, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    endless = make_small_line(tmp_path / "endless")
+    endless.rewrite("iterations = 25", "iterations = 1000000\nrobust = false")
+    with scheduler_in(tmp_path) as (_, address), worker(address, tmp_path / "a"):
+        wait_for_workers(address, 1)
+        stop_at_first_block(endless, tmp_path / "out", address)
+        with Client(address, set_as_default=False) as client:
+            assert client.submit(lambda: "free").result(timeout=20) == "free"
+        stop_at_first_block(line, tmp_path / "short", address)
+        options = ("--memory-gb", MEMORY_GB, "--scheduler", address)
+        assert finish(line, tmp_path / "short", *options) == whole
+
+
+def stop_at_first_block(line: SmallLine, out: Path, address: str) -> None:
+    with with_scheduler(line, out, address, 1) as run:
+        wait_until(WorkFolder.of(out).reference.exists)
+        time.sleep(0.5)  # a block is with the worker by then
+        run.send_signal(signal.SIGINT)
+        _, told = run.communicate(timeout=30)
+    assert run.returncode == 130, told.decode()
+    assert "finished and kept; the same command goes on" in " ".join(told.decode().split())
+
+
 def test_workers_of_another_version_and_no_workers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -204,7 +230,5 @@ def test_workers_of_another_version_and_no_workers(
 
 
 def wait_for_workers(scheduler: str, count: int) -> None:
-    from distributed import Client
-
     with Client(scheduler, set_as_default=False) as client:
         client.wait_for_workers(count, timeout=30)

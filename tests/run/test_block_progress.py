@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
-from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -26,16 +24,9 @@ class Told:
     """A run of some blocks, and what was told of it."""
 
     def __init__(self, blocks: int) -> None:
-        job = SimpleNamespace(
-            schedule=SimpleNamespace(iterations=ITERATIONS),
-            layout=SimpleNamespace(row=np.arange(20).reshape(2, 10)),
-            length=100,
-        )
-        plan = SimpleNamespace(place=lambda _: (0, range(4)), spans=((0, 10),))
         self.steps: list[Step] = []
-        self.progress = BlockProgress(
-            cast(Any, job), cast(Any, plan), range(blocks), self.steps.append
-        )
+        samples = dict.fromkeys(range(blocks), 8000)
+        self.progress = BlockProgress(ITERATIONS, samples, self.steps.append)
 
     def iterations(self, block: int, count: int) -> None:
         for k in range(count):
@@ -87,6 +78,23 @@ def test_blocks_to_come_are_taken_to_be_as_long_as_those_done() -> None:
     told.progress.done(2)
     assert (np.diff(told.parts) >= 0).all()
     assert told.parts[-1] == pytest.approx(1)
+
+
+def test_pauses_between_iterations_are_told() -> None:
+    told = Told(1)
+    for record, said in (
+        (IterationRecord(19, 0.1, 1.0, 10.0), "block 0, iteration 19, -10.0 dB unexplained"),
+        (
+            IterationRecord(20, 0.1, 1.0, 10.0, review_follows=True),
+            "block 0, iteration 20, -10.0 dB unexplained; now looking for outliers",
+        ),
+        (
+            IterationRecord(ITERATIONS, 0.1, 1.0, 10.0),
+            f"block 0, iteration {ITERATIONS}, -10.0 dB unexplained; now measured",
+        ),
+    ):
+        told.progress.told(0, record)
+        assert told.steps[-1].note == said
 
 
 def test_late_news_of_a_finished_block_change_nothing() -> None:

@@ -126,9 +126,19 @@ def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> Non
         return Review(lambda residual: 0.5 * residual, anew)
 
     schedule = Schedule(12, 0.1, 1.0, 0.0)
+    told = []
     done = run_loop(
-        record, np.ones_like(record), operator, shrunk, schedule, reviews=[8, 10], review=review
+        record,
+        np.ones_like(record),
+        operator,
+        shrunk,
+        schedule,
+        told.append,
+        reviews=[8, 10],
+        review=review,
     )
+    # Whoever watches knows beforehand what keeps the next iteration.
+    assert [n for n, one in enumerate(told, 1) if one.review_follows] == [n for n, _ in seen]
     begun = [*range(8), *range(10), *range(12)] if anew else list(range(12))
     assert numbers == begun
     assert [count for count, _ in seen] == ([8, 18] if anew else [8, 10])
