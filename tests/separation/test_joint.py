@@ -30,10 +30,10 @@ def spectrum_of(shape: tuple[int, ...], seed: int, alike: float = 1.0) -> np.nda
     return alike * common * weight + normal(shape)
 
 
-def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, int]:
-    """The definition, one S x S matrix at a time, and where the rotation was used."""
+def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, list[int]]:
+    """The definition, one S x S matrix at a time, and where plain, mixed and rotated were used."""
     out = np.zeros_like(spectrum)
-    turned = 0
+    used = [0, 0, 0]
     for p, f in np.ndindex(spectrum.shape[0], spectrum.shape[3]):
         coefficients = spectrum[p, :, :, f]
         _, vectors = np.linalg.eigh(coefficients @ coefficients.conj().T)
@@ -42,18 +42,19 @@ def explicit(spectrum: np.ndarray, threshold: np.ndarray) -> tuple[np.ndarray, i
             np.interp(np.abs(some) ** 2, np.array([0.5, 1.5]) * threshold[p, f] ** 2, [0, 1])
             for some in (coefficients, rotated)
         )
-        better = along.sum() < part.sum()
-        out[p, :, :, f] = vectors @ (along * rotated) if better else part * coefficients
-        turned += better
-    return out, turned
+        apart = (part.sum() - along.sum()) / (part.sum() + along.sum())
+        share = np.interp(apart, [-0.1, 0.1], [0, 1])
+        out[p, :, :, f] = share * (vectors @ (along * rotated)) + (1 - share) * part * coefficients
+        used[int(np.ceil(share) + np.floor(share))] += 1
+    return out, used
 
 
 def test_equals_an_explicit_rotation() -> None:
     # Reference: numpy.linalg.eigh of each matrix by itself.
-    spectrum = spectrum_of((3, 4, 25, 6), seed=2)
+    spectrum = spectrum_of((3, 4, 25, 6), seed=2, alike=0.3)
     threshold = np.abs(spectrum).max(axis=(1, 2)) * np.linspace(0.05, 0.7, 3)[:, None]
-    expected, turned = explicit(spectrum, threshold)
-    assert 0 < turned < 18
+    expected, used = explicit(spectrum, threshold)
+    assert min(used) > 0
     found = joint_threshold(spectrum, threshold, np)
     np.testing.assert_allclose(found, expected, atol=1e-4 * np.abs(spectrum).max())
 
@@ -116,8 +117,8 @@ def plane_wave(waves: tuple[int, int, int]) -> np.ndarray:
     [
         (FkThreshold(patch=SHAPE), {0.66: 1, 0.8: 0.75, 1: 0.5, 1.25: 0.3, 1.99: 0.0025, 2.01: 0}),
         # Three equal sources are one coefficient of three times the power. It is used where it is
-        # less than three parts: from 1.2 on, where each is a third, it is not.
-        (JointThreshold(patch=SHAPE), {1.19: 1, 1.21: 0.3264, 1.99: 0.0025, 2.01: 0}),
+        # less than three parts: at 1.2, where each is a third, it is one half of the mixture.
+        (JointThreshold(patch=SHAPE), {1: 1, 1.2: 0.6667, 1.4: 0.2143, 1.99: 0.0025, 2.01: 0}),
     ],
 )
 def test_a_plane_wave_is_one_coefficient(
