@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 
 import click
 
@@ -41,5 +42,5 @@ def blend(plan_file: Path, inputs: Path | None, out: Path | None) -> None:
         f"{line.description} {counted(len(line.shots), 'shot')}, "
         f"{counted(line.recording.shape[0], 'channel')}, "
         f"{line.recording.duration_s:.1f} s of record.\n"
-        f"Next: deblend separate {written}"
+        f"Next: deblend separate {quote(str(written))}"
     )

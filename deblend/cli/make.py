@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 
 import click
 
@@ -41,4 +42,4 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
         plan = scene_plan(scene, "full" if size == "full" else "small")
     with filling(out):
         written = write_line(build_line(plan, seed), out)
-    click.echo(f"Next: deblend separate {written}")
+    click.echo(f"Next: deblend separate {quote(str(written))}")

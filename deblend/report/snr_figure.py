@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
-from deblend.report.tables import SnrRow, decibels
+from deblend.report.tables import SnrRow, decibels, with_minus
 
 MOST_ABREAST: Final = 30
 """Bars whose labels find room beside each other; those of more stand upright."""
@@ -72,7 +72,13 @@ def _label_height(row: SnrRow, start: float, span: float) -> float:
 
 def _key(figure: Figure, sources: Sequence[int | str], *, has_limit: bool) -> None:
     entries = [
-        Line2D([], [], color=COLOURS[k % len(COLOURS)], linewidth=7, label=f"source {plain(name)}")
+        Line2D(
+            [],
+            [],
+            color=COLOURS[k % len(COLOURS)],
+            linewidth=7,
+            label=f"source {plain(with_minus(str(name)))}",
+        )
         for k, name in enumerate(sources)
     ]
     entries.append(

@@ -22,7 +22,9 @@ ENERGY_REMOVED: Final = "energy_removed"
 RESIDUAL: Final = "reblend_residual"
 
 Range = tuple[float, float] | None
-_HYPHEN_OF_A_NUMBER: Final = re.compile(r"(?<![\w.])-(?=\.?\d|inf\b)|(?<=\de)-(?=\d)")
+_HYPHEN_OF_A_NUMBER: Final = re.compile(
+    r"(?<![\w.])-(?=\.?\d|inf\b)|(?<=\de)-(?=\d)|(?<=\d )-(?= \d)"
+)
 SEVERITY: Final[tuple[Verdict, ...]] = ("fail", "look", "note", "pass")
 
 
@@ -148,7 +150,7 @@ def verdict_counts(findings: Sequence[Finding]) -> dict[str, int]:
 
 
 def with_minus(text: str) -> str:
-    """Text for people, with the minus sign before numbers in place of the hyphen of programs.
+    """Text for people, with the minus sign of numbers in place of the hyphen of programs.
 
     Hyphens of words, dates and ranges stay.
     """

@@ -29,6 +29,7 @@ from bokeh.models import (
     RadioButtonGroup,
     Range1d,
     RangeSlider,
+    Row,
     ScientificFormatter,
     Select,
     Slider,
@@ -78,8 +79,8 @@ def viewer_json(facts: dict[str, Any]) -> str:
         From `deblend.report.viewer_data`.
     """
     gather_part = column(
-        row(*_gather_choices(facts), sizing_mode="stretch_width"),
-        row(*_view_choices(facts), sizing_mode="stretch_width"),
+        _controls(_gather_choices(facts)),
+        _controls(_view_choices(facts)),
         _gather_figure(facts),
         sizing_mode="stretch_width",
     )
@@ -92,14 +93,19 @@ def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
     axes = facts["map_axes"]
     meanings = list(axes["metrics"].items())
     metric = Select(
-        name="metric", options=meanings, value=meanings[0][0], title="Map of", width=430
+        name="metric",
+        options=meanings,
+        value=meanings[0][0],
+        title="Map of",
+        width=430,
+        styles={"max-width": "100%"},
     )
     windows = [(str(k), text) for k, text in enumerate(axes["windows"])]
     window = Select(
         name="map_window", options=windows, value="0", title="Time after firing", width=170
     )
     return column(
-        row(metric, window, sizing_mode="stretch_width"),
+        _controls([metric, window]),
         _map_figure(),
         gather_part,
         sizing_mode="stretch_width",
@@ -257,7 +263,12 @@ def findings_json(findings: Sequence[Finding]) -> str:
         reorderable=False,
         name="findings_table",
     )
-    return as_json(json_item(column(row(*filters), table, sizing_mode="stretch_width")))
+    return as_json(json_item(column(_controls(filters), table, sizing_mode="stretch_width")))
+
+
+def _controls(controls: Sequence[Model]) -> Row:
+    """Controls beside each other; those that find no room on a narrow screen go below."""
+    return row(*controls, sizing_mode="stretch_width", styles={"flex-wrap": "wrap"})
 
 
 def _findings_columns(findings: Sequence[Finding]) -> dict[str, list[Any]]:

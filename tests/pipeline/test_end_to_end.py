@@ -194,7 +194,7 @@ def test_blocks_and_one_piece_deliver_the_same(tmp_path: Path) -> None:
         options = RunOptions(memory_bytes=PROGRAM_BYTES + array_bytes)
         outcome = run_line(read_line_file(line.line_file), told.append, options=options)
         said = next(step.note for step in told if step.stage == "plan")
-        assert said.startswith("1 block(s)" if name == "whole" else "4 block(s) of 1 channel(s)")
+        assert said.startswith("1 block of" if name == "whole" else "4 blocks of 1 channel,")
         delivered_bytes.append([file.path.read_bytes() for file in outcome.delivered])
     assert delivered_bytes[0] == delivered_bytes[1]
 

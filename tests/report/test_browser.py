@@ -188,6 +188,21 @@ def test_negative_numbers_have_one_sign_everywhere(page: Any) -> None:
     assert "−33" in cells, cells
 
 
+def test_nothing_is_cut_off_on_the_screen_of_a_phone(page: Any) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    for control in ("source", "number", "view", "aligned", "gain", "window", "findings_text"):
+        place = page.evaluate(
+            "(name) => Bokeh.index.roots.flatMap((root) => [...root.owner.all_views()])"
+            ".find((view) => view.model.name === name).el.getBoundingClientRect().toJSON()",
+            control,
+        )
+        assert 0 <= place["left"] < place["right"] <= 390, control
+    picture = page.locator("figure img:visible").first.bounding_box()
+    assert picture["width"] == 760  # labels stay readable; the picture scrolls by itself
+
+
 def test_before_is_the_sum_of_what_is_kept_and_removed(page: Any, contents: Contents) -> None:
     section = next(s for s in gathers(contents) if s.number == 4 and s.source == 1)
     codes = np.array(models(page, "Array.from(model('gather_source').data.image[0])"))

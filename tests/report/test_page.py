@@ -318,9 +318,10 @@ def test_numbers_for_people(value: float | None, text: str) -> None:
     [
         ("-3.5 dB, (-2), at -.5 and -inf", "−3.5 dB, (−2), at −.5 and −inf"),
         ("1.5e-05", "1.5e−05"),
+        ("source 1 - 2", "source 1 − 2"),
         (
-            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, 2 - 1",
-            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, 2 - 1",
+            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, bay - 7",
+            "2025-06-01, bytes 157-166, --block 0, SEG-D, line-1.sgy, bay - 7",
         ),
     ],
 )

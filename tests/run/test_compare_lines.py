@@ -175,7 +175,7 @@ def test_distances_are_not_negative(tmp_path: Path, option: str) -> None:
     trial = write_line(tmp_path / "trial.sgy", shots=20, shot_m=12.5)
     result = call(trial, trial, "--out", tmp_path / "out.csv", option, "-1")
     assert result.exit_code == 2
-    assert f"Invalid value for '{option}'" in result.stderr
+    assert f"invalid value for '{option}'" in result.stderr
 
 
 def test_lines_too_far_apart_are_said_so_with_velocities_too(

@@ -1,3 +1,4 @@
+import shlex
 from pathlib import Path
 
 from click.testing import CliRunner
@@ -30,7 +31,14 @@ def test_an_unknown_scene_writes_nothing(tmp_path: Path) -> None:
     assert not (tmp_path / "line").exists()
 
 
+def test_the_next_command_can_be_copied_whatever_the_folder_is_called(tmp_path: Path) -> None:
+    out = tmp_path / "zwei Quellen über See"
+    result = CliRunner().invoke(make, ["two-sources", "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    assert shlex.split(result.output) == ["Next:", "deblend", "separate", str(out / "line.toml")]
+
+
 def test_a_scene_needs_a_folder() -> None:
     result = CliRunner().invoke(make, ["two-sources"])
     assert result.exit_code == 2
-    assert "Name a scene and a folder" in result.output
+    assert "no folder (--out) was given" in result.output

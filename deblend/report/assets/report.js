@@ -228,7 +228,8 @@
       reset_start: -0.5, reset_end: points.length - 0.5});
     viewer("map_y").setv({start: axes.channel.length - 0.5, end: -0.5,
       reset_start: axes.channel.length - 0.5, reset_end: -0.5});
-    setTicks("map_shot_ticks", "map_shot_axis", ...spread(points, 10));
+    const room = Math.floor(viewer("map").inner_width / 60); // numbers must not touch on a phone
+    setTicks("map_shot_ticks", "map_shot_axis", ...spread(points, Math.max(2, Math.min(10, room))));
     setTicks("map_channel_ticks", "map_channel_axis", ...spread(axes.channel, 5));
     markMap();
   }
