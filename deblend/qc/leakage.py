@@ -45,7 +45,7 @@ from deblend.qc.significance import flag_together
 if TYPE_CHECKING:
     import xarray
 
-_SHOTS_AT_ONCE: Final = 64
+_SHOTS_AT_ONCE: Final = 16
 
 
 @dataclass(frozen=True, eq=False)

@@ -41,6 +41,7 @@ def removed_energy(
     pseudo_deblended: NDArray[np.float32],
     estimate: NDArray[np.float32],
     windows: Sequence[tuple[int, int]],
+    alive: NDArray[np.bool_] | None = None,
 ) -> RemovedEnergy:
     """Energy before separation and of the part removed by it.
 
@@ -50,17 +51,20 @@ def removed_energy(
         Gathers before and after separation.
     windows : sequence of (int, int)
         Sample ranges ``[start, stop)`` after the time break.
+    alive : ndarray of bool, shape (channel,), optional
+        False for dead channels, which take no part.
 
     Returns
     -------
     RemovedEnergy
     """
+    channels = slice(None) if alive is None or alive.all() else alive
     before = np.empty((len(estimate), len(windows)))
     removed = np.empty_like(before)
     for column, (start, stop) in enumerate(windows):
         for row in range(len(estimate)):  # a shot at a time bounds the memory of the difference
-            whole = pseudo_deblended[row, :, start:stop]
-            part = whole - estimate[row, :, start:stop]
+            whole = pseudo_deblended[row, channels, start:stop]
+            part = whole - estimate[row, channels, start:stop]
             before[row, column] = np.einsum("ct,ct->", whole, whole, dtype=np.float64)
             removed[row, column] = np.einsum("ct,ct->", part, part, dtype=np.float64)
     return RemovedEnergy(before, removed)

@@ -127,7 +127,7 @@ def measure_block(
     before, after = result.pseudo_deblended, result.estimate
     if not own.all():
         before, after = before[own], after[own]
-    removed = removed_energy(before[:, alive], after[:, alive], plan.windows)
+    removed = removed_energy(before, after, plan.windows, alive)
     part = plan if len(rows) == total else plan.of_rows(rows, plan.counted[rows])
     leakage = measure_leakage(part, result.channels, before, after, alive)
     return BlockMeasures(

@@ -343,5 +343,5 @@ def through_separation(
 
 def _coherent(job: Job, block: range) -> NDArray[np.float32]:
     """What the loop alone makes of a block: `separate` would keep what does not overlap."""
-    _, done = loop_channels(job, block)
+    done = loop_channels(job, block)
     return in_table_order(job, done.estimate, np.ones(len(job.shots), np.bool_))

@@ -94,6 +94,8 @@ class SeparatedBlock:
         In slot order.
     residual : array of float32, shape (channel, time)
         What the estimate does not explain; zero on unknown samples.
+    samples, known : array of float32, shape (channel, time)
+        The record with zeros for unknown samples; 1 where samples are known, 0 elsewhere.
     history : tuple of IterationRecord
         What each iteration did, since the last fresh start.
     weights : RecordWeights or None
@@ -102,6 +104,8 @@ class SeparatedBlock:
 
     estimate: Array
     residual: Array
+    samples: Array
+    known: Array
     history: tuple[IterationRecord, ...]
     weights: RecordWeights | None
 
@@ -143,7 +147,8 @@ def separate_block(
         If the method returns another shape, or values that are not finite.
     """
     samples, known = split_unknown(record, operator)
-    live = live_traces(operator, block.source_count, record.shape[0])
+    del record  # a copy less, if the caller does not keep it
+    live = live_traces(operator, block.source_count, len(samples))
     weights: RecordWeights | None = None
 
     def review(residual: Array) -> Review:
@@ -154,13 +159,15 @@ def separate_block(
         # What the estimate took of many outliers would stay in it.
         return Review(weights.apply, anew=weights.removed_share > _MANY)
 
+    observe, coherent = _coherence_filter(method, operator, live, origin, block)
     done = run_loop(
         samples,
         known,
         operator,
-        _coherence_filter(method, operator, live, origin, block),
+        coherent,
         block.schedule,
         callback,
+        observe=observe,
         reviews=_reviews(block),
         review=review,
     )
@@ -175,7 +182,7 @@ def separate_block(
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
         estimate = estimate + back
         residual = (samples - operator.blend(estimate)) * known
-    return SeparatedBlock(estimate, residual, done.history, weights)
+    return SeparatedBlock(estimate, residual, samples, known, done.history, weights)
 
 
 def _reviews(block: Block) -> list[int]:
@@ -192,29 +199,34 @@ def _coherence_filter(
     live: Array,
     origin: tuple[int, int, int],
     block: Block,
-) -> Callable[[Array, Array, int, float], Array]:
-    """Coherent part of gathers, for `run_loop`; keeps what is known of the noise till it begins."""
+) -> tuple[Callable[[Array, int, float], None], Callable[[Array, int, float], Array]]:
+    """`observe` and `coherent` of `run_loop`; they share what is known of the noise."""
     xp = operator.xp
     shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
     floors: dict[int, NoiseFloor] = {}
 
-    def coherent(update: Array, unexplained: Array, iteration: int, strictness: float) -> Array:
-        if iteration == 0:
-            floors.clear()
-        now, reference = method_at(method, strictness, block.reference)
+    def floor_of(now: Separator) -> NoiseFloor:
         if id(now) not in floors:
             begin = (origin[0], origin[1] + margin(now, 1), origin[2])
             floors[id(now)] = NoiseFloor(now, shape, xp, begin)
-        noise = floors[id(now)]
-        patches = _by_source(update, block.source_count)
-        noise.observe(_by_source(unexplained, block.source_count), strictness * reference)
+        return floors[id(now)]
+
+    def observe(unexplained: Array, iteration: int, strictness: float) -> None:
+        if iteration == 0:
+            floors.clear()
+        now, reference = method_at(method, strictness, block.reference)
+        floor_of(now).observe(_by_source(unexplained, block.source_count), strictness * reference)
+
+    def coherent(update: Array, iteration: int, strictness: float) -> Array:
+        now, reference = method_at(method, strictness, block.reference)
+        patches, noise = _by_source(update, block.source_count), floor_of(now)
         grid = _grid(patches, now, origin, block.seed, iteration)
         kept = coherent_part(
             now, patches, live, grid, noise, block.interval_s, strictness, reference, xp
         )
         return kept.reshape(update.shape)
 
-    return coherent
+    return observe, coherent
 
 
 def block_reference(

@@ -24,7 +24,6 @@ from deblend.separation.block import (
     SeparatedBlock,
     block_reference,
     separate_block,
-    split_unknown,
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.fitted_less import FittedLess, fitted_less
@@ -334,41 +333,41 @@ def separate_channels(
     BlockResult
     """
     wide = job.with_halo(block)
-    record, whole = _loop(job, wide, callback)
+    whole = _loop(job, wide, callback)
     beyond = [
-        _neighbours(job, part, _finished(job, *_inner(record, whole, part, wide))[2], job.delivered)
+        _neighbours(job, part, _finished(job, _inner(whole, part, wide))[0], job.delivered)
         for part in channels_beyond(block, wide, job.recording.shape[0])
     ]
-    record, done = _inner(record, whole, block, wide)
+    done = _inner(whole, block, wide)
     del whole  # the neighbours would stay in memory
-    samples, known, estimate, residual = _finished(job, record, done)
+    estimate, residual = _finished(job, done)
     if beside is not None and beside.any():
         beyond.append(_neighbours(job, block, estimate, beside))
     less = None
+    known = to_host(done.known) > 0
     if done.weights is not None:
-        less = fitted_less(
-            done.weights, to_host(known) > 0, job.operator, block, job.recording.shape[0]
-        )
+        less = fitted_less(done.weights, known, job.operator, block, job.recording.shape[0])
         in_rows = in_table_order(job, less.shot, job.shots.live)
         less = replace(less, shot=in_rows.astype(np.float64))
+    samples, history = done.samples, done.history
+    ordered = in_table_order(job, estimate, job.delivered)
+    del done, estimate  # not held beside the gathers before separation
     return BlockResult(
         channels=block,
-        estimate=in_table_order(job, estimate, job.delivered),
+        estimate=ordered,
         pseudo_deblended=in_table_order(job, job.operator.pseudo_deblend(samples), job.delivered),
         residual=to_host(residual),
         record=to_host(samples),
-        known=to_host(known) > 0,
-        history=done.history,
+        known=known,
+        history=history,
         fitted_less=less,
         beyond=tuple(beyond),
     )
 
 
-def _finished(job: Job, record: Array, done: SeparatedBlock) -> tuple[Array, Array, Array, Array]:
-    """Samples, which of them are known, estimate and residual, once unblended shots are kept."""
-    samples, known = split_unknown(record, job.operator)
-    kept = keep_unblended(done.estimate, done.residual, samples, known, job.operator)
-    return samples, known, *kept
+def _finished(job: Job, done: SeparatedBlock) -> tuple[Array, Array]:
+    """Estimate and residual, once unblended shots are kept."""
+    return keep_unblended(done.estimate, done.residual, done.samples, done.known, job.operator)
 
 
 def _neighbours(
@@ -378,38 +377,33 @@ def _neighbours(
     return Neighbours(rows, channels, in_table_order(job, estimate, wanted)[rows])
 
 
-def loop_channels(
-    job: Job, block: range, callback: Callback | None = None
-) -> tuple[Array, SeparatedBlock]:
-    """What the loop alone makes of a block; `separate_channels` also keeps what nothing overlaps.
+def loop_channels(job: Job, block: range, callback: Callback | None = None) -> SeparatedBlock:
+    """What the loop alone makes of a block, without neighbours.
 
-    Returns
-    -------
-    record : array of float32, shape (channel, time)
-        As read.
-    done : SeparatedBlock
-        Without the neighbours of the block.
+    `separate_channels` also keeps what nothing overlaps.
     """
     wide = job.with_halo(block)
-    return _inner(*_loop(job, wide, callback), block, wide)
+    return _inner(_loop(job, wide, callback), block, wide)
 
 
-def _inner(
-    record: Array, done: SeparatedBlock, part: range, wide: range
-) -> tuple[Array, SeparatedBlock]:
+def _inner(done: SeparatedBlock, part: range, wide: range) -> SeparatedBlock:
     """Some channels of what was made of `wide`."""
     inner = slice(part.start - wide.start, part.stop - wide.start)
     weights = None if done.weights is None else done.weights.of_channels(inner)
-    return record[inner], SeparatedBlock(
-        done.estimate[:, inner], done.residual[inner], done.history, weights
+    return SeparatedBlock(
+        done.estimate[:, inner],
+        done.residual[inner],
+        done.samples[inner],
+        done.known[inner],
+        done.history,
+        weights,
     )
 
 
-def _loop(job: Job, wide: range, callback: Callback | None) -> tuple[Array, SeparatedBlock]:
-    """Record and result of some channels, all of them."""
-    record = job.read(wide)
-    return record, separate_block(
-        record,
+def _loop(job: Job, wide: range, callback: Callback | None) -> SeparatedBlock:
+    """Result of some channels, all of them."""
+    return separate_block(
+        job.read(wide),
         job.operator,
         job.method,
         (job.first_slot, wide.start, 0),
@@ -434,8 +428,8 @@ def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArr
     row = job.layout.row.ravel()
     ordered = np.zeros((len(job.shots), *host.shape[1:]), dtype=np.float32)
     filled = np.flatnonzero(row >= 0)
-    chosen = filled[wanted[row[filled]]]
-    ordered[row[chosen]] = host[chosen]
+    for place in filled[wanted[row[filled]]]:  # one at a time: all together would be copied
+        ordered[row[place]] = host[place]
     return ordered
 
 

@@ -143,10 +143,11 @@ def run_loop(
     record: Array,
     known: Array,
     operator: BlendingOperator,
-    coherent: Callable[[Array, Array, int, float], Array],
+    coherent: Callable[[Array, int, float], Array],
     schedule: Schedule,
     callback: Callback | None = None,
     *,
+    observe: Callable[[Array, int, float], None] | None = None,
     reviews: Sequence[int] = (),
     review: Callable[[Array], Review] | None = None,
 ) -> LoopResult:
@@ -165,13 +166,15 @@ def run_loop(
     operator : BlendingOperator
         Of this record.
     coherent : callable
-        ``coherent(update, unexplained, iteration, strictness)`` gives the coherent part of
-        gathers (shot, channel, time); `unexplained` is the back-projected residual. Iterations
-        count from 0, and again from 0 after a fresh start.
+        ``coherent(update, iteration, strictness)`` gives the coherent part of gathers (shot,
+        channel, time). Iterations count from 0, and again from 0 after a fresh start.
     schedule : Schedule
         Iterations, thresholds, step and momentum.
     callback : callable, optional
         Sees every `IterationRecord`; returning True ends the loop.
+    observe : callable, optional
+        ``observe(unexplained, iteration, strictness)`` sees the back-projected residual before
+        `coherent` is called.
     reviews : sequence of int, optional
         Numbers of iterations after which there is a review, increasing; one review each.
     review : callable, optional
@@ -189,7 +192,7 @@ def run_loop(
     waiting, weigh, latest = list(reviews), None, _Mean()
     while len(state.history) < len(strictness):
         step = schedule.step, schedule.momentum, strictness[len(state.history)]
-        _iterate(state, record, known, operator, coherent, step, energy, weigh)
+        _iterate(state, record, known, operator, coherent, observe, step, energy, weigh)
         told = state.history[-1]
         if review is not None and told.iteration in waiting[:1]:
             told = replace(told, review_follows=True)
@@ -202,18 +205,17 @@ def run_loop(
             latest.add(state.blended)
         if left == 0:
             waiting.pop(0)
-            mean = latest.take()
-            found = review(residual_of(record, known, mean, mean, 0.0, xp))
+            found = review(_unexplained(latest.take(), record, known, xp))
             weigh = found.weigh
             if found.anew:
                 state = first_state(record, operator)
-    residual = _unexplained(state, record, known, xp)
+    residual = _unexplained(state.blended, record, known, xp)
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
     return LoopResult(state.estimate, residual, tuple(state.history))
 
 
-def _unexplained(state: LoopState, record: Array, known: Array, xp: ModuleType) -> Array:
-    return residual_of(record, known, state.blended, state.blended, 0.0, xp)
+def _unexplained(blended: Array, record: Array, known: Array, xp: ModuleType) -> Array:
+    return residual_of(record, known, blended, blended, 0.0, xp)
 
 
 def _iterate(
@@ -221,7 +223,8 @@ def _iterate(
     record: Array,
     known: Array,
     operator: BlendingOperator,
-    coherent: Callable[[Array, Array, int, float], Array],
+    coherent: Callable[[Array, int, float], Array],
+    observe: Callable[[Array, int, float], None] | None,
     settings: tuple[float, float, float],
     energy: float,
     weigh: Callable[[Array], Array] | None,
@@ -231,12 +234,17 @@ def _iterate(
     # Blending is linear: what lies ahead need not be blended again.
     residual = residual_of(record, known, state.blended, state.blended_before, momentum, xp)
     level = _energy(residual, xp)
-    unexplained = operator.pseudo_inverse(residual if weigh is None else weigh(residual))
+    if weigh is not None:
+        residual = weigh(residual)
+    update = operator.pseudo_inverse(residual)
     del residual
-    update = stepped(state.estimate, state.before, unexplained, momentum, step, xp)
     iteration = len(state.history)
-    state.before = state.estimate
-    state.estimate = coherent(update, unexplained, iteration, strictness)
+    if observe is not None:
+        observe(update, iteration, strictness)
+    update = stepped(state.estimate, state.before, update, momentum, step, xp)
+    state.before = state.estimate  # the one before it is not held beside what follows
+    state.estimate = coherent(update, iteration, strictness)
+    del update
     state.blended_before, state.blended = state.blended, operator.blend(state.estimate)
     state.history.append(IterationRecord(iteration + 1, strictness, level, energy))
 
@@ -283,20 +291,20 @@ def stepped(
 ) -> Array:
     """Where the iteration goes: ahead of the estimate, and a step along the unexplained part.
 
-    All arrays have shape (shot, channel, time).
+    All arrays have shape (shot, channel, time). On the host the result takes the place of
+    `unexplained`.
     """
     if not is_host(xp):
         return _ahead_of(estimate, before, momentum) + step * unexplained
     from deblend.separation.loop_kernels import stepped as kernel
 
-    update = np.empty_like(estimate)
     scalars = estimate.dtype.type(momentum), estimate.dtype.type(step)
 
     def part(shots: slice) -> None:
-        kernel(estimate[shots], before[shots], unexplained[shots], *scalars, update[shots])
+        kernel(estimate[shots], before[shots], unexplained[shots], *scalars)
 
     in_parts(part, len(estimate), xp)
-    return update
+    return unexplained
 
 
 def _ahead_of(now: Array, before: Array, momentum: float) -> Array:

@@ -17,18 +17,17 @@ _compile_sum: Any = numba.njit(
 
 
 @_compile  # type: ignore[untyped-decorator]
-def stepped(
-    estimate: Array, before: Array, unexplained: Array, momentum: Any, step: Any, out: Array
-) -> None:
+def stepped(estimate: Array, before: Array, unexplained: Array, momentum: Any, step: Any) -> None:
     """Estimate, and `momentum` times its last change, and `step` times `unexplained`, in one go.
 
-    All arrays of one real type and shape (shot, channel, time), contiguous.
+    All arrays of one real type and shape (shot, channel, time), contiguous. The result takes the
+    place of `unexplained`.
     """
     for shot in range(estimate.shape[0]):
         for channel in range(estimate.shape[1]):
             for k in range(estimate.shape[2]):
                 value = estimate[shot, channel, k]
-                out[shot, channel, k] = (
+                unexplained[shot, channel, k] = (
                     value
                     + momentum * (value - before[shot, channel, k])
                     + step * unexplained[shot, channel, k]

@@ -10,7 +10,7 @@ cut into blocks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from types import ModuleType
 from typing import Final
 
@@ -82,14 +82,15 @@ def find_outliers(
     """
     xp = operator.xp
     windows = windows_of(record.shape[1], interval_s)
-    recorded = known * (record != 0).any(axis=1)[:, None]
-    spike = find_spikes(record - residual, residual, recorded, windows.step, xp)
-    clean = xp.where(spike, 0, residual)
-    energy = to_host(windows.energy(clean, xp))
+    recorded = (known > 0) & (record != 0).any(axis=1)[:, None]
+    explained = record - residual
+    spike = find_spikes(explained, residual, recorded, windows.step, xp)
+    predicted = to_host(windows.energy(explained, xp))
+    del explained, recorded
+    energy = to_host(windows.energy(xp.where(spike, 0, residual), xp))
     there = _share_of(windows, known, xp) >= _LEAST_KNOWN
     there &= _share_of(windows, (record != 0) & (known > 0), xp) > 0  # dead: no neighbour
     found = np.where(there[..., None], energy, np.nan)
-    predicted = to_host(windows.energy((record - residual) * known, xp))
     usual = across_shots(predicted, operator, source_count, windows)
     near = across_channels(found)
     channels = np.where(np.isfinite(near), np.fmax(near, EXPLAINED**2 * usual), np.nan)
@@ -99,7 +100,7 @@ def find_outliers(
         over = np.where(np.isfinite(channels), over, 1)  # too few channels to tell
         weight = np.minimum(1, 1 / over) ** POWER
     band = np.where(np.isfinite(weight), weight, 1).astype(np.float32)
-    spiky = float(xp.sum(xp.square(residual - clean), dtype=np.float64))
+    spiky = float(xp.sum(xp.square(residual[spike]), dtype=np.float64))
     kept = (energy * band * windows.bins_of_band).sum(dtype=np.float64)
     whole = (energy * windows.bins_of_band).sum(dtype=np.float64)
     spiky *= windows.size / 2  # energy of samples in the units of bins, half of which are kept
@@ -107,7 +108,7 @@ def find_outliers(
         windows=windows,
         removed_share=float(1 - kept / (whole + spiky)) if whole + spiky > 0 else 0.0,
         band=band,
-        sample=xp.where(spike, 0, 1).astype(np.float32),
+        sample=(~spike).astype(np.float32),
         root_fold=xp.asarray(np.sqrt(np.maximum(operator.fold, 1)), dtype=np.float32),
         xp=xp,
     )
@@ -115,10 +116,13 @@ def find_outliers(
 
 def _share_of(windows: Windows, which: Array, xp: ModuleType) -> NDArray[np.float64]:
     """Part of each window that is chosen, shape (channel, window)."""
-    total = to_host(xp.cumsum(windows.padded(which, xp).astype(np.float64), axis=1))
-    total = np.pad(total, ((0, 0), (1, 0)))
     begin = windows.step * np.arange(windows.count)
-    return np.asarray((total[:, begin + windows.size] - total[:, begin]) / windows.size)
+    rows = []
+    for row in which:  # one at a time bounds the memory of sums
+        total = to_host(xp.cumsum(windows.padded(row, xp).astype(np.float64)))
+        total = np.pad(total, (1, 0))
+        rows.append((total[begin + windows.size] - total[begin]) / windows.size)
+    return np.stack(rows)
 
 
 def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -198,13 +202,17 @@ def find_spikes(
     where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
 
-    def of_rows(work: Callable[[Array], Array], rows: Iterable[Array]) -> Array:
-        return xp.stack(on_threads(work, rows, xp))
+    def of_rows(work: Callable[[int], Array]) -> Array:
+        rows = xp.empty_like(residual)  # filled row by row: a list of them would be held beside
 
-    sharp = of_rows(lambda row: xp.abs(row - _median_of_five(row, xp)), residual) * known
-    level = of_rows(lambda row: _local_level(row, step, xp), sharp)
-    nearby = of_rows(lambda row: _largest_near(row, xp), sharp)
-    strong = of_rows(lambda row: _largest_near(xp.abs(row), xp), predicted)
+        def fill(channel: int) -> None:
+            rows[channel] = work(channel)
+
+        on_threads(fill, range(len(residual)), xp)
+        return rows
+
+    sharp = of_rows(lambda k: xp.abs(residual[k] - _median_of_five(residual[k], xp)) * known[k])
+    nearby = of_rows(lambda k: _largest_near(sharp[k], xp))
     spike = xp.zeros(sharp.shape, dtype=bool)
     alive = np.flatnonzero(to_host(known.any(axis=1)))
     if len(alive) <= _LEAST_NEIGHBOURS:
@@ -212,7 +220,9 @@ def find_spikes(
 
     def mark(place: int) -> None:
         channel, near = int(alive[place]), _others(alive, place, CHANNELS)
-        limit = xp.maximum(SPIKE_LEVEL * level[channel], SPIKE_PREDICTED * strong[channel])
+        level = _local_level(sharp[channel], step, xp)
+        strong = _largest_near(xp.abs(predicted[channel]), xp)
+        limit = xp.maximum(SPIKE_LEVEL * level, SPIKE_PREDICTED * strong)
         limit = xp.maximum(limit, OUTLIER * _median_of_rows(nearby[xp.asarray(near)], xp))
         high = xp.flatnonzero(sharp[channel] > limit)
         spike[channel, high] = _alone(sharp[channel], high, xp)

@@ -18,7 +18,7 @@ from deblend.separation.patches import Separator
 MEMORY_BYTES: Final = 1_200_000_000
 """What the arrays of one block may take where nothing else is stated."""
 LEAST_HALO: Final = 8
-GATHER_COPIES: Final = 6
+GATHER_COPIES: Final = 4
 """Arrays of the size of the gathers that live at the same time in the loop."""
 RECORD_COPIES: Final = 11
 """The same of the record, its weights included."""

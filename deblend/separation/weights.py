@@ -14,13 +14,14 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, fast_length, irfft, rfft
+from deblend.arrays import Array, fast_length, irfft, on_threads, rfft
 
 WINDOW_S = 1.0
 """Length of a time window; each overlaps the next by a half."""
 _LEAST_BINS = 2
 _OCTAVE_PART = 1.0 / 3.0
 _CHUNK_VALUES = 1 << 20
+_CHANNELS_AT_ONCE = 8
 
 
 @dataclass(frozen=True)
@@ -85,26 +86,26 @@ class Windows:
         return max(_LEAST_BINS, round(begin * (2**_OCTAVE_PART - 1)))
 
     def padded(self, samples: Array, xp: ModuleType) -> Array:
-        """Record with room for the first and the last window, shape (channel, time)."""
+        """Samples with room for the first and the last window; time is the last axis."""
         length = (self.count + 1) * self.step
-        wide = xp.zeros((samples.shape[0], length), dtype=samples.dtype)
-        wide[:, self.step : self.step + self.sample_count] = samples
+        wide = xp.zeros((*samples.shape[:-1], length), dtype=samples.dtype)
+        wide[..., self.step : self.step + self.sample_count] = samples
         return wide
 
     def energy(self, samples: Array, xp: ModuleType) -> Array:
         """Mean energy of the bins of each band, shape (channel, window, band)."""
-        wide = self.padded(samples, xp)
         taper = xp.asarray(self.taper)
         index = xp.asarray(self.step * np.arange(self.count)[:, None] + np.arange(self.size))
         first, sizes = xp.asarray(self.first_bin), xp.asarray(self.bins_of_band)
         rows = []
-        for channel in wide:
-            spectrum = rfft(xp, channel[index] * taper, self.size)
+        for channel in samples:  # one at a time bounds the memory of copies
+            spectrum = rfft(xp, self.padded(channel, xp)[index] * taper, self.size)
             power = xp.square(spectrum.real) + xp.square(spectrum.imag)
             total = xp.cumsum(power, axis=1, dtype=np.float64)  # swell is 80 dB above the rest
             total = xp.concatenate([xp.zeros_like(total[:, :1]), total], axis=1)
-            rows.append((total[:, first + sizes] - total[:, first]) / sizes)
-        return xp.maximum(xp.stack(rows), 0).astype(np.float32)
+            mean = (total[:, first + sizes] - total[:, first]) / sizes
+            rows.append(xp.maximum(mean, 0).astype(np.float32))
+        return xp.stack(rows)
 
 
 def windows_of(sample_count: int, interval_s: float) -> Windows:
@@ -144,40 +145,51 @@ class RecordWeights:
         """The weights of some channels."""
         return replace(self, band=self.band[channels], sample=self.sample[channels])
 
-    @cached_property
-    def _lowered(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Channels and windows that lose anything."""
-        channel, window = np.nonzero((self.band < 1).any(axis=2))
-        return channel, window
-
     def apply(self, residual: Array) -> Array:
         """Weighted residual, shape (channel, time).
 
         The map is symmetric between residuals that are divided by the root of the blending fold,
         which is what keeps the largest eigenvalue of the iteration at most one.
         """
+        weighted = self.xp.empty_like(residual)
+
+        def weigh(first: int) -> None:
+            some = slice(first, first + _CHANNELS_AT_ONCE)  # bounds the memory of copies
+            weighted[some] = self._apply_to(residual[some], some)
+
+        on_threads(weigh, range(0, len(residual), _CHANNELS_AT_ONCE), self.xp)
+        return weighted
+
+    def _apply_to(self, residual: Array, channels: slice) -> Array:
+        """Weighted residual of some channels."""
         xp, windows = self.xp, self.windows
-        scaled = residual * self.sample / self.root_fold
+        scaled = residual * self.sample[channels] / self.root_fold
         wide = windows.padded(scaled, xp)
         lost = xp.zeros_like(wide)
-        channel, window = self._lowered
+        band = self.band[channels]
+        channel, window = np.nonzero((band < 1).any(axis=2))
         for parity in (0, 1):  # windows of one parity do not overlap
             chosen = np.flatnonzero(window % 2 == parity)
             step = max(1, _CHUNK_VALUES // windows.size)
             for begin in range(0, len(chosen), step):
                 part = chosen[begin : begin + step]
-                self._take_away(wide, lost, channel[part], window[part])
+                self._take_away(wide, lost, band, channel[part], window[part])
         lost = lost[:, windows.step : windows.step + windows.sample_count]
-        return (scaled - lost) * self.sample * self.root_fold
+        return (scaled - lost) * self.sample[channels] * self.root_fold
 
     def _take_away(
-        self, wide: Array, lost: Array, channel: NDArray[np.int64], window: NDArray[np.int64]
+        self,
+        wide: Array,
+        lost: Array,
+        band: NDArray[np.float32],
+        channel: NDArray[np.int64],
+        window: NDArray[np.int64],
     ) -> None:
         """Add to `lost` what some windows lose."""
         xp, windows = self.xp, self.windows
         taper = xp.asarray(windows.taper)
         row = xp.asarray(channel[:, None])
         column = xp.asarray(windows.step * window[:, None] + np.arange(windows.size))
-        part = 1 - self.band[channel, window][:, windows.band_of_bin]
+        part = 1 - band[channel, window][:, windows.band_of_bin]
         spectrum = rfft(xp, wide[row, column] * taper, windows.size) * xp.asarray(part)
         lost[row, column] += irfft(xp, spectrum, windows.size) * taper

@@ -48,3 +48,13 @@ def test_blocks_add_and_uncounted_shots_do_not() -> None:
     np.testing.assert_allclose(parts.removed, whole.removed, rtol=1e-12)
     counted = np.array([True, True, False])
     assert {row.source for row in removed_findings(whole, SHOTS, counted, WINDOWS_S)} == {1}
+
+
+def test_dead_channels_take_no_part() -> None:
+    random = np.random.default_rng(7)
+    before, after = random.standard_normal((2, 3, 8, 50)).astype(np.float32)
+    alive = np.array([True] * 6 + [False, True])
+    found = removed_energy(before, after, WINDOWS, alive)
+    expected = removed_energy(before[:, alive], after[:, alive], WINDOWS)
+    np.testing.assert_allclose(found.removed, expected.removed, rtol=1e-6)
+    np.testing.assert_allclose(found.pseudo_deblended, expected.pseudo_deblended, rtol=1e-6)

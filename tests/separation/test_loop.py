@@ -16,8 +16,8 @@ from deblend.separation.schedule import Schedule
 def test_a_step_in_one_go(momentum):
     rng = np.random.default_rng(3)
     estimate, before, unexplained = rng.standard_normal((3, 5, 4, 33)).astype(np.float32)
-    update = stepped(estimate, before, unexplained, momentum, 1.5, np)
     plain = estimate + momentum * (estimate - before) + 1.5 * unexplained
+    update = stepped(estimate, before, unexplained, momentum, 1.5, np)
     np.testing.assert_allclose(update, plain, atol=1e-5)
 
 
@@ -53,7 +53,7 @@ def test_the_record_of_what_lies_ahead_is_not_blended_twice(momentum):
     schedule = Schedule(6, 0.1, 1.0, momentum)
     known = np.ones_like(record)
 
-    def shrunk(update, unexplained, iteration, strictness):
+    def shrunk(update, iteration, strictness):
         return 0.6 * update
 
     state = run_loop(record, known, operator, shrunk, schedule)
@@ -116,7 +116,7 @@ def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> Non
     )
     made, seen, numbers = [], [], []
 
-    def shrunk(update, unexplained, iteration, strictness):
+    def shrunk(update, iteration, strictness):
         numbers.append(iteration)
         made.append(operator.blend(0.9 * update))
         return 0.9 * update
