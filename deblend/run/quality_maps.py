@@ -6,7 +6,7 @@ import shutil
 import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO, Any
 
@@ -119,6 +119,7 @@ class _MapFiles:
                 path.unlink()
 
     def close(self) -> None:
-        """Write what is left."""
-        for file, _ in self._open.values():
-            file.close()
+        """Write what is left; all files are closed, also where one cannot be written."""
+        with ExitStack() as opened:
+            for file, _ in self._open.values():
+                opened.callback(file.close)

@@ -122,12 +122,14 @@ class Work:
         return np.flatnonzero(self.job.delivered & (shots.source == shots.sources[source]))
 
     def make_shelves(self) -> None:
-        """Empty arrays for all estimates."""
+        """Empty arrays for all estimates; they are on disk before any of the record is."""
+        if self.folder.staged.exists():
+            return
         channels = self.job.recording.shape[0]
         step = self.plan.channel_step
         for source in range(len(self.job.shots.sources)):
             for shelf in self.shelves(source):
-                if len(shelf.rows) and not (shelf.path / "zarr.json").exists():
+                if len(shelf.rows):
                     create_shelf(shelf.path, (len(shelf.rows), channels, self.job.length), step)
 
     def _rows_of_spans(self, source: int) -> list[NDArray[np.int64]]:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import shutil
 import socket
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from deblend.errors import OutputError
+from deblend.errors import OutputError, reason_of
 from deblend.files import sync
 from deblend.run.output_folder import UNFINISHED
 
 _LOCK: Final = "lock"
+_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
+"""Errors of a disk, wherever they come up."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +102,9 @@ class WorkFolder:
 
     def remove(self) -> None:
         """Throw the folder away, the plan first: what a kill leaves is not gone on with."""
-        self.plan.unlink(missing_ok=True)
-        shutil.rmtree(self.path, ignore_errors=True)
+        with suppress(OSError):
+            self.plan.unlink(missing_ok=True)
+            shutil.rmtree(self.path, ignore_errors=True)
 
     def empty(self) -> None:
         """Throw everything away but the lock and the plan, and wait until that is on disk."""
@@ -139,6 +143,7 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[WorkFolder]:
     try:
         for part in (work.path, work.done(0).parent):
             part.mkdir(parents=True, exist_ok=True)
+        _keep_names(work.path, folder if missing is None else missing.parent)
         handle = _lock(work.path / _LOCK, shared=shared)
     except OutputError:
         raise
@@ -150,6 +155,14 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[WorkFolder]:
         ) from error
     try:
         yield work
+    except OSError as error:
+        if error.errno not in _DISK:
+            raise
+        raise OutputError(
+            f"the work cannot be written ({reason_of(error)})",
+            where=str(folder),
+            remedy="Make space and give the same command again: what is finished is kept.",
+        ) from error
     finally:
         if not work.plan.exists():
             work.remove()
@@ -165,17 +178,27 @@ def _lock(path: Path, *, shared: bool) -> int:
         fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
         if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
             raise BlockingIOError  # the run that held it has just finished and removed the folder
-    except BlockingIOError as error:
-        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+    except OSError as error:
         os.close(handle)
+        if not isinstance(error, BlockingIOError):
+            raise
+        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
         raise OutputError(
             f"another run is at work in this folder{f' ({who})' if who else ''}",
             where=str(path.parent.parent),
             remedy="Wait for it, or name another output folder.",
         ) from error
-    os.ftruncate(handle, 0)
-    os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
     return handle
+
+
+def _keep_names(folder: Path, last: Path) -> None:
+    """Wait until the names in folders from `folder` up to and including `last` are on disk."""
+    for part in (folder, *folder.parents):
+        sync(part)
+        if part == last:
+            return
 
 
 def _missing_part(folder: Path) -> Path | None:

@@ -143,11 +143,11 @@ def test_what_has_finished_no_block_begins_anew_with_something_else(
 
 
 def stop_while_removing(
-    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch, where: str
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch, where: tuple[str, int]
 ) -> None:
     """Stop a run whose results are complete: before it removes its work, or all but the plan."""
     with monkeypatch.context() as patch:
-        fail_at(patch, where, 1, KeyboardInterrupt())
+        fail_at(patch, *where, KeyboardInterrupt())
         stopped = call("separate", line.line_file, *FOUR_BLOCKS)
     assert stopped.exit_code == 130
     said = "stopped: the results are complete, but some of the work is left beside them"
@@ -155,7 +155,8 @@ def stop_while_removing(
     assert sorted(path.name for path in line.out.iterdir()) == sorted([*RESULTS, UNFINISHED])
 
 
-BEFORE, ALL_BUT_PLAN = "deblend.run.finish._remove_work", "deblend.run.work_folder.sync"
+BEFORE = ("deblend.run.finish._remove_work", 1)
+ALL_BUT_PLAN = ("deblend.run.work_folder.sync", 4)  # three wait for the new folders
 
 
 @pytest.fixture
@@ -178,7 +179,7 @@ def test_a_run_that_had_its_results_only_tidies_up(
     line: SmallLine,
     call: Call,
     monkeypatch: pytest.MonkeyPatch,
-    where: str,
+    where: tuple[str, int],
     options: tuple[str, ...],
 ) -> None:
     whole = call("separate", line.line_file, *FOUR_BLOCKS)
