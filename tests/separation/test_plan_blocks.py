@@ -53,7 +53,7 @@ def test_plans_cover_the_line_within_the_budget(
     assert -(-plan.count // processes) <= alone.count
 
 
-@pytest.mark.parametrize(("channels", "budget", "count"), [(64, 1 << 40, 2), (64, 450_000_000, 4)])
+@pytest.mark.parametrize(("channels", "budget", "count"), [(64, 1 << 40, 2), (64, 330_000_000, 4)])
 def test_blocks_come_in_rounds_of_the_processes(channels: int, budget: int, count: int) -> None:
     line = replace(LINE, slots=53, channels=channels, channel_halo=0, samples=75_000)
     if budget < 1 << 40:
