@@ -30,6 +30,7 @@ from deblend.run.line_file import Line
 from deblend.run.open_line import OpenLine, open_line
 from deblend.run.prepare_line import prepare_line
 from deblend.run.progress import Progress, silent
+from deblend.run.scratch_array import scratch_array
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
@@ -227,9 +228,7 @@ def _separated(
 def _baseline(job: Job, scratch: Path, told: BlockProgress) -> NDArray[np.float32]:
     """Estimate without events, on disk, shape (shot, channel, time)."""
     shape = (len(job.shots), job.recording.shape[0], job.length)
-    before: NDArray[np.float32] = np.lib.format.open_memmap(
-        scratch / "before.npy", mode="w+", dtype=np.float32, shape=shape
-    )
+    before = scratch_array(scratch / "before.npy", shape)
     for block, estimate in _separated(job, 0, told):
         before[:, block.start : block.stop] = estimate
     return before

@@ -19,6 +19,7 @@ from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_trace_file import TraceFile, open_trace_file
+from deblend.run.scratch_array import scratch_array
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
 from deblend.separation.patches import Separator
 
@@ -329,9 +330,7 @@ def through_separation(
         iterations=iterations,
         seed=seed,
     )
-    filtered: NDArray[np.float32] = np.lib.format.open_memmap(
-        scratch / "filtered.npy", mode="w+", dtype=np.float32, shape=gathers.amplitude.shape
-    )
+    filtered = scratch_array(scratch / "filtered.npy", gathers.amplitude.shape)
     for block in job.blocks:
         filtered[:, block.start : block.stop] = _coherent(job, block)
     return replace(

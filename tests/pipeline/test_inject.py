@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -65,6 +67,21 @@ def test_a_folder_that_holds_something_is_left_alone(
     assert result.exit_code == 2
     assert "the folder is not empty" in result.stderr
     assert (tmp_path / "injection.csv").read_text() == "of another line"
+
+
+def test_a_disk_without_room_for_the_estimate(
+    line: SmallLine, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(handle: int, begin: int, size: int) -> None:
+        assert size >= 4 * 40 * 4 * 160  # shots, channels, samples
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    result = call("inject", line.line_file, "--out", tmp_path / "out")
+    assert result.exit_code == 2
+    said = "there is no room for 0.0001 GB beside the results (No space left on device). Make space"
+    assert said in " ".join(result.stderr.split())
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_source_that_is_not_there(line: SmallLine, call: Call, tmp_path: Path) -> None:
