@@ -32,7 +32,7 @@ REVIEWS: Final = (1 / 3, 2 / 3)
 """Parts of the iterations after which weights are decided: strong arrivals are explained then."""
 MOST_PASSES: Final = 1 + sum(REVIEWS)
 """Iterations over those of the schedule where every review ends in a fresh start."""
-_LEAST_ITERATIONS: Final = 12
+_LEAST_ITERATIONS: Final = 6
 _MANY: Final = 0.15
 """Part of the residual energy that outliers must hold for a fresh start to be worth it."""
 

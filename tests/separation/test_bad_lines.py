@@ -20,6 +20,8 @@ from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.patches import PatchBatch
 from deblend.separation.unblended import unblended_shots
+from deblend.synth.build import build_line
+from deblend.synth.scenes import Extent, scene_plan
 
 LENGTH, INTERVAL_NS = 150, 4_000_000
 LENGTH_S = LENGTH * INTERVAL_NS * 1e-9
@@ -277,3 +279,17 @@ def test_more_bad_channels_than_good_ones_are_a_failure_that_spares_the_good_one
     assert (told.value, told.verdict) == (62.5, "fail")
     assert "shot_fitted_less" not in metrics(result.findings)
     assert error_db[True] < error_db[False] - 10
+
+
+def test_six_iterations_are_enough_for_weights() -> None:
+    line = build_line(scene_plan("swell-and-spikes", Extent(12, 8, 0.8)), 0)
+
+    def score(robust: bool) -> float:
+        done = deblend.separate(
+            line.recording, line.shots, length_s=line.length_s, iterations=6, method="fk",
+            robust=robust,
+        )  # fmt: skip
+        error = done.estimate.values - line.gathers
+        return 10 * np.log10(np.sum(np.square(line.gathers)) / np.sum(np.square(error)))
+
+    assert score(robust=True) > score(robust=False) + 3

@@ -45,6 +45,27 @@ def test_nothing_is_noise_while_the_threshold_is_far_above():
     assert not floor_of(white(0.3), [100 * expected_level(0.3)]).level.any()
 
 
+def test_what_the_threshold_just_meets_and_just_misses_has_the_same_level():
+    usual = floor_of(white(1.0), [1e-9]).level[0, 0, 0, 5]
+    levels = []
+    for factor in (1 + 1e-4, 1 - 1e-4):
+        floor = NoiseFloor(METHOD, SHAPE, np)
+        for rms, threshold in ((1.0, 8), (0.7, 0.7 * noise_module._NEAR * factor), (0.49, 0.7)):
+            for _ in range(noise_module._EVERY):
+                floor.observe(white(rms), threshold * usual)
+            levels.append(float(floor.level[0, 0, 0, 5] / usual))
+    np.testing.assert_allclose(levels[:3], levels[3:], rtol=1e-3)
+    np.testing.assert_allclose(levels[1:3], 0.7, rtol=1e-3)
+
+
+def test_a_level_is_read_off_between_two_measurements():
+    usual = floor_of(white(1.0), [1e-9]).level[0, 0, 0, 5]
+    floor = floor_of(white(1.0), [noise_module._NEAR * usual + 1.0])
+    for _ in range(noise_module._EVERY):
+        floor.observe(white(0.5), noise_module._NEAR * usual * 0.5 - 1.0)
+    np.testing.assert_allclose(floor.level[0, 0, 0, 5], 0.75 * usual, rtol=1e-4)
+
+
 def test_noise_follows_place_and_frequency():
     loud = white(0.1)
     loud[:, :16] *= 5
