@@ -274,6 +274,12 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: f"{n['kills']}; {n['results']}; {n['identical']}",
     ),
     (
+        "a disk that gets full, or whose power fails with the loss of all that nobody had waited "
+        "for, at every step of a run: results of the same command given again; identical",
+        "run.failing_disk",
+        lambda n: f"{n['results']}; {n['identical']}",
+    ),
+    (
         "peak memory of a run of 10, 30, 60, 180 minutes of record, 32 channels (GB); budget (GB); "
         "processor time (s)",
         "run.lengths",

@@ -116,8 +116,10 @@ def _bars(console: Console) -> Iterator[Teller]:
         BarColumn(bar_width=12),
         TaskProgressColumn(),
         _PaceColumn(),
-        TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True)),
+        # The rest of a line is for the note; a long one must not squeeze what stands before it.
+        TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True, ratio=1)),
         console=console,
+        expand=True,
     )
 
     def tell(step: Step) -> None:

@@ -26,7 +26,7 @@ class BlockProgress:
     progress : callable
         Told in samples times iterations, as many in all as without a fresh start.
     name : callable, optional
-        What a block is called.
+        What a block is called, where there are several.
     """
 
     def __init__(
@@ -56,16 +56,16 @@ class BlockProgress:
         self._advance(self._size[block] * done)
         self._spent[block] += done
         self._reached[block] = record.iteration
-        self._tell(
-            f"{self._name(block)}, iteration {record.iteration}, "
-            f"{record.residual_db:.1f} dB unexplained{self._pause_after(record)}"
-        )
+        where = f"{self._name(block)}, " if len(self._size) > 1 else ""
+        self._tell(f"{where}{self._now(record)}")
 
-    def _pause_after(self, record: IterationRecord) -> str:
-        """What keeps a block from its next iteration, where that takes a while."""
+    def _now(self, record: IterationRecord) -> str:
+        """Where a block stands; what keeps it from its next iteration, where that takes a while."""
         if record.review_follows:
-            return "; now looking for outliers"
-        return "; now measured" if record.iteration == self._iterations else ""
+            return f"looking for outliers after iteration {record.iteration}"
+        if record.iteration == self._iterations:
+            return f"measuring after iteration {record.iteration}"
+        return f"iteration {record.iteration}, {record.residual_db:.1f} dB unexplained"
 
     def done(self, block: int) -> None:
         """A block is done, however many iterations it took."""

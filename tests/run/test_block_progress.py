@@ -80,21 +80,19 @@ def test_blocks_to_come_are_taken_to_be_as_long_as_those_done() -> None:
     assert told.parts[-1] == pytest.approx(1)
 
 
-def test_pauses_between_iterations_are_told() -> None:
-    told = Told(1)
+@pytest.mark.parametrize(("blocks", "where"), [(1, ""), (2, "block 0, ")])
+def test_pauses_between_iterations_are_told(blocks: int, where: str) -> None:
+    told = Told(blocks)
     for record, said in (
-        (IterationRecord(19, 0.1, 1.0, 10.0), "block 0, iteration 19, -10.0 dB unexplained"),
+        (IterationRecord(19, 0.1, 1.0, 10.0), "iteration 19, -10.0 dB unexplained"),
         (
             IterationRecord(20, 0.1, 1.0, 10.0, review_follows=True),
-            "block 0, iteration 20, -10.0 dB unexplained; now looking for outliers",
+            "looking for outliers after iteration 20",
         ),
-        (
-            IterationRecord(ITERATIONS, 0.1, 1.0, 10.0),
-            f"block 0, iteration {ITERATIONS}, -10.0 dB unexplained; now measured",
-        ),
+        (IterationRecord(ITERATIONS, 0.1, 1.0, 10.0), f"measuring after iteration {ITERATIONS}"),
     ):
         told.progress.told(0, record)
-        assert told.steps[-1].note == said
+        assert told.steps[-1].note == f"{where}{said}"
 
 
 def test_late_news_of_a_finished_block_change_nothing() -> None:
