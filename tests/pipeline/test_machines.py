@@ -189,13 +189,13 @@ def test_a_worker_that_dies_and_a_cluster_that_goes_away(
 def test_a_stopped_command_stops_its_workers_and_goes_on_later(
     line: SmallLine, whole: dict[str, bytes], tmp_path: Path
 ) -> None:
-    endless = make_small_line(tmp_path / "endless")
-    endless.rewrite("iterations = 25", "iterations = 1000000\nrobust = false")
+    long = make_small_line(tmp_path / "long")  # a block of it takes some ten seconds
+    long.rewrite("iterations = 25", "iterations = 10000\nrobust = false")
     with scheduler_in(tmp_path) as (_, address), worker(address, tmp_path / "a"):
         wait_for_workers(address, 1)
-        stop_at_first_block(endless, tmp_path / "out", address)
+        stop_at_first_block(long, tmp_path / "out", address)
         with Client(address, set_as_default=False) as client:
-            assert client.submit(lambda: "free").result(timeout=20) == "free"
+            assert client.submit(lambda: "free").result(timeout=3) == "free"
         stop_at_first_block(line, tmp_path / "short", address)
         options = ("--memory-gb", MEMORY_GB, "--scheduler", address)
         assert finish(line, tmp_path / "short", *options) == whole
