@@ -196,7 +196,8 @@ def _lock(path: Path, *, shared: bool) -> int:
 def _keep_names(folder: Path, last: Path) -> None:
     """Wait until the names in folders from `folder` up to and including `last` are on disk."""
     for part in (folder, *folder.parents):
-        sync(part)
+        with suppress(PermissionError):  # a folder in which we may make others, but not look
+            sync(part)
         if part == last:
             return
 

@@ -105,6 +105,22 @@ def test_a_second_run_is_refused(tmp_path: Path) -> None:
         pass
 
 
+def test_new_folders_are_waited_for_where_that_is_allowed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waited: list[Path] = []
+
+    def wait(path: Path) -> None:
+        waited.append(path)
+        if path == tmp_path:
+            raise PermissionError
+
+    monkeypatch.setattr("deblend.run.work_folder.sync", wait)
+    out = tmp_path / "a" / "b"
+    with locked(out):
+        assert waited == [out / UNFINISHED, out, out.parent, tmp_path]
+
+
 def test_an_unfinished_run_is_no_obstacle(tmp_path: Path) -> None:
     home = tmp_path / "line.toml"
     out = tmp_path / "out"
