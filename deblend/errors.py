@@ -74,6 +74,10 @@ class MissingPackageError(DeblendError, ImportError):
 
 def reason_of(error: Exception) -> str:
     """What an error of another library says, without the number and the path of the file."""
+    if isinstance(error, UnicodeDecodeError):
+        line = error.object[: error.start].count(b"\n") + 1
+        value = error.object[error.start]
+        return f"line {line}, byte {error.start + 1} (value {value:#04x}) is not UTF-8 text"
     return (isinstance(error, OSError) and error.strerror) or str(error).rstrip(".")
 
 

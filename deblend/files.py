@@ -146,7 +146,13 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
             where=str(path),
             remedy=f"Give the path of a TOML {called}.",
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            f"the {called} cannot be read ({reason_of(error)})",
+            where=str(path),
+            remedy="Save it as UTF-8, and see that it is the right file.",
+        ) from error
+    except tomllib.TOMLDecodeError as error:
         raise SettingsError(
             f"this is no TOML text: {str(error).rstrip('.')}",
             where=str(path),

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from deblend.errors import OutputError
+from deblend.errors import OutputError, SettingsError
 from deblend.files import filling, read_toml
 
 
@@ -42,6 +42,15 @@ def test_what_others_put_there_is_never_touched(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="cannot be made"), filling(tmp_path / "thesis.txt"):
         pass
     assert (tmp_path / "thesis.txt").is_file()
+
+
+def test_a_file_of_another_encoding_is_told_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "line.toml"
+    path.write_bytes('name = "x"\nfolder = "Bucht für Bucht"\n'.encode("latin-1"))
+    with pytest.raises(
+        SettingsError, match=r"line 2, byte 29 \(value 0xfc\) is not UTF-8 text\). Save it as UTF-8"
+    ):
+        read_toml(path, "line file")
 
 
 def test_toml_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:

@@ -26,5 +26,5 @@ def test_no_text_leaves_the_plural_to_the_reader() -> None:
     root = Path(deblend.__file__).parent
     texts = [path for kind in ("py", "html", "js") for path in root.rglob(f"*.{kind}")]
     assert len(texts) > 300
-    lazy = re.compile(r"[a-z]\(s\)")
+    lazy = re.compile(r"[a-z]\((s|es)\)")
     assert [str(path) for path in texts if lazy.search(path.read_text(encoding="utf-8"))] == []

@@ -8,6 +8,7 @@ from typing import Literal
 import click
 
 from deblend.cli.errors import plain_errors
+from deblend.cli.options import FiniteRange
 
 
 @click.command("benchmark-line", short_help="Compare a source with lines shot without overlap.")
@@ -34,14 +35,14 @@ from deblend.cli.errors import plain_errors
 )
 @click.option(
     "--farthest-m",
-    type=click.FloatRange(min=0.0),
+    type=FiniteRange(min=0.0),
     default=12.5,
     show_default=True,
     help="Traces farther apart are left out (m).",
 )
 @click.option(
     "--bin-m",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=FiniteRange(min=0.0, min_open=True),
     default=6.25,
     show_default=True,
     help="Size of bins along the line (m).",

@@ -7,16 +7,24 @@ from pathlib import Path
 import click
 
 from deblend.cli.errors import plain_errors, usage_error
+from deblend.cli.options import Text
 
 
 @click.command(short_help="Compare methods on lines with a known answer.")
 @click.argument("study_file", metavar="STUDY.toml", required=False, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for results, table and page.")
 @click.option(
-    "--processes", default=1, show_default=True, help="Runs at the same time, on this machine."
+    "--processes",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Runs at the same time, on this machine.",
 )
 @click.option(
-    "--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler."
+    "--scheduler",
+    type=Text(),
+    metavar="ADDRESS",
+    help="Use the workers of this dask.distributed scheduler.",
 )
 @click.option("--only", multiple=True, metavar="LABEL", help="Run only this method now.")
 @click.option("--again", multiple=True, metavar="LABEL", help="Run this method again.")

@@ -24,7 +24,13 @@ from deblend.cli.errors import plain_errors
     help="Strength of the events relative to the separated data around them (dB).",
 )
 @click.option("--one-source", help="Source that gets events alone; the first if left out.")
-@click.option("--seed", default=0, show_default=True, help="Of polarity and undulation.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=0,
+    show_default=True,
+    help="Of polarity and undulation.",
+)
 @click.pass_context
 @plain_errors
 def inject(

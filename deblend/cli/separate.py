@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from deblend.cli.errors import plain_errors, usage_error
+from deblend.cli.options import FiniteRange, Text
 
 
 @click.command()
@@ -16,7 +17,7 @@ from deblend.cli.errors import plain_errors, usage_error
 @click.option("--restart", is_flag=True, help="Throw away an unfinished run and begin anew.")
 @click.option(
     "--memory-gb",
-    type=click.FloatRange(min=0, min_open=True),
+    type=FiniteRange(min=0, max=1e5, min_open=True),
     help="Memory that the run may take in GB; three quarters of what is free by default.",
 )
 @click.option(
@@ -25,7 +26,10 @@ from deblend.cli.errors import plain_errors, usage_error
     help="Local processes that separate blocks side by side.",
 )
 @click.option(
-    "--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler."
+    "--scheduler",
+    type=Text(),
+    metavar="ADDRESS",
+    help="Use the workers of this dask.distributed scheduler.",
 )
 @click.option(
     "--prepare", is_flag=True, help="For a batch queue, first: plan, read the records, measure."

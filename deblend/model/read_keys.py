@@ -60,31 +60,36 @@ def convert_table(content: Mapping[str, Any], kind: type[T], where: str) -> T:
         finite. It names the key, its table, the value and what to give.
     """
     try:
-        for steps in _endless(content, ()):
-            raise _endless_value(_place(kind, steps), content, steps, where)
+        for steps in _unusable(content, ()):
+            raise _unusable_value(_place(kind, steps), content, steps, where)
         return msgspec.convert(content, kind)
     except msgspec.ValidationError as error:
         raise _explained(str(error), content, kind, where) from error
 
 
-def _endless(value: Any, steps: tuple[_Step, ...]) -> Iterator[tuple[_Step, ...]]:
-    """Places of infinity and of no number, for which TOML has words and no key a use."""
+def _unusable(value: Any, steps: tuple[_Step, ...]) -> Iterator[tuple[_Step, ...]]:
+    """Places of infinity, of no number and of zero bytes, which TOML can say and no key can use."""
     if isinstance(value, float) and not math.isfinite(value):
+        yield steps
+    if isinstance(value, str) and "\0" in value:
         yield steps
     entries = value.items() if isinstance(value, Mapping) else ()
     for name, inner in enumerate(value) if isinstance(value, list) else entries:
-        yield from _endless(inner, (*steps, name))
+        yield from _unusable(inner, (*steps, name))
 
 
-def _endless_value(
+def _unusable_value(
     place: _Place, content: Mapping[str, Any], steps: Sequence[_Step], where: str
 ) -> SettingsError:
     names = [step for step in steps if isinstance(step, str)]
     words = place.words if place.depth == len(steps) else f"in table [{'.'.join(names[:-1])}]"
+    value = _value_at(content, steps)
     return SettingsError(
-        f"{names[-1]} {words} is {_value_at(content, steps)}",
+        f"{names[-1]} {words} is {textwrap.shorten(repr(value), 60)}",
         where=where,
-        remedy="Give a finite number.",
+        remedy="Give text without zero bytes."
+        if isinstance(value, str)
+        else "Give a finite number.",
     )
 
 

@@ -159,7 +159,7 @@ def read_source_log(
         raise ShotTableError(
             f"the log cannot be read ({reason_of(error)})",
             where=str(path),
-            remedy="Give a UTF-8 CSV file.",
+            remedy="Give a CSV file, saved as UTF-8.",
         ) from error
     if not text.strip():
         raise ShotTableError(

@@ -20,7 +20,9 @@ from deblend.qc.noise_levels import (
     noise_levels,
     quiet_stretches,
 )
+from deblend.records.find_files import find_files
 from deblend.records.regularity import HALF_POWER_PRODUCT
+from deblend.run.block_measures import line_limits
 from deblend.run.check_tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.run.check_words import verified_rows
 from deblend.run.hand_over import count_reasons
@@ -29,6 +31,7 @@ from deblend.run.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.run.output_folder import check_output_folder
 from deblend.run.pipeline import forecast_line
 from deblend.run.prepare_line import prepare_line
+from deblend.run.work import truth_of
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
 from deblend.words import counted
@@ -85,6 +88,10 @@ def check_line(line: Line, *, overwrite: bool = False, with_samples: bool = Fals
     opened = open_line(line)
     job = prepare_line(opened)
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    truth_of(opened, job)
+    line_limits(opened)
+    if line.keys.noise is not None:
+        find_files(line.patterns_of(line.keys.noise.files))
     in_samples, noise = findings_in_samples(opened) if with_samples else ([], None)
     return Check(
         rows=(

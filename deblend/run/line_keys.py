@@ -135,7 +135,7 @@ class GeometryTable(KeyTable, frozen=True, kw_only=True):
         ),
     ]
     streamer_depth_m: Annotated[
-        Annotated[float, Meta(ge=0)] | None,
+        Annotated[float, Meta(ge=0, le=500)] | None,
         Meta(description="Depth of the streamer.", extra={"unit": "m"}),
     ] = None
     crossline_m: Annotated[
@@ -194,7 +194,7 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
     method: Annotated[
         str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
     ] = "auto"
-    iterations: Annotated[int, Meta(ge=1, description="Number of iterations.")] = 60
+    iterations: Annotated[int, Meta(ge=1, le=10_000, description="Number of iterations.")] = 60
     seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
     refine_times: Annotated[
         bool,
@@ -292,7 +292,7 @@ class RunTable(KeyTable, frozen=True, kw_only=True):
     """Memory and machines; nothing here changes what is asked for."""
 
     memory_gb: Annotated[
-        Annotated[float, Meta(gt=0)] | None,
+        Annotated[float, Meta(gt=0, le=1e5)] | None,
         Meta(
             description="Memory that the whole run may take; three quarters of what is free by "
             "default.",

@@ -15,6 +15,7 @@ from deblend.deliver.segy import DeliveredFile
 from deblend.errors import OutputError
 from deblend.model.findings import Finding
 from deblend.report.contents import read_contents
+from deblend.run.block_measures import line_limits
 from deblend.run.block_progress import BlockProgress, samples_of
 from deblend.run.execute import Machines, Run, as_present, runner
 from deblend.run.finish import finish_work, is_published, published
@@ -276,7 +277,8 @@ def _unfinished(
         refuse_missing(read_plan(stored.plan))
     opened = open_line(line)
     job = prepare_line(opened)
-    truth_of(opened, job)  # refused before any work
+    truth_of(opened, job)  # refused before any work, and so are limits
+    line_limits(opened)
     with locked(folder) as work_folder:
         plan = None if options.restart else _kept_plan(work_folder, opened, job)
         if plan is None:  # results that are there were made of something else

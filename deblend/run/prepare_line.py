@@ -18,6 +18,7 @@ from deblend.separation.plan_blocks import (
     plan_blocks,
 )
 from deblend.separation.spans import slot_halo
+from deblend.words import counted
 
 
 def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
@@ -101,8 +102,8 @@ def plan_line(
     if block_bytes < least:
         given, needed = (sharing * (beside_bytes + part) / 1e9 for part in (block_bytes, least))
         raise SettingsError(
-            f"a memory budget of {given:.4g} GB for {sharing} process(es) is too small for one "
-            "channel with its neighbours",
+            f"a memory budget of {given:.4g} GB for {counted(sharing, 'process', 'processes')} is "
+            "too small for one channel with its neighbours",
             remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
         )
     return plan_blocks(extent, block_bytes, processes=processes)

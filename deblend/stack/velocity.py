@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -129,16 +130,15 @@ def read_velocities(path: str | Path) -> VelocityTable:
     """
     path = Path(path)
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
-            if missing:
-                raise InputError(
-                    f"column {missing[0]} is missing",
-                    where=str(path),
-                    remedy=f"Give the columns {', '.join(COLUMNS)}.",
-                )
-            rows = [tuple(float(row[name]) for name in COLUMNS) for row in reader]
+        reader = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+        missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
+        if missing:
+            raise InputError(
+                f"column {missing[0]} is missing",
+                where=str(path),
+                remedy=f"Give the columns {', '.join(COLUMNS)}.",
+            )
+        rows = [tuple(float(row[name]) for name in COLUMNS) for row in reader]
     except (OSError, UnicodeDecodeError, ValueError, TypeError) as error:
         if isinstance(error, InputError):
             raise

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError
+from deblend.errors import InputError, reason_of
 from deblend.files import filling, replacing, write_text
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -269,8 +269,9 @@ def _read_gathers(path: Path) -> NDArray[np.float32]:
     try:
         array = np.load(path, allow_pickle=False, mmap_mode="r")
     except (OSError, ValueError) as error:
+        why = reason_of(error) if isinstance(error, OSError) else "this is no .npy file"
         raise InputError(
-            "the true gathers cannot be read",
+            f"the true gathers cannot be read ({why})",
             where=str(path),
             remedy="Give a .npy file of float32, shape (shot, channel, time).",
         ) from error

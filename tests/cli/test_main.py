@@ -115,6 +115,30 @@ def test_check_wants_a_line_file() -> None:
             "deblend plan: --delays is given without --shots. They go",
         ),
         (
+            ["separate", "x", "--memory-gb", "nan"],
+            "deblend separate: invalid value for '--memory",
+        ),
+        (
+            ["separate", "x", "--memory-gb", "inf"],
+            "deblend separate: invalid value for '--memory",
+        ),
+        (
+            ["separate", "x", "--scheduler", ""],
+            "deblend separate: invalid value for '--sched",
+        ),
+        (
+            ["compare", "x", "--out", "y", "--processes", 0],
+            "deblend compare: invalid value for '--pro",
+        ),
+        (
+            ["inject", "x", "--out", "y", "--seed", -1],
+            "deblend inject: invalid value for '--seed'",
+        ),
+        (
+            ["benchmark-line", "a", "b", "--out", "c", "--farthest-m", "nan"],
+            "deblend benchmark-line: invalid value for '--farthest-m': nan is no finite number.",
+        ),
+        (
             ["separate", "x", "--prepare", "--finish"],
             "deblend separate: several of --prepare, --block",
         ),

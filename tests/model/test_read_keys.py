@@ -43,6 +43,10 @@ class Fleet(KeyTable, frozen=True, kw_only=True):
             {"sources": [{"name": "a", "delays_s": [0.0, float("inf")]}]},
             r"delays_s in .* is inf. Give a finite",
         ),
+        (
+            {"sources": [{"name": "a\0b"}]},
+            r"name in table 1 of .* is 'a.x00b'. Give text without zero bytes",
+        ),
         ({"spare": {"x": {}}}, r"'depth_m' is missing in a table of \[\[spare\]\]"),
         ({"towing": [{}]}, r"towing at the top of the file .* as one table, \[towing\]"),
         ({"depth_m": 3}, r"unknown key 'depth_m' at the top.*mean 'depth_m' in table \[towing\]"),

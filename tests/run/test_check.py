@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from deblend.cli.display import show_check
+from deblend.errors import InputError
 from deblend.model.shots import Shots
 from deblend.records.shot_table import read_shots, write_shots
 from deblend.run.check import Check, check_json, check_line
 from deblend.run.line_file import read_line_file
 from deblend.run.open_line import open_line
+from deblend.run.pipeline import run_line
 from deblend.synth.scenes import make_scene
 from deblend.synth.write import write_line
 
@@ -33,6 +35,14 @@ def folder(made: Path, tmp_path: Path) -> Path:
 
 def check(folder: Path, **options: bool) -> Check:
     return check_line(read_line_file(folder / "line.toml"), **options)
+
+
+def without_truth(folder: Path) -> None:
+    """The line as it is where other shots than the made ones are in its table."""
+    path = folder / "line.toml"
+    text = path.read_text()
+    assert text.count('[truth]\nfolder = "truth"\n') == 1
+    path.write_text(text.replace('[truth]\nfolder = "truth"\n', ""))
 
 
 def asked(result: Check) -> list[str]:
@@ -72,6 +82,32 @@ def test_samples_are_read_only_when_asked(folder: Path) -> None:
     assert "clock_offset" not in [finding.metric for finding in check(folder).findings]
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('folder = "truth"', 'folder = "absent"', r"absent/source-1.npy: .*No such file"),
+        (
+            "[output]",
+            '[quality]\nlimits = "absent.toml"\n[output]',
+            "file of limits cannot be read",
+        ),
+        ("[output]", '[noise]\nfiles = ["absent*.sgy"]\n[output]', "no file matches: .*absent"),
+    ],
+)
+def test_inputs_of_the_last_steps_are_looked_for_first(
+    folder: Path, old: str, new: str, message: str
+) -> None:
+    text = (folder / "line.toml").read_text()
+    assert text.count(old) == 1
+    (folder / "line.toml").write_text(text.replace(old, new))
+    with pytest.raises(InputError, match=message):
+        check(folder)
+    if "noise" not in new:  # a separation needs no record of noise
+        with pytest.raises(InputError, match=message):
+            run_line(read_line_file(folder / "line.toml"))
+        assert not (folder / "separated").exists()
+
+
 def test_clocks_18_s_apart(folder: Path) -> None:
     path = folder / "shots.csv"
     shots = read_shots(path, time_scale="utc")
@@ -104,6 +140,7 @@ def test_navigation_of_a_line_file(folder: Path) -> None:
 
 
 def test_source_log_of_a_line_file(folder: Path) -> None:
+    without_truth(folder)
     shots = read_shots(folder / "shots.csv", time_scale="utc")
     points = shots.shot_point
     (folder / "log.csv").write_text(
@@ -137,6 +174,7 @@ def test_low_cut_of_a_line_file(folder: Path) -> None:
 def test_a_single_shot_has_no_intervals_and_shows_none(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    without_truth(folder)
     path = folder / "shots.csv"
     write_shots(path, read_shots(path, time_scale="utc").take(np.arange(60, 61)))
     show_check(check(folder))

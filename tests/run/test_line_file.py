@@ -105,7 +105,7 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
 def test_bytes_that_are_no_text(tmp_path: Path) -> None:
     path = tmp_path / "line.toml"
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(SettingsError, match="no TOML text"):
+    with pytest.raises(SettingsError, match=r"byte 1 \(value 0xff\) is not UTF-8 text"):
         read_line_file(path)
 
 
