@@ -50,7 +50,7 @@ class StreamersTable(KeyTable, frozen=True, kw_only=True):
 
     count: Annotated[int, Meta(ge=1, le=40, description="Number of streamers.")]
     separation_m: Annotated[
-        Positive | None,
+        Annotated[float, Meta(gt=0, le=2_000)] | None,
         Meta(
             description="Between neighbouring streamers; needed for two and more.",
             extra={"unit": "m"},

@@ -91,6 +91,11 @@ def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) ->
         ),
         ("count = 3", "count = 3\npressure_psi = 138.0", r"is 138\.0 psi, .* from 300 to 10000"),
         ("line_length_km = 4.0", "line_length_km = 4000.0", r"is 4000\.0 km, .* to 1000, in km"),
+        (
+            "separation_m = 100.0",
+            "separation_m = 10000.0",
+            r"is 10000\.0 m, .* above 0 to 2000, in m",
+        ),
         ("count = 12\nseparation_m = 100.0", "count = 12", "12 streamers have no separation"),
         ("count = 12\nseparation_m = 100.0", "count = 1", "one streamer sets no standard"),
     ],
