@@ -58,7 +58,7 @@ def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) ->
     ("old", "new", "message"),
     [
         ("count = 12", "count = 0", r"count in table \[streamers\] is 0, .* from 1 to 40"),
-        ("separation_m = 100.0", "separation_m = -100.0", r"is -100\.0 m, .*above 0, in m"),
+        ("separation_m = 100.0", "separation_m = -100.0", r"is -100\.0 m, .*above 0 to 2000, in m"),
         ("length_m = 6000.0", "length_m = 0.0", r"length_m .* is 0\.0 m"),
         ("length_m = 6000.0", "length_m = inf", r"length_m in table \[streamers\] is inf"),
         ("length_m = 6000.0", "length_m = 6001.0", "no whole number of groups"),
