@@ -39,6 +39,7 @@ THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM
 COMPILED: Final = (
     "deblend.separation.loop_kernels",
     "deblend.separation.noise_kernels",
+    "deblend.separation.outlier_kernels",
     "deblend.separation.window_kernels",
     "deblend.separation.transforms.patch_kernels",
 )

@@ -117,12 +117,13 @@ def find_outliers(
 def _share_of(windows: Windows, which: Array, xp: ModuleType) -> NDArray[np.float64]:
     """Part of each window that is chosen, shape (channel, window)."""
     begin = windows.step * np.arange(windows.count)
-    rows = []
-    for row in which:  # one at a time bounds the memory of sums
+
+    def of_channel(row: Array) -> NDArray[np.float64]:  # one at a time bounds the memory of sums
         total = to_host(xp.cumsum(windows.padded(row, xp).astype(np.float64)))
         total = np.pad(total, (1, 0))
-        rows.append((total[begin + windows.size] - total[begin]) / windows.size)
-    return np.stack(rows)
+        return np.asarray((total[begin + windows.size] - total[begin]) / windows.size)
+
+    return np.stack(on_threads(of_channel, which, xp))
 
 
 def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -156,6 +157,8 @@ def across_shots(
     found: NDArray[np.float32], operator: BlendingOperator, source_count: int, windows: Windows
 ) -> NDArray[np.float32]:
     """What neighbouring shots have at equal time after firing: the most that any shot justifies."""
+    from deblend.separation.outlier_kernels import across_shots as kernel
+
     level = np.full_like(found, np.nan)
     later = np.fmax(found[:, :-1], found[:, 1:])
     at = (operator.first_sample + LEAD).reshape(source_count, -1)
@@ -164,18 +167,11 @@ def across_shots(
 
     def of_channels(channels: slice) -> None:
         for times, alive in zip(at, live, strict=True):
-            rows = np.flatnonzero(alive)
-            for place, row in enumerate(rows):
-                near = _others(rows, place, SHOTS)
-                begin = times[row] // windows.step  # the first window that the shot reaches into
-                own = np.arange(max(begin, 0), min(begin + 1 + reach, windows.count))
-                shift = np.floor((times[near] - times[row]) / windows.step).astype(np.int64)
-                other = own + shift[:, None]
-                inside = (other >= 0) & (other < later.shape[1])
-                values = later[channels, other.clip(0, later.shape[1] - 1)]
-                values[:, ~inside] = np.nan
-                usual = _usual(values.swapaxes(0, 1), 1 / 2, _LEAST_SHOTS)
-                level[channels, own] = np.fmax(level[channels, own], usual)
+            time = times[alive]
+            kernel(
+                later[channels], time // windows.step, time, windows.step, reach,
+                SHOTS, _LEAST_SHOTS, level[channels],
+            )  # fmt: skip
 
     in_parts(of_channels, len(found), np)
     return level

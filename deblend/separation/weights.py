@@ -97,15 +97,16 @@ class Windows:
         taper = xp.asarray(self.taper)
         index = xp.asarray(self.step * np.arange(self.count)[:, None] + np.arange(self.size))
         first, sizes = xp.asarray(self.first_bin), xp.asarray(self.bins_of_band)
-        rows = []
-        for channel in samples:  # one at a time bounds the memory of copies
+
+        def of_channel(channel: Array) -> Array:  # one at a time bounds the memory of copies
             spectrum = rfft(xp, self.padded(channel, xp)[index] * taper, self.size)
             power = xp.square(spectrum.real) + xp.square(spectrum.imag)
             total = xp.cumsum(power, axis=1, dtype=np.float64)  # swell is 80 dB above the rest
             total = xp.concatenate([xp.zeros_like(total[:, :1]), total], axis=1)
             mean = (total[:, first + sizes] - total[:, first]) / sizes
-            rows.append(xp.maximum(mean, 0).astype(np.float32))
-        return xp.stack(rows)
+            return xp.maximum(mean, 0).astype(np.float32)
+
+        return xp.stack(on_threads(of_channel, samples, xp))
 
 
 def windows_of(sample_count: int, interval_s: float) -> Windows:

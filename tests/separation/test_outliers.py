@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from deblend.blending.operator import BlendingOperator, make_operator
+from deblend.blending.operator import LEAD, BlendingOperator, make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.separation.fitted_less import FittedLess, fitted_less, fitted_less_findings
 from deblend.separation.outliers import (
@@ -154,6 +154,41 @@ def test_every_window_that_a_shot_reaches_into_has_a_level_from_other_shots() ->
     reached = ((begin + windows.size > first) & (begin < first + LENGTH)).any(axis=0)
     assert np.isfinite(level[0, reached, 0]).all()
     assert np.isnan(level[0, :, 0]).any()
+
+
+@pytest.mark.parametrize("count", [6, 7, 9, 24])
+def test_what_shots_justify_equals_the_lower_median_of_their_neighbours(count: int) -> None:
+    # Reference: numpy.nanpercentile of the eight nearest shots, window by window.
+    random = np.random.default_rng(count)
+    times = 0.6 + 1.0 * np.arange(count) + random.uniform(0, 0.3, count)
+    shots = make_shots(
+        np.ones(count, np.int64), np.arange(count), np.rint(times * 1e9).astype(np.int64), "utc"
+    )
+    operator = make_operator(
+        shots, start_ns=0, interval_ns=4_000_000, sample_count=SAMPLES, length=LENGTH
+    )
+    windows = windows_of(SAMPLES, INTERVAL_S)
+    found = random.random((2, windows.count, 3)).astype(np.float32)
+    found[random.random(found.shape) < 0.2] = np.nan
+    expected = np.full_like(found, np.nan)
+    later = np.fmax(found[:, :-1], found[:, 1:])
+    at = (operator.first_sample + LEAD).tolist()
+    for shot in range(count):
+        first = min(max(shot - 4, 0), max(count - 9, 0))
+        near = [k for k in range(first, min(first + 9, count)) if k != shot]
+        begin = at[shot] // windows.step
+        for own in range(max(begin, 0), min(begin + 2 + LENGTH // windows.step, windows.count)):
+            window = [own + (at[k] - at[shot]) // windows.step for k in near]
+            values = later[:, [w for w in window if 0 <= w < later.shape[1]]]
+            known = np.isfinite(values).sum(axis=1)
+            lower = np.nanpercentile(
+                np.where(known[:, None] > 0, values, 0), 50, axis=1, method="lower"
+            )
+            usual = np.where(known >= 6, lower, np.nan)
+            expected[:, own] = np.fmax(expected[:, own], usual)
+    level = across_shots(found, operator, source_count=1, windows=windows)
+    np.testing.assert_array_equal(level, expected)
+    assert np.isfinite(level).any() == (count > 6)
 
 
 def test_interference_on_all_channels_at_no_fixed_time_loses_weight() -> None:
