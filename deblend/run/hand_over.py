@@ -127,6 +127,11 @@ def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tup
     )
 
 
+def _written(value: str | int | float | bool) -> str:
+    """A setting as it stands in a line file."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
 def input_paths(opened: OpenLine) -> list[Path]:
     """Line file, tables and records."""
     from deblend.records.find_files import find_files
@@ -217,7 +222,7 @@ def report_contents(
         acquisition=_acquisition(job),
         convergence=_convergence(work, measures),
         findings=findings,
-        settings={name: str(value) for name, value in job.settings.items()},
+        settings={name: _written(value) for name, value in job.settings.items()},
         provenance={
             "record": f"{counted(len(recording.files), 'file')}, "
             f"{counted(recording.shape[0], 'channel')}, {recording.duration_s:.1f} s from {start}",
