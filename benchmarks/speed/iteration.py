@@ -2,14 +2,15 @@
 
     python -m benchmarks.speed.iteration [--shots 60] [--channels 32] [--length-s 4] [--sources 3]
 
-Two lines. One is made of random samples, which cost most: the threshold reaches all at once,
-so that no patch is spared and the joint method rotates every patch and frequency. The other is a
+Two lines. One is made of random samples, which cost most: the threshold reaches all at once, so
+that no patch is spared and the joint method rotates every patch and frequency. The other is a
 standard scene, and there the mean over all iterations of a run counts (`scene_`). The bare time is
 that of forward and inverse transform by scipy of all patches that the iteration hands to its
 method, with the same threads, in batches that stay in cache, and nothing else; patches that the
 method spares count in it. The iteration holds everything: blending, its inverse, the measurement of
-noise in every other iteration, cutting, transforms, rotation, threshold, adding back. `_quarter` is
-with a quarter of a window shared.
+noise in every other iteration, weights, cutting, transforms, rotation, threshold, adding back. Of
+the random line the two reviews of a run, which decide weights, are told by themselves
+(`_review_s`). `_quarter` is with a quarter of a window shared.
 """
 
 from __future__ import annotations
@@ -36,8 +37,9 @@ from deblend.synth.scenes import make_scene
 
 INTERVAL_S: Final = 0.004
 AXES: Final = (2, 3, 4)
-ITERATIONS: Final = 7
-"""The time from the first to the second is the first that counts; half of them measure noise."""
+ITERATIONS: Final = 9
+"""The time from the first to the second is the first that counts; without the two that are followed
+by a review, half of them measure noise."""
 BATCH_VALUES: Final = 1 << 18
 """Of the bare transforms: larger batches are slower."""
 ROUNDS: Final = 3
@@ -116,15 +118,29 @@ def scene_job(asked: argparse.Namespace, method: Separator, iterations: int) -> 
     )
 
 
-def iteration_s(job: Job) -> float:
-    """Seconds of an iteration, the mean over all but the first."""
+def iteration_and_review_s(job: Job) -> tuple[float, float]:
+    """Seconds of an iteration, the mean over all but the first, and of a review."""
+    stamps: list[tuple[float, bool]] = []
+
+    def stamp(record: IterationRecord) -> None:
+        stamps.append((time.perf_counter(), record.review_follows))
+
+    separate_channels(job, job.blocks[0], stamp)
+    taken = np.diff([when for when, _ in stamps])
+    reviewed = np.array([follows for _, follows in stamps[:-1]])
+    iteration = statistics.fmean(taken[~reviewed].tolist())
+    return iteration, statistics.fmean(taken[reviewed].tolist()) - iteration
+
+
+def mean_iteration_s(job: Job) -> float:
+    """Seconds of an iteration, the mean over all but the first, reviews shared out."""
     stamps: list[float] = []
 
     def stamp(_: IterationRecord) -> None:
         stamps.append(time.perf_counter())
 
     separate_channels(job, job.blocks[0], stamp)
-    return statistics.fmean(np.diff(stamps).tolist())
+    return (stamps[-1] - stamps[0]) / (len(stamps) - 1)
 
 
 def batch_shapes(
@@ -172,11 +188,12 @@ def measure(asked: argparse.Namespace, name: str) -> dict[str, Number]:
         job = made_job(asked, method, ITERATIONS)
         shapes = batch_shapes(made_job, asked, method)
         # Alternating, so that a change in the load of the machine strikes both.
-        pairs = [(bare_s(shapes), iteration_s(job)) for _ in range(ROUNDS)]
-        numbers |= _told(words, job, shapes, min(p[0] for p in pairs), min(p[1] for p in pairs))
+        rounds = [(bare_s(shapes), *iteration_and_review_s(job)) for _ in range(ROUNDS)]
+        bare, whole, review = (min(taken) for taken in zip(*rounds, strict=True))
+        numbers |= _told(words, job, shapes, bare, whole) | {f"{words}_review_s": round(review, 3)}
     job = scene_job(asked, chosen, asked.iterations)
     shapes = batch_shapes(scene_job, asked, chosen)
-    before, mean_s = bare_s(shapes), iteration_s(job)
+    before, mean_s = bare_s(shapes), mean_iteration_s(job)
     bare = statistics.fmean([before, bare_s(shapes)])
     return numbers | _told(f"scene_{name}", job, shapes, bare, mean_s)
 

@@ -101,7 +101,10 @@ class _Mean:
     count: int = 0
 
     def add(self, values: Array) -> None:
-        self.total = values if self.total is None else self.total + values
+        if self.total is None:
+            self.total = values.copy()
+        else:
+            self.total += values
         self.count += 1
 
     def take(self) -> Array:

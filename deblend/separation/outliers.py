@@ -237,9 +237,13 @@ def _median_of_five(row: Array, xp: ModuleType) -> Array:
 
 
 def _median_of_rows(rows: Array, xp: ModuleType) -> Array:
-    """Median over the first axis of a few rows without NaN: a sort is faster than `median`."""
-    order = xp.sort(rows, axis=0)
-    return (order[(len(rows) - 1) // 2] + order[len(rows) // 2]) / 2
+    """Median over the first axis of a few rows without NaN: exchanges are faster than a sort."""
+    order = list(rows)
+    for turn in range(len(order)):
+        for one in range(turn % 2, len(order) - 1, 2):
+            low, high = xp.minimum(*order[one : one + 2]), xp.maximum(*order[one : one + 2])
+            order[one : one + 2] = low, high
+    return (order[(len(order) - 1) // 2] + order[len(order) // 2]) / 2
 
 
 def _local_level(row: Array, size: int, xp: ModuleType) -> Array:

@@ -164,8 +164,11 @@ class RecordWeights:
     def _apply_to(self, residual: Array, channels: slice) -> Array:
         """Weighted residual of some channels."""
         xp, windows = self.xp, self.windows
-        scaled = residual * self.sample[channels] / self.root_fold
-        wide = windows.padded(scaled, xp)
+        inside = slice(windows.step, windows.step + windows.sample_count)
+        wide = windows.padded(residual, xp)
+        scaled = wide[:, inside]
+        scaled *= self.sample[channels]
+        scaled /= self.root_fold
         lost = xp.zeros_like(wide)
         band = self.band[channels]
         channel, window = np.nonzero((band < 1).any(axis=2))
@@ -175,8 +178,10 @@ class RecordWeights:
             for begin in range(0, len(chosen), step):
                 part = chosen[begin : begin + step]
                 self._take_away(wide, lost, band, channel[part], window[part])
-        lost = lost[:, windows.step : windows.step + windows.sample_count]
-        return (scaled - lost) * self.sample[channels] * self.root_fold
+        scaled -= lost[:, inside]
+        scaled *= self.sample[channels]
+        scaled *= self.root_fold
+        return scaled
 
     def _take_away(
         self,
