@@ -46,6 +46,12 @@ COMPILED: Final = (
 """What the loop imports on first use."""
 ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
+_SELDOM: Final = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "500ms",
+}
+"""What looks after local processes wakes up a hundred times a second by default, and takes time
+from the cores that they compute on."""
 _TOPIC: Final = "deblend-iterations"
 _LOOK_S: Final = 0.2
 _TELL_S: Final = 0.5
@@ -255,20 +261,23 @@ async def _greet(scheduler: str) -> None:
 
 def _local_cluster(processes: int) -> LocalCluster:
     """Processes of this machine, each with its part of the cores."""
+    import dask.config
     from distributed import LocalCluster
 
     threads = str(max(1, thread_count() // processes))
     try:
-        return LocalCluster(
-            n_workers=processes,
-            threads_per_worker=1,
-            processes=True,
-            memory_limit=0,
-            dashboard_address="127.0.0.1:0",
-            host="127.0.0.1",
-            env=dict.fromkeys(THREAD_VARIABLES, threads) | {"DASK_LOGGING__DISTRIBUTED": "error"},
-            silence_logs=logging.ERROR,
-        )
+        with dask.config.set(_SELDOM):
+            return LocalCluster(
+                n_workers=processes,
+                threads_per_worker=1,
+                processes=True,
+                memory_limit=0,
+                dashboard_address="127.0.0.1:0",
+                host="127.0.0.1",
+                env=dict.fromkeys(THREAD_VARIABLES, threads)
+                | {"DASK_LOGGING__DISTRIBUTED": "error"},
+                silence_logs=logging.ERROR,
+            )
     except (OSError, TimeoutError, RuntimeError) as error:
         raise ClusterError(
             f"the {processes} local processes could not be started ({error})",
