@@ -29,7 +29,7 @@ class PlainGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """As in click; options of the commands are read here."""
-        with _usage_in_one_line():
+        with _usage_in_one_line(ctx):
             return super().invoke(ctx)
 
 
@@ -41,13 +41,14 @@ class _OneLine(click.ClickException):
 
 
 @contextmanager
-def _usage_in_one_line() -> Iterator[None]:
+def _usage_in_one_line(group: click.Context | None = None) -> Iterator[None]:
     try:
         yield
     except click.exceptions.NoArgsIsHelpError:
         raise
     except click.UsageError as error:
-        place = "deblend" if error.ctx is None else error.ctx.command_path
+        command = group.invoked_subcommand if group else ""
+        place = error.ctx.command_path if error.ctx else f"deblend {command}".rstrip()
         what, _, hint = error.format_message().rstrip(".").partition(". ")
         known = SettingsError(
             what[:1].lower() + what[1:],

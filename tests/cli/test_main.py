@@ -87,6 +87,11 @@ def test_check_wants_a_line_file() -> None:
             "deblend: no such option '--trac'. Did you mean '--traceback'? `deblend --help`",
         ),
         (["chek"], "deblend: no such command 'chek'. Did you mean 'check'? `deblend --help`"),
+        (
+            ["separate", "line.toml", "--scheduler"],
+            "deblend separate: option '--scheduler' requires an argument. "
+            "`deblend separate --help` lists",
+        ),
         (["check", "--foo"], "deblend check: no such option '--foo'. `deblend check --help` lists"),
         (["demo"], "deblend demo: missing option '--out'. `deblend demo --help` lists what it"),
         (["report"], "deblend report: missing argument 'OUT'. `deblend report --help` lists"),
