@@ -24,6 +24,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
 from deblend.arrays import Array, irfftn, rfftn, thread_count
@@ -118,29 +119,23 @@ def scene_job(asked: argparse.Namespace, method: Separator, iterations: int) -> 
     )
 
 
-def iteration_and_review_s(job: Job) -> tuple[float, float]:
-    """Seconds of an iteration, the mean over all but the first, and of a review."""
+def taken_s(job: Job) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Seconds of all iterations but the first, and which of them held a review."""
     stamps: list[tuple[float, bool]] = []
 
     def stamp(record: IterationRecord) -> None:
         stamps.append((time.perf_counter(), record.review_follows))
 
     separate_channels(job, job.blocks[0], stamp)
-    taken = np.diff([when for when, _ in stamps])
-    reviewed = np.array([follows for _, follows in stamps[:-1]])
-    iteration = statistics.fmean(taken[~reviewed].tolist())
-    return iteration, statistics.fmean(taken[reviewed].tolist()) - iteration
+    when, reviewed = zip(*stamps, strict=True)
+    return np.diff(when), np.array(reviewed[:-1])
 
 
-def mean_iteration_s(job: Job) -> float:
-    """Seconds of an iteration, the mean over all but the first, reviews shared out."""
-    stamps: list[float] = []
-
-    def stamp(_: IterationRecord) -> None:
-        stamps.append(time.perf_counter())
-
-    separate_channels(job, job.blocks[0], stamp)
-    return (stamps[-1] - stamps[0]) / (len(stamps) - 1)
+def iteration_and_review_s(job: Job) -> tuple[float, float]:
+    """Mean seconds of an iteration without a review, and of a review."""
+    taken, reviewed = taken_s(job)
+    iteration = float(taken[~reviewed].mean())
+    return iteration, float(taken[reviewed].mean()) - iteration
 
 
 def batch_shapes(
@@ -193,7 +188,7 @@ def measure(asked: argparse.Namespace, name: str) -> dict[str, Number]:
         numbers |= _told(words, job, shapes, bare, whole) | {f"{words}_review_s": round(review, 3)}
     job = scene_job(asked, chosen, asked.iterations)
     shapes = batch_shapes(scene_job, asked, chosen)
-    before, mean_s = bare_s(shapes), mean_iteration_s(job)
+    before, mean_s = bare_s(shapes), float(taken_s(job)[0].mean())
     bare = statistics.fmean([before, bare_s(shapes)])
     return numbers | _told(f"scene_{name}", job, shapes, bare, mean_s)
 

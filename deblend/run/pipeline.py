@@ -281,9 +281,9 @@ def _unfinished(
     line_limits(opened)
     with locked(folder) as work_folder:
         plan = None if options.restart else _kept_plan(work_folder, opened, job)
-        if plan is None:  # results that are there were made of something else
-            check_output_folder(folder, line.path, overwrite=options.overwrite)
         if plan is None:
+            # Results that are there were made of something else.
+            check_output_folder(folder, line.path, overwrite=options.overwrite)
             progress(Step("open", 0, 0, "planning, and trying how fast this machine is"))
             plan, sentence = _new_plan(opened, job, options, machines)
             work_folder.clear()

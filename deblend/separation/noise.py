@@ -64,6 +64,7 @@ class NoiseFloor:
     origin: tuple[int, int, int] = (0, 0, 0)
     level: Array = field(init=False)
     _calls: int = field(default=0, init=False)
+    _threshold: float = field(default=0.0, init=False)
 
     def __post_init__(self) -> None:
         self._starts = [
@@ -75,7 +76,6 @@ class NoiseFloor:
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
         self._settled = self.xp.zeros_like(self.level)
         self._measured = self.xp.zeros_like(self.level)
-        self._beyond = self.xp.zeros_like(self.level)
         self._weights = _taper(self.size, self.method)
 
     @property
@@ -107,17 +107,19 @@ class NoiseFloor:
             measured = _smooth(self._measure(unexplained, slot, channels), self.xp)
             settled, beyond = self._settled[here], _NEAR * measured - threshold
             meets = (settled == 0) & (beyond > 0)
-            met = _where_met(self._measured[here], self._beyond[here], measured, beyond, self.xp)
+            before = self._measured[here]
+            met = _where_met(before, _NEAR * before - self._threshold, measured, beyond, self.xp)
             settled[:] = self.xp.where(meets, met, self.xp.minimum(settled, _ABSORBED * measured))
             # Up to twice as far off a part of the level, so that it does not begin at a step.
             coming = self.xp.maximum(measured + beyond / _NEAR, 0)
             self.level[here] = self.xp.where(settled > 0, settled, coming)
-            self._measured[here], self._beyond[here] = measured, beyond
+            self._measured[here] = measured
 
         count = len(self._starts[1])
         step = self._channels_at_a_time()
         runs = [range(begin, min(begin + step, count)) for begin in range(0, count, step)]
         on_threads(settle, product(range(len(self._starts[0])), runs), self.xp)
+        self._threshold = threshold
 
     def _channels_at_a_time(self) -> int:
         """Places along channels that are measured together: on the host what stays in cache."""

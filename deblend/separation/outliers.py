@@ -139,8 +139,7 @@ def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
     alive = np.flatnonzero(np.isfinite(found).any(axis=(1, 2)))
 
     def usual(place: int) -> None:
-        near = wide[_others(alive, place, CHANNELS)]
-        level[alive[place]] = _usual(near, 1 / 3, _LEAST_NEIGHBOURS)
+        level[alive[place]] = _lower_third(wide[_others(alive, place, CHANNELS)])
 
     on_threads(usual, range(len(alive)), np)
     return level
@@ -177,15 +176,15 @@ def across_shots(
     return level
 
 
-def _usual(values: NDArray[np.float32], part: float, least: int) -> NDArray[np.float32]:
-    """Quantile over the first axis of what is known, NaN where that is less than `least`."""
-    if len(values) < least:
+def _lower_third(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Of what is known along the first axis; NaN where that is too little."""
+    if len(values) < _LEAST_NEIGHBOURS:
         return np.full_like(values, np.nan, shape=values.shape[1:])
     order = np.sort(values, axis=0)  # NaN last
     count = np.isfinite(order).sum(axis=0)
-    place = (part * np.maximum(count - 1, 0)).astype(np.int64)
+    place = np.maximum(count - 1, 0) // 3
     found = np.take_along_axis(order, place[None], axis=0)[0]
-    return np.asarray(np.where(count >= least, found, np.nan), dtype=values.dtype)
+    return np.asarray(np.where(count >= _LEAST_NEIGHBOURS, found, np.nan), dtype=values.dtype)
 
 
 def find_spikes(

@@ -146,6 +146,19 @@ class RecordWeights:
         """The weights of some channels."""
         return replace(self, band=self.band[channels], sample=self.sample[channels])
 
+    @cached_property
+    def _lowered(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Channels and windows that lose anything."""
+        channel, window = np.nonzero((self.band < 1).any(axis=2))
+        return channel, window
+
+    @cached_property
+    def _parts(self) -> list[tuple[slice, RecordWeights]]:
+        """The weights of some channels at a time, which bounds the memory of copies."""
+        begins = range(0, len(self.band), _CHANNELS_AT_ONCE)
+        some = [slice(begin, begin + _CHANNELS_AT_ONCE) for begin in begins]
+        return [(channels, self.of_channels(channels)) for channels in some]
+
     def apply(self, residual: Array) -> Array:
         """Weighted residual, shape (channel, time).
 
@@ -154,48 +167,41 @@ class RecordWeights:
         """
         weighted = self.xp.empty_like(residual)
 
-        def weigh(first: int) -> None:
-            some = slice(first, first + _CHANNELS_AT_ONCE)  # bounds the memory of copies
-            weighted[some] = self._apply_to(residual[some], some)
+        def weigh(part: tuple[slice, RecordWeights]) -> None:
+            channels, weights = part
+            weighted[channels] = weights._apply_at_once(residual[channels])
 
-        on_threads(weigh, range(0, len(residual), _CHANNELS_AT_ONCE), self.xp)
+        on_threads(weigh, self._parts, self.xp)
         return weighted
 
-    def _apply_to(self, residual: Array, channels: slice) -> Array:
-        """Weighted residual of some channels."""
+    def _apply_at_once(self, residual: Array) -> Array:
         xp, windows = self.xp, self.windows
         inside = slice(windows.step, windows.step + windows.sample_count)
         wide = windows.padded(residual, xp)
         scaled = wide[:, inside]
-        scaled *= self.sample[channels]
+        scaled *= self.sample
         scaled /= self.root_fold
         lost = xp.zeros_like(wide)
-        band = self.band[channels]
-        channel, window = np.nonzero((band < 1).any(axis=2))
+        channel, window = self._lowered
         for parity in (0, 1):  # windows of one parity do not overlap
             chosen = np.flatnonzero(window % 2 == parity)
             step = max(1, _CHUNK_VALUES // windows.size)
             for begin in range(0, len(chosen), step):
                 part = chosen[begin : begin + step]
-                self._take_away(wide, lost, band, channel[part], window[part])
+                self._take_away(wide, lost, channel[part], window[part])
         scaled -= lost[:, inside]
-        scaled *= self.sample[channels]
+        scaled *= self.sample
         scaled *= self.root_fold
         return scaled
 
     def _take_away(
-        self,
-        wide: Array,
-        lost: Array,
-        band: NDArray[np.float32],
-        channel: NDArray[np.int64],
-        window: NDArray[np.int64],
+        self, wide: Array, lost: Array, channel: NDArray[np.int64], window: NDArray[np.int64]
     ) -> None:
         """Add to `lost` what some windows lose."""
         xp, windows = self.xp, self.windows
         taper = xp.asarray(windows.taper)
         row = xp.asarray(channel[:, None])
         column = xp.asarray(windows.step * window[:, None] + np.arange(windows.size))
-        part = 1 - band[channel, window][:, windows.band_of_bin]
+        part = 1 - self.band[channel, window][:, windows.band_of_bin]
         spectrum = rfft(xp, wide[row, column] * taper, windows.size) * xp.asarray(part)
         lost[row, column] += irfft(xp, spectrum, windows.size) * taper
