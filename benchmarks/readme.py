@@ -27,7 +27,7 @@ from benchmarks.quality.table import read_table
 from benchmarks.result import RESULTS
 from benchmarks.run.seams import SCENES
 from deblend.cli.display import show_keys
-from deblend.run.line_file import list_keys
+from deblend.line.line_file import list_keys
 from deblend.separation.choose import METHODS
 
 README: Final = Path(__file__).parents[1] / "README.md"

@@ -21,10 +21,10 @@ import numpy as np
 import scipy.fft
 
 import deblend
-from deblend.qc.likeness import snr_db
 from deblend.separation.patches import PatchBatch
 from deblend.synth.scenes import make_scene
 from deblend.testing import check_separator
+from deblend.trial.likeness import snr_db
 
 
 @dataclass(frozen=True)  # settings must not change while a line runs

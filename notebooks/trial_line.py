@@ -27,11 +27,11 @@ import matplotlib.pyplot as plt
 import numpy as np
 import segyio
 
+from deblend.check.check import check_line
+from deblend.inject.injection import inject_line
+from deblend.line.line_file import read_line_file
 from deblend.qc.limits import default_limits, overall_verdict
-from deblend.run.check import check_line
-from deblend.run.injection import inject_line
-from deblend.run.judge import judge_folder
-from deblend.run.line_file import read_line_file
+from deblend.results.judge import judge_folder
 from deblend.run.pipeline import run_line
 from deblend.synth.build import build_line
 from deblend.synth.scenes import scene_plan

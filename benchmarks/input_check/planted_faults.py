@@ -28,10 +28,10 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.result import RESULTS, Number, keep
+from deblend.check.input_check import verify_against_samples
+from deblend.check.near_record import WATER_VELOCITY_M_S
 from deblend.model.findings import Finding
 from deblend.model.timebase import parse_instant
-from deblend.qc.input_check import verify_against_samples
-from deblend.qc.near_record import WATER_VELOCITY_M_S
 from deblend.records.inspection import inspect_line
 from deblend.records.source_consistency import placed_as_other, source_consistency
 from deblend.synth.input_faults import FaultyLine, fault_names, plant_fault

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
-from deblend.run.judge import EXIT_STATUS
+from deblend.results.judge import EXIT_STATUS
 
 PLAN: Final = Path(__file__).parents[2] / "examples" / "plan.toml"
 REPEATS: Final = 3

@@ -23,8 +23,8 @@ from deblend.deliver.trace_headers import SourceGathers
 from deblend.model.geometry import towed_geometry
 from deblend.model.shots import make_shots
 from deblend.qc.limits import default_limits
-from deblend.run.compare_lines import Comparison, compare_lines
 from deblend.stack.velocity import VelocityTable
+from deblend.trial.compare_lines import Comparison, compare_lines
 
 LENGTH, INTERVAL_NS = 2000, 4_000_000
 

@@ -21,12 +21,12 @@ from benchmarks.result import keep
 from deblend.model.shots import make_shots
 from deblend.qc.leakage import leakage_findings, leakage_maps, measure_leakage
 from deblend.qc.limits import default_limits
-from deblend.qc.measure_plan import MeasurePlan
+from deblend.qc.measure_setup import MeasureSetup
 
 SOURCES, SHOTS, LENGTH, INTERVAL_S = 3, 500, 2000, 0.004
 
 
-def line_plan(channels: int) -> MeasurePlan:
+def line_plan(channels: int) -> MeasureSetup:
     """Shots every 5.4 s, three sources within 0.3 s of each."""
     random = np.random.default_rng(0)
     base = np.arange(SHOTS) * 5_400_000_000
@@ -39,7 +39,7 @@ def line_plan(channels: int) -> MeasurePlan:
     )
     edges = np.linspace(0, LENGTH, 5).astype(int).tolist()
     counted = np.ones(len(shots), np.bool_)
-    return MeasurePlan(shots, counted, INTERVAL_S, LENGTH, list(pairwise(edges)), channels)
+    return MeasureSetup(shots, counted, INTERVAL_S, LENGTH, list(pairwise(edges)), channels)
 
 
 def main() -> None:

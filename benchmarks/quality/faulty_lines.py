@@ -32,12 +32,12 @@ from benchmarks.quality.lines import WINDOWS
 from benchmarks.quality.score import Row, score_row
 from benchmarks.result import RESULTS, Number, keep
 from deblend.model.shots import Shots
-from deblend.separation.fire_times import estimate_shifts, moved
+from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
 from deblend.separation.separate import separate
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Trouble
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.noise import White
 from deblend.synth.scenes import Extent, Size, scene_plan, signal_windows_s
 from deblend.synth.signature import Signature
@@ -62,7 +62,7 @@ LINES: Final[dict[str, Size | Extent]] = {
 """Lines by size: the standard ones, and one with channels of the small and many shots."""
 
 
-def plans(size: Size | Extent) -> dict[str, Plan]:
+def plans(size: Size | Extent) -> dict[str, SceneDesign]:
     """All lines by name."""
     swell, times = scene_plan("swell-and-spikes", size), scene_plan("wrong-times", size)
     sources = tuple(replace(s, signature=LOW_BAND) for s in times.acquisition.sources)
@@ -77,7 +77,7 @@ def plans(size: Size | Extent) -> dict[str, Plan]:
     }
 
 
-def _on_time(plan: Plan) -> Plan:
+def _on_time(plan: SceneDesign) -> SceneDesign:
     return replace(plan, acquisition=replace(plan.acquisition, trouble=Trouble()))
 
 
@@ -95,7 +95,7 @@ def labels(part: str, kinds: Sequence[str]) -> list[str]:
     ]
 
 
-def scores(line: Line, shots: Shots, *, robust: bool) -> Row:
+def scores(line: MadeLine, shots: Shots, *, robust: bool) -> Row:
     """Scores of the default method."""
     result = separate(line.recording, shots, length_s=line.length_s, robust=robust)
     return score_row(line, result.estimate.values, signal_windows_s(line, WINDOWS))
@@ -113,7 +113,7 @@ def row_of(name: str, kind: str, size: Size | Extent, seed: int) -> Row:
     job = prepare(line.recording, line.shots, length_s=line.length_s)
     refined = kind == "refined"
     shifts = estimate_shifts(job).applied_s if refined else about_mean(error, line.shots)
-    row = scores(line, moved(job, shifts).shots, robust=True)
+    row = scores(line, with_shifted_times(job, shifts).shots, robust=True)
     left = error - shifts
     row["error_before_ms"] = f"{1e3 * spread(error, line.shots):.4f}"
     row["error_after_ms"] = f"{1e3 * spread(left, line.shots):.4f}"

@@ -11,7 +11,7 @@ import msgspec
 from deblend.synth.blend_keys import read_blend_plan
 from deblend.synth.blend_plan import blend_gathers
 from deblend.synth.build import build_line
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import Size, make_scene, scene_names, scene_plan, signal_windows_s
 
 REAL_SHOTS: Final = "two-real-shots"
@@ -29,7 +29,7 @@ def line_names() -> tuple[str, ...]:
     return (*scene_names(), NOISE_FREE, REAL_SHOTS)
 
 
-def make_line(name: str, size: Size, seed: int) -> Line | None:
+def make_line(name: str, size: Size, seed: int) -> MadeLine | None:
     """Make a line; None where the recorded shots it needs are not there."""
     if name == REAL_SHOTS:
         return _real_shots(seed)
@@ -38,7 +38,7 @@ def make_line(name: str, size: Size, seed: int) -> Line | None:
     return make_scene(name, size, seed)
 
 
-def windows_of(name: str, line: Line) -> list[tuple[float, float]]:
+def windows_of(name: str, line: MadeLine) -> list[tuple[float, float]]:
     """Six equal windows: to the deepest event, or over the whole trace of the recorded shots."""
     if name != REAL_SHOTS:
         return signal_windows_s(line, WINDOWS)
@@ -46,7 +46,7 @@ def windows_of(name: str, line: Line) -> list[tuple[float, float]]:
     return [(k * step, (k + 1) * step) for k in range(WINDOWS)]
 
 
-def _real_shots(seed: int) -> Line | None:
+def _real_shots(seed: int) -> MadeLine | None:
     """Two recorded shots as two sources, 120 shots into one receiver; see `real_shots`."""
     plan = read_blend_plan(_PLAN)
     files = [_INPUTS / name for source in plan.sources for name in source.files]

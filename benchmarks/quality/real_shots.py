@@ -19,11 +19,11 @@ import numpy as np
 
 from benchmarks.result import keep
 from deblend.blending.operator import make_operator
-from deblend.qc.likeness import snr_db
 from deblend.separation.separate import separate
-from deblend.synth.blend_keys import BlendPlan, read_blend_plan
+from deblend.synth.blend_keys import BlendKeys, read_blend_plan
 from deblend.synth.blend_plan import blend_gathers
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
+from deblend.trial.likeness import snr_db
 
 ROOT = Path(__file__).parents[2]
 PLAN = ROOT / "examples" / "blend_two_shots.toml"
@@ -32,13 +32,13 @@ SEEDS = 8
 INTERVAL_S = 3.0
 
 
-def blended(plan: BlendPlan, seed: int) -> Line:
+def blended(plan: BlendKeys, seed: int) -> MadeLine:
     assert plan.firing is not None
     firing = msgspec.structs.replace(plan.firing, interval_s=INTERVAL_S, dither_s=0.3, seed=seed)
     return blend_gathers(msgspec.structs.replace(plan, firing=firing), INPUTS)
 
 
-def snr_by_source_db(line: Line) -> tuple[list[float], list[float]]:
+def snr_by_source_db(line: MadeLine) -> tuple[list[float], list[float]]:
     """Signal-to-noise ratio of each source before and after separation."""
     recording, shots = line.recording, line.shots
     operator = make_operator(

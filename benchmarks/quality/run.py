@@ -38,7 +38,7 @@ from deblend.errors import DeblendError
 from deblend.separation.job import prepare
 from deblend.separation.separate import separate
 from deblend.study.one_run import peak_mib, reset_peak
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import Size
 
 TABLE: Final = RESULTS / "quality.csv"
@@ -91,7 +91,7 @@ def run_task(task: Task, done_with: str) -> Row | None:
     return _about(task, line, seconds) | row | {"peak_mib": f"{peak:.0f}", "settings": settings}
 
 
-def _about(task: Task, line: Line, seconds: float) -> Row:
+def _about(task: Task, line: MadeLine, seconds: float) -> Row:
     values = len(line.shots) * line.recording.shape[0] * line.gathers.shape[2]
     return {
         "scene": task.scene,

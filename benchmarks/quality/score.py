@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from deblend.qc.bands import octave_bands
 from deblend.study.scores import pseudo_deblended, score_against_truth
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 
 Row = dict[str, str]
 Settings = dict[str, str | int | float | bool]
 
 
 def score_row(
-    line: Line, estimate: NDArray[np.float32], windows_s: list[tuple[float, float]]
+    line: MadeLine, estimate: NDArray[np.float32], windows_s: list[tuple[float, float]]
 ) -> Row:
     """All scores in dB, lists from early to late and from low to high separated by blanks.
 

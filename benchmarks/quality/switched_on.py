@@ -20,16 +20,16 @@ import numpy as np
 
 from benchmarks.quality.faulty_lines import ERROR_S, Task, run_tasks, scores, spread
 from benchmarks.quality.score import Row
-from deblend.separation.fire_times import estimate_shifts, moved
+from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.scenes import scene_names, scene_plan
 
 NAME: Final = "quality.switched_on"
 TIMES: Final = ("right", "wrong")
 
 
-def with_times(scene: str, times: str) -> Plan:
+def with_times(scene: str, times: str) -> SceneDesign:
     """A small scene with right or wrong fire times."""
     plan = scene_plan(scene, "small")
     trouble = plan.acquisition.trouble
@@ -56,7 +56,7 @@ def _rows(scene: str, times: str, seed: int) -> Iterator[tuple[str, Row]]:
     yield label("robust"), scores(line, line.shots, robust=True)
     job = prepare(line.recording, line.shots, length_s=line.length_s)
     shifts = estimate_shifts(job).applied_s
-    refined = scores(line, moved(job, shifts).shots, robust=True)
+    refined = scores(line, with_shifted_times(job, shifts).shots, robust=True)
     refined["error_before_ms"] = f"{1e3 * spread(error, line.shots):.4f}"
     refined["error_after_ms"] = f"{1e3 * spread(error - shifts, line.shots):.4f}"
     yield label("refined"), refined

@@ -21,7 +21,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 from deblend.records.open import open_recording  # noqa: E402
 from deblend.records.segd.decode import FORMATS, decode_into  # noqa: E402
-from deblend.records.segd.write import write_continuous_segd  # noqa: E402
+from deblend.synth.segd_write import write_continuous_segd  # noqa: E402
 
 TURNS = 7
 

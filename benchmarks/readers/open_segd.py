@@ -18,7 +18,7 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 from deblend.records.open import open_recording  # noqa: E402
-from deblend.records.segd.write import write_continuous_segd  # noqa: E402
+from deblend.synth.segd_write import write_continuous_segd  # noqa: E402
 
 INTERVAL_NS = 2_000_000
 START_NS = 1_717_243_218_000_000_000

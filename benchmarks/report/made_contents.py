@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from deblend.model.findings import Finding
 from deblend.model.geometry import towed_geometry
 from deblend.model.shots import Shots, make_shots
-from deblend.report.contents import Acquisition, Contents, Convergence, Section
+from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
 from deblend.report.extras import Extras
 from deblend.report.metric_maps import MetricMaps
-from deblend.run.report_samples import choose_places
+from deblend.results.report_samples import choose_places
 
 INTERVAL_S = 0.002
 WINDOWS_S = ((0.0, 1.0), (1.0, 2.0), (2.0, 3.0), (3.0, 4.0))
@@ -42,7 +42,7 @@ def made_contents(shots_each: int, channels: int, sources: int, length: int) -> 
         removed = _interference(shots, rows, offset_m, length)
         after += 0.01 * random.standard_normal(after.shape).astype(np.float32)
         sections.append(
-            Section(
+            GatherSection(
                 place.source,
                 place.kind,
                 place.number,

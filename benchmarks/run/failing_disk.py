@@ -26,9 +26,9 @@ import deblend.report.page
 from benchmarks.result import keep
 from benchmarks.run.lines import make_line, memory_for
 from deblend.errors import DeblendError
+from deblend.line.line_file import read_line_file
+from deblend.results.output_folder import RESULTS
 from deblend.run import store
-from deblend.run.line_file import read_line_file
-from deblend.run.output_folder import RESULTS
 from deblend.run.pipeline import RunOptions, run_line
 from tests.pipeline.failing_disk import FailingDisk, Fault
 

@@ -33,9 +33,9 @@ from typing import Final, Literal
 import deblend.report.page
 from benchmarks.result import Number, keep
 from benchmarks.run.lines import make_line, memory_for
-from deblend.run.line_file import read_line_file
+from deblend.line.line_file import read_line_file
 from deblend.run.pipeline import RunOptions, run_line
-from deblend.run.work_folder import WorkFolder
+from deblend.run.run_folder import RunFolder
 
 DRIVER: Final = Path(__file__).parents[2] / "tests" / "pipeline" / "plain_separate.py"
 CHANNELS: Final = 12
@@ -68,7 +68,7 @@ def start(line: Path, out: Path, *options: object) -> subprocess.Popen[bytes]:
 
 def step_of(out: Path) -> Step:
     """What a run is doing, from what it has left on disk."""
-    work = WorkFolder.of(out)
+    work = RunFolder.of(out)
     if work.results.exists() or (out / "manifest.json").exists():
         return "deliver"
     if work.reference.exists():

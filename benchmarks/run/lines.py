@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import make_operator
+from deblend.line.line_file import read_line_file
+from deblend.line.open_line import open_line
+from deblend.line.prepare_line import line_extent, prepare_line
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
-from deblend.run.line_file import read_line_file
 from deblend.run.memory import program_bytes
-from deblend.run.open_line import open_line
-from deblend.run.prepare_line import line_extent, prepare_line
 
 INTERVAL_NS: Final = 4_000_000
 EVERY_S: Final = 5.4

@@ -35,7 +35,7 @@ CASES: Final[dict[str, tuple[dict[str, str], bool]]] = {
 def one_run(line: Path, out: Path, kept: bool) -> dict[str, float]:
     """Separate a line here, and what that took."""
     import deblend.report.page
-    from deblend.run.line_file import read_line_file
+    from deblend.line.line_file import read_line_file
     from deblend.run.memory import keep_freed_memory
     from deblend.run.pipeline import run_line
 

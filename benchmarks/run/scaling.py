@@ -82,12 +82,12 @@ def end_run(process: Run) -> Took:
 def one_run(line: Path, out: Path, processes: int, block_channels: int) -> None:
     """Separate a line in blocks of so many channels, and print what it took."""
     begin = time.perf_counter()
+    from deblend.line.line_file import read_line_file
+    from deblend.progress import Step
     from deblend.run.execute import Machines
-    from deblend.run.line_file import read_line_file
     from deblend.run.pipeline import RunOptions, run_line
-    from deblend.run.progress import Step
-    from deblend.run.work import open_work
-    from deblend.run.work_folder import WorkFolder
+    from deblend.run.run_folder import RunFolder
+    from deblend.run.unfinished import open_unfinished
 
     stamps: list[float] = []
 
@@ -101,7 +101,7 @@ def one_run(line: Path, out: Path, processes: int, block_channels: int) -> None:
     options = RunOptions(memory_bytes=memory_bytes, machines=Machines(processes))
     with suppress(_EnoughError):
         run_line(read_line_file(line).with_output(out), tell, options=options)
-    work = open_work(WorkFolder.of(out).path)
+    work = open_unfinished(RunFolder.of(out).path)
     parts = [range(*part) for part in work.plan.channels]
     computed = sum(len(work.job.with_halo(part)) for part in parts) * len(work.plan.spans)
     took = Took(stamps[0] - begin, stamps[-1] - stamps[0], work.plan.count, computed)

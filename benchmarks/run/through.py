@@ -23,14 +23,14 @@ from numpy.typing import NDArray
 
 from benchmarks.result import Number, keep, refuse_forced_kernel
 from benchmarks.run.lines import make_line
+from deblend.line.line_file import read_line_file
+from deblend.line.open_line import open_line
+from deblend.line.prepare_line import prepare_line
 from deblend.model.recording import Recording
-from deblend.run.line_file import read_line_file
-from deblend.run.open_line import open_line
 from deblend.run.overlap import ahead
-from deblend.run.prepare_line import prepare_line
+from deblend.run.run_folder import RunFolder
 from deblend.run.staging import stage_records, staged_recording
-from deblend.run.store import create_shelf, write_channels
-from deblend.run.work_folder import WorkFolder
+from deblend.run.store import create_estimate_store, write_channels
 from deblend.separation.block import split_unknown
 from deblend.separation.job import Job
 
@@ -75,14 +75,14 @@ def through(folder: Path, minutes: float, channels: int) -> dict[str, Number]:
     job = prepare_line(open_line(read_line_file(line)))
     opened_s = time.perf_counter() - begin
     begin = time.perf_counter()
-    work = WorkFolder(folder / "work")
+    work = RunFolder(folder / "work")
     work.path.mkdir()
     stage_records(job.recording, work, BLOCK, 1 << 30, lambda done, total: None)
     staged_s = time.perf_counter() - begin
     recording = staged_recording(job.recording, work)
     rows = slots_in_table_order(job)
     shelf = folder / "gathers"
-    create_shelf(shelf, (len(rows), channels, job.length), BLOCK)
+    create_estimate_store(shelf, (len(rows), channels, job.length), BLOCK)
     blocks = [range(at, min(at + BLOCK, channels)) for at in range(0, channels, BLOCK)]
     for block, gathers in zip(blocks, ahead(cut_blocks(job, recording, blocks)), strict=True):
         write_channels(shelf, block, gathers, rows)

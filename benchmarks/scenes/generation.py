@@ -8,11 +8,11 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.demo_line import demo_plan
 
 
-def large_plan() -> Plan:
+def large_plan() -> SceneDesign:
     plan = demo_plan()
     acquisition = replace(
         plan.acquisition,

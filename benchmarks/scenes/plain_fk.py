@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import operator_of
-from deblend.qc.likeness import snr_db
 from deblend.separation.separate import separate
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import make_scene, scene_names, signal_windows_s
+from deblend.trial.likeness import snr_db
 
 TABLE = Path(__file__).with_name("plain_fk.csv")
 ITERATIONS = 60
@@ -71,7 +71,7 @@ def score_scene(name: str, size: str) -> dict[str, str]:
     return about | {key: f"{value:.1f}" for key, value in numbers.items()}
 
 
-def pseudo_deblended(line: Line) -> NDArray[np.float32]:
+def pseudo_deblended(line: MadeLine) -> NDArray[np.float32]:
     recording = line.recording
     operator = operator_of(recording, line.shots, line.gathers.shape[2])
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])

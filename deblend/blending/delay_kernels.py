@@ -1,9 +1,9 @@
 """Compiled blending and its adjoint. Imported on first use.
 
 Traces of two shots are the real and the imaginary part of one complex trace, and eight such traces,
-mostly of eight channels, lie in the lanes of a vector (`deblend.lanes`). No channel is paired with
-another one, so that each comes out the same, bit for bit, whichever are there beside it. The array
-form is in `operator`.
+mostly of eight channels, lie in the lanes of a vector (`deblend.vector_transforms`). No channel is
+paired with another one, so that each comes out the same, bit for bit, whichever are there beside
+it. The array form is in `operator`.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ import numba
 import numpy as np
 
 from deblend.arrays import Array
-from deblend.lanes.columns import (
+from deblend.vector_transforms.columns import (
     ELEMENT,
     begins_of,
     lanes_from_rows,
     rows_from_lanes,
     transform_column,
 )
-from deblend.lanes.vectors import WIDTH, load, spread, store
+from deblend.vector_transforms.vectors import WIDTH, load, spread, store
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")

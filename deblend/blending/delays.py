@@ -13,28 +13,21 @@ class DelaySteps(NamedTuple):
 
     A trace is taken as a table of so many columns by so many rows; its transform goes down the
     columns first and then along the rows, where each fits into the fastest cache.
-
-    Parameters
-    ----------
-    shape : ndarray of int64, shape (2,)
-        Rows and columns; their product is the length of the padded trace.
-    down, along : ndarray of int64
-        Factors of the transforms of a column and of a row, of `steps_of`.
-    weights : ndarray of float32
-        Of the transforms of a column and of a row, and the turns between them, one after the other.
-    begins : ndarray of int64, shape (3,)
-        Where these begin in `weights`.
-    phases : ndarray of float32, shape (shot, row + column, 2)
-        Real and imaginary parts. The transfer function at frequency i + rows * j, up to the
-        Nyquist frequency, is number i times number rows + j.
     """
 
     shape: NDArray[np.int64]
+    """(2,): Rows and columns; their product is the length of the padded trace."""
     down: NDArray[np.int64]
     along: NDArray[np.int64]
+    """Factors of the transforms of a column and of a row, of `steps_of`."""
     weights: NDArray[np.float32]
+    """Of the transforms of a column and of a row, and the turns between them, one after the other.
+    """
     begins: NDArray[np.int64]
+    """(3,): Where these begin in `weights`."""
     phases: NDArray[np.float32]
+    """(shot, row + column, 2): Real and imaginary parts. The transfer function at frequency i +
+    rows * j, up to the Nyquist frequency, is number i times number rows + j."""
 
 
 def delay_steps(delay: NDArray[np.float64], length: int) -> DelaySteps:
@@ -47,7 +40,7 @@ def delay_steps(delay: NDArray[np.float64], length: int) -> DelaySteps:
     length : int
         Samples of a padded trace.
     """
-    from deblend.lanes.columns import steps_of
+    from deblend.vector_transforms.columns import steps_of
 
     rows = max(part for part in range(1, int(length**0.5) + 1) if length % part == 0)
     columns = length // rows

@@ -50,32 +50,26 @@ class BlendingOperator:
 
     Parameters
     ----------
-    first_sample : ndarray of int64, shape (shot,)
-        Record sample at which the padded window of each shot begins; may lie outside the record.
     ramp : ndarray of complex, shape (shot, frequency)
         Phase ramp of the fractional delay.
-    live : ndarray of bool, shape (shot,)
-        Shots that left energy; the others blend to nothing and read back as zeros.
-    length : int
-        Samples of a gather trace.
-    padded_length : int
-        Samples of the window that a delayed trace can write.
-    sample_count : int
-        Samples of the record.
-    dtype : dtype
-        float32 or float64, of gathers and record.
-    xp : module
-        Array namespace.
     """
 
     first_sample: NDArray[np.int64]
+    """(shot,): Record sample at which the padded window of each shot begins; may lie outside the
+    record."""
     fraction: NDArray[np.float64]
     live: NDArray[np.bool_]
+    """(shot,): Shots that left energy; the others blend to nothing and read back as zeros."""
     length: int
+    """Samples of a gather trace."""
     padded_length: int
+    """Samples of the window that a delayed trace can write."""
     sample_count: int
+    """Samples of the record."""
     dtype: np.dtype[Any]
+    """float32 or float64, of gathers and record."""
     xp: ModuleType
+    """Array namespace."""
 
     @cached_property
     def ramp(self) -> Array:

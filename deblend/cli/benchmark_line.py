@@ -76,9 +76,9 @@ def benchmark_line(
     """
     from deblend.cli.display import show_findings
     from deblend.qc.limits import default_limits, overall_verdict, read_limits
-    from deblend.run.compare_lines import Comparison, compare_lines
-    from deblend.run.judge import EXIT_STATUS
+    from deblend.results.judge import EXIT_STATUS
     from deblend.stack.velocity import read_velocities
+    from deblend.trial.compare_lines import Comparison, compare_lines
 
     findings = compare_lines(
         trial,

@@ -48,11 +48,11 @@ def inject(
     """
     from deblend.cli.display import show_findings
     from deblend.cli.progress import progress_display
+    from deblend.inject.injection import PAGE, inject_line
+    from deblend.line.line_file import read_line_file
     from deblend.qc.injected_rows import CAUTION
     from deblend.qc.limits import overall_verdict
-    from deblend.run.injection import PAGE, inject_line
-    from deblend.run.judge import EXIT_STATUS
-    from deblend.run.line_file import read_line_file
+    from deblend.results.judge import EXIT_STATUS
 
     line = read_line_file(line_file)
     with progress_display() as progress:

@@ -25,7 +25,7 @@ def judge(context: click.Context, out: Path | None, limits: Path | None, show_li
     """
     from deblend.cli.display import show_findings
     from deblend.qc.limits import default_limits, read_limits
-    from deblend.run.judge import EXIT_STATUS, judge_folder, limits_text
+    from deblend.results.judge import EXIT_STATUS, judge_folder, limits_text
 
     if show_limits:
         click.echo(limits_text(), nl=False)

@@ -76,14 +76,14 @@ def check(
     Exit status 0: nothing to look at; 1: findings want a look; 2: cannot be run.
     """
     from deblend.cli.display import show_check, show_keys
-    from deblend.run.line_file import list_keys, read_line_file
+    from deblend.line.line_file import list_keys, read_line_file
 
     if keys:
         show_keys(list_keys())
         return
     if line_file is None:
         raise usage_error("no line file was given", "Name one, or ask for --keys.")
-    from deblend.run.check import check_json, check_line
+    from deblend.check.check import check_json, check_line
 
     result = check_line(read_line_file(line_file), overwrite=overwrite, with_samples=with_samples)
     if as_json:

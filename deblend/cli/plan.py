@@ -70,9 +70,9 @@ def plan(
         raise usage_error(f"{given} is given without --shots", "They go together.")
     from deblend.cli.display_plan import show_plan
     from deblend.files import filling
+    from deblend.plan.plan_line import ShotLine, make_plan, plan_json, write_plan
     from deblend.qc.limits import overall_verdict
-    from deblend.run.judge import EXIT_STATUS
-    from deblend.run.plan import ShotLine, make_plan, plan_json, write_plan
+    from deblend.results.judge import EXIT_STATUS
 
     line = None
     if shots is not None and time_scale is not None:
@@ -99,6 +99,6 @@ def _tell(what: str) -> None:
 
 def _show_keys() -> None:
     from deblend.cli.display import show_keys
-    from deblend.run.plan_keys import list_plan_keys
+    from deblend.plan.plan_keys import list_plan_keys
 
     show_keys(list_plan_keys())

@@ -23,8 +23,8 @@ from rich.progress import (
 from rich.table import Column
 from rich.text import Text
 
-from deblend.run.progress import Progress as Teller
-from deblend.run.progress import Stage, Step
+from deblend.progress import Progress as Teller
+from deblend.progress import Stage, Step
 
 STAGES: Final[dict[Stage, str]] = {
     "make": "make the line",

@@ -84,16 +84,16 @@ def separate(
         )
     from deblend.cli.display import show_outcome
     from deblend.cli.progress import progress_display
+    from deblend.line.line_file import read_line_file
     from deblend.qc.limits import overall_verdict
-    from deblend.run.judge import EXIT_STATUS
-    from deblend.run.line_file import read_line_file
+    from deblend.results.judge import EXIT_STATUS
     from deblend.run.pipeline import (
         RunOptions,
-        finish_line,
+        finish_run,
         machines_of,
-        prepare_work,
+        prepare_run,
         run_line,
-        separate_numbered,
+        separate_block_numbered,
     )
 
     line = read_line_file(line_file)
@@ -107,12 +107,12 @@ def separate(
     )
     with progress_display() as progress:
         if prepare:
-            count = prepare_work(line, progress, options=options)
+            count = prepare_run(line, progress, options=options)
         elif block is not None:
-            separate_numbered(line, block, progress)
+            separate_block_numbered(line, block, progress)
         else:
             outcome = (
-                finish_line(line, progress) if finish else run_line(line, progress, options=options)
+                finish_run(line, progress) if finish else run_line(line, progress, options=options)
             )
     if prepare:
         numbers = "--block 0" if count == 1 else f"each of --block 0 to --block {count - 1}"

@@ -41,41 +41,28 @@ class FileRecord:
 
 @dataclass(frozen=True)
 class Manifest:
-    """What the manifest states beyond versions and platform.
-
-    Parameters
-    ----------
-    line : str
-        Name of the line.
-    started_utc, ended_utc : str
-        ISO 8601 instants of the run.
-    time_scale : str
-        Scale of the record and of the fire times.
-    inputs, outputs : tuple of FileRecord
-        Files read, and files delivered; paths count from the folder of the manifest.
-    settings : mapping
-        Settings of the run as they took effect.
-    shots_delivered : mapping of str to int
-        Delivered shots by source.
-    shots_not_delivered : mapping of str to int
-        Other shots of the table by reason.
-    unexplained_residual : mapping of str to str
-        What was done with it and what that means.
-    findings : tuple of Finding
-        Every row of the findings table.
-    """
+    """What the manifest states beyond versions and platform."""
 
     line: str
+    """Name of the line."""
     started_utc: str
     ended_utc: str
+    """ISO 8601 instants of the run."""
     time_scale: str
+    """Scale of the record and of the fire times."""
     inputs: tuple[FileRecord, ...]
     outputs: tuple[FileRecord, ...]
+    """Files read, and files delivered; paths count from the folder of the manifest."""
     settings: Mapping[str, Any]
+    """Settings of the run as they took effect."""
     shots_delivered: Mapping[str, int]
+    """Delivered shots by source."""
     shots_not_delivered: Mapping[str, int]
+    """Other shots of the table by reason."""
     unexplained_residual: Mapping[str, str]
+    """What was done with it and what that means."""
     findings: tuple[Finding, ...]
+    """Every row of the findings table."""
 
 
 def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:

@@ -36,39 +36,26 @@ _CLOCK: Final = ("year", "month", "day", "hour", "minute", "second", "day_of_yea
 
 @dataclass(frozen=True, eq=False)
 class SourceGathers:
-    """What the traces of one file are; amplitudes are handed over beside it.
-
-    Parameters
-    ----------
-    shots : Shots
-        The shots of one source, in the order of the file.
-    geometry : Geometry
-        One row for each of `shots`, one column a channel.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Channel numbers.
-    dead : ndarray of bool, shape (channel,)
-        Channels that recorded nothing of use.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    length : int
-        Samples of a trace.
-    amplitude_unit : str
-        Unit of the samples.
-    line : str
-        Name of the line.
-    history : tuple of str
-        What was done, a sentence each.
-    """
+    """What the traces of one file are; amplitudes are handed over beside it."""
 
     shots: Shots
+    """The shots of one source, in the order of the file."""
     geometry: Geometry
+    """One row for each of `shots`, one column a channel."""
     channel_numbers: NDArray[np.int64]
+    """(channel,): Channel numbers."""
     dead: NDArray[np.bool_]
+    """(channel,): Channels that recorded nothing of use."""
     interval_ns: int
+    """Sample interval in nanoseconds."""
     length: int
+    """Samples of a trace."""
     amplitude_unit: str
+    """Unit of the samples."""
     line: str
+    """Name of the line."""
     history: tuple[str, ...]
+    """What was done, a sentence each."""
 
     @property
     def interval_us(self) -> int:

@@ -14,47 +14,32 @@ Verdict = Literal["note", "pass", "look", "fail"]
 
 @dataclass(frozen=True)
 class Finding:
-    """One row of the findings table.
-
-    Parameters
-    ----------
-    metric : str
-        What was measured, in words joined by underscores.
-    value : float
-        The number, in `unit`; NaN where the finding is a statement without a number.
-    unit : str
-        Unit of `value` ("dB", "%", "s", "shots"); empty for a pure count or statement.
-    verdict : {"note", "pass", "look", "fail"}
-        Advice to the reader.
-    message : str
-        One sentence: what it means and what was or will be done about it.
-    source, shot_point, channel : optional
-        What it concerns; None means all.
-    window_s : tuple of float, optional
-        Two-way-time window after firing, in seconds.
-    band_hz : tuple of float, optional
-        Frequency band, in hertz.
-    limit : float, optional
-        Value beyond which the verdict changes.
-    other_source : optional
-        The second source of a figure between two: where the energy came from.
-    error : float, optional
-        One standard deviation of `value`, in `unit`.
-    """
+    """One row of the findings table."""
 
     metric: str
+    """What was measured, in words joined by underscores."""
     value: float
+    """The number, in `unit`; NaN where the finding is a statement without a number."""
     unit: str
+    """Unit of `value` ("dB", "%", "s", "shots"); empty for a pure count or statement."""
     verdict: Verdict
+    """Advice to the reader."""
     message: str
+    """One sentence: what it means and what was or will be done about it."""
     source: int | str | None = None
     shot_point: int | None = None
     channel: int | None = None
+    """What it concerns; None means all."""
     window_s: tuple[float, float] | None = None
+    """Two-way-time window after firing, in seconds."""
     band_hz: tuple[float, float] | None = None
+    """Frequency band, in hertz."""
     limit: float | None = None
+    """Value beyond which the verdict changes."""
     other_source: int | str | None = None
+    """The second source of a figure between two: where the energy came from."""
     error: float | None = None
+    """One standard deviation of `value`, in `unit`."""
 
 
 COLUMNS: Final = tuple(field.name for field in fields(Finding))

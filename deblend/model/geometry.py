@@ -13,24 +13,17 @@ from deblend.model.shots import Shots
 
 @dataclass(frozen=True, eq=False)
 class Geometry:
-    """Positions and offsets, one row a shot and one column a channel, in metres.
-
-    Parameters
-    ----------
-    offset_m : ndarray of float64, shape (shot, channel)
-        Distance from source to receiver, negative where the receiver lies behind the source as
-        seen along the shooting direction (SEG-Y revision 1, trace header bytes 37-40). NaN where
-        unknown, as everywhere here.
-    receiver_x_m, receiver_y_m : ndarray of float64, shape (shot, channel)
-        Receiver position in the projected system of the sources.
-    receiver_depth_m : ndarray of float64, shape (channel,)
-        Depth of each receiver below the surface.
-    """
+    """Positions and offsets, one row a shot and one column a channel, in metres."""
 
     offset_m: NDArray[np.float64]
+    """(shot, channel): Distance from source to receiver, negative where the receiver lies behind
+    the source as seen along the shooting direction (SEG-Y revision 1, trace header bytes 37-40).
+    NaN where unknown, as everywhere here."""
     receiver_x_m: NDArray[np.float64]
     receiver_y_m: NDArray[np.float64]
+    """(shot, channel): Receiver position in the projected system of the sources."""
     receiver_depth_m: NDArray[np.float64]
+    """(channel,): Depth of each receiver below the surface."""
 
     def __post_init__(self) -> None:
         shape = self.offset_m.shape

@@ -85,28 +85,6 @@ class Recording:
 
     The time axis is implicit: sample k lies at ``start + k * interval``.
 
-    Parameters
-    ----------
-    samples : array_like or SampleSource
-        Shape (channel, time). Samples that are NaN or infinite are unknown and take no part in
-        the separation.
-    interval_s : float
-        Sample interval in seconds; a whole number of nanoseconds.
-    start : str or int
-        Instant of sample 0, as ISO 8601 text or as nanoseconds since 1970 of the time scale.
-    time_scale : {"utc", "gps"}
-        Scale of `start`. There is no default.
-    channels : sequence of int, optional
-        Channel number of each row; 1, 2, 3, ... by default.
-    gaps : tuple of Gap, optional
-        Stretches that no file holds.
-    amplitude_unit : str, optional
-        Unit of the samples, for axes and tables.
-    files : tuple of SourceFile, optional
-        Where the samples come from.
-    findings : tuple of Finding, optional
-        What the reader noticed while opening.
-
     Raises
     ------
     RecordError
@@ -116,14 +94,24 @@ class Recording:
     """
 
     samples: ArrayLike | SampleSource
+    """Shape (channel, time). Samples that are NaN or infinite are unknown and take no part in the
+    separation."""
     interval_s: float = field(kw_only=True)
+    """Sample interval in seconds; a whole number of nanoseconds."""
     start: str | int = field(kw_only=True)
+    """Instant of sample 0, as ISO 8601 text or as nanoseconds since 1970 of the time scale."""
     time_scale: str = field(kw_only=True)
+    """Scale of `start`. There is no default."""
     channels: Sequence[int] = field(default=(), kw_only=True)
+    """Channel number of each row; 1, 2, 3, ... by default."""
     gaps: tuple[Gap, ...] = field(default=(), kw_only=True)
+    """Stretches that no file holds."""
     amplitude_unit: str = field(default="recorded unit", kw_only=True)
+    """Unit of the samples, for axes and tables."""
     files: tuple[SourceFile, ...] = field(default=(), kw_only=True)
+    """Where the samples come from."""
     findings: tuple[Finding, ...] = field(default=(), kw_only=True)
+    """What the reader noticed while opening."""
 
     def __post_init__(self) -> None:
         channel_count, sample_count = self.shape

@@ -18,27 +18,6 @@ from deblend.model.timebase import TimeScale, format_instant
 class Shots:
     """Shots in the order of their table; every column has one entry a shot.
 
-    Parameters
-    ----------
-    source : ndarray of int64 or str, shape (shot,)
-        Which source fired.
-    shot_point : ndarray of int64
-        Shot point number.
-    fire_time_ns : ndarray of int64
-        Time break, which is sample zero of the gather: nanoseconds since 1970 of `time_scale`.
-    time_scale : {"utc", "gps"}
-        Scale of `fire_time_ns`.
-    line : ndarray of str
-        Line name; empty where unknown.
-    sequence : ndarray of int64
-        Sequence number; 0 where unknown.
-    x_m, y_m, depth_m : ndarray of float64
-        Source position in a projected system and its depth, in metres; NaN where unknown.
-    live : ndarray of bool
-        False for a misfire: the shot left no energy in the record.
-    deliver : ndarray of bool
-        False for a shot that is in the record and in the operator, but not wanted in the output.
-
     Raises
     ------
     ShotTableError
@@ -46,16 +25,25 @@ class Shots:
     """
 
     source: NDArray[np.int64] | NDArray[np.str_]
+    """(shot,): Which source fired."""
     shot_point: NDArray[np.int64]
+    """Shot point number."""
     fire_time_ns: NDArray[np.int64]
+    """Time break, which is sample zero of the gather: nanoseconds since 1970 of `time_scale`."""
     time_scale: TimeScale
+    """Scale of `fire_time_ns`."""
     line: NDArray[np.str_]
+    """Line name; empty where unknown."""
     sequence: NDArray[np.int64]
+    """Sequence number; 0 where unknown."""
     x_m: NDArray[np.float64]
     y_m: NDArray[np.float64]
     depth_m: NDArray[np.float64]
+    """Source position in a projected system and its depth, in metres; NaN where unknown."""
     live: NDArray[np.bool_]
+    """False for a misfire: the shot left no energy in the record."""
     deliver: NDArray[np.bool_]
+    """False for a shot that is in the record and in the operator, but not wanted in the output."""
 
     def __post_init__(self) -> None:
         if len(self.source) == 0:

@@ -48,28 +48,19 @@ def volume_at_once_cubic_inch(alternative: Alternative) -> float | None:
 
 @dataclass(frozen=True)
 class StringUse:
-    """How often a string has to fire.
-
-    Parameters
-    ----------
-    name : str
-        Of the string.
-    volume_cubic_inch : float
-        Of its guns together.
-    sources : tuple of int
-        Sources, from 1, that fire it.
-    shortest_s : float
-        Shortest time between two of its shots, at the highest speed and with the delays at
-        their worst.
-    recycle_s : float
-        What it needs.
-    """
+    """How often a string has to fire."""
 
     name: str
+    """Of the string."""
     volume_cubic_inch: float
+    """Of its guns together."""
     sources: tuple[int, ...]
+    """Sources, from 1, that fire it."""
     shortest_s: float
+    """Shortest time between two of its shots, at the highest speed and with the delays at their
+    worst."""
     recycle_s: float
+    """What it needs."""
 
 
 def string_uses(alternative: Alternative) -> list[StringUse]:
@@ -105,28 +96,19 @@ def string_uses(alternative: Alternative) -> list[StringUse]:
 
 @dataclass(frozen=True)
 class SourceGuns:
-    """First guess of what the guns of a source do, one by one.
-
-    Parameters
-    ----------
-    source : int
-        From 1.
-    volume_cubic_inch : float
-        Total.
-    guns : int
-        Single guns and clusters.
-    output : float
-        Sum of the cube roots of their volumes: proportional to the sum of their peak pressures.
-    shortest_period_s, longest_period_s : float
-        Bubble periods of the smallest and the largest of them.
-    """
+    """First guess of what the guns of a source do, one by one."""
 
     source: int
+    """From 1."""
     volume_cubic_inch: float
+    """Total."""
     guns: int
+    """Single guns and clusters."""
     output: float
+    """Sum of the cube roots of their volumes: proportional to the sum of their peak pressures."""
     shortest_period_s: float
     longest_period_s: float
+    """Bubble periods of the smallest and the largest of them."""
 
 
 def source_guns(alternative: Alternative) -> list[SourceGuns]:

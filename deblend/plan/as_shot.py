@@ -35,84 +35,58 @@ FOLLOWED: Final = "as planned"
 
 @dataclass(frozen=True)
 class SourceShot:
-    """One source as shot; lengths in m, NaN where positions are unknown.
-
-    Parameters
-    ----------
-    source : int or str
-        Which.
-    fired, misfired, missing : int
-        Shots with energy, shots marked as misfires, and shot points without a row.
-    planned_interval_m, interval_m, shortest_m, longest_m : float
-        Planned interval of the source, and median, shortest and longest of the shots fired.
-    interval_s, shortest_s, longest_s : float
-        The same in time.
-    planned_fold, mean_fold, lowest_fold : float
-        Nominal fold, its mean with the shots lost, and at the worst place.
-    """
+    """One source as shot; lengths in m, NaN where positions are unknown."""
 
     source: int | str
+    """Which."""
     fired: int
     misfired: int
     missing: int
+    """Shots with energy, shots marked as misfires, and shot points without a row."""
     planned_interval_m: float
     interval_m: float
     shortest_m: float
     longest_m: float
+    """Planned interval of the source, and median, shortest and longest of the shots fired."""
     interval_s: float
     shortest_s: float
     longest_s: float
+    """The same in time."""
     planned_fold: float
     mean_fold: float
     lowest_fold: float
+    """Nominal fold, its mean with the shots lost, and at the worst place."""
 
 
 @dataclass(frozen=True)
 class TableCheck:
-    """Whether a table of delays was followed.
-
-    Parameters
-    ----------
-    reading : str
-        The reading of the table that fits best: "as planned", "sign reversed", "one row late",
-        "one row early" or "not followed".
-    unexplained_s : dict of str to float
-        What each reading leaves of the times, rms about the smooth motion of the vessel.
-    matched : int
-        Shots found in the table.
-    """
+    """Whether a table of delays was followed."""
 
     reading: str
+    """The reading of the table that fits best: "as planned", "sign reversed", "one row late", "one
+    row early" or "not followed"."""
     unexplained_s: dict[str, float]
+    """What each reading leaves of the times, rms about the smooth motion of the vessel."""
     matched: int
+    """Shots found in the table."""
 
 
 @dataclass(frozen=True, eq=False)
 class AsShot:
-    """A line as shot against its plan.
-
-    Parameters
-    ----------
-    alternative : str
-        Against which.
-    sources : tuple of SourceShot
-        Each source.
-    speed_kn : tuple of float
-        Lowest, median and highest between shots, smoothed over 17 of them; NaN without positions.
-    diagnoses : list of Diagnosis
-        Of the times as shot.
-    table : TableCheck or None
-        Whether the delays were followed, where a table was given.
-    findings : list of Finding
-        What wants a look.
-    """
+    """A line as shot against its plan."""
 
     alternative: str
+    """Against which."""
     sources: tuple[SourceShot, ...]
+    """Each source."""
     speed_kn: tuple[float, float, float]
+    """Lowest, median and highest between shots, smoothed over 17 of them; NaN without positions."""
     diagnoses: list[Diagnosis]
+    """Of the times as shot."""
     table: TableCheck | None
+    """Whether the delays were followed, where a table was given."""
     findings: list[Finding]
+    """What wants a look."""
 
 
 def as_shot(

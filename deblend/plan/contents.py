@@ -16,33 +16,22 @@ from deblend.plan.signature import SignatureMeasures
 
 @dataclass(frozen=True, eq=False)
 class PlanContents:
-    """A whole plan in numbers.
-
-    Parameters
-    ----------
-    name : str
-        Of the plan.
-    target : TargetTable
-        What is to be recorded.
-    columns : tuple of AlternativeNumbers
-        The reference first.
-    predictions : tuple of Prediction
-        Of a simulation; empty where none was asked for.
-    signatures : tuple of SignatureMeasures
-        Those that the plan names.
-    signature_findings : tuple of Finding
-        What their comparison says.
-    shot : AsShot or None
-        The line as shot, where one was given.
-    """
+    """A whole plan in numbers."""
 
     name: str
+    """Of the plan."""
     target: TargetTable
+    """What is to be recorded."""
     columns: tuple[AlternativeNumbers, ...]
+    """The reference first."""
     predictions: tuple[Prediction, ...] = ()
+    """Of a simulation; empty where none was asked for."""
     signatures: tuple[SignatureMeasures, ...] = ()
+    """Those that the plan names."""
     signature_findings: tuple[Finding, ...] = ()
+    """What their comparison says."""
     shot: AsShot | None = None
+    """The line as shot, where one was given."""
 
     @property
     def findings(self) -> list[tuple[str, Finding]]:

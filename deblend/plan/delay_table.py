@@ -27,22 +27,15 @@ COLUMNS: Final = ("shot_point", "source", "delay_ms")
 
 @dataclass(frozen=True, eq=False)
 class DelayTable:
-    """Delays as written in a table: none negative, and the offset that is in them.
-
-    Parameters
-    ----------
-    shot_point, source : ndarray of int64, shape (shot,)
-        Which shot.
-    written_s : ndarray of float64, shape (shot,)
-        Delay of the table, from 0.
-    offset_s : float
-        Included in every one: the nominal instant is passed this long after delay 0.
-    """
+    """Delays as written in a table: none negative, and the offset that is in them."""
 
     shot_point: NDArray[np.int64]
     source: NDArray[np.int64]
+    """(shot,): Which shot."""
     written_s: Floats
+    """(shot,): Delay of the table, from 0."""
     offset_s: float
+    """Included in every one: the nominal instant is passed this long after delay 0."""
 
     @property
     def delay_s(self) -> Floats:

@@ -33,22 +33,15 @@ MOST_STEPS: Final = 64
 
 @dataclass(frozen=True, eq=False)
 class Pairing:
-    """The shots of one source and those of a source whose energy they hold.
-
-    Parameters
-    ----------
-    source, other : int or str
-        Whose gather, and who interferes; may be the same.
-    step : int
-        Shot points from the one to the other.
-    differences_s : ndarray of float64, shape (shot,)
-        Fire time of the other minus the own, along the line.
-    """
+    """The shots of one source and those of a source whose energy they hold."""
 
     source: int | str
     other: int | str
+    """Whose gather, and who interferes; may be the same."""
     step: int
+    """Shot points from the one to the other."""
     differences_s: Floats
+    """(shot,): Fire time of the other minus the own, along the line."""
 
     @property
     def varying_s(self) -> Floats:
@@ -58,43 +51,31 @@ class Pairing:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """One pairing in numbers.
-
-    Parameters
-    ----------
-    source, other, step
-        As in `Pairing`.
-    shots : int
-        That were paired.
-    delay_s : float
-        Median difference.
-    deviation_s, range_s : float
-        Standard deviation of the differences, and largest minus smallest.
-    octave_db : tuple of float
-        Coherent power of the interference in each octave, averaged over windows, in dB.
-    repeats : float
-        Part of neighbouring shots, up to three apart, whose differences agree within 2 ms.
-    coherence : float
-        Mutual coherence, averaged over windows, from `LOWEST_HZ` on: 1 where interference lines up.
-    worst_coherence : float
-        Of the worst window.
-    coherent_below_hz : float
-        From here on the coherent power of the whole line stays below a quarter (-6 dB); infinite
-        where it does not by 30 Hz.
-    """
+    """One pairing in numbers."""
 
     source: int | str
     other: int | str
     step: int
+    """As in `Pairing`."""
     shots: int
+    """That were paired."""
     delay_s: float
+    """Median difference."""
     deviation_s: float
     range_s: float
+    """Standard deviation of the differences, and largest minus smallest."""
     octave_db: tuple[float, ...]
+    """Coherent power of the interference in each octave, averaged over windows, in dB."""
     repeats: float
+    """Part of neighbouring shots, up to three apart, whose differences agree within 2 ms."""
     coherence: float
+    """Mutual coherence, averaged over windows, from `LOWEST_HZ` on: 1 where interference lines up.
+    """
     worst_coherence: float
+    """Of the worst window."""
     coherent_below_hz: float
+    """From here on the coherent power of the whole line stays below a quarter (-6 dB); infinite
+    where it does not by 30 Hz."""
 
 
 def pairings(

@@ -26,28 +26,19 @@ NATURAL_REACH: Final = 3.0
 
 
 @dataclass(frozen=True, eq=False)
-class FiringPlan:
-    """Shots in the order of their nominal firing.
-
-    Parameters
-    ----------
-    shot_point : ndarray of int64, shape (shot,)
-        From 1.
-    source : ndarray of int64, shape (shot,)
-        From 1.
-    along_m : ndarray of float64, shape (shot,)
-        Nominal place along the track.
-    delay_s : ndarray of float64, shape (shot,)
-        After (or, negative, before) the nominal place is passed.
-    seed : int or None
-        That the delays were drawn with; None for a table.
-    """
+class NominalShots:
+    """Shots in the order of their nominal firing."""
 
     shot_point: NDArray[np.int64]
+    """(shot,): From 1."""
     source: NDArray[np.int64]
+    """(shot,): From 1."""
     along_m: Floats
+    """(shot,): Nominal place along the track."""
     delay_s: Floats
+    """(shot,): After (or, negative, before) the nominal place is passed."""
     seed: int | None
+    """That the delays were drawn with; None for a table."""
 
     def times_s(self, speed_m_s: float) -> Floats:
         """Fire times at a constant speed, shape (shot,), in the order of the shots."""
@@ -64,7 +55,7 @@ def largest_delay_s(alternative: Alternative) -> float:
     return alternative.dither.range_s
 
 
-def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> FiringPlan:
+def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> NominalShots:
     """Shots of a line with delays drawn by the law of the alternative (not from a table).
 
     Parameters
@@ -93,7 +84,7 @@ def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> F
     return replace(nominal, delay_s=_drawn(alternative, nominal, random), seed=seed)
 
 
-def table_firing(alternative: Alternative, table: DelayTable) -> FiringPlan:
+def table_firing(alternative: Alternative, table: DelayTable) -> NominalShots:
     """Shots with the delays of a table: the k-th shot of each source takes the k-th of its rows.
 
     Raises
@@ -121,7 +112,7 @@ def table_firing(alternative: Alternative, table: DelayTable) -> FiringPlan:
 
 def best_firing(
     alternative: Alternative, shots_per_source: int, record_s: float
-) -> tuple[FiringPlan, list[Diagnosis]]:
+) -> tuple[NominalShots, list[Diagnosis]]:
     """The best of the seeds to be tried, by the mutual coherence of its worst pairing.
 
     Parameters
@@ -148,7 +139,7 @@ def best_firing(
 
 
 def worst_coherence(
-    plan: FiringPlan, speed_m_s: float, record_s: float, given_up_at: float = np.inf
+    plan: NominalShots, speed_m_s: float, record_s: float, given_up_at: float = np.inf
 ) -> float:
     """Mutual coherence, averaged over windows, of the pair of sources where it is largest.
 
@@ -162,18 +153,18 @@ def worst_coherence(
     return worst
 
 
-def diagnoses(plan: FiringPlan, speed_m_s: float, record_s: float) -> list[Diagnosis]:
+def diagnoses(plan: NominalShots, speed_m_s: float, record_s: float) -> list[Diagnosis]:
     """Diagnostics of a firing plan at a constant speed."""
     times = plan.times_s(speed_m_s)
     return diagnose_all(pairings(plan.shot_point, plan.source, times, record_s))
 
 
-def nominal_firing(alternative: Alternative, shots_per_source: int) -> FiringPlan:
+def nominal_firing(alternative: Alternative, shots_per_source: int) -> NominalShots:
     """Shots without delays."""
     count = alternative.sources.count
     shots = np.arange(count * shots_per_source, dtype=np.int64)
     point = shots // count if together(alternative) else shots
-    return FiringPlan(
+    return NominalShots(
         point + 1,
         shots % count + 1,
         np.asarray(point * alternative.firing.shot_interval_m, dtype=np.float64),
@@ -182,7 +173,7 @@ def nominal_firing(alternative: Alternative, shots_per_source: int) -> FiringPla
     )
 
 
-def _drawn(alternative: Alternative, nominal: FiringPlan, random: np.random.Generator) -> Floats:
+def _drawn(alternative: Alternative, nominal: NominalShots, random: np.random.Generator) -> Floats:
     """Uniform delays on the grid of the resolution, drawn again where a limit is broken."""
     dither = alternative.dither
     steps = round(dither.range_s / dither.resolution_s - 1e-6)

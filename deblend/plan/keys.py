@@ -374,7 +374,7 @@ class Alternative(KeyTable, frozen=True, kw_only=True):
     trial: TrialTable = TrialTable()
 
 
-class PlanFile(KeyTable, frozen=True, kw_only=True):
+class PlanKeys(KeyTable, frozen=True, kw_only=True):
     """The whole file before alternatives are put together."""
 
     name: Annotated[str, Meta(min_length=1, description="Of the plan.")]

@@ -17,33 +17,22 @@ Interleave = Literal["even", "even inside, gaps at the edges", "uneven", "lines 
 
 @dataclass(frozen=True, eq=False)
 class MidpointLines:
-    """Subsurface lines of one pass.
-
-    Parameters
-    ----------
-    across_m : ndarray of float64, shape (line,)
-        Distinct midpoint lines to starboard of the track, rising.
-    source : ndarray of int64, shape (line,)
-        Which source, from 0, makes each; the first where several do.
-    spacing_m : float
-        The distance between neighbouring lines that occurs most.
-    edge_gaps_m : tuple of float
-        Distances that are wider than that, each once, rising.
-    coinciding : int
-        Lines that are lost because another one lies on them.
-    interleave : str
-        Verdict in words.
-    gaps_closed : bool
-        Whether passes at the sail line spacing on either side fill the gaps.
-    """
+    """Subsurface lines of one pass."""
 
     across_m: Floats
+    """(line,): Distinct midpoint lines to starboard of the track, rising."""
     source: NDArray[np.int64]
+    """(line,): Which source, from 0, makes each; the first where several do."""
     spacing_m: float
+    """The distance between neighbouring lines that occurs most."""
     edge_gaps_m: tuple[float, ...]
+    """Distances that are wider than that, each once, rising."""
     coinciding: int
+    """Lines that are lost because another one lies on them."""
     interleave: Interleave
+    """Verdict in words."""
     gaps_closed: bool
+    """Whether passes at the sail line spacing on either side fill the gaps."""
 
 
 def crossline_bin_m(streamer_separation_m: float, source_count: int) -> float:

@@ -14,7 +14,7 @@ from deblend.plan import air
 from deblend.plan import shot_timing as timing
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.dither_diagnostics import Diagnosis
-from deblend.plan.firing import FiringPlan, best_firing, diagnoses, largest_delay_s, table_firing
+from deblend.plan.firing import NominalShots, best_firing, diagnoses, largest_delay_s, table_firing
 from deblend.plan.keys import Alternative, TargetTable
 from deblend.plan.midpoint_lines import (
     MidpointLines,
@@ -41,39 +41,26 @@ UNKNOWN: Final = float("nan")
 
 @dataclass(frozen=True, eq=False)
 class AlternativeNumbers:
-    """What a plan says about one alternative.
-
-    Parameters
-    ----------
-    alternative : Alternative
-        As asked for.
-    lines : MidpointLines
-        Of one pass.
-    firing : FiringPlan
-        Shots and delays of one sail line, run-in and run-out included.
-    diagnoses : list of Diagnosis
-        Of every pair of sources that overlaps.
-    clean_s : float
-        Clean record length at the usual speed, before any offset.
-    strings : list of StringUse
-        How often each string fires, against what it needs.
-    guns : list of SourceGuns
-        First guess of what each source puts out.
-    quantities : list of Quantity
-        All rows of the table; the same rows for every alternative.
-    findings : list of Finding
-        What wants a look.
-    """
+    """What a plan says about one alternative."""
 
     alternative: Alternative
+    """As asked for."""
     lines: MidpointLines
-    firing: FiringPlan
+    """Of one pass."""
+    firing: NominalShots
+    """Shots and delays of one sail line, run-in and run-out included."""
     diagnoses: list[Diagnosis]
+    """Of every pair of sources that overlaps."""
     clean_s: float
+    """Clean record length at the usual speed, before any offset."""
     strings: list[air.StringUse]
+    """How often each string fires, against what it needs."""
     guns: list[air.SourceGuns]
+    """First guess of what each source puts out."""
     quantities: list[Quantity]
+    """All rows of the table; the same rows for every alternative."""
     findings: list[Finding]
+    """What wants a look."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +70,7 @@ class _Parts:
     alternative: Alternative
     target: TargetTable
     lines: MidpointLines
-    firing: FiringPlan
+    firing: NominalShots
     diagnoses: list[Diagnosis]
     source_interval_m: float
     times_s: tuple[float, float, float]

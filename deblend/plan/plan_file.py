@@ -20,7 +20,7 @@ from deblend.plan.delay_table import DelayTable, read_delay_table
 from deblend.plan.keys import (
     COMMON,
     Alternative,
-    PlanFile,
+    PlanKeys,
     SignatureTable,
     SimulationTable,
     TargetTable,
@@ -49,36 +49,24 @@ EDGE_TOLERANCE_M: Final = 1e-6
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan file that has been read and checked.
-
-    Parameters
-    ----------
-    path : Path
-        The file; relative names in it count from its folder.
-    name : str
-        Of the plan.
-    target : TargetTable
-        What is to be recorded.
-    reference : Alternative
-        The conventional two-source line.
-    alternatives : tuple of Alternative
-        At least one.
-    simulation : SimulationTable
-        The made scene.
-    signatures : mapping of str to SignatureTable
-        Those to be read.
-    tables : mapping of str to DelayTable
-        Delays read in, by the name of the alternative.
-    """
+    """A plan file that has been read and checked."""
 
     path: Path
+    """The file; relative names in it count from its folder."""
     name: str
+    """Of the plan."""
     target: TargetTable
+    """What is to be recorded."""
     reference: Alternative
+    """The conventional two-source line."""
     alternatives: tuple[Alternative, ...]
+    """At least one."""
     simulation: SimulationTable
+    """The made scene."""
     signatures: Mapping[str, SignatureTable]
+    """Those to be read."""
     tables: Mapping[str, DelayTable]
+    """Delays read in, by the name of the alternative."""
 
     @property
     def columns(self) -> tuple[Alternative, ...]:
@@ -106,7 +94,7 @@ def read_plan(path: str | Path) -> Plan:
     """
     path = Path(path)
     content = read_toml(path, "plan file")
-    file = convert_table(content, PlanFile, str(path))
+    file = convert_table(content, PlanKeys, str(path))
     _check_target(file.target, str(path))
     base: dict[str, Any] = {name: content[name] for name in COMMON if name in content}
     changes = file.alternatives or [{"name": file.name}]

@@ -10,7 +10,7 @@ import numpy as np
 from deblend.model.findings import Finding
 from deblend.plan import air
 from deblend.plan.dither_diagnostics import LOWEST_HZ, Diagnosis
-from deblend.plan.firing import FiringPlan, largest_delay_s
+from deblend.plan.firing import NominalShots, largest_delay_s
 from deblend.plan.keys import Alternative, TargetTable
 from deblend.plan.midpoint_lines import MidpointLines
 from deblend.plan.plan_file import speeds_m_s, together
@@ -29,7 +29,7 @@ def plan_findings(
     target: TargetTable,
     lines: MidpointLines,
     rows: Sequence[Diagnosis],
-    firing: FiringPlan,
+    firing: NominalShots,
 ) -> list[Finding]:
     """Findings of one alternative.
 
@@ -41,7 +41,7 @@ def plan_findings(
         Of one pass.
     rows : sequence of Diagnosis
         Of the pairs that overlap.
-    firing : FiringPlan
+    firing : NominalShots
         The shots with their delays.
     """
     return [
@@ -168,7 +168,7 @@ def _dither(alternative: Alternative, rows: Sequence[Diagnosis]) -> Iterator[Fin
         )
 
 
-def _permit(alternative: Alternative, firing: FiringPlan) -> Iterator[Finding]:
+def _permit(alternative: Alternative, firing: NominalShots) -> Iterator[Finding]:
     limits, speeds = alternative.limits, speeds_m_s(alternative)
     gap_s = float(np.diff(np.sort(firing.times_s(speeds[2]))).min())
     if limits.smallest_shot_spacing_s is not None and gap_s < limits.smallest_shot_spacing_s:

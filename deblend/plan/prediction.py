@@ -17,31 +17,22 @@ NOT_A_PROMISE: Final = (
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """Signal-to-noise ratio of one alternative, by time after firing.
-
-    Parameters
-    ----------
-    alternative : str
-        Its name.
-    scene : str
-        What was simulated, in words.
-    windows_s : tuple of (float, float)
-        Windows after firing.
-    sources : tuple of int
-        Sources.
-    start_db, snr_db : ndarray of float64, shape (seed, source, window)
-        Truth over error before and after separation. Empty where nothing was simulated.
-    reason : str
-        Why nothing was simulated; empty otherwise.
-    """
+    """Signal-to-noise ratio of one alternative, by time after firing."""
 
     alternative: str
+    """Its name."""
     scene: str
+    """What was simulated, in words."""
     windows_s: tuple[tuple[float, float], ...]
+    """Windows after firing."""
     sources: tuple[int, ...]
+    """Sources."""
     start_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
+    """(seed, source, window): Truth over error before and after separation. Empty where nothing was
+    simulated."""
     reason: str = ""
+    """Why nothing was simulated; empty otherwise."""
 
     def rows(self) -> list[tuple[str, float, float, float, float]]:
         """Window in words, then mean start, mean, lowest and highest seed, over sources, in dB."""

@@ -14,27 +14,17 @@ GIVEN: Final = "as given"
 
 @dataclass(frozen=True)
 class Quantity:
-    """One row of the table of a plan.
-
-    Parameters
-    ----------
-    group : str
-        Heading under which it stands.
-    name : str
-        What it is.
-    value : float or str
-        The number, or words.
-    unit : str
-        Of the number.
-    formula : str
-        How it was computed, in the names of the plan file.
-    source : str
-        Where the formula comes from.
-    """
+    """One row of the table of a plan."""
 
     group: str
+    """Heading under which it stands."""
     name: str
+    """What it is."""
     value: float | str
+    """The number, or words."""
     unit: str
+    """Of the number."""
     formula: str
+    """How it was computed, in the names of the plan file."""
     source: str
+    """Where the formula comes from."""

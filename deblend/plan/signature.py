@@ -45,76 +45,51 @@ LIKENESS: Final = 0.98
 
 @dataclass(frozen=True, eq=False)
 class FarField:
-    """A far-field signature.
-
-    Parameters
-    ----------
-    name : str
-        Of the source.
-    samples : ndarray of float64, shape (time,)
-        In bar-m; positive is compression.
-    interval_s : float
-        Between samples.
-    ghost : str
-        "with source ghost", "without ghost" or "not stated".
-    filter : str
-        What it has been through, in words, this program's filter included.
-    gate_s : float
-        Length used.
-    depth_m : float or None
-        Of the source, where known.
-    """
+    """A far-field signature."""
 
     name: str
+    """Of the source."""
     samples: Floats
+    """(time,): In bar-m; positive is compression."""
     interval_s: float
+    """Between samples."""
     ghost: str
+    """"with source ghost", "without ghost" or "not stated"."""
     filter: str
+    """What it has been through, in words, this program's filter included."""
     gate_s: float
+    """Length used."""
     depth_m: float | None = None
+    """Of the source, where known."""
 
 
 @dataclass(frozen=True, eq=False)
 class SignatureMeasures:
-    """What a signature measures.
-
-    Parameters
-    ----------
-    far_field : FarField
-        The signature.
-    zero_to_peak, peak_to_peak : float
-        Height of the first positive peak; that peak minus the deepest trough within 30 ms after
-        it; in bar-m.
-    peak_s : float
-        Time of the first peak.
-    bubble_peak_to_peak : float
-        Highest minus deepest after the primary, in bar-m.
-    primary_to_bubble : float
-        Peak to peak of the primary over that of the bubble.
-    bubble_period_s : float
-        From the first peak to the highest peak after the primary; NaN without any.
-    frequency_hz, spectrum_db : ndarray of float64, shape (frequency,)
-        Amplitude spectrum in dB re 1 uPa.m/Hz.
-    notches_hz : tuple of float
-        Minima at least 10 dB below both neighbouring maxima.
-    expected_notches_hz : tuple of float
-        ``n 1500 / (2 depth)`` where the depth is known and the ghost is in the signature.
-    usable_hz : (float, float)
-        Between the outermost frequencies within 10 dB of the largest level.
-    """
+    """What a signature measures."""
 
     far_field: FarField
+    """The signature."""
     zero_to_peak: float
     peak_to_peak: float
+    """Height of the first positive peak; that peak minus the deepest trough within 30 ms after it;
+    in bar-m."""
     peak_s: float
+    """Time of the first peak."""
     bubble_peak_to_peak: float
+    """Highest minus deepest after the primary, in bar-m."""
     primary_to_bubble: float
+    """Peak to peak of the primary over that of the bubble."""
     bubble_period_s: float
+    """From the first peak to the highest peak after the primary; NaN without any."""
     frequency_hz: Floats
     spectrum_db: Floats
+    """(frequency,): Amplitude spectrum in dB re 1 uPa.m/Hz."""
     notches_hz: tuple[float, ...]
+    """Minima at least 10 dB below both neighbouring maxima."""
     expected_notches_hz: tuple[float, ...]
+    """``n 1500 / (2 depth)`` where the depth is known and the ghost is in the signature."""
     usable_hz: tuple[float, float]
+    """Between the outermost frequencies within 10 dB of the largest level."""
 
 
 def source_level_db(bar_m: float) -> float:

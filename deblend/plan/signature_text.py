@@ -20,18 +20,12 @@ HEADER: Final = ("interval_ms", "unit", "range_m", "ghost", "filter", "depth_m",
 
 @dataclass(frozen=True, eq=False)
 class SignatureText:
-    """A text file as read.
-
-    Parameters
-    ----------
-    header : dict of str to str
-        What its header lines say.
-    samples : ndarray of float64, shape (time,)
-        In the unit of the header.
-    """
+    """A text file as read."""
 
     header: dict[str, str]
+    """What its header lines say."""
     samples: NDArray[np.float64]
+    """(time,): In the unit of the header."""
 
 
 def read_signature_text(path: Path) -> SignatureText:

@@ -1,1 +1,1 @@
-"""Arrays in, numbers out: input check, leakage and loss, likeness, scores and their limits."""
+"""Results judged: leakage and loss, likeness, scores and their limits. Arrays in, numbers out."""

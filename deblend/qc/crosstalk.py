@@ -27,10 +27,10 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
 
 from deblend.arrays import fast_length, thread_count
-from deblend.qc.measure_plan import (
+from deblend.qc.measure_setup import (
     LEAST_SHOTS,
     Gathers,
-    MeasurePlan,
+    MeasureSetup,
     in_groups,
     ratio,
     shot_pairs,
@@ -50,33 +50,23 @@ class CrosstalkEnergy:
     """Energies and products of stacks; add them over blocks of channels.
 
     Shapes are (source in, source from, window), behind the draws where there are any.
-
-    Parameters
-    ----------
-    stacked : ndarray of float64
-        Energy of the estimate of the first, stacked at the times of the second.
-    own : ndarray of float64
-        Energy of the estimate of the second in the same stacks.
-    null : ndarray of float64, shape (draw, ...)
-        As `stacked`, with shuffled delays.
-    joint : ndarray of float64
-        Product of the two stacks.
-    product : ndarray of float64
-        The same, each shot of the one with all other shots of the other: a shot with itself looks
-        alike where interference was split between two sources.
-    reference : ndarray of float64
-        As `product`, of the second with itself.
-    product_null : ndarray of float64, shape (draw, ...)
-        As `joint`, with shuffled delays.
     """
 
     stacked: NDArray[np.float64]
+    """Energy of the estimate of the first, stacked at the times of the second."""
     own: NDArray[np.float64]
+    """Energy of the estimate of the second in the same stacks."""
     null: NDArray[np.float64]
+    """(draw, ...): As `stacked`, with shuffled delays."""
     joint: NDArray[np.float64]
+    """Product of the two stacks."""
     product: NDArray[np.float64]
+    """The same, each shot of the one with all other shots of the other: a shot with itself looks
+    alike where interference was split between two sources."""
     reference: NDArray[np.float64]
+    """As `product`, of the second with itself."""
     product_null: NDArray[np.float64]
+    """(draw, ...): As `joint`, with shuffled delays."""
 
     def __add__(self, other: CrosstalkEnergy) -> CrosstalkEnergy:
         return CrosstalkEnergy(
@@ -159,14 +149,14 @@ class CrosstalkEnergy:
         return np.where(copy_found, least**2, 0.0) + np.where(other_found, self.other_surely, 0.0)
 
 
-def crosstalk_energy(estimate: Gathers, plan: MeasurePlan, draws: int = DRAWS) -> CrosstalkEnergy:
+def crosstalk_energy(estimate: Gathers, plan: MeasureSetup, draws: int = DRAWS) -> CrosstalkEnergy:
     """Stack every source at the fire times of every other.
 
     Parameters
     ----------
     estimate : ndarray of float32, shape (shot, channel, time)
         Low-cut estimates of some channels, rows in the order of the plan's shots.
-    plan : MeasurePlan
+    plan : MeasureSetup
         Shots and windows. Windows count from the firing of the source that leaks.
     draws : int, optional
         Shuffles of the delays.
@@ -207,7 +197,7 @@ Stacks = tuple[NDArray[np.float64], NDArray[np.float64]] | None
 def _group_stacks(
     estimate: Gathers,
     pairs: NDArray[np.int64],
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     random: np.random.Generator,
     draws: int,
 ) -> Stacks:
@@ -237,7 +227,7 @@ def _group_stacks(
     return sums, nulls
 
 
-def _quietness(traces: Gathers, plan: MeasurePlan) -> Gathers:
+def _quietness(traces: Gathers, plan: MeasureSetup) -> Gathers:
     """Inverse of the local energy of a group of shots, shape (channel, time)."""
     energy = smooth_in_time(np.square(traces).mean(axis=0), plan)
     least = np.float32(_QUIETEST) * energy.max(axis=-1, keepdims=True)

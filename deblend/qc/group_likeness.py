@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from deblend.qc.bands import octave_bands
 from deblend.qc.likeness_maps import WindowProducts, correlation
-from deblend.qc.measure_plan import MeasurePlan, Source, ratio
+from deblend.qc.measure_setup import MeasureSetup, Source, ratio
 from deblend.qc.significance import flag, mean_above_zero
 
 Values = NDArray[Any]
@@ -18,25 +18,20 @@ Values = NDArray[Any]
 
 @dataclass(frozen=True, eq=False)
 class GroupLikeness:
-    """Figures of groups of shots on some consecutive channels; add them in the order of channels.
-
-    Parameters
-    ----------
-    chance : ndarray of float64, shape (group, channel, window)
-        Of a mean correlation of this size where nothing is wrong.
-    mean, weight, error : ndarray of float64, shape (group, channel, window)
-        Correlation, orthogonalisation weight, and amplitude of the error, as in `AlikeGroups`.
-    kept, removed, product : ndarray of float64, shape (group, window, octave)
-        Sums over shots and channels.
-    """
+    """Figures of groups of shots on some consecutive channels; add them in channel order."""
 
     chance: Values
+    """float64, shape (group, channel, window): Of a mean correlation of this size where nothing is
+    wrong."""
     mean: Values
     weight: Values
     error: Values
+    """float64, shape (group, channel, window): Correlation, orthogonalisation weight, and amplitude
+    of the error, as in `AlikeGroups`."""
     kept: Values
     removed: Values
     product: Values
+    """float64, shape (group, window, octave): Sums over shots and channels."""
 
     def __add__(self, other: GroupLikeness) -> GroupLikeness:
         """Those of both, one after the other; sums added."""
@@ -51,7 +46,7 @@ class GroupLikeness:
         )
 
 
-def group_likeness(products: WindowProducts, plan: MeasurePlan) -> GroupLikeness:
+def group_likeness(products: WindowProducts, plan: MeasureSetup) -> GroupLikeness:
     """Figures of all groups of shots on some channels.
 
     Each shot was fired with its own random delay, so the correlations of neighbouring shots are
@@ -62,7 +57,7 @@ def group_likeness(products: WindowProducts, plan: MeasurePlan) -> GroupLikeness
     ----------
     products : WindowProducts
         Of all shots of the line.
-    plan : MeasurePlan
+    plan : MeasureSetup
         Of the line.
     """
     whole = products.whole
@@ -88,40 +83,32 @@ def group_likeness(products: WindowProducts, plan: MeasurePlan) -> GroupLikeness
     return GroupLikeness(chance, mean, weight, error, *sums)
 
 
-def _groups(plan: MeasurePlan) -> list[tuple[Source, NDArray[np.int64]]]:
+def _groups(plan: MeasureSetup) -> list[tuple[Source, NDArray[np.int64]]]:
     return [(source, rows) for source in plan.sources for rows in plan.groups[source]]
 
 
 @dataclass(frozen=True, eq=False)
 class AlikeGroups:
-    """Groups of shots in which kept and removed part are alike.
-
-    Parameters
-    ----------
-    source : ndarray, shape (group,)
-        Whose shots.
-    first_shot : ndarray of int64, shape (group,)
-        Row of the first shot of each group.
-    correlation : ndarray of float64, shape (group, channel, window)
-        Mean over the shots.
-    weight : ndarray of float64, shape (group, channel, window)
-        Orthogonalisation weight over the shots.
-    error_amplitude : ndarray of float64, shape (group, channel, window)
-        Amplitude of the error that the likeness stands for, relative to the kept part, at least:
-        signal that was taken would be the weight, interference that was left the correlation.
-    flagged : ndarray of bool, shape (group, channel, window)
-        Above chance at the bounded rate of false discoveries, and of positive sign.
-    """
+    """Groups of shots in which kept and removed part are alike."""
 
     source: NDArray[np.generic]
+    """(group,): Whose shots."""
     first_shot: NDArray[np.int64]
+    """(group,): Row of the first shot of each group."""
     correlation: Values
+    """float64, shape (group, channel, window): Mean over the shots."""
     weight: Values
+    """float64, shape (group, channel, window): Orthogonalisation weight over the shots."""
     error_amplitude: Values
+    """float64, shape (group, channel, window): Amplitude of the error that the likeness stands for,
+    relative to the kept part, at least: signal that was taken would be the weight, interference
+    that was left the correlation."""
     flagged: NDArray[np.bool_]
+    """(group, channel, window): Above chance at the bounded rate of false discoveries, and of
+    positive sign."""
 
 
-def alike_groups(likeness: GroupLikeness, plan: MeasurePlan) -> AlikeGroups:
+def alike_groups(likeness: GroupLikeness, plan: MeasureSetup) -> AlikeGroups:
     """Test every group of shots, channel and window of a line together.
 
     Neighbouring channels see the same interference and are not independent; the rate of false
@@ -140,25 +127,19 @@ def alike_groups(likeness: GroupLikeness, plan: MeasurePlan) -> AlikeGroups:
 
 @dataclass(frozen=True, eq=False)
 class OctaveWeights:
-    """Products over energies of all channels of a source, shape (source, window, octave).
-
-    Parameters
-    ----------
-    signal, signal_error : ndarray of float64
-        Product over energy kept, and its standard error from groups of shots: the part of the kept
-        amplitude that was taken, if it is signal.
-    interference, interference_error : ndarray of float64
-        Product over energy removed: the part of the removed amplitude that was left, if it is
-        interference.
-    """
+    """Products over energies of all channels of a source, shape (source, window, octave)."""
 
     signal: Values
     signal_error: Values
+    """Product over energy kept, and its standard error from groups of shots: the part of the kept
+    amplitude that was taken, if it is signal."""
     interference: Values
     interference_error: Values
+    """Product over energy removed: the part of the removed amplitude that was left, if it is
+    interference."""
 
 
-def octave_weights(likeness: GroupLikeness, plan: MeasurePlan) -> OctaveWeights:
+def octave_weights(likeness: GroupLikeness, plan: MeasureSetup) -> OctaveWeights:
     """Weights of each source, window and octave; NaN where nothing is there or measured."""
     counts = [len(plan.groups[source]) for source in plan.sources]
     source_of = np.repeat(np.arange(len(counts)), counts)

@@ -21,42 +21,29 @@ CAUTION: Final = (
 
 @dataclass(frozen=True)
 class InjectedRow:
-    """One event in the gathers of one source.
-
-    Parameters
-    ----------
-    put_into : str
-        Source that got events, or "all".
-    source : str
-        Source in whose gathers it was looked for; where it is not the one that got events, the row
-        tells what appeared of them elsewhere, at the same times after firing.
-    time_s : float
-        Two-way time at zero offset.
-    frequency_hz : float
-        Centre of its octave.
-    velocity_m_s : float
-        Of its moveout; infinite without any.
-    offsets : str
-        "all", "near", "middle" or "far" third of the channels.
-    offset_m : float
-        Mean offset of these channels; NaN where unknown.
-    amplitude_percent, amplitude_error_percent : float
-        Part of its amplitude that was found, and one standard error.
-    late_ms, late_error_ms : float
-        How much later it was found, and one standard error; NaN where too little was found.
-    """
+    """One event in the gathers of one source."""
 
     put_into: str
+    """Source that got events, or "all"."""
     source: str
+    """Source in whose gathers it was looked for; where it is not the one that got events, the row
+    tells what appeared of them elsewhere, at the same times after firing."""
     time_s: float
+    """Two-way time at zero offset."""
     frequency_hz: float
+    """Centre of its octave."""
     velocity_m_s: float
+    """Of its moveout; infinite without any."""
     offsets: str
+    """"all", "near", "middle" or "far" third of the channels."""
     offset_m: float
+    """Mean offset of these channels; NaN where unknown."""
     amplitude_percent: float
     amplitude_error_percent: float
+    """Part of its amplitude that was found, and one standard error."""
     late_ms: float
     late_error_ms: float
+    """How much later it was found, and one standard error; NaN where too little was found."""
 
 
 COLUMNS: Final = tuple(field.name for field in fields(InjectedRow))

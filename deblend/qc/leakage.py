@@ -37,7 +37,7 @@ from deblend.qc.likeness_maps import (
     window_products,
 )
 from deblend.qc.limits import Limit
-from deblend.qc.measure_plan import Gathers, MeasurePlan, padded_length, without_low
+from deblend.qc.measure_setup import Gathers, MeasureSetup, padded_length, without_low
 from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
 from deblend.qc.removed_signal import RemovedSignal, removed_signal
 from deblend.qc.significance import flag_together
@@ -50,27 +50,18 @@ _SHOTS_AT_ONCE: Final = 16
 
 @dataclass(frozen=True, eq=False)
 class Leakage:
-    """What was measured of some consecutive channels; add blocks in the order of channels.
-
-    Parameters
-    ----------
-    crosstalk : CrosstalkEnergy
-        Between sources.
-    removed : RemovedSignal
-        Signal in the removed part.
-    products : tuple of WindowProducts
-        Likeness of kept and removed part, one a block.
-    by_source : SourceProducts
-        The same over all shots of a source.
-    octaves : OctaveEnergy
-        Spectra.
-    """
+    """What was measured of some consecutive channels; add blocks in the order of channels."""
 
     crosstalk: CrosstalkEnergy
+    """Between sources."""
     removed: RemovedSignal
+    """Signal in the removed part."""
     products: tuple[WindowProducts, ...]
+    """Likeness of kept and removed part, one a block."""
     by_source: SourceProducts
+    """The same over all shots of a source."""
     octaves: OctaveEnergy
+    """Spectra."""
 
     def __add__(self, other: Leakage) -> Leakage:
         return Leakage(
@@ -83,7 +74,7 @@ class Leakage:
 
 
 def measure_leakage(
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     channels: range,
     pseudo_deblended: Gathers,
     estimate: Gathers,
@@ -93,7 +84,7 @@ def measure_leakage(
 
     Parameters
     ----------
-    plan : MeasurePlan
+    plan : MeasureSetup
         The line.
     channels : range
         Rows of the block.
@@ -156,14 +147,14 @@ def _sum_of_shots(parts: list[SourceProducts]) -> SourceProducts:
 
 
 def leakage_maps(
-    plan: MeasurePlan, leakage: Leakage, channel_numbers: NDArray[np.int64]
+    plan: MeasureSetup, leakage: Leakage, channel_numbers: NDArray[np.int64]
 ) -> xarray.Dataset:
     """Maps (shot, channel, window) of all channels; see `likeness_maps`."""
     return likeness_maps(join_products(list(leakage.products)), plan, channel_numbers)
 
 
 def leakage_findings(
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     leakage: Leakage,
     limits: Mapping[str, Limit],
     channel_numbers: NDArray[np.int64],
@@ -173,7 +164,7 @@ def leakage_findings(
 
     Parameters
     ----------
-    plan : MeasurePlan
+    plan : MeasureSetup
         The line.
     leakage : Leakage
         Of all channels.

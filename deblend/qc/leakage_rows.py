@@ -15,7 +15,7 @@ from deblend.qc.crosstalk import CrosstalkEnergy
 from deblend.qc.group_likeness import AlikeGroups, OctaveWeights
 from deblend.qc.likeness_maps import SourceProducts, spectrum_length
 from deblend.qc.limits import Limit, judged
-from deblend.qc.measure_plan import LEAST_SHOTS, MeasurePlan
+from deblend.qc.measure_setup import LEAST_SHOTS, MeasureSetup
 from deblend.qc.removed_signal import RemovedSignal
 from deblend.qc.significance import correlation_null
 
@@ -24,23 +24,17 @@ WORST_WINDOWS: Final = 5
 
 @dataclass(frozen=True, eq=False)
 class Flags:
-    """Which figures stand out from chance, at one rate of false discoveries for the whole line.
-
-    Parameters
-    ----------
-    copied, other : ndarray of bool, shape (source in, source from, window)
-        Of `CrosstalkEnergy`.
-    lost, coherent : ndarray of bool, shape (source, window)
-        Of `RemovedSignal`.
-    """
+    """Which figures stand out from chance, at one rate of false discoveries for the whole line."""
 
     copied: NDArray[np.bool_]
     other: NDArray[np.bool_]
+    """(source in, source from, window): Of `CrosstalkEnergy`."""
     lost: NDArray[np.bool_]
     coherent: NDArray[np.bool_]
+    """(source, window): Of `RemovedSignal`."""
 
 
-def about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
+def about_the_measures(plan: MeasureSetup) -> Iterator[Finding]:
     """What is measured at all."""
     yield Finding(
         "lowest_frequency_measured",
@@ -65,7 +59,7 @@ def about_the_measures(plan: MeasurePlan) -> Iterator[Finding]:
 
 
 def crosstalk_rows(
-    plan: MeasurePlan, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
+    plan: MeasureSetup, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """How much of each source is left in each other one."""
     copied, error = energy.copied, energy.copied_error
@@ -124,7 +118,7 @@ def _waveforms(copied: bool, other: bool) -> str:
 
 
 def removed_rows(
-    plan: MeasurePlan, signal: RemovedSignal, flags: Flags, limits: Mapping[str, Limit]
+    plan: MeasureSetup, signal: RemovedSignal, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """How much signal is in the removed part."""
     for i, source in enumerate(plan.sources):
@@ -165,7 +159,7 @@ def removed_rows(
 
 
 def correlation_rows(
-    plan: MeasurePlan, sums: SourceProducts, limits: Mapping[str, Limit]
+    plan: MeasureSetup, sums: SourceProducts, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """Correlation of kept and removed part against three standard deviations of its null.
 
@@ -191,7 +185,7 @@ def correlation_rows(
 
 
 def alike_rows(
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     groups: AlikeGroups,
     limits: Mapping[str, Limit],
     channel_numbers: NDArray[np.int64],
@@ -235,7 +229,7 @@ def alike_rows(
             )
 
 
-def weight_rows(plan: MeasurePlan, weights: OctaveWeights) -> Iterator[Finding]:
+def weight_rows(plan: MeasureSetup, weights: OctaveWeights) -> Iterator[Finding]:
     """Likeness by octave, as it would read for signal and for interference."""
     for metric, values, errors, meaning in (
         (

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from deblend.qc.bands import band_weights, octave_bands
-from deblend.qc.measure_plan import Gathers, MeasurePlan, ratio
+from deblend.qc.measure_setup import Gathers, MeasureSetup, ratio
 
 if TYPE_CHECKING:
     import xarray
@@ -30,17 +30,13 @@ Energies = NDArray[Any]
 
 @dataclass(frozen=True, eq=False)
 class WindowProducts:
-    """Sums over the samples of each window and octave; join them over blocks of channels.
-
-    Parameters
-    ----------
-    kept, removed, product : ndarray of float32, shape (shot, channel, window, octave)
-        Energy of the estimate, energy of the removed part, and sum of their products.
-    """
+    """Sums over the samples of each window and octave; join them over blocks of channels."""
 
     kept: Energies
     removed: Energies
     product: Energies
+    """float32, shape (shot, channel, window, octave): Energy of the estimate, energy of the removed
+    part, and sum of their products."""
 
     @property
     def whole(self) -> WindowProducts:
@@ -55,22 +51,15 @@ class WindowProducts:
 
 @dataclass(frozen=True, eq=False)
 class SourceProducts:
-    """Sums over the shots of each source; add them over blocks of channels.
-
-    Parameters
-    ----------
-    kept_power, removed_power : ndarray of float64, shape (source, window, frequency)
-        Power spectra.
-    product : ndarray of float64, shape (source, window)
-        Sum of products.
-    traces : ndarray of int64, shape (source,)
-        Traces that took part.
-    """
+    """Sums over the shots of each source; add them over blocks of channels."""
 
     kept_power: Energies
     removed_power: Energies
+    """float64, shape (source, window, frequency): Power spectra."""
     product: Energies
+    """float64, shape (source, window): Sum of products."""
     traces: NDArray[np.int64]
+    """(source,): Traces that took part."""
 
     def __add__(self, other: SourceProducts) -> SourceProducts:
         return SourceProducts(
@@ -95,12 +84,12 @@ class SourceProducts:
         )
 
 
-def spectrum_length(plan: MeasurePlan) -> int:
+def spectrum_length(plan: MeasureSetup) -> int:
     """Samples that the windows of a plan are padded to before transforms."""
     return int(next_fast_len(max(stop - start for start, stop, _ in _tapered(plan)), real=True))
 
 
-def _tapered(plan: MeasurePlan) -> list[tuple[int, int, NDArray[np.float32]]]:
+def _tapered(plan: MeasureSetup) -> list[tuple[int, int, NDArray[np.float32]]]:
     """Windows lengthened to cross over with their neighbours; squared tapers add up to one."""
     out = []
     for start, stop in plan.windows:
@@ -115,7 +104,7 @@ def _tapered(plan: MeasurePlan) -> list[tuple[int, int, NDArray[np.float32]]]:
 
 
 def window_products(
-    kept: Gathers, removed: Gathers, plan: MeasurePlan, source: NDArray[np.int64]
+    kept: Gathers, removed: Gathers, plan: MeasureSetup, source: NDArray[np.int64]
 ) -> tuple[WindowProducts, SourceProducts]:
     """Energies and products of gathers.
 
@@ -123,7 +112,7 @@ def window_products(
     ----------
     kept, removed : ndarray of float32, shape (shot, channel, time)
         Low-cut.
-    plan : MeasurePlan
+    plan : MeasureSetup
         Windows.
     source : ndarray of int64, shape (shot,)
         Which of the plan's sources each shot is of; -1 for shots that do not count.
@@ -164,7 +153,7 @@ def join_products(parts: list[WindowProducts], axis: int = 1) -> WindowProducts:
 
 def likeness_maps(
     products: WindowProducts,
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     channel_numbers: NDArray[np.int64],
 ) -> xarray.Dataset:
     """Labelled maps.
@@ -173,7 +162,7 @@ def likeness_maps(
     ----------
     products : WindowProducts
         Of all channels.
-    plan : MeasurePlan
+    plan : MeasureSetup
         Shots and windows.
     channel_numbers : ndarray of int64, shape (channel,)
         Labels of the channels.
@@ -242,7 +231,7 @@ def _octave(products: WindowProducts, number: int) -> WindowProducts:
     )
 
 
-def _metrics(products: WindowProducts, plan: MeasurePlan) -> dict[str, NDArray[np.float32]]:
+def _metrics(products: WindowProducts, plan: MeasureSetup) -> dict[str, NDArray[np.float32]]:
     """Maps (shot, channel, window) of products of that shape."""
     smooth = WindowProducts(
         *(
@@ -266,7 +255,7 @@ def correlation(products: WindowProducts) -> Energies:
     return ratio(products.product, np.sqrt(products.kept) * np.sqrt(products.removed))
 
 
-def _over_neighbours(values: Energies, plan: MeasurePlan) -> Energies:
+def _over_neighbours(values: Energies, plan: MeasureSetup) -> Energies:
     """Triangle-weighted sums over neighbouring shots of the same source."""
     out = np.zeros_like(values)
     half = SMOOTHED_SHOTS // 2

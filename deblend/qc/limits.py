@@ -26,25 +26,17 @@ _KEYS: Final = {"unit", "worse", "look", "fail", "source"}
 
 @dataclass(frozen=True)
 class Limit:
-    """Limit of one metric.
-
-    Parameters
-    ----------
-    unit : str
-        Of `look` and `fail`.
-    worse : {"above", "below"}
-        Which side is bad.
-    look, fail : float
-        Values beyond which the verdict changes.
-    source : str
-        Where the limit comes from.
-    """
+    """Limit of one metric."""
 
     unit: str
+    """Of `look` and `fail`."""
     worse: str
+    """Which side is bad."""
     look: float
     fail: float
+    """Values beyond which the verdict changes."""
     source: str
+    """Where the limit comes from."""
 
     def verdict(self, value: float, error: float = 0.0) -> Verdict:
         """Verdict of a value in the unit of the limit, with its standard deviation; NaN is a note.

@@ -16,17 +16,12 @@ from deblend.qc.residual import decibels
 
 @dataclass(frozen=True, eq=False)
 class OctaveEnergy:
-    """Energies of whole traces; add them over blocks of channels.
-
-    Parameters
-    ----------
-    before, kept, removed : ndarray of float64, shape (shot, band)
-        Of pseudo-deblended gathers, of estimates, and of their difference.
-    """
+    """Energies of whole traces; add them over blocks of channels."""
 
     before: NDArray[np.float64]
     kept: NDArray[np.float64]
     removed: NDArray[np.float64]
+    """(shot, band): Of pseudo-deblended gathers, of estimates, and of their difference."""
 
     def __add__(self, other: OctaveEnergy) -> OctaveEnergy:
         return OctaveEnergy(

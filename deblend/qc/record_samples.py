@@ -14,35 +14,23 @@ from deblend.model.recording import Gap
 
 @dataclass(frozen=True, eq=False)
 class SampleCounts:
-    """One entry a channel.
-
-    Parameters
-    ----------
-    dead : ndarray of bool, shape (channel,)
-        All known samples are equal, zero as a rule, or none is known.
-    unusable : ndarray of int64, shape (channel,)
-        Samples that were recorded and are NaN or infinite.
-    """
+    """One entry a channel."""
 
     dead: NDArray[np.bool_]
+    """(channel,): All known samples are equal, zero as a rule, or none is known."""
     unusable: NDArray[np.int64]
+    """(channel,): Samples that were recorded and are NaN or infinite."""
 
 
 @dataclass(frozen=True, eq=False)
 class SampleRange:
-    """What the samples looked at so far are like, one entry a channel.
-
-    Parameters
-    ----------
-    low, high : ndarray of float32, shape (channel,)
-        Smallest and largest known sample.
-    unknown : ndarray of int64, shape (channel,)
-        Samples that are missing, NaN or infinite.
-    """
+    """What the samples looked at so far are like, one entry a channel."""
 
     low: NDArray[np.float32]
     high: NDArray[np.float32]
+    """(channel,): Smallest and largest known sample."""
     unknown: NDArray[np.int64]
+    """(channel,): Samples that are missing, NaN or infinite."""
 
     def seen(self, part: NDArray[np.float32]) -> SampleRange:
         """The same with more samples, shape (channel, time)."""

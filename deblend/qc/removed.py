@@ -20,16 +20,12 @@ from deblend.qc.residual import ratios
 
 @dataclass(frozen=True, eq=False)
 class RemovedEnergy:
-    """Energy before and of the removed part; add them over blocks of channels.
-
-    Parameters
-    ----------
-    pseudo_deblended, removed : ndarray of float64, shape (shot, window)
-        Energies, in squared amplitude units; removed is pseudo-deblended minus estimate.
-    """
+    """Energy before and of the removed part; add them over blocks of channels."""
 
     pseudo_deblended: NDArray[np.float64]
     removed: NDArray[np.float64]
+    """(shot, window): Energies, in squared amplitude units; removed is pseudo-deblended minus
+    estimate."""
 
     def __add__(self, other: RemovedEnergy) -> RemovedEnergy:
         return RemovedEnergy(

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from deblend.arrays import thread_count
-from deblend.qc.measure_plan import Gathers, MeasurePlan, ratio, smooth_in_time
+from deblend.qc.measure_setup import Gathers, MeasureSetup, ratio, smooth_in_time
 from deblend.qc.significance import exceeds_null, exceeds_symmetric_null
 
 DRAWS: Final = 24
@@ -39,33 +39,27 @@ Energies = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class RemovedSignal:
-    """Energies and products of stacks; add them over blocks of channels.
-
-    Parameters
-    ----------
-    product : ndarray of float64, shape (source, window)
-        Of kept and removed part, each shot of the one with all other shots of the other.
-    kept : ndarray of float64, shape (source, window)
-        The same of the kept part with itself.
-    product_null : ndarray of float64, shape (draw, source, window)
-        As `product`, with random polarities of the removed part.
-    coherent : ndarray of float64, shape (source, window)
-        Energy of the removed part along the best slope of each window.
-    coherent_null : ndarray of float64, shape (draw, source, window)
-        The same with random polarities.
-    coherent_floor : ndarray of float64, shape (source, window)
-        Mean over all slopes and polarities: what chance adds to any one slope.
-    share : ndarray of float64, shape (source, window)
-        What `coherent` minus its floor would be if all that is kept lined up.
-    """
+    """Energies and products of stacks; add them over blocks of channels."""
 
     product: Energies
+    """float64, shape (source, window): Of kept and removed part, each shot of the one with all
+    other shots of the other."""
     kept: Energies
+    """float64, shape (source, window): The same of the kept part with itself."""
     product_null: Energies
+    """float64, shape (draw, source, window): As `product`, with random polarities of the removed
+    part."""
     coherent: Energies
+    """float64, shape (source, window): Energy of the removed part along the best slope of each
+    window."""
     coherent_null: Energies
+    """float64, shape (draw, source, window): The same with random polarities."""
     coherent_floor: Energies
+    """float64, shape (source, window): Mean over all slopes and polarities: what chance adds to any
+    one slope."""
     share: Energies
+    """float64, shape (source, window): What `coherent` minus its floor would be if all that is kept
+    lined up."""
 
     def __add__(self, other: RemovedSignal) -> RemovedSignal:
         return RemovedSignal(
@@ -127,7 +121,7 @@ class RemovedSignal:
 
 
 def removed_signal(
-    kept: Gathers, removed: Gathers, plan: MeasurePlan, draws: int = DRAWS
+    kept: Gathers, removed: Gathers, plan: MeasureSetup, draws: int = DRAWS
 ) -> RemovedSignal:
     """Stack kept and removed part of some channels.
 
@@ -135,7 +129,7 @@ def removed_signal(
     ----------
     kept, removed : ndarray of float32, shape (shot, channel, time)
         Low-cut; rows in the order of the plan's shots.
-    plan : MeasurePlan
+    plan : MeasureSetup
         Shots and windows.
     draws : int, optional
         Random polarities.
@@ -178,7 +172,7 @@ def _group_sums(
     kept: Gathers,
     removed: Gathers,
     sign: NDArray[np.float32],
-    plan: MeasurePlan,
+    plan: MeasureSetup,
     steering: Mapping[tuple[int, int], _Steering],
 ) -> Sums:
     """Product, kept, coherent, floor, share (5, window), and nulls (2, draw, window), of a group.
@@ -206,7 +200,7 @@ def _group_sums(
     return one, many
 
 
-def _weights(kept: Gathers, removed: Gathers, plan: MeasurePlan) -> Gathers:
+def _weights(kept: Gathers, removed: Gathers, plan: MeasureSetup) -> Gathers:
     """Inverse variance of each sample over the root of its sum over shots."""
     variance = smooth_in_time(np.square(removed), plan)
     level = smooth_in_time(np.square(kept).mean(axis=0), plan)
@@ -242,7 +236,7 @@ class _Steering:
     padded: int
 
 
-def _steering(count: int, length: int, plan: MeasurePlan) -> _Steering:
+def _steering(count: int, length: int, plan: MeasureSetup) -> _Steering:
     padded = next_fast_len(length, real=True)
     frequency = rfftfreq(padded, plan.interval_s)
     used = (frequency >= plan.low_cut_hz) & (

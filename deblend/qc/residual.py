@@ -26,15 +26,11 @@ class ResidualEnergy:
 
     A sample in which N shots are active counts 1/N for each of them, so that the sum over shots
     is the energy of the record.
-
-    Parameters
-    ----------
-    residual, record : ndarray of float64, shape (shot, window)
-        Energies, in squared amplitude units.
     """
 
     residual: NDArray[np.float64]
     record: NDArray[np.float64]
+    """(shot, window): Energies, in squared amplitude units."""
 
     def __add__(self, other: ResidualEnergy) -> ResidualEnergy:
         return ResidualEnergy(self.residual + other.residual, self.record + other.record)

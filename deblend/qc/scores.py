@@ -25,21 +25,15 @@ Energies = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class TruthEnergy:
-    """Energies against the truth; add them over blocks of channels.
-
-    Parameters
-    ----------
-    truth, error, start_error : ndarray of float64, shape (row, 1 + band, 1 + window)
-        Of the truth, of estimate minus truth, and of the starting value minus truth, in squared
-        amplitude units. A row is a shot, or a pair of shots.
-    trace_count : int
-        Channels that were added up.
-    """
+    """Energies against the truth; add them over blocks of channels."""
 
     truth: Energies
     error: Energies
     start_error: Energies
+    """float64, shape (row, 1 + band, 1 + window): Of the truth, of estimate minus truth, and of the
+    starting value minus truth, in squared amplitude units. A row is a shot, or a pair of shots."""
     trace_count: int
+    """Channels that were added up."""
 
     def __add__(self, other: TruthEnergy) -> TruthEnergy:
         return TruthEnergy(

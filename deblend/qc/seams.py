@@ -25,24 +25,17 @@ LEAST: Final = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class SeamWindows:
-    """Energies of windows beside cuts; `join_seams` puts those of several cuts together.
-
-    Parameters
-    ----------
-    row, channel, window : ndarray of int64, shape (place,)
-        First row of the shot table, first channel row, and number of the time window.
-    difference, energy : ndarray of float64, shape (place,)
-        Energy of the difference of the two estimates, and of the delivered one.
-    samples : ndarray of int64, shape (place,)
-        How many samples each window has.
-    """
+    """Energies of windows beside cuts; `join_seams` puts those of several cuts together."""
 
     row: NDArray[np.int64]
     channel: NDArray[np.int64]
     window: NDArray[np.int64]
+    """(place,): First row of the shot table, first channel row, and number of the time window."""
     difference: NDArray[np.float64]
     energy: NDArray[np.float64]
+    """(place,): Energy of the difference of the two estimates, and of the delivered one."""
     samples: NDArray[np.int64]
+    """(place,): How many samples each window has."""
 
 
 def join_seams(parts: Sequence[SeamWindows]) -> SeamWindows:

@@ -28,21 +28,15 @@ _PERIODS: Final = 1.5
 
 @dataclass(frozen=True, eq=False)
 class ConditionedSamples:
-    """Samples of another source, clipped ones unknown and low frequencies taken out.
-
-    Parameters
-    ----------
-    source : SampleSource
-        As recorded.
-    taps : ndarray of float64, shape (odd,)
-        Symmetric filter; a single 1 leaves the samples as they are.
-    clip_level : float or None
-        Samples of this size and more are unknown; None to find flat tops in the whole of a channel.
-    """
+    """Samples of another source, clipped ones unknown and low frequencies taken out."""
 
     source: SampleSource
+    """As recorded."""
     taps: NDArray[np.float64]
+    """(odd,): Symmetric filter; a single 1 leaves the samples as they are."""
     clip_level: float | None
+    """Samples of this size and more are unknown; None to find flat tops in the whole of a channel.
+    """
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -75,32 +75,24 @@ class TimeSlice(Protocol):
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
-    """Samples ``[start, stop)`` of the record, read from one file.
-
-    Parameters
-    ----------
-    file : TimeSlice
-        Where they are.
-    start, stop : int
-        Place in the record.
-    skip : int
-        Samples at the begin of the file that an earlier file already holds.
-    trace : tuple of int
-        Trace of the file for each row of the record.
-    """
+class FileSegment:
+    """Samples ``[start, stop)`` of the record, read from one file."""
 
     file: TimeSlice
+    """Where they are."""
     start: int
     stop: int
+    """Place in the record."""
     skip: int
+    """Samples at the begin of the file that an earlier file already holds."""
     trace: Sequence[int]
+    """Trace of the file for each row of the record."""
 
 
 class JoinedSlices:
     """Samples of files that follow each other, shape (channel, time)."""
 
-    def __init__(self, pieces: Sequence[Piece]) -> None:
+    def __init__(self, pieces: Sequence[FileSegment]) -> None:
         self._pieces = tuple(pieces)
         self._starts = [piece.start for piece in self._pieces]
 
@@ -187,7 +179,7 @@ def recording_of(
     )
 
 
-def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Finding]]:
+def join(files: Sequence[TimeSlice]) -> tuple[list[FileSegment], list[Gap], list[Finding]]:
     """Place files, sorted by start, on the grid of the first.
 
     Raises
@@ -197,7 +189,7 @@ def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Findi
     """
     first = files[0]
     rows = {int(number): row for row, number in enumerate(first.channels)}
-    pieces: list[Piece] = []
+    pieces: list[FileSegment] = []
     gaps: list[Gap] = []
     findings: list[Finding] = []
     spans: dict[tuple[int, int], TimeSlice] = {}
@@ -218,7 +210,7 @@ def join(files: Sequence[TimeSlice]) -> tuple[list[Piece], list[Gap], list[Findi
             findings.append(_overlap_finding(last, file, min(end, stop) - start))
         if stop > end:
             begin = max(start, end)
-            pieces.append(Piece(file, begin, stop, begin - start, _traces(rows, file)))
+            pieces.append(FileSegment(file, begin, stop, begin - start, _traces(rows, file)))
             end, last = stop, file
     return pieces, gaps, findings
 

@@ -29,37 +29,25 @@ from deblend.words import counted
 
 @dataclass(frozen=True)
 class Frame:
-    """Sizes and positions, in bytes unless named otherwise.
-
-    Parameters
-    ----------
-    stamp : FileStamp
-        Path, size and time of change of the file.
-    first_trace_byte : int
-        Where the first trace header begins.
-    trace_count, sample_count : int
-        Traces in the file and samples in each.
-    trace_header_bytes : int
-        Headers in front of the samples of a trace, 240 or more.
-    sample_format : int
-        Code of bytes 3225-3226, one that is read.
-    byte_order : ByteOrder
-        Of headers and samples.
-    interval_ns : int
-        Sample interval in nanoseconds; 0 where the binary header gives none.
-    time_basis : int
-        Code of bytes 3511-3512; 0 where unknown.
-    """
+    """Sizes and positions, in bytes unless named otherwise."""
 
     stamp: FileStamp
+    """Path, size and time of change of the file."""
     first_trace_byte: int
+    """Where the first trace header begins."""
     trace_count: int
     sample_count: int
+    """Traces in the file and samples in each."""
     trace_header_bytes: int
+    """Headers in front of the samples of a trace, 240 or more."""
     sample_format: int
+    """Code of bytes 3225-3226, one that is read."""
     byte_order: ByteOrder
+    """Of headers and samples."""
     interval_ns: int
+    """Sample interval in nanoseconds; 0 where the binary header gives none."""
     time_basis: int
+    """Code of bytes 3511-3512; 0 where unknown."""
 
     @property
     def sample_bytes(self) -> int:

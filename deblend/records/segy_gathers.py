@@ -21,27 +21,18 @@ _WHOLE_IN_EXTENSION: Final = ("sequence_in_line", "sequence_in_file", "field_rec
 
 @dataclass(frozen=True, eq=False)
 class Traces:
-    """All traces of a file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    headers : ndarray of `segy_layout.TRACE_HEADER`, shape (trace,)
-        Standard trace headers.
-    extension : ndarray of `segy_layout.TRACE_HEADER_EXTENSION_1`, shape (trace,), or None
-        Trace header extension 1 of revision 2, where the file has it.
-    samples : ndarray of float32, shape (trace, time)
-        Amplitudes.
-    """
+    """All traces of a file."""
 
     path: Path
+    """The file."""
     interval_ns: int
+    """Sample interval in nanoseconds."""
     headers: NDArray[np.void]
+    """(trace,): Standard trace headers."""
     extension: NDArray[np.void] | None
+    """(trace,), or None: Trace header extension 1 of revision 2, where the file has it."""
     samples: NDArray[np.float32]
+    """(trace, time): Amplitudes."""
 
     def word(self, name: str) -> NDArray[np.int64]:
         """One header word of every trace; a whole number of extension 1 that is not 0 overrides."""

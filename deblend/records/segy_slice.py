@@ -40,42 +40,28 @@ _CHUNK_BYTES: Final = 1 << 20
 
 @dataclass(frozen=True, eq=False)
 class SegySlice:
-    """What the headers of one file say.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    frame : Frame
-        Where its traces lie.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    start_ns : int
-        Instant of the first sample, nanoseconds since 1970 of the scale of the file.
-    start_to_ns : bool
-        Whether the file gives the start to the nanosecond; otherwise to the whole second.
-    time_basis : int
-        Time basis code of the SEG-Y standard; 0 where the file has none.
-    channels : ndarray of int64, shape (trace,)
-        Channel numbers in file order.
-    dead : ndarray of bool, shape (trace,)
-        Traces that the file marks as dead or as dummies.
-    unit : str
-        Unit of the samples; empty where the file names none.
-    findings : tuple of Finding
-        What was noticed in this file alone.
-    """
+    """What the headers of one file say."""
 
     path: Path
+    """The file."""
     frame: Frame
+    """Where its traces lie."""
     interval_ns: int
+    """Sample interval in nanoseconds."""
     start_ns: int
+    """Instant of the first sample, nanoseconds since 1970 of the scale of the file."""
     start_to_ns: bool
+    """Whether the file gives the start to the nanosecond; otherwise to the whole second."""
     time_basis: int
+    """Time basis code of the SEG-Y standard; 0 where the file has none."""
     channels: NDArray[np.int64]
+    """(trace,): Channel numbers in file order."""
     dead: NDArray[np.bool_]
+    """(trace,): Traces that the file marks as dead or as dummies."""
     unit: str
+    """Unit of the samples; empty where the file names none."""
     findings: tuple[Finding, ...]
+    """What was noticed in this file alone."""
 
     @property
     def sample_count(self) -> int:

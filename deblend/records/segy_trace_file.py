@@ -21,24 +21,16 @@ _TRACES_AT_ONCE: Final = 50_000
 
 @dataclass(frozen=True, eq=False)
 class TraceFile:
-    """Traces of a file, in its order.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    frame : Frame
-        Where traces lie in the file.
-    words : mapping of str to ndarray of int64, shape (trace,)
-        The header words that were asked for.
-    """
+    """Traces of a file, in its order."""
 
     path: Path
+    """The file."""
     interval_ns: int
+    """Sample interval in nanoseconds."""
     frame: Frame
+    """Where traces lie in the file."""
     words: Mapping[str, NDArray[np.int64]]
+    """(trace,): The header words that were asked for."""
 
     @property
     def length(self) -> int:

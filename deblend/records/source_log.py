@@ -64,36 +64,25 @@ DEPTH_LIMIT_M: Final = 1.0
 
 @dataclass(frozen=True)
 class LogRow:
-    """One row of a log.
-
-    Parameters
-    ----------
-    line_number : int
-        In the file.
-    source : str
-        Which source.
-    shot_point : int
-        Shot point.
-    fire_time_ns : int or None
-        Time break, where the log gives it.
-    state : str
-        As logged.
-    guns_out, timing_error_ms, pressure, depth_m : float
-        NaN where the log does not say.
-    file : str, optional
-        Its name.
-    """
+    """One row of a log."""
 
     line_number: int
+    """In the file."""
     source: str
+    """Which source."""
     shot_point: int
+    """Shot point."""
     fire_time_ns: int | None
+    """Time break, where the log gives it."""
     state: State
+    """As logged."""
     guns_out: float
     timing_error_ms: float
     pressure: float
     depth_m: float
+    """NaN where the log does not say."""
     file: str = ""
+    """Its name."""
 
     @property
     def place(self) -> str:
@@ -103,21 +92,14 @@ class LogRow:
 
 @dataclass(frozen=True, eq=False)
 class FiredShots:
-    """Shots as they were really fired.
-
-    Parameters
-    ----------
-    shots : Shots
-        The table with misfires marked and autofires added at the end.
-    state : ndarray of str, shape (shot,)
-        Of each shot; "full" where the log does not know it.
-    findings : tuple of Finding
-        One a state that is not full, and what did not match.
-    """
+    """Shots as they were really fired."""
 
     shots: Shots
+    """The table with misfires marked and autofires added at the end."""
     state: NDArray[np.str_]
+    """(shot,): Of each shot; "full" where the log does not know it."""
     findings: tuple[Finding, ...]
+    """One a state that is not full, and what did not match."""
 
 
 def state_named(name: str) -> State | None:

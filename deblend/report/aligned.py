@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.shots import Shots
-from deblend.qc.measure_plan import LEAST_SHOTS, MeasurePlan, shot_pairs
-from deblend.report.contents import Acquisition, Section
+from deblend.qc.measure_setup import LEAST_SHOTS, MeasureSetup, shot_pairs
+from deblend.report.contents import Acquisition, GatherSection
 from deblend.words import counted
 
 MOST_ALIGNMENTS: Final = 6
@@ -18,23 +18,16 @@ MOST_ALIGNMENTS: Final = 6
 
 @dataclass(frozen=True, eq=False)
 class Alignment:
-    """How the traces of a common-channel gather move to the times of another source.
-
-    Parameters
-    ----------
-    other : int or str
-        The other source.
-    shots_later : int
-        0 for the shot of the other source that usually belongs to that of the trace, 1 for the one
-        after it, and so on.
-    delay_s : ndarray of float64, shape (trace,)
-        Fire time of the other source less that of the trace, in seconds; NaN where the other
-        source did not fire during the trace.
-    """
+    """How the traces of a common-channel gather move to the times of another source."""
 
     other: int | str
+    """The other source."""
     shots_later: int
+    """0 for the shot of the other source that usually belongs to that of the trace, 1 for the one
+    after it, and so on."""
     delay_s: NDArray[np.float64]
+    """(trace,): Fire time of the other source less that of the trace, in seconds; NaN where the
+    other source did not fire during the trace."""
 
     @property
     def label(self) -> str:
@@ -46,12 +39,12 @@ class Alignment:
         return f"source {self.other}, {counted(count, 'shot')} {when}"
 
 
-def alignments(section: Section, acquisition: Acquisition) -> list[Alignment]:
+def alignments(section: GatherSection, acquisition: Acquisition) -> list[Alignment]:
     """Every other source that fired during the traces of a gather, the longest overlap first.
 
     Parameters
     ----------
-    section : Section
+    section : GatherSection
         A common-channel gather; there is none for a shot gather, where all traces move alike.
     acquisition : Acquisition
         Fire times of all shots.
@@ -91,7 +84,7 @@ def aligned(
     return moved
 
 
-def _plan(acquisition: Acquisition, section: Section) -> MeasurePlan:
+def _plan(acquisition: Acquisition, section: GatherSection) -> MeasureSetup:
     """All shots as a table, with the length of the gather."""
     count = len(acquisition.source)
     nothing = np.full(count, np.nan)
@@ -110,4 +103,4 @@ def _plan(acquisition: Acquisition, section: Section) -> MeasurePlan:
         deliver=yes,
     )
     length = section.before.shape[1]
-    return MeasurePlan(shots, yes, section.interval_s, length, [(0, length)], 1)
+    return MeasureSetup(shots, yes, section.interval_s, length, [(0, length)], 1)

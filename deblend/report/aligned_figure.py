@@ -5,14 +5,14 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 
 from deblend.report.aligned import Alignment, aligned
-from deblend.report.contents import Section
+from deblend.report.contents import GatherSection
 from deblend.report.drawing import new_figure, plain
 from deblend.report.sampling import display_clip
 from deblend.report.section_figure import draw_gather, section_title
 
 
 def aligned_figure(
-    section: Section,
+    section: GatherSection,
     others: list[Alignment],
     amplitude_unit: str = "recorded unit",
     *,
@@ -25,7 +25,7 @@ def aligned_figure(
 
     Parameters
     ----------
-    section : Section
+    section : GatherSection
         A common-channel gather.
     others : list of Alignment
         From `deblend.report.aligned.alignments`; the first three are drawn.

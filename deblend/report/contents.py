@@ -22,32 +22,8 @@ FORMAT: Final = "deblend report contents 1"
 
 
 @dataclass(frozen=True, eq=False)
-class Section:
+class GatherSection:
     """One gather of one source, before and after separation.
-
-    Parameters
-    ----------
-    source : int or str
-        Whose gather it is.
-    kind : {"common channel", "shot"}
-        What the traces have in common.
-    number : int
-        The channel number, or the shot point.
-    axis : ndarray of float64, shape (trace,)
-        What tells the traces apart: shot points, channel numbers or offsets.
-    axis_label : str
-        Name and unit of `axis`, for instance ``"shot point"``.
-    before, after : ndarray of float32, shape (trace, time)
-        Pseudo-deblended and separated amplitudes in the recorded unit; NaN where unknown.
-    truth : ndarray of float32, shape (trace, time), or None
-        The answer, where the line was made.
-    interval_s : float
-        Sample interval in seconds; sample 0 is the time break.
-    live : ndarray of bool, shape (trace,)
-        False for traces without an estimate (misfires, shots not delivered, dead channels).
-    members : ndarray of int64, shape (trace,), optional
-        Shot points of a common-channel gather, channel numbers of a shot gather: where a trace is
-        on the maps.
 
     Raises
     ------
@@ -56,16 +32,29 @@ class Section:
     """
 
     source: int | str
+    """Whose gather it is."""
     kind: SectionKind
+    """What the traces have in common."""
     number: int
+    """The channel number, or the shot point."""
     axis: NDArray[np.float64]
+    """(trace,): What tells the traces apart: shot points, channel numbers or offsets."""
     axis_label: str
+    """Name and unit of `axis`, for instance ``"shot point"``."""
     before: NDArray[np.float32]
     after: NDArray[np.float32]
+    """(trace, time): Pseudo-deblended and separated amplitudes in the recorded unit; NaN where
+    unknown."""
     truth: NDArray[np.float32] | None
+    """(trace, time), or None: The answer, where the line was made."""
     interval_s: float
+    """Sample interval in seconds; sample 0 is the time break."""
     live: NDArray[np.bool_]
+    """(trace,): False for traces without an estimate (misfires, shots not delivered, dead
+    channels)."""
     members: NDArray[np.int64] | None = None
+    """(trace,): Shot points of a common-channel gather, channel numbers of a shot gather: where a
+    trace is on the maps."""
 
     def __post_init__(self) -> None:
         shape = self.before.shape
@@ -92,27 +81,6 @@ class Section:
 class Acquisition:
     """When which source fired, and how the shots overlap.
 
-    Parameters
-    ----------
-    source : ndarray of int64 or str, shape (shot,)
-        Which source fired.
-    shot_point : ndarray of int64, shape (shot,)
-        Shot point number.
-    fire_time_ns : ndarray of int64, shape (shot,)
-        Time break, nanoseconds since 1970 of `time_scale`.
-    time_scale : {"utc", "gps"}
-        Scale of all instants here.
-    delivered : ndarray of bool, shape (shot,)
-        Whether the shot is in the output.
-    fold : ndarray of int32, shape (instant,)
-        Blending fold along the record: shots active at that instant.
-    fold_interval_s : float
-        Time between two values of `fold`, in seconds.
-    fold_start_ns : int
-        Instant of the first value of `fold`.
-    reason : ndarray of str, shape (shot,), optional
-        Why a shot is not in the output, in a few words; empty where it is.
-
     Raises
     ------
     InputError
@@ -120,14 +88,23 @@ class Acquisition:
     """
 
     source: NDArray[np.int64] | NDArray[np.str_]
+    """(shot,): Which source fired."""
     shot_point: NDArray[np.int64]
+    """(shot,): Shot point number."""
     fire_time_ns: NDArray[np.int64]
+    """(shot,): Time break, nanoseconds since 1970 of `time_scale`."""
     time_scale: TimeScale
+    """Scale of all instants here."""
     delivered: NDArray[np.bool_]
+    """(shot,): Whether the shot is in the output."""
     fold: NDArray[np.int32]
+    """(instant,): Blending fold along the record: shots active at that instant."""
     fold_interval_s: float
+    """Time between two values of `fold`, in seconds."""
     fold_start_ns: int
+    """Instant of the first value of `fold`."""
     reason: NDArray[np.str_] | None = None
+    """(shot,): Why a shot is not in the output, in a few words; empty where it is."""
 
     def __post_init__(self) -> None:
         check_time_scale(self.time_scale)
@@ -152,17 +129,6 @@ class Acquisition:
 class Convergence:
     """How one block of channels came to its result.
 
-    Parameters
-    ----------
-    iteration : ndarray of int64, shape (iteration,)
-        Iteration number.
-    residual_db : ndarray of float64, shape (iteration,)
-        Weighted residual rms over record rms, in dB.
-    strictness : ndarray of float64, shape (iteration,)
-        Threshold over the reference amplitude.
-    label : str, optional
-        Which block, for instance ``"channels 1-60"``.
-
     Raises
     ------
     InputError
@@ -170,9 +136,13 @@ class Convergence:
     """
 
     iteration: NDArray[np.int64]
+    """(iteration,): Iteration number."""
     residual_db: NDArray[np.float64]
+    """(iteration,): Weighted residual rms over record rms, in dB."""
     strictness: NDArray[np.float64]
+    """(iteration,): Threshold over the reference amplitude."""
     label: str = ""
+    """Which block, for instance ``"channels 1-60"``."""
 
     def __post_init__(self) -> None:
         shapes = {self.iteration.shape, self.residual_db.shape, self.strictness.shape}
@@ -184,34 +154,23 @@ class Convergence:
 
 @dataclass(frozen=True, eq=False)
 class Contents:
-    """Everything that a page shows.
-
-    Parameters
-    ----------
-    title : str
-        Name of the line or survey.
-    sections : tuple of Section
-        Gathers chosen for the page.
-    acquisition : Acquisition
-        Fire times and blending fold.
-    convergence : tuple of Convergence
-        One a block of channels.
-    findings : tuple of Finding
-        All rows measured.
-    settings, provenance : dict of str to str
-        What was asked for; what it was made from and with.
-    amplitude_unit : str
-        Unit of the amplitudes of `sections`.
-    """
+    """Everything that a page shows."""
 
     title: str
-    sections: tuple[Section, ...]
+    """Name of the line or survey."""
+    sections: tuple[GatherSection, ...]
+    """Gathers chosen for the page."""
     acquisition: Acquisition
+    """Fire times and blending fold."""
     convergence: tuple[Convergence, ...]
+    """One a block of channels."""
     findings: tuple[Finding, ...]
+    """All rows measured."""
     settings: dict[str, str] = field(default_factory=dict)
     provenance: dict[str, str] = field(default_factory=dict)
+    """What was asked for; what it was made from and with."""
     amplitude_unit: str = "recorded unit"
+    """Unit of the amplitudes of `sections`."""
 
 
 class _SectionText(msgspec.Struct, forbid_unknown_fields=True):
@@ -340,7 +299,7 @@ def _assemble(text: _Text, arrays: Mapping[str, NDArray[Any]]) -> Contents:
     """Contents from both halves of the file; a column that is missing is a TypeError."""
     optional = {"truth": None}
     sections = tuple(
-        Section(
+        GatherSection(
             **msgspec.structs.asdict(one), **optional | _load(f"section{k}", arrays, _SECTION_TYPES)
         )
         for k, one in enumerate(text.sections)

@@ -24,21 +24,14 @@ _SCALES: Final = {
 
 @dataclass(frozen=True)
 class Cell:
-    """What is left of one source in the gathers of another.
-
-    Parameters
-    ----------
-    value : float
-        In the unit of the metric; an upper bound where nothing was found.
-    verdict : str
-        Advice.
-    error : float, optional
-        Its standard deviation; a bound has none.
-    """
+    """What is left of one source in the gathers of another."""
 
     value: float
+    """In the unit of the metric; an upper bound where nothing was found."""
     verdict: Verdict
+    """Advice."""
     error: float | None = None
+    """Its standard deviation; a bound has none."""
 
     @property
     def text(self) -> str:

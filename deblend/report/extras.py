@@ -13,24 +13,16 @@ from deblend.report.panels import ComparedPanel
 
 @dataclass(frozen=True, eq=False)
 class Extras:
-    """Results of other commands, and maps.
-
-    Parameters
-    ----------
-    maps : MetricMaps or None
-        Metrics over shots and channels.
-    injected : tuple of InjectedRow
-        What came back of known events.
-    panels : tuple of ComparedPanel
-        Beside lines shot without overlap.
-    findings : tuple of Finding
-        Rows of the injection and of the comparison.
-    """
+    """Results of other commands, and maps."""
 
     maps: MetricMaps | None = None
+    """Metrics over shots and channels."""
     injected: tuple[InjectedRow, ...] = ()
+    """What came back of known events."""
     panels: tuple[ComparedPanel, ...] = ()
+    """Beside lines shot without overlap."""
     findings: tuple[Finding, ...] = ()
+    """Rows of the injection and of the comparison."""
 
 
 NO_EXTRAS: Final = Extras()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deblend.errors import InputError
-from deblend.report.contents import Section, SectionKind
+from deblend.report.contents import GatherSection, SectionKind
 
 if TYPE_CHECKING:
     import xarray
@@ -21,7 +21,7 @@ def section_of(
     channel: int | None = None,
     shot_point: int | None = None,
     truth: xarray.DataArray | None = None,
-) -> Section:
+) -> GatherSection:
     """One gather, to be drawn by `section_figure`, `aligned_figure` or `spectra_figure`.
 
     Parameters
@@ -66,7 +66,7 @@ def section_of(
         if gathers is not None
     }
     members = (points[rows] if kind == "common channel" else channels[columns]).astype(np.int64)
-    return Section(
+    return GatherSection(
         source=source,
         kind=kind,
         number=number,

@@ -34,25 +34,17 @@ _FOLD_SPANS: Final = 300
 
 @dataclass(frozen=True, eq=False)
 class FireIntervals:
-    """Time since the shot before, for the shots of one source in order of time.
-
-    Parameters
-    ----------
-    shot_point : ndarray of int64, shape (shot,)
-        Shot point of each shot but the first.
-    same_source_s : ndarray of float64, shape (shot,)
-        Time since the previous shot of this source, in seconds.
-    any_source_s : ndarray of float64, shape (shot,)
-        Time since the previous shot of any source, in seconds.
-    deviation_s : ndarray of float64, shape (shot,)
-        `same_source_s` less its running median over `RUNNING_SHOTS` shots, smoothed by a running
-        mean of the same length (a bare median would equal one shot in each 21 exactly).
-    """
+    """Time since the shot before, for the shots of one source in order of time."""
 
     shot_point: NDArray[np.int64]
+    """(shot,): Shot point of each shot but the first."""
     same_source_s: NDArray[np.float64]
+    """(shot,): Time since the previous shot of this source, in seconds."""
     any_source_s: NDArray[np.float64]
+    """(shot,): Time since the previous shot of any source, in seconds."""
     deviation_s: NDArray[np.float64]
+    """(shot,): `same_source_s` less its running median over `RUNNING_SHOTS` shots, smoothed by a
+    running mean of the same length (a bare median would equal one shot in each 21 exactly)."""
 
 
 def fire_intervals(acquisition: Acquisition, source: int | str) -> FireIntervals:

@@ -31,19 +31,6 @@ PARTS: Final = frozenset({"orthogonalisation_weight", "interference_weight"})
 class MetricMaps:
     """Metrics of every shot, channel and window.
 
-    Parameters
-    ----------
-    source : ndarray, shape (shot,)
-        Which source fired.
-    shot_point : ndarray of int64, shape (shot,)
-        Shot point numbers.
-    channel : ndarray of int64, shape (channel,)
-        Channel numbers.
-    windows_s : tuple of (float, float)
-        Windows after the time break, in seconds.
-    values : mapping of str to ndarray of float32, shape (shot, channel, window)
-        One entry a metric; NaN where nothing was measured.
-
     Raises
     ------
     InputError
@@ -51,10 +38,15 @@ class MetricMaps:
     """
 
     source: NDArray[np.generic]
+    """(shot,): Which source fired."""
     shot_point: NDArray[np.int64]
+    """(shot,): Shot point numbers."""
     channel: NDArray[np.int64]
+    """(channel,): Channel numbers."""
     windows_s: tuple[tuple[float, float], ...]
+    """Windows after the time break, in seconds."""
     values: Mapping[str, NDArray[np.float32]]
+    """(shot, channel, window): One entry a metric; NaN where nothing was measured."""
 
     def __post_init__(self) -> None:
         shape = (*self.source.shape, *self.channel.shape, len(self.windows_s))

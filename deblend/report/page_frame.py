@@ -39,25 +39,17 @@ from deblend.words import counted
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure inside a page.
-
-    Parameters
-    ----------
-    uri : str
-        The picture itself, as a ``data:`` address.
-    width, height : int
-        Pixels.
-    alt : str
-        What it shows, for those who do not see it.
-    caption : str, optional
-        A sentence below it.
-    """
+    """A figure inside a page."""
 
     uri: str
+    """The picture itself, as a ``data:`` address."""
     width: int
     height: int
+    """Pixels."""
     alt: str
+    """What it shows, for those who do not see it."""
     caption: str = ""
+    """A sentence below it."""
 
 
 def picture(figure: Figure, alt: str, caption: str = "", *, colour_map: bool = False) -> Picture:

@@ -25,41 +25,28 @@ _ROWS: Final = 420
 
 @dataclass(frozen=True, eq=False)
 class ComparedPanel:
-    """The same traces of two lines.
-
-    Parameters
-    ----------
-    title : str
-        What they are: ``stack``, ``midpoint gather at 1250 m``, ``common offset, near``.
-    trial_name, benchmark_name : str
-        The lines.
-    trial, benchmark : ndarray of float32, shape (trace, time)
-        Matched in strength; sample 0 at zero two-way time or at the time break.
-    axis : ndarray of float64, shape (trace,)
-        What tells the traces apart.
-    axis_label : str
-        Its name and unit.
-    interval_s : float
-        Sample interval in seconds.
-    match : str
-        How the trial was brought to the strength of the benchmark.
-    apart_m : float
-        Root mean square distance between traces that are compared.
-    same_place : bool
-        Whether they are close enough for a difference of samples to mean something.
-    """
+    """The same traces of two lines."""
 
     title: str
+    """What they are: ``stack``, ``midpoint gather at 1250 m``, ``common offset, near``."""
     trial_name: str
     benchmark_name: str
+    """The lines."""
     trial: Traces
     benchmark: Traces
+    """(trace, time): Matched in strength; sample 0 at zero two-way time or at the time break."""
     axis: NDArray[np.float64]
+    """(trace,): What tells the traces apart."""
     axis_label: str
+    """Its name and unit."""
     interval_s: float
+    """Sample interval in seconds."""
     match: str
+    """How the trial was brought to the strength of the benchmark."""
     apart_m: float
+    """Root mean square distance between traces that are compared."""
     same_place: bool
+    """Whether they are close enough for a difference of samples to mean something."""
 
     def __post_init__(self) -> None:
         shape = self.trial.shape

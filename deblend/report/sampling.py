@@ -8,13 +8,13 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from deblend.report.contents import Section
+from deblend.report.contents import GatherSection
 from deblend.report.tables import with_minus
 
 CLIP_PERCENTILE: Final = 95.0
 
 
-def display_clip(section: Section, percentile: float = CLIP_PERCENTILE) -> float:
+def display_clip(section: GatherSection, percentile: float = CLIP_PERCENTILE) -> float:
     """Amplitude at which all panels are clipped: a percentile of ``|before|`` on live traces.
 
     The other panels step in where `before` holds nothing; 1 where all of them are empty.

@@ -13,7 +13,7 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from deblend.report.contents import Section
+from deblend.report.contents import GatherSection
 from deblend.report.drawing import new_figure, plain
 from deblend.report.sampling import CLIP_PERCENTILE, display_clip, fewer_samples, trace_ticks
 from deblend.report.spectra_figure import draw_spectra
@@ -26,14 +26,14 @@ _PANEL_IN: Final = 5.2
 _SCALE_IN: Final = 1.2
 
 
-def section_title(section: Section) -> str:
+def section_title(section: GatherSection) -> str:
     """What a section shows, in words: ``source 2, common channel 17``."""
     kind = "common channel" if section.kind == "common channel" else "shot point"
     return f"source {section.source}, {kind} {section.number}"
 
 
 def section_figure(
-    section: Section,
+    section: GatherSection,
     amplitude_unit: str = "recorded unit",
     *,
     percentile: float = CLIP_PERCENTILE,
@@ -46,7 +46,7 @@ def section_figure(
 
     Parameters
     ----------
-    section : Section
+    section : GatherSection
         What to draw.
     amplitude_unit : str, optional
         Unit of its amplitudes.
@@ -97,12 +97,12 @@ def section_figure(
     return figure
 
 
-def panel_names(section: Section) -> list[str]:
+def panel_names(section: GatherSection) -> list[str]:
     """Names of the panels, left to right and top to bottom."""
     return list(_panels(section))
 
 
-def _panels(section: Section) -> dict[str, NDArray[np.float32]]:
+def _panels(section: GatherSection) -> dict[str, NDArray[np.float32]]:
     panels = {
         "Before (pseudo-deblended)": section.before,
         "After (separated)": section.after,
@@ -116,7 +116,7 @@ def _panels(section: Section) -> dict[str, NDArray[np.float32]]:
 
 
 def draw_gather(
-    axes: Axes, section: Section, amplitude: NDArray[np.floating], clip: float
+    axes: Axes, section: GatherSection, amplitude: NDArray[np.floating], clip: float
 ) -> AxesImage:
     """Draw amplitudes (trace, time) of a section, time down, positive dark, unknown white."""
     traces, samples = amplitude.shape
@@ -164,7 +164,9 @@ def _draw_scale(bar: Colorbar, clip: float) -> None:
     bar.set_ticklabels([f"−{clip:.4g}", "0", f"+{clip:.4g}"])
 
 
-def _draw_spectra(axes: Axes, section: Section, panels: dict[str, NDArray[np.float32]]) -> None:
+def _draw_spectra(
+    axes: Axes, section: GatherSection, panels: dict[str, NDArray[np.float32]]
+) -> None:
     parts = {label.split(" (")[0].lower(): part for label, part in panels.items()}
     draw_spectra(axes, section, parts)
     axes.set_xlabel("frequency (Hz)\nlive traces; 0 dB: peak of before")

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
-from deblend.report.contents import Section
+from deblend.report.contents import GatherSection
 from deblend.report.drawing import COLOURS, new_figure, plain, tidy
 from deblend.report.tables import band_text, whole_line
 
@@ -28,12 +28,12 @@ STYLES: Final[tuple[dict[str, Any], ...]] = (
 _OCTAVES: Final = ("octave_kept", "octave_removed")
 
 
-def spectra_figure(sections: Sequence[Section], findings: Sequence[Finding] = ()) -> Figure:
+def spectra_figure(sections: Sequence[GatherSection], findings: Sequence[Finding] = ()) -> Figure:
     """Mean amplitude spectra of the gathers of each source; below, the octaves of the whole line.
 
     Parameters
     ----------
-    sections : sequence of Section
+    sections : sequence of GatherSection
         Gathers of any sources.
     findings : sequence of Finding, optional
         Rows ``octave_kept`` and ``octave_removed`` are drawn.
@@ -55,7 +55,7 @@ def spectra_figure(sections: Sequence[Section], findings: Sequence[Finding] = ()
     return figure
 
 
-def draw_spectra(axes: Axes, section: Section, parts: dict[str, NDArray[np.float32]]) -> None:
+def draw_spectra(axes: Axes, section: GatherSection, parts: dict[str, NDArray[np.float32]]) -> None:
     """Spectra of the parts of one gather, relative to the peak of `before`."""
     frequency, reference = mean_spectrum(section, section.before)
     top = float(reference.max()) or 1.0
@@ -66,7 +66,7 @@ def draw_spectra(axes: Axes, section: Section, parts: dict[str, NDArray[np.float
 
 
 def mean_spectrum(
-    section: Section, amplitude: NDArray[np.float32]
+    section: GatherSection, amplitude: NDArray[np.float32]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Frequencies and mean amplitude spectrum of the live traces; unknown samples count as 0."""
     samples = amplitude.shape[1]
@@ -76,7 +76,7 @@ def mean_spectrum(
     return scipy.fft.rfftfreq(samples, section.interval_s), mean
 
 
-def _draw_mean(axes: Axes, sections: Sequence[Section]) -> None:
+def _draw_mean(axes: Axes, sections: Sequence[GatherSection]) -> None:
     """Mean over all gathers of a source that have one length."""
     first = sections[0]
     same = [one for one in sections if one.before.shape[1] == first.before.shape[1]]

@@ -19,26 +19,18 @@ ACROSS = 3
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """Scores of one method.
-
-    Parameters
-    ----------
-    method : str
-        Its label.
-    number : int
-        Of the method, which sets its colour and mark in all pictures.
-    x : ndarray of float64, shape (point,)
-        What the score is held against.
-    snr_db, low_db, high_db : ndarray of float64, shape (point,)
-        Mean over seeds and its interval.
-    """
+    """Scores of one method."""
 
     method: str
+    """Its label."""
     number: int
+    """Of the method, which sets its colour and mark in all pictures."""
     x: NDArray[np.float64]
+    """(point,): What the score is held against."""
     snr_db: NDArray[np.float64]
     low_db: NDArray[np.float64]
     high_db: NDArray[np.float64]
+    """(point,): Mean over seeds and its interval."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from deblend.report.aligned import alignments
 from deblend.report.codes import LEVELS, MU, UNKNOWN, ZERO, encode, pack
-from deblend.report.contents import Contents, Section
+from deblend.report.contents import Contents, GatherSection
 from deblend.report.metric_maps import MetricMaps, cells, metric_meaning
 from deblend.report.sampling import display_clip, fewer_samples, trace_ticks
 
@@ -30,21 +30,14 @@ QUIETEST_DB: Final = -12.0
 
 @dataclass(frozen=True, eq=False)
 class ViewerData:
-    """Descriptions for the page, and blocks of text that they refer to by name.
-
-    Parameters
-    ----------
-    facts : dict
-        Sources, gathers, maps: numbers and short texts.
-    blocks : dict of str to str
-        Packed samples.
-    left_out : int
-        Gathers that found no room.
-    """
+    """Descriptions for the page, and blocks of text that they refer to by name."""
 
     facts: dict[str, Any]
+    """Sources, gathers, maps: numbers and short texts."""
     blocks: dict[str, str]
+    """Packed samples."""
     left_out: int
+    """Gathers that found no room."""
 
 
 def viewer_data(
@@ -87,17 +80,17 @@ def viewer_data(
     return ViewerData(facts, blocks | map_blocks, len(sections) - len(gathers))
 
 
-def _sources(sections: list[Section]) -> list[int | str]:
+def _sources(sections: list[GatherSection]) -> list[int | str]:
     return list(dict.fromkeys(section.source for section in sections))
 
 
-def _row_count(sections: list[Section], most_bytes: int) -> int:
+def _row_count(sections: list[GatherSection], most_bytes: int) -> int:
     """Rows in which all gathers have room, within `ROWS`."""
     traces = sum(len(section.axis) * (2 + (section.truth is not None)) for section in sections)
     return int(np.clip(most_bytes / BYTES_A_SAMPLE / max(traces, 1), *ROWS))
 
 
-def _in_turn(sections: list[Section]) -> list[int]:
+def _in_turn(sections: list[GatherSection]) -> list[int]:
     """Gathers of all sources in turn, so that a cut meets the last of each."""
     own = [
         [k for k, section in enumerate(sections) if section.source == source]
@@ -107,7 +100,7 @@ def _in_turn(sections: list[Section]) -> list[int]:
 
 
 def _gather(
-    section: Section, contents: Contents, rows: int, name: str
+    section: GatherSection, contents: Contents, rows: int, name: str
 ) -> tuple[dict[str, Any], dict[str, str]]:
     """Facts and packed samples of one gather.
 

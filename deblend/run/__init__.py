@@ -1,1 +1,1 @@
-"""The whole path of a line: line file, plan, blocks on disk, results."""
+"""A line separated on disk: plan, store, blocks handed out, results published."""

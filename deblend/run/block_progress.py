@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from deblend.run.progress import Progress, Step
-from deblend.run.work_plan import WorkPlan
+from deblend.progress import Progress, Step
+from deblend.run.run_plan import RunPlan
 from deblend.separation.job import Job
 from deblend.separation.loop import IterationRecord
 
@@ -97,7 +97,7 @@ class BlockProgress:
         self._progress(Step("separate", self._part * total, total, note, worked, self._work_left()))
 
 
-def samples_of(job: Job, plan: WorkPlan, block: int) -> int:
+def samples_of(job: Job, plan: RunPlan, block: int) -> int:
     """Samples of the gathers of a block, without its neighbours."""
     span, channels = plan.place(block)
     begin, end = plan.spans[span]

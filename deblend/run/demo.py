@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Final
 
 from deblend.files import filling
-from deblend.run.line_file import read_line_file
+from deblend.line.line_file import read_line_file
+from deblend.progress import Progress, Step, silent
 from deblend.run.pipeline import Outcome, run_line
-from deblend.run.progress import Progress, Step, silent
 
 LINE_FOLDER: Final = "line"
 SMALL_CHANNELS: Final = 4

@@ -20,8 +20,14 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError, DeblendError
 from deblend.run.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
-from deblend.run.work import Tell, Work, measure_reference, open_work_once, separate_one
-from deblend.run.work_plan import software_versions
+from deblend.run.run_plan import software_versions
+from deblend.run.unfinished import (
+    OnIteration,
+    UnfinishedRun,
+    measure_reference,
+    open_unfinished_once,
+    separate_block_of,
+)
 from deblend.separation.loop import IterationRecord
 from deblend.words import counted
 
@@ -29,12 +35,12 @@ if TYPE_CHECKING:
     from distributed import Client, Future, LocalCluster
 
 Task = Literal["reference", "separate"]
-Told = Callable[[int, IterationRecord], None]
+OnBlockIteration = Callable[[int, IterationRecord], None]
 """Called with a block and what an iteration of it did."""
-Done = Callable[[int, Any], None]
+OnDone = Callable[[int, Any], None]
 """Called with a block and what its task returned."""
 
-TASKS: Final = {"reference": measure_reference, "separate": separate_one}
+TASKS: Final = {"reference": measure_reference, "separate": separate_block_of}
 THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 COMPILED: Final = (
     "deblend.separation.loop_kernels",
@@ -61,27 +67,18 @@ _TRIES: Final = 3
 
 @dataclass(frozen=True)
 class Machines:
-    """Where to compute.
-
-    Parameters
-    ----------
-    processes : int
-        Local processes; with one, this process itself.
-    scheduler : str or None
-        Address of a dask.distributed scheduler, in place of local processes.
-    stalled_after_s : float
-        A worker that says nothing of its block for so long, or a scheduler, is given up.
-    workers : int
-        Of a scheduler, as far as it has been asked (`as_present`).
-    sharing : int
-        Of these, on the host that has most of them.
-    """
+    """Where to compute."""
 
     processes: int = 1
+    """Local processes; with one, this process itself."""
     scheduler: str | None = None
+    """Address of a dask.distributed scheduler, in place of local processes."""
     stalled_after_s: float = 1800.0
+    """A worker that says nothing of its block for so long, or a scheduler, is given up."""
     workers: int = 1
+    """Of a scheduler, as far as it has been asked (`with_present_workers`)."""
     sharing: int = 1
+    """Of these, on the host that has most of them."""
 
     @property
     def here(self) -> bool:
@@ -99,7 +96,7 @@ class Machines:
         return self.processes if self.scheduler is None else self.sharing
 
 
-def as_present(machines: Machines) -> Machines:
+def with_present_workers(machines: Machines) -> Machines:
     """The same, with the workers that a scheduler has: blocks are planned for all of them.
 
     Raises
@@ -114,12 +111,14 @@ def as_present(machines: Machines) -> Machines:
     return replace(machines, workers=hosts.total(), sharing=max(hosts.values()))
 
 
-Run = Callable[[Task, Sequence[int], Done, Told], None]
+BlockRunner = Callable[[Task, Sequence[int], OnDone, OnBlockIteration], None]
 """Works on blocks, in any order: the task, the blocks, who is told."""
 
 
 @contextmanager
-def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[[Work], Run]]:
+def runner(
+    machines: Machines, say: Callable[[str], None]
+) -> Iterator[Callable[[UnfinishedRun], BlockRunner]]:
     """Something that works on blocks of a run.
 
     Local processes start beside what the caller does until it hands over the run; a scheduler is
@@ -145,7 +144,7 @@ def runner(machines: Machines, say: Callable[[str], None]) -> Iterator[Callable[
         if machines.scheduler is not None:
             coming.result()
 
-        def run_on(work: Work) -> Run:
+        def run_on(work: UnfinishedRun) -> BlockRunner:
             client = coming.result()
             say(counted(len(_workers(client, ANSWER_S)), "worker") + _dashboard(client))
             return lambda task, blocks, done, told: _Dispatch(
@@ -175,7 +174,9 @@ def _load() -> None:
         import_module(kernels)
 
 
-def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told: Told) -> None:
+def _in_process(
+    work: UnfinishedRun, task: Task, blocks: Sequence[int], done: OnDone, told: OnBlockIteration
+) -> None:
     for block in blocks:
 
         def tell(record: IterationRecord, block: int = block) -> None:
@@ -184,7 +185,7 @@ def _in_process(work: Work, task: Task, blocks: Sequence[int], done: Done, told:
         done(block, _do(task, work, block, tell))
 
 
-def _do(task: Task, work: Work, block: int, tell: Tell) -> Any:
+def _do(task: Task, work: UnfinishedRun, block: int, tell: OnIteration) -> Any:
     """Work on one block, and leave none of its memory to the next one, whose sizes may differ."""
     try:
         return TASKS[task](work, block, tell)
@@ -220,7 +221,7 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
         told_at = time.monotonic()
         worker.log_event(_TOPIC, (block, asdict(record)))
 
-    return _do(task, open_work_once(Path(folder), started_utc), block, tell)
+    return _do(task, open_unfinished_once(Path(folder), started_utc), block, tell)
 
 
 @contextmanager
@@ -367,10 +368,10 @@ class _Dispatch:
 
     client: Client
     machines: Machines
-    work: Work
+    work: UnfinishedRun
     task: Task
-    done: Done
-    told: Told
+    done: OnDone
+    told: OnBlockIteration
     say: Callable[[str], None]
     running: dict[str, tuple[int, Future]] = field(default_factory=dict)
     heard: dict[int, float] = field(default_factory=dict)

@@ -14,23 +14,15 @@ from numpy.typing import NDArray
 from deblend.blending.operator import make_operator
 from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
+from deblend.line.open_line import with_new
 from deblend.model.findings import Finding, findings_csv
+from deblend.progress import Progress, Step
 from deblend.qc.group_likeness import GroupLikeness
 from deblend.qc.seams import seam_findings
-from deblend.report.contents import Contents, Section, write_contents
-from deblend.run.block_measures import LineMeasures, add_blocks, line_findings, line_limits
-from deblend.run.hand_over import (
-    deliver_sources,
-    delivered_sources,
-    report_contents,
-    write_line_manifest,
-)
-from deblend.run.judge import read_findings
-from deblend.run.line_products import line_products
-from deblend.run.line_seams import line_seams
-from deblend.run.memory import give_back_freed_memory
-from deblend.run.open_line import with_new
-from deblend.run.output_folder import (
+from deblend.report.contents import Contents, GatherSection, write_contents
+from deblend.results.block_measures import LineMeasures, add_blocks, line_findings, line_limits
+from deblend.results.judge import read_findings
+from deblend.results.output_folder import (
     FINDINGS,
     FIRE_TIMES,
     MANIFEST,
@@ -40,25 +32,33 @@ from deblend.run.output_folder import (
     publish,
     stated,
 )
-from deblend.run.progress import Progress, Step
-from deblend.run.quality_maps import write_maps
-from deblend.run.report_extras import read_extras
-from deblend.run.report_samples import choose_places, read_sections
-from deblend.run.unknown_samples import recorded_samples
-from deblend.run.work import Work
-from deblend.run.work_folder import WorkFolder
-from deblend.run.work_plan import read_plan
+from deblend.results.quality_maps import write_maps
+from deblend.results.report_extras import read_extras
+from deblend.results.report_samples import choose_places, read_sections
+from deblend.results.unknown_samples import recorded_samples
+from deblend.run.delivery import (
+    deliver_sources,
+    delivered_sources,
+    report_contents,
+    write_line_manifest,
+)
+from deblend.run.line_products import line_products
+from deblend.run.line_seams import line_seams
+from deblend.run.memory import give_back_freed_memory
+from deblend.run.run_folder import RunFolder
+from deblend.run.run_plan import read_plan
+from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
 
-def finish_work(
-    work: Work, folder: Path, progress: Progress
+def publish_run(
+    work: UnfinishedRun, folder: Path, progress: Progress
 ) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
     """Write all results of a run whose blocks are finished, and remove the unfinished work.
 
     Parameters
     ----------
-    work : Work
+    work : UnfinishedRun
         The run.
     folder : Path
         Output folder.
@@ -103,14 +103,14 @@ def finish_work(
 
 def is_published(folder: Path) -> bool:
     """Whether the unfinished run in an output folder has ended but for the removal of its work."""
-    plan = WorkFolder.of(folder).plan
+    plan = RunFolder.of(folder).plan
     return plan.exists() and stated(folder, "started_utc") == read_plan(plan).started_utc
 
 
-def published(work: Work, folder: Path) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
+def published(work: UnfinishedRun, folder: Path) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
     """The results of a run that has published them; removes the work that it left.
 
-    Parameters and returns as for `finish_work`.
+    Parameters and returns as for `publish_run`.
 
     Raises
     ------
@@ -131,7 +131,7 @@ def published(work: Work, folder: Path) -> tuple[list[DeliveredFile], tuple[Find
     return files, findings
 
 
-def _remove_work(folder: WorkFolder) -> None:
+def _remove_work(folder: RunFolder) -> None:
     """Throw the work of a published run away, the plan last.
 
     Beside the manifest it says that the result is complete and this is what was left of it.
@@ -140,7 +140,9 @@ def _remove_work(folder: WorkFolder) -> None:
     folder.remove()
 
 
-def _measured(work: Work, measures: LineMeasures, likeness: GroupLikeness) -> list[Finding]:
+def _measured(
+    work: UnfinishedRun, measures: LineMeasures, likeness: GroupLikeness
+) -> list[Finding]:
     limits = line_limits(work.opened)
     found = line_findings(
         work.job, measures, likeness, work.counts, work.measures, work.truth, limits
@@ -149,7 +151,7 @@ def _measured(work: Work, measures: LineMeasures, likeness: GroupLikeness) -> li
     return [*found, *_seams(work), *times]
 
 
-def _seams(work: Work) -> list[Finding]:
+def _seams(work: UnfinishedRun) -> list[Finding]:
     seams = line_seams(work)
     if seams is None:
         return []
@@ -164,7 +166,7 @@ def _write_report(contents: Contents, folder: Path) -> None:
     write_report(contents, folder / PAGE, read_extras(folder))
 
 
-def _sections(work: Work, findings: Sequence[Finding]) -> tuple[Section, ...]:
+def _sections(work: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherSection, ...]:
     job, truth = work.job, work.truth
     places = choose_places(
         job.shots,
@@ -194,7 +196,7 @@ def _sections(work: Work, findings: Sequence[Finding]) -> tuple[Section, ...]:
 class LineReader:
     """Gathers of a finished line, some rows of the shot table and some channels at a time."""
 
-    work: Work
+    work: UnfinishedRun
 
     def before(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
         """Pseudo-deblended gathers, shape (row, channel, time); cut anew from the record.

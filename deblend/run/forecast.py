@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import OutputError
-from deblend.run.prepare_line import line_extent
+from deblend.line.prepare_line import line_extent
 from deblend.separation.block import MOST_PASSES
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import Job, loop_channels
 from deblend.separation.loop import IterationRecord
-from deblend.separation.plan_blocks import BlockPlan
+from deblend.separation.plan_blocks import BlockCuts
 from deblend.separation.spans import span_of
 from deblend.words import counted
 
@@ -38,36 +38,25 @@ _UNITS: Final = ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
 @dataclass(frozen=True)
 class Forecast:
-    """What a run will take.
-
-    Parameters
-    ----------
-    blocks, spans : int
-        Blocks in all, and spans along the line.
-    block_channels : int
-        Channels of a block.
-    block_bytes : int
-        What the arrays of a block take.
-    work_bytes, result_bytes : int
-        Disk for the working store, gone after the run, and for the results.
-    sample_iterations : float
-        Samples of all gathers, neighbours of blocks included, times iterations; those that refine
-        the fire times as well.
-    rate : float or None
-        Sample-iterations a second of this machine, by a trial; None for small work.
-    most_passes : float, optional
-        So many times longer it takes at most, where outliers make the robust fit begin anew.
-    """
+    """What a run will take."""
 
     blocks: int
     spans: int
+    """Blocks in all, and spans along the line."""
     block_channels: int
+    """Channels of a block."""
     block_bytes: int
+    """What the arrays of a block take."""
     work_bytes: int
     result_bytes: int
+    """Disk for the working store, gone after the run, and for the results."""
     sample_iterations: float
+    """Samples of all gathers, neighbours of blocks included, times iterations; those that refine
+    the fire times as well."""
     rate: float | None
+    """Sample-iterations a second of this machine, by a trial; None for small work."""
     most_passes: float = 1.0
+    """So many times longer it takes at most, where outliers make the robust fit begin anew."""
 
     @property
     def sentence(self) -> str:
@@ -87,14 +76,14 @@ class Forecast:
         if self.rate is None:
             return "some minutes at most"
         seconds = self.sample_iterations / self.rate
-        anew = (
+        restart = (
             f", up to {_amount(self.most_passes * seconds)} where swell or spikes make the robust "
-            "fit begin anew"
+            "fit begin again"
             if self.most_passes > 1
             else ""
         )
         return (
-            f"about {_amount(seconds)} on this machine alone{anew} "
+            f"about {_amount(seconds)} on this machine alone{restart} "
             f"({self.rate / 1e6:.0f} million sample-iterations/s in a trial)"
         )
 
@@ -109,7 +98,7 @@ def _size(count: float) -> str:
     return f"{count / unit:.2g} {name}" if count < 99.5 * unit else f"{count / unit:.0f} {name}"
 
 
-def forecast(job: Job, plan: BlockPlan) -> Forecast:
+def forecast(job: Job, plan: BlockCuts) -> Forecast:
     """What a run with this plan will take; tries the machine out where the work is large."""
     extent = line_extent(job)
     wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)

@@ -8,21 +8,21 @@ from typing import Final
 import numpy as np
 
 from deblend.qc.likeness_maps import WindowProducts, join_products
-from deblend.run.block_measures import BlockMeasures
-from deblend.run.work_plan import WorkPlan
+from deblend.results.block_measures import BlockMeasures
+from deblend.run.run_plan import RunPlan
 
 MOST_TRACES: Final = 1 << 15
 """Traces at a time: each takes some 2 kB until its maps are written."""
 
 
 def line_products(
-    plan: WorkPlan, read: Callable[[int], BlockMeasures], total: int, most: int = MOST_TRACES
+    plan: RunPlan, read: Callable[[int], BlockMeasures], total: int, most: int = MOST_TRACES
 ) -> Iterator[tuple[range, WindowProducts]]:
     """Products of all shots, for consecutive channels that together are all of the line.
 
     Parameters
     ----------
-    plan : WorkPlan
+    plan : RunPlan
         How the line is cut.
     read : callable
         Gives the measures of a block.

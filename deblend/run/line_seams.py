@@ -8,13 +8,13 @@ import numpy as np
 
 from deblend.qc.seams import SHOTS, SeamWindows, join_seams, seam_windows
 from deblend.run.stored_values import read_value
-from deblend.run.work import Work
+from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.neighbours import Neighbours, SeamEstimates
 
 _SHOTS_AT_ONCE = 16 * SHOTS
 
 
-def line_seams(work: Work) -> SeamWindows | None:
+def line_seams(work: UnfinishedRun) -> SeamWindows | None:
     """Compare, block by block, what it made beyond its cuts with what is delivered there.
 
     Returns
@@ -32,7 +32,7 @@ def line_seams(work: Work) -> SeamWindows | None:
     return join_seams(parts) if parts else None
 
 
-def _compared(work: Work, neighbours: Neighbours) -> Iterator[SeamWindows]:
+def _compared(work: UnfinishedRun, neighbours: Neighbours) -> Iterator[SeamWindows]:
     """Source by source, some shots at a time."""
     shots, channels = work.job.shots, neighbours.channels
     dead = work.counts.dead[channels.start : channels.stop]

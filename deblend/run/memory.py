@@ -37,7 +37,7 @@ def free_memory() -> int:
     return max(free, 0)
 
 
-def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) -> int:
+def block_budget(memory_bytes: int | None, processes: int, fixed_bytes: int) -> int:
     """Bytes for the arrays of one block; none or less where processes take all by themselves.
 
     Parameters
@@ -46,10 +46,10 @@ def block_budget(memory_bytes: int | None, processes: int, beside_bytes: int) ->
         What the whole run may take; three quarters of what is free by default.
     processes : int
         Processes that share it.
-    beside_bytes : int
+    fixed_bytes : int
         What each of them takes beside.
     """
-    return whole_budget(memory_bytes) // processes - beside_bytes
+    return whole_budget(memory_bytes) // processes - fixed_bytes
 
 
 def whole_budget(memory_bytes: int | None) -> int:

@@ -13,15 +13,20 @@ import numpy as np
 
 from deblend.deliver.segy import DeliveredFile
 from deblend.errors import OutputError
+from deblend.line.line_file import LineFile
+from deblend.line.open_line import OpenLine, open_line
+from deblend.line.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.model.findings import Finding
+from deblend.progress import Progress, Step, silent
 from deblend.report.contents import read_contents
-from deblend.run.block_measures import line_limits
+from deblend.results.block_measures import line_limits
+from deblend.results.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, check_output_folder
+from deblend.results.report_extras import read_extras
 from deblend.run.block_progress import BlockProgress, samples_of
-from deblend.run.execute import Machines, Run, as_present, runner
-from deblend.run.finish import finish_work, is_published, published
+from deblend.run.delivery import count_reasons, input_paths
+from deblend.run.execute import BlockRunner, Machines, runner, with_present_workers
+from deblend.run.finish import is_published, publish_run, published
 from deblend.run.forecast import Forecast, check_space, forecast
-from deblend.run.hand_over import count_reasons, input_paths
-from deblend.run.line_file import Line
 from deblend.run.memory import (
     block_budget,
     give_back_freed_memory,
@@ -29,17 +34,10 @@ from deblend.run.memory import (
     use_one_heap,
     whole_budget,
 )
-from deblend.run.open_line import OpenLine, open_line
-from deblend.run.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, check_output_folder
-from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
-from deblend.run.progress import Progress, Step, silent
-from deblend.run.report_extras import read_extras
-from deblend.run.staging import stage_records
-from deblend.run.work import Work, open_work, separate_one, truth_of, with_times
-from deblend.run.work_folder import WorkFolder, locked
-from deblend.run.work_plan import (
+from deblend.run.run_folder import RunFolder, locked
+from deblend.run.run_plan import (
     InputFile,
-    WorkPlan,
+    RunPlan,
     changes,
     input_files,
     read_plan,
@@ -48,60 +46,52 @@ from deblend.run.work_plan import (
     software_versions,
     write_plan,
 )
+from deblend.run.staging import stage_records
+from deblend.run.unfinished import (
+    UnfinishedRun,
+    open_unfinished,
+    separate_block_of,
+    truth_of,
+    with_times,
+)
 from deblend.separation.job import Job
-from deblend.separation.plan_blocks import BlockPlan
+from deblend.separation.plan_blocks import BlockCuts
 from deblend.words import counted
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run left behind.
-
-    Parameters
-    ----------
-    folder : Path
-        Folder of the results.
-    delivered : tuple of DeliveredFile
-        One SEG-Y file a source; paths as they are now.
-    shots_not_delivered : dict of str to int
-        Other shots by reason.
-    findings : tuple of Finding
-        The findings table.
-    elapsed_s : float
-        Wall time of the run in seconds.
-    """
+    """What a run left behind."""
 
     folder: Path
+    """Folder of the results."""
     delivered: tuple[DeliveredFile, ...]
+    """One SEG-Y file a source; paths as they are now."""
     shots_not_delivered: dict[str, int]
+    """Other shots by reason."""
     findings: tuple[Finding, ...]
+    """The findings table."""
     elapsed_s: float
+    """Wall time of the run in seconds."""
 
 
 @dataclass(frozen=True)
 class RunOptions:
-    """How to run, beside what the line file says of the result.
-
-    Parameters
-    ----------
-    overwrite : bool
-        Replace the results of an earlier run.
-    restart : bool
-        Throw away an unfinished run instead of going on with it.
-    memory_bytes : int or None
-        Budget of the whole run; None for that of the line file, or three quarters of what is free.
-    machines : Machines or None
-        Where to compute; None for what the line file says, or this process.
-    """
+    """How to run, beside what the line file says of the result."""
 
     overwrite: bool = False
+    """Replace the results of an earlier run."""
     restart: bool = False
+    """Throw away an unfinished run instead of going on with it."""
     memory_bytes: int | None = None
+    """Budget of the whole run; None for that of the line file, or three quarters of what is free.
+    """
     machines: Machines | None = None
+    """Where to compute; None for what the line file says, or this process."""
 
 
 def run_line(
-    line: Line, progress: Progress = silent, *, options: RunOptions | None = None
+    line: LineFile, progress: Progress = silent, *, options: RunOptions | None = None
 ) -> Outcome:
     """Separate a line and write its results, or go on where an earlier run of it stopped.
 
@@ -111,7 +101,7 @@ def run_line(
 
     Parameters
     ----------
-    line : Line
+    line : LineFile
         From `read_line_file`.
     progress : callable, optional
         Told where the run stands.
@@ -149,15 +139,15 @@ def run_line(
         return _finish(work, line, progress, begin)
 
 
-def prepare_work(
-    line: Line, progress: Progress = silent, *, options: RunOptions | None = None
+def prepare_run(
+    line: LineFile, progress: Progress = silent, *, options: RunOptions | None = None
 ) -> int:
     """Plan a run, stage its records and measure what is line-wide; the blocks are left to others.
 
     Returns
     -------
     int
-        Number of blocks; `separate_numbered` takes each of them, from 0.
+        Number of blocks; `separate_block_numbered` takes each of them, from 0.
 
     Raises and parameters as for `run_line`.
     """
@@ -172,7 +162,7 @@ def prepare_work(
         return work.plan.count
 
 
-def separate_numbered(line: Line, block: int, progress: Progress = silent) -> None:
+def separate_block_numbered(line: LineFile, block: int, progress: Progress = silent) -> None:
     """Separate one block of a prepared run; other processes may work on others meanwhile.
 
     Raises
@@ -190,10 +180,10 @@ def separate_numbered(line: Line, block: int, progress: Progress = silent) -> No
                 remedy=f"Blocks are numbered from 0 to {work.plan.count - 1}.",
             )
         told = _told(work, [block], progress)
-        separate_one(work, block, lambda record: told.told(block, record))
+        separate_block_of(work, block, lambda record: told.told(block, record))
 
 
-def finish_line(line: Line, progress: Progress = silent) -> Outcome:
+def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
     """Deliver a run whose blocks are all finished.
 
     Raises
@@ -264,15 +254,15 @@ def rebuild_report(
 
 @contextmanager
 def _unfinished(
-    line: Line, options: RunOptions, machines: Machines, progress: Progress
-) -> Iterator[Work]:
+    line: LineFile, options: RunOptions, machines: Machines, progress: Progress
+) -> Iterator[UnfinishedRun]:
     """A new run, or the one that was not finished."""
     use_one_heap()
     folder = line.output_folder
     ended = not options.restart and is_published(folder)
     check_output_folder(folder, line.path, overwrite=options.overwrite, published=ended)
     progress(Step("open", 0, 0, "reading headers"))
-    stored = WorkFolder.of(folder)
+    stored = RunFolder.of(folder)
     if stored.plan.exists() and not options.restart:
         refuse_missing(read_plan(stored.plan))
     opened = open_line(line)
@@ -288,15 +278,15 @@ def _unfinished(
             plan, sentence = _new_plan(opened, job, options, machines)
             work_folder.clear()
             write_plan(plan, work_folder.plan)
-            work = Work(work_folder, plan, opened, job)
+            work = UnfinishedRun(work_folder, plan, opened, job)
         else:
-            work = Work(work_folder, plan, opened, job)
+            work = UnfinishedRun(work_folder, plan, opened, job)
             sentence = _going_on_sentence(work)
         progress(Step("plan", 0, 0, sentence))
         yield work
 
 
-def _going_on_sentence(work: Work) -> str:
+def _going_on_sentence(work: UnfinishedRun) -> str:
     """From where a run goes on."""
     if is_published(work.folder.path.parent):
         return "the results are complete; the work that was left beside them is removed"
@@ -309,10 +299,10 @@ def _going_on_sentence(work: Work) -> str:
 
 
 @contextmanager
-def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
+def _going_on(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
     use_one_heap()
     folder = line.output_folder
-    if not WorkFolder.of(folder).plan.exists():
+    if not RunFolder.of(folder).plan.exists():
         if (folder / MANIFEST).exists():
             raise _finished(folder)
         raise OutputError(
@@ -323,7 +313,7 @@ def _going_on(line: Line, *, shared: bool) -> Iterator[Work]:
     with locked(folder, shared=shared) as work_folder:
         plan = read_plan(work_folder.plan)
         refuse_missing(plan)
-        work = open_work(work_folder.path)
+        work = open_unfinished(work_folder.path)
         work = replace(work, opened=replace(work.opened, line=line))
         refuse_changed(plan, _asked_now(plan, work.opened, work.job), folder)
         yield work
@@ -337,7 +327,7 @@ def _finished(folder: Path) -> OutputError:
     )
 
 
-def _asked_now(plan: WorkPlan, opened: OpenLine, job: Job) -> WorkPlan:
+def _asked_now(plan: RunPlan, opened: OpenLine, job: Job) -> RunPlan:
     """A plan with what is asked now, of what is there now: the same, if nothing changed."""
     return replace(
         plan,
@@ -354,7 +344,7 @@ def _inputs(opened: OpenLine) -> tuple[InputFile, ...]:
     return input_files([path for path in input_paths(opened) if path != opened.line.path])
 
 
-def _kept_plan(work: WorkFolder, opened: OpenLine, job: Job) -> WorkPlan | None:
+def _kept_plan(work: RunFolder, opened: OpenLine, job: Job) -> RunPlan | None:
     """The plan to go on with; none where nothing is worth keeping.
 
     Raises
@@ -373,16 +363,16 @@ def _kept_plan(work: WorkFolder, opened: OpenLine, job: Job) -> WorkPlan | None:
 
 def _new_plan(
     opened: OpenLine, job: Job, options: RunOptions, machines: Machines
-) -> tuple[WorkPlan, str]:
+) -> tuple[RunPlan, str]:
     """How this line would be cut now, and what that takes in a sentence."""
     budget, blocks = _blocks_of(opened, job, options, machines)
     takes = forecast(job, blocks)
-    if not WorkFolder.of(opened.line.output_folder).any_done():
+    if not RunFolder.of(opened.line.output_folder).any_done():
         check_space(takes, opened.line.output_folder)
     row = job.layout.row
     filled = np.flatnonzero(np.where(row >= 0, job.delivered[row], False).any(axis=0))
     spans = [span for span in blocks.spans if np.isin(filled, np.asarray(span)).any()]
-    plan = WorkPlan(
+    plan = RunPlan(
         line_path=str(opened.line.path),
         keys=opened.line.keys,
         settings=job.settings,
@@ -421,23 +411,23 @@ def forecast_line(opened: OpenLine, job: Job) -> Forecast:
 
 def _blocks_of(
     opened: OpenLine, job: Job, options: RunOptions, machines: Machines
-) -> tuple[int, BlockPlan]:
+) -> tuple[int, BlockCuts]:
     """Budget of one process, and the blocks that fit into it."""
     memory_bytes = options.memory_bytes or _memory_of(opened.line)
     refuse_refinement(job, whole_budget(memory_bytes))
-    beside_bytes = program_bytes(opened.geometry)
-    budget = block_budget(memory_bytes, machines.on_one_host, beside_bytes)
-    plan = plan_line(job, budget, machines.side_by_side, beside_bytes, sharing=machines.on_one_host)
+    fixed_bytes = program_bytes(opened.geometry)
+    budget = block_budget(memory_bytes, machines.on_one_host, fixed_bytes)
+    plan = plan_line(job, budget, machines.side_by_side, fixed_bytes, sharing=machines.on_one_host)
     return budget, plan
 
 
-def _staged(work: Work, progress: Progress) -> Work:
+def _staged(work: UnfinishedRun, progress: Progress) -> UnfinishedRun:
     """The same with its record in the store, and its fire times refined where that is asked for."""
 
     def tell(done: int, total: int) -> None:
         progress(Step("stage", done, total))
 
-    work.make_shelves()
+    work.make_estimate_stores()
     stage_records(
         work.job.recording, work.folder, work.plan.channel_step, work.plan.memory_bytes, tell
     )
@@ -447,7 +437,7 @@ def _staged(work: Work, progress: Progress) -> Work:
     return with_times(work)
 
 
-def _measure_line(work: Work, run: Run, progress: Progress) -> None:
+def _measure_line(work: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
     """The largest coefficient of the line, before any block."""
     if work.folder.reference.exists():
         return
@@ -462,24 +452,24 @@ def _measure_line(work: Work, run: Run, progress: Progress) -> None:
     work.keep_reference(max(found))
 
 
-def _separate(work: Work, run: Run, progress: Progress) -> None:
+def _separate(work: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
     missing = work.missing_blocks()
     told = _told(work, missing, progress)
     run("separate", missing, lambda block, _: told.done(block), told.told)
 
 
-def _told(work: Work, blocks: Sequence[int], progress: Progress) -> BlockProgress:
+def _told(work: UnfinishedRun, blocks: Sequence[int], progress: Progress) -> BlockProgress:
     samples = {block: samples_of(work.job, work.plan, block) for block in blocks}
     return BlockProgress(work.job.schedule.iterations, samples, progress)
 
 
-def _finish(work: Work, line: Line, progress: Progress, begin: float) -> Outcome:
-    return _outcome(line, work, finish_work(work, line.output_folder, progress), begin)
+def _finish(work: UnfinishedRun, line: LineFile, progress: Progress, begin: float) -> Outcome:
+    return _outcome(line, work, publish_run(work, line.output_folder, progress), begin)
 
 
 def _outcome(
-    line: Line,
-    work: Work,
+    line: LineFile,
+    work: UnfinishedRun,
     results: tuple[list[DeliveredFile], tuple[Finding, ...]],
     begin: float,
 ) -> Outcome:
@@ -494,7 +484,7 @@ def _outcome(
 
 
 @contextmanager
-def _saying_what_is_kept(work: Work) -> Iterator[None]:
+def _saying_what_is_kept(work: UnfinishedRun) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt as error:
@@ -505,21 +495,21 @@ def _saying_what_is_kept(work: Work) -> Iterator[None]:
         raise KeyboardInterrupt(f"{kept}; the same command goes on") from error
 
 
-def machines_of(line: Line) -> Machines:
+def machines_of(line: LineFile) -> Machines:
     """Where the line file says to compute."""
     keys = line.keys.run
     return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
 
 
-def _machines(line: Line, options: RunOptions, progress: Progress) -> Machines:
+def _machines(line: LineFile, options: RunOptions, progress: Progress) -> Machines:
     """Where this run computes, with the workers that are there now."""
     machines = options.machines or machines_of(line)
     if machines.scheduler is not None:
         progress(Step("open", 0, 0, f"asking the scheduler {machines.scheduler}"))
-    return as_present(machines)
+    return with_present_workers(machines)
 
 
-def _memory_of(line: Line) -> int | None:
+def _memory_of(line: LineFile) -> int | None:
     memory_gb = line.keys.run.memory_gb
     return None if memory_gb is None else round(memory_gb * 1e9)
 

@@ -9,6 +9,7 @@ from typing import Final
 from deblend.model.recording import Recording
 from deblend.qc.record_samples import SampleRange, nothing_seen
 from deblend.run.overlap import ahead
+from deblend.run.run_folder import RunFolder
 from deblend.run.store import (
     CHUNK_SAMPLES,
     StoredSamples,
@@ -17,7 +18,6 @@ from deblend.run.store import (
     write_samples,
 )
 from deblend.run.stored_values import read_value, write_value
-from deblend.run.work_folder import WorkFolder
 
 MOST_SLAB_BYTES: Final = 400_000_000
 """Of a slab of a single chunk, for a record of many channels."""
@@ -29,23 +29,17 @@ _COPIES: Final = 6
 
 @dataclass(frozen=True, eq=False)
 class Staged:
-    """How far the record is staged, and what its samples are like so far.
-
-    Parameters
-    ----------
-    samples : int
-        Samples of every channel that are in the store, on disk.
-    seen : SampleRange
-        What they are like.
-    """
+    """How far the record is staged, and what its samples are like so far."""
 
     samples: int
+    """Samples of every channel that are in the store, on disk."""
     seen: SampleRange
+    """What they are like."""
 
 
 def stage_records(
     recording: Recording,
-    work: WorkFolder,
+    work: RunFolder,
     channel_step: int,
     memory_bytes: int,
     tell: Callable[[int, int], None],
@@ -56,7 +50,7 @@ def stage_records(
     ----------
     recording : Recording
         The record; every sample is read once, all channels side by side.
-    work : WorkFolder
+    work : RunFolder
         Where the store is.
     channel_step : int
         Channels of a block.
@@ -98,6 +92,6 @@ def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:
     return chunk * max(1, min(ENOUGH_SLAB_BYTES, allowed) // (sample_bytes * chunk)), chunk
 
 
-def staged_recording(recording: Recording, work: WorkFolder) -> Recording:
+def staged_recording(recording: Recording, work: RunFolder) -> Recording:
     """The same record, its samples from the store."""
     return replace(recording, samples=StoredSamples(open_array(work.records)))

@@ -50,19 +50,13 @@ class StoredSamples:
 
 
 @dataclass(frozen=True, eq=False)
-class Shelf:
-    """Where the estimates of one source lie in one span.
-
-    Parameters
-    ----------
-    path : Path
-        Folder of the array, shape (shot, channel, time).
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table.
-    """
+class EstimateStore:
+    """Where the estimates of one source lie in one span."""
 
     path: Path
+    """Folder of the array, shape (shot, channel, time)."""
     rows: NDArray[np.int64]
+    """(shot,): Rows of the shot table."""
 
 
 def create_records(path: Path, shape: tuple[int, int], channel_step: int, chunk: int) -> None:
@@ -99,7 +93,7 @@ def open_array(path: Path, mode: Literal["r", "r+"] = "r") -> zarr.Array[Any]:
         ) from error
 
 
-def create_shelf(path: Path, shape: tuple[int, int, int], channel_step: int) -> None:
+def create_estimate_store(path: Path, shape: tuple[int, int, int], channel_step: int) -> None:
     """An empty array for estimates, chunks of whole traces and the channels of one block."""
     trace_bytes = 4 * shape[2] * channel_step
     shots = max(1, min(shape[0], _CHUNK_BYTES // trace_bytes))
@@ -220,15 +214,15 @@ class StoredGathers:
 
     Parameters
     ----------
-    shelves : sequence of Shelf
+    shelves : sequence of EstimateStore
         Of all spans.
     rows : ndarray of int64, shape (shot,)
         Rows of the shot table, in the order wanted.
     """
 
-    def __init__(self, shelves: Sequence[Shelf], rows: NDArray[np.int64]) -> None:
-        self._arrays = [open_array(shelf.path) for shelf in shelves if len(shelf.rows)]
-        self._rows = [shelf.rows for shelf in shelves if len(shelf.rows)]
+    def __init__(self, estimate_stores: Sequence[EstimateStore], rows: NDArray[np.int64]) -> None:
+        self._arrays = [open_array(shelf.path) for shelf in estimate_stores if len(shelf.rows)]
+        self._rows = [shelf.rows for shelf in estimate_stores if len(shelf.rows)]
         self.shape: tuple[int, ...] = (len(rows), *self._arrays[0].shape[1:])
         self._shelf = np.zeros(len(rows), np.int64)
         self._place = np.zeros(len(rows), np.int64)

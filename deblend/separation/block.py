@@ -12,8 +12,8 @@ from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.chain import last_method, method_at
-from deblend.separation.inner_windows import NOT_CUT, GoesOn, on_the_line
-from deblend.separation.leakage import return_leakage
+from deblend.separation.inner_windows import NOT_CUT, CutEnds, windows_of_line
+from deblend.separation.leakage_return import return_leakage
 from deblend.separation.loop import Callback, IterationRecord, Review, run_loop
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
@@ -51,63 +51,44 @@ RESIDUAL_CHOICES: Final[dict[str, str]] = {
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """What `separate_block` needs beside the record, operator, method and origin.
-
-    Parameters
-    ----------
-    source_count, slot_count : int
-        The operator's shots are sources times slots, source after source.
-    interval_s : float
-        Sample interval in seconds.
-    reference : float
-        Largest coefficient of the whole line, in the method's units.
-    schedule : Schedule
-        Iterations, thresholds, step, momentum.
-    seed : int
-        Of the patch origins.
-    residual : str
-        One of `RESIDUAL_CHOICES`.
-    return_leakage : bool
-        Whether what the unexplained part has in common with the estimate is put back at the end.
-    robust : bool
-        Whether parts of the record that are unlike their neighbours get less weight.
-    """
+    """What `separate_block` needs beside the record, operator, method and origin."""
 
     source_count: int
     slot_count: int
+    """The operator's shots are sources times slots, source after source."""
     interval_s: float
+    """Sample interval in seconds."""
     reference: float
+    """Largest coefficient of the whole line, in the method's units."""
     schedule: Schedule
+    """Iterations, thresholds, step, momentum."""
     seed: int
+    """Of the patch origins."""
     residual: ResidualChoice
+    """One of `RESIDUAL_CHOICES`."""
     return_leakage: bool = False
+    """Whether what the unexplained part has in common with the estimate is put back at the end."""
     robust: bool = False
+    """Whether parts of the record that are unlike their neighbours get less weight."""
 
 
 @dataclass(frozen=True, eq=False)
 class SeparatedBlock:
-    """What comes out of a block.
-
-    Parameters
-    ----------
-    estimate : array of float32, shape (shot, channel, time)
-        In slot order.
-    residual : array of float32, shape (channel, time)
-        What the estimate does not explain; zero on unknown samples.
-    samples, known : array of float32, shape (channel, time)
-        The record with zeros for unknown samples; 1 where samples are known, 0 elsewhere.
-    history : tuple of IterationRecord
-        What each iteration did, since the last fresh start.
-    weights : RecordWeights or None
-        What was fitted less than the rest; None where that was not asked for.
-    """
+    """What comes out of a block."""
 
     estimate: Array
+    """float32, shape (shot, channel, time): In slot order."""
     residual: Array
+    """float32, shape (channel, time): What the estimate does not explain; zero on unknown samples.
+    """
     samples: Array
     known: Array
+    """float32, shape (channel, time): The record with zeros for unknown samples; 1 where samples
+    are known, 0 elsewhere."""
     history: tuple[IterationRecord, ...]
+    """What each iteration did, since the last fresh start."""
     weights: RecordWeights | None
+    """What was fitted less than the rest; None where that was not asked for."""
 
 
 def separate_block(
@@ -157,7 +138,7 @@ def separate_block(
             samples, residual, known, operator, block.source_count, block.interval_s
         )
         # What the estimate took of many outliers would stay in it.
-        return Review(weights.apply, anew=weights.removed_share > _MANY)
+        return Review(weights.apply, restart=weights.removed_share > _MANY)
 
     observe, coherent = _coherence_filter(method, operator, live, origin, block)
     done = run_loop(
@@ -238,11 +219,11 @@ def block_reference(
     source_count: int,
     interval_s: float,
     seed: int,
-    goes_on: GoesOn = NOT_CUT,
+    cut_ends: CutEnds = NOT_CUT,
 ) -> float:
     """Largest coefficient of the first back-projection of a block, in the method's units.
 
-    Windows that only this block has, because it is cut there (`goes_on`), do not count.
+    Windows that only this block has, because it is cut there (`cut_ends`), do not count.
 
     Raises
     ------
@@ -252,7 +233,7 @@ def block_reference(
     samples, _ = split_unknown(record, operator)
     method = last_method(method)
     patches = _by_source(operator.pseudo_inverse(samples), source_count)
-    grid = on_the_line(_grid(patches, method, origin, seed, 0), patches.shape[1:], goes_on)
+    grid = windows_of_line(_grid(patches, method, origin, seed, 0), patches.shape[1:], cut_ends)
     live = live_traces(operator, source_count, record.shape[0])
     noise = NoiseFloor(method, patches.shape, operator.xp)
     largest = largest_coefficient(method, patches, live, grid, noise, interval_s, operator.xp)

@@ -23,16 +23,6 @@ class Chain:
     refines. Both work under the same loop and on the same estimate; neither knows of the other,
     nor of iterations.
 
-    Parameters
-    ----------
-    first : Separator
-        Used while strictness is above `until`.
-    then : Separator
-        Used from there on; may be a chain again.
-    until : float
-        Above 0, below 1. Strictness, the threshold over the largest coefficient of the line, at
-        which `then` takes over.
-
     Notes
     -----
     The threshold of the loop is in units of the coefficients of `then`, measured on the line. For
@@ -51,8 +41,12 @@ class Chain:
     """
 
     first: Separator
+    """Used while strictness is above `until`."""
     then: Separator
+    """Used from there on; may be a chain again."""
     until: float = 0.05
+    """Above 0, below 1. Strictness, the threshold over the largest coefficient of the line, at
+    which `then` takes over."""
 
     def __post_init__(self) -> None:
         if not 0 < self.until < 1:

@@ -67,26 +67,19 @@ _MOST_ROWS: Final = 12
 
 @dataclass(frozen=True, eq=False)
 class TimeShifts:
-    """What was estimated; one row for every row of the shot table.
-
-    Parameters
-    ----------
-    shift_s : ndarray of float64, shape (shot,)
-        True fire time minus that of the table, in seconds; zero for shots without estimate.
-    accepted : ndarray of bool, shape (shot,)
-        Shifts that lower the residual of their own shot and may be applied.
-    gross_s : ndarray of float64, shape (shot,)
-        Lag of the best correlation with neighbouring shots where that is beyond `LARGEST_S`; zero
-        elsewhere. Reported and never applied.
-    slow_ratio : ndarray of float64, shape (source,)
-        Slow over fast power of the shifts of each source; beyond `SLOW_LIMIT` the slow part is
-        left at zero. NaN for sources with too few shots.
-    """
+    """What was estimated; one row for every row of the shot table."""
 
     shift_s: NDArray[np.float64]
+    """(shot,): True fire time minus that of the table, in seconds; zero for shots without estimate.
+    """
     accepted: NDArray[np.bool_]
+    """(shot,): Shifts that lower the residual of their own shot and may be applied."""
     gross_s: NDArray[np.float64]
+    """(shot,): Lag of the best correlation with neighbouring shots where that is beyond
+    `LARGEST_S`; zero elsewhere. Reported and never applied."""
     slow_ratio: NDArray[np.float64]
+    """(source,): Slow over fast power of the shifts of each source; beyond `SLOW_LIMIT` the slow
+    part is left at zero. NaN for sources with too few shots."""
 
     @property
     def applied_s(self) -> NDArray[np.float64]:
@@ -96,22 +89,15 @@ class TimeShifts:
 
 @dataclass(frozen=True, eq=False)
 class _SourceLine:
-    """Shots of one source that can be predicted.
-
-    Parameters
-    ----------
-    number : int
-        Place of the source in the table of sources.
-    rows : ndarray of int64, shape (shot,)
-        In the shot table.
-    near, far : Predictor
-        By neighbouring shots, and by shots far along the line.
-    """
+    """Shots of one source that can be predicted."""
 
     number: int
+    """Place of the source in the table of sources."""
     rows: NDArray[np.int64]
+    """(shot,): In the shot table."""
     near: Predictor
     far: Predictor
+    """By neighbouring shots, and by shots far along the line."""
 
 
 def estimate_shifts(job: Job) -> TimeShifts:
@@ -138,14 +124,14 @@ def estimate_shifts(job: Job) -> TimeShifts:
     for number in range(ROUNDS):
         far = [number > 0 and not ratio[line.number] > SLOW_LIMIT for line in lines]
         predictors = [line.far if use else line.near for line, use in zip(lines, far, strict=True)]
-        more = _more_shift(moved(job, shift), record, own, estimate, predictors)
+        more = _more_shift(with_shifted_times(job, shift), record, own, estimate, predictors)
         shift = np.clip(shift + more, -LARGEST_S, LARGEST_S)
         for line, use in zip(lines, far, strict=True):
             if use:
                 ratio[line.number] = slow_over_fast(shift[line.rows])
             if ratio[line.number] > SLOW_LIMIT:
                 shift[line.rows] = without_slow(shift[line.rows])
-        own, estimate = _own_records(moved(job, shift), record)
+        own, estimate = _own_records(with_shifted_times(job, shift), record)
     after = _misfits(own, lines, parts, len(shift))
     accepted = (shift != 0) & (after < before)
     if after.sum() > (1 - _GAIN) * before.sum():
@@ -162,7 +148,7 @@ def _iterations_of(iterations: int) -> int:
     return max(1, round(_PART * iterations))
 
 
-def moved(job: Job, shift_s: NDArray[np.float64]) -> Job:
+def with_shifted_times(job: Job, shift_s: NDArray[np.float64]) -> Job:
     """The same line with shifted fire times; slots stay as they are."""
     ns = np.rint(shift_s * 1e9).astype(np.int64)
     if not ns.any():

@@ -11,17 +11,17 @@ from deblend.separation.patches import AxisWindows, PatchGrid
 
 
 @dataclass(frozen=True)
-class GoesOn:
+class CutEnds:
     """Whether the line goes on before and behind a block, along slots and along channels."""
 
     slots: tuple[bool, bool] = (False, False)
     channels: tuple[bool, bool] = (False, False)
 
 
-NOT_CUT: Final = GoesOn()
+NOT_CUT: Final = CutEnds()
 
 
-def on_the_line(grid: PatchGrid, shape: tuple[int, int, int], goes_on: GoesOn) -> PatchGrid:
+def windows_of_line(grid: PatchGrid, shape: tuple[int, int, int], cut_ends: CutEnds) -> PatchGrid:
     """A grid without the windows that were moved inwards, and not tapered, where a block is cut.
 
     A neighbouring block has these places in windows of the grid.
@@ -32,13 +32,13 @@ def on_the_line(grid: PatchGrid, shape: tuple[int, int, int], goes_on: GoesOn) -
         Of a block.
     shape : tuple of int
         Slots, channels and samples of the block.
-    goes_on : GoesOn
+    goes_on : CutEnds
         Where the block is cut.
     """
     return replace(
         grid,
-        slot=_inner(grid.slot, shape[0], goes_on.slots),
-        channel=_inner(grid.channel, shape[1], goes_on.channels),
+        slot=_inner(grid.slot, shape[0], cut_ends.slots),
+        channel=_inner(grid.channel, shape[1], cut_ends.channels),
     )
 
 

@@ -26,8 +26,8 @@ from deblend.separation.block import (
     separate_block,
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
-from deblend.separation.fitted_less import FittedLess, fitted_less
-from deblend.separation.inner_windows import GoesOn
+from deblend.separation.downweighted import Downweighted, downweighted
+from deblend.separation.inner_windows import CutEnds
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
@@ -41,66 +41,44 @@ from deblend.separation.unblended import keep_unblended, unblended_findings
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """A line that is ready to be separated, block by block.
-
-    Parameters
-    ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        As given, in table order.
-    delivered : ndarray of bool, shape (shot,)
-        Live, wanted, and wholly inside the record.
-    layout : SlotLayout
-        Shots paired along the line.
-    length : int
-        Samples of a gather trace.
-    method : Separator
-        Coherence filter.
-    schedule : Schedule
-        Iterations, thresholds, step, momentum.
-    seed : int
-        Of the patch origins.
-    residual : str
-        What to do with the unexplained part.
-    xp : module
-        Array namespace.
-    blocks : tuple of range
-        Channel rows of each block; together all channels.
-    findings : tuple of Finding
-        What was noticed while preparing.
-    first_slot : int, optional
-        Slot of the whole line at which this job begins.
-    cut_slots : (bool, bool), optional
-        Whether the line goes on before and behind the slots of this job.
-    measured_reference : float, optional
-        Largest coefficient of the whole line, where it has been measured before.
-    robust : bool, optional
-        Whether parts of the record that are unlike their neighbours get less weight.
-    refine_times : bool, optional
-        Whether the fire times are to be refined before; see `fire_times.estimate_shifts`.
-    return_leakage : bool, optional
-        Whether what the unexplained part has in common with the estimate is put back at the end.
-    """
+    """A line that is ready to be separated, block by block."""
 
     recording: Recording
+    """The record."""
     shots: Shots
+    """As given, in table order."""
     delivered: NDArray[np.bool_]
+    """(shot,): Live, wanted, and wholly inside the record."""
     layout: SlotLayout
+    """Shots paired along the line."""
     length: int
+    """Samples of a gather trace."""
     method: Separator
+    """Coherence filter."""
     schedule: Schedule
+    """Iterations, thresholds, step, momentum."""
     seed: int
+    """Of the patch origins."""
     residual: ResidualChoice
+    """What to do with the unexplained part."""
     xp: ModuleType
+    """Array namespace."""
     blocks: tuple[range, ...]
+    """Channel rows of each block; together all channels."""
     findings: tuple[Finding, ...]
+    """What was noticed while preparing."""
     first_slot: int = 0
+    """Slot of the whole line at which this job begins."""
     cut_slots: tuple[bool, bool] = (False, False)
+    """Whether the line goes on before and behind the slots of this job."""
     measured_reference: float | None = None
+    """Largest coefficient of the whole line, where it has been measured before."""
     robust: bool = True
+    """Whether parts of the record that are unlike their neighbours get less weight."""
     refine_times: bool = False
+    """Whether the fire times are to be refined before; see `fire_times.estimate_shifts`."""
     return_leakage: bool = False
+    """Whether what the unexplained part has in common with the estimate is put back at the end."""
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -133,7 +111,7 @@ class Job:
             source_count=self.layout.source_count,
             interval_s=self.recording.interval_s,
             seed=self.seed,
-            goes_on=GoesOn(self.cut_slots, self._cut_channels(wide)),
+            cut_ends=CutEnds(self.cut_slots, self._cut_channels(wide)),
         )
 
     def _cut_channels(self, wide: range) -> tuple[bool, bool]:
@@ -194,37 +172,25 @@ class Job:
 
 @dataclass(frozen=True, eq=False)
 class BlockResult:
-    """What came out of one block of channels; shots in table order.
-
-    Parameters
-    ----------
-    channels : range
-        Channel rows.
-    estimate : ndarray of float32, shape (shot, channel, time)
-        Separated gathers; zeros for shots that are not delivered.
-    pseudo_deblended : ndarray of float32, shape (shot, channel, time)
-        The record cut at the fire times, for comparison; zeros likewise.
-    residual, record : ndarray of float32, shape (channel, time)
-        Unexplained part, and the record with zeros for unknown samples.
-    known : ndarray of bool, shape (channel, time)
-        Samples that are known.
-    history : tuple of IterationRecord
-        What each iteration did.
-    fitted_less : FittedLess or None
-        What lost weight in the fit, where weights were asked for; shots in table order.
-    beyond : tuple of Neighbours
-        What was estimated of traces that other blocks deliver.
-    """
+    """What came out of one block of channels; shots in table order."""
 
     channels: range
+    """Channel rows."""
     estimate: NDArray[np.float32]
+    """(shot, channel, time): Separated gathers; zeros for shots that are not delivered."""
     pseudo_deblended: NDArray[np.float32]
+    """(shot, channel, time): The record cut at the fire times, for comparison; zeros likewise."""
     residual: NDArray[np.float32]
     record: NDArray[np.float32]
+    """(channel, time): Unexplained part, and the record with zeros for unknown samples."""
     known: NDArray[np.bool_]
+    """(channel, time): Samples that are known."""
     history: tuple[IterationRecord, ...]
-    fitted_less: FittedLess | None = None
+    """What each iteration did."""
+    downweighted: Downweighted | None = None
+    """What lost weight in the fit, where weights were asked for; shots in table order."""
     beyond: tuple[Neighbours, ...] = ()
+    """What was estimated of traces that other blocks deliver."""
 
 
 def prepare(
@@ -346,7 +312,7 @@ def separate_channels(
     less = None
     known = to_host(done.known) > 0
     if done.weights is not None:
-        less = fitted_less(done.weights, known, job.operator, block, job.recording.shape[0])
+        less = downweighted(done.weights, known, job.operator, block, job.recording.shape[0])
         in_rows = in_table_order(job, less.shot, job.shots.live)
         less = replace(less, shot=in_rows.astype(np.float64))
     samples, history = done.samples, done.history
@@ -360,7 +326,7 @@ def separate_channels(
         record=to_host(samples),
         known=known,
         history=history,
-        fitted_less=less,
+        downweighted=less,
         beyond=tuple(beyond),
     )
 

@@ -17,29 +17,20 @@ from deblend.separation.schedule import Schedule
 
 @dataclass(frozen=True)
 class IterationRecord:
-    """What one iteration did.
-
-    Parameters
-    ----------
-    iteration : int
-        From 1.
-    strictness : float
-        Threshold over the reference amplitude.
-    residual_energy : float
-        Sum of squares of what the estimate before this iteration does not explain of the record;
-        known samples only.
-    record_energy : float
-        Sum of squares of the record; known samples only.
-    review_follows : bool, optional
-        Whether the residual is reviewed now, which takes as long as some iterations; said to the
-        callback only.
-    """
+    """What one iteration did."""
 
     iteration: int
+    """From 1."""
     strictness: float
+    """Threshold over the reference amplitude."""
     residual_energy: float
+    """Sum of squares of what the estimate before this iteration does not explain of the record;
+    known samples only."""
     record_energy: float
+    """Sum of squares of the record; known samples only."""
     review_follows: bool = False
+    """Whether the residual is reviewed now, which takes as long as some iterations; said to the
+    callback only."""
 
     @property
     def residual_db(self) -> float:
@@ -62,35 +53,28 @@ class Review:
 
     Parameters
     ----------
-    weigh : callable
-        W on known samples from here on: ``weigh(residual)`` in the shape of `residual`.
     anew : bool
         Whether all iterations begin again with these weights.
     """
 
     weigh: Callable[[Array], Array]
-    anew: bool
+    """W on known samples from here on: ``weigh(residual)`` in the shape of `residual`."""
+    restart: bool
 
 
 @dataclass(eq=False)
 class LoopState:
-    """Where a loop stands. It changes as the loop goes on: gathers of the past would fill memory.
-
-    Parameters
-    ----------
-    estimate, before : array of float32, shape (shot, channel, time)
-        Of the last iteration and of the one before it; the next begins ahead of them.
-    blended, blended_before : array of float32, shape (channel, time)
-        The records that they add up to.
-    history : list of IterationRecord
-        What each iteration did.
-    """
+    """Where a loop stands; it changes in place, because gathers of the past would fill memory."""
 
     estimate: Array
     before: Array
+    """float32, shape (shot, channel, time): Of the last iteration and of the one before it; the
+    next begins ahead of them."""
     blended: Array
     blended_before: Array
+    """float32, shape (channel, time): The records that they add up to."""
     history: list[IterationRecord] = field(default_factory=list)
+    """What each iteration did."""
 
 
 @dataclass(eq=False)
@@ -117,21 +101,14 @@ class _Mean:
 
 @dataclass(frozen=True, eq=False)
 class LoopResult:
-    """What comes out of a loop.
-
-    Parameters
-    ----------
-    estimate : array of float32, shape (shot, channel, time)
-        Of the last iteration.
-    residual : array of float32, shape (channel, time)
-        Record minus blended estimate; zero on unknown samples.
-    history : tuple of IterationRecord
-        What each iteration did, since the last fresh start.
-    """
+    """What comes out of a loop."""
 
     estimate: Array
+    """float32, shape (shot, channel, time): Of the last iteration."""
     residual: Array
+    """float32, shape (channel, time): Record minus blended estimate; zero on unknown samples."""
     history: tuple[IterationRecord, ...]
+    """What each iteration did, since the last fresh start."""
 
 
 def first_state(record: Array, operator: BlendingOperator) -> LoopState:
@@ -210,7 +187,7 @@ def run_loop(
             waiting.pop(0)
             found = review(_unexplained(latest.take(), record, known, xp))
             weigh = found.weigh
-            if found.anew:
+            if found.restart:
                 state = first_state(record, operator)
     residual = _unexplained(state.blended, record, known, xp)
     _energy(residual, xp)  # refuses what the last iteration may have spoilt

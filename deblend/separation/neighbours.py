@@ -16,21 +16,14 @@ SEAM_SLOTS: Final = 4
 
 @dataclass(frozen=True, eq=False)
 class Neighbours:
-    """Estimates of traces that another block delivers.
-
-    Parameters
-    ----------
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table.
-    channels : range
-        Channel rows.
-    estimate : ndarray of float32, shape (shot, channel, time)
-        Separated gathers.
-    """
+    """Estimates of traces that another block delivers."""
 
     rows: NDArray[np.int64]
+    """(shot,): Rows of the shot table."""
     channels: range
+    """Channel rows."""
     estimate: NDArray[np.float32]
+    """(shot, channel, time): Separated gathers."""
 
 
 @dataclass(frozen=True, eq=False)

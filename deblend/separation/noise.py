@@ -43,25 +43,17 @@ _LOOK = 8
 
 @dataclass(eq=False)
 class NoiseFloor:
-    """Noise level by place and frequency; zero where it has not shown itself.
-
-    Parameters
-    ----------
-    method : Separator
-        Sets the size of a place: one patch, without overlap.
-    shape : tuple of int
-        Sources, slots, channels and time samples of the block.
-    xp : module
-        Array namespace.
-    origin : tuple of int, optional
-        Slot, channel and sample of the line at which the block begins, margins counted: places are
-        those of the line.
-    """
+    """Noise level by place and frequency; zero where it has not shown itself."""
 
     method: Separator
+    """Sets the size of a place: one patch, without overlap."""
     shape: tuple[int, int, int, int]
+    """Sources, slots, channels and time samples of the block."""
     xp: ModuleType
+    """Array namespace."""
     origin: tuple[int, int, int] = (0, 0, 0)
+    """Slot, channel and sample of the line at which the block begins, margins counted: places are
+    those of the line."""
     level: Array = field(init=False)
     _calls: int = field(default=0, init=False)
     _threshold: float = field(default=0.0, init=False)

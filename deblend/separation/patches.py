@@ -35,28 +35,21 @@ _TOGETHER = 8
 
 @dataclass(frozen=True, eq=False)
 class PatchBatch:
-    """What a separator sees: patches of all sources, and nothing about fire times.
-
-    Parameters
-    ----------
-    amplitude : array of float32, shape (patch, source, shot, channel, time)
-        Tapered or flat, as the separator asks.
-    live : array of bool, shape (patch, source, shot, channel)
-        False where there is no trace.
-    noise : array of float32, shape (patch, frequency)
-        Rms magnitude of the ambient noise in a coefficient of the patch: of its transform over
-        shots, channels and time, not normalised, halved along time. Zero while it is not known.
-    interval_s : float
-        Sample interval in seconds.
-    xp : module
-        Array namespace of the arrays.
-    """
+    """What a separator sees: patches of all sources, and nothing about fire times."""
 
     amplitude: Array
+    """float32, shape (patch, source, shot, channel, time): Tapered or flat, as the separator asks.
+    """
     live: Array
+    """bool, shape (patch, source, shot, channel): False where there is no trace."""
     noise: Array
+    """float32, shape (patch, frequency): Rms magnitude of the ambient noise in a coefficient of the
+    patch: of its transform over shots, channels and time, not normalised, halved along time. Zero
+    while it is not known."""
     interval_s: float
+    """Sample interval in seconds."""
     xp: ModuleType
+    """Array namespace of the arrays."""
 
 
 class NoiseMap(Protocol):
@@ -100,22 +93,15 @@ class Separator(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class AxisWindows:
-    """Windows along one axis.
-
-    Parameters
-    ----------
-    start : ndarray of int64, shape (window,)
-        First sample of each, increasing.
-    size : int
-        Samples of each.
-    analysis, synthesis : ndarray of float32, shape (window, size)
-        Weights; the sum of their products over all windows is one everywhere.
-    """
+    """Windows along one axis."""
 
     start: NDArray[np.int64]
+    """(window,): First sample of each, increasing."""
     size: int
+    """Samples of each."""
     analysis: NDArray[np.float32]
     synthesis: NDArray[np.float32]
+    """(window, size): Weights; the sum of their products over all windows is one everywhere."""
 
     @cached_property
     def reach(self) -> int:

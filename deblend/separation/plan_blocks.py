@@ -29,31 +29,22 @@ _WORTH_SPANS: Final = 0.95
 
 @dataclass(frozen=True)
 class Extent:
-    """Size of a line, for planning.
-
-    Parameters
-    ----------
-    sources, slots, channels, length : int
-        Of the gathers: sources, slots along the line, channels, samples of a trace.
-    samples : int
-        Samples of the record.
-    slot_halo, channel_halo : int
-        Neighbours on each side that are computed and thrown away.
-    least_slots : int
-        Shortest span that is worth its neighbours.
-    channel_margin : int, optional
-        Channels without data that are added at either end of the streamer.
-    """
+    """Size of a line, for planning."""
 
     sources: int
     slots: int
     channels: int
     length: int
+    """Of the gathers: sources, slots along the line, channels, samples of a trace."""
     samples: int
+    """Samples of the record."""
     slot_halo: int
     channel_halo: int
+    """Neighbours on each side that are computed and thrown away."""
     least_slots: int
+    """Shortest span that is worth its neighbours."""
     channel_margin: int = 0
+    """Channels without data that are added at either end of the streamer."""
 
     def channel_bytes(self, slots: int) -> int:
         """Bytes that one channel of a block takes, `slots` with their neighbours."""
@@ -72,22 +63,15 @@ class Extent:
 
 
 @dataclass(frozen=True)
-class BlockPlan:
-    """How a line is cut.
-
-    Parameters
-    ----------
-    spans : tuple of range
-        Slots, together all of the line.
-    channels : tuple of range
-        Channel rows, together all of the line. Every span is cut into the same ones.
-    block_bytes : int
-        What the arrays of the largest block take.
-    """
+class BlockCuts:
+    """How a line is cut."""
 
     spans: tuple[range, ...]
+    """Slots, together all of the line."""
     channels: tuple[range, ...]
+    """Channel rows, together all of the line. Every span is cut into the same ones."""
     block_bytes: int
+    """What the arrays of the largest block take."""
 
     @property
     def count(self) -> int:
@@ -110,7 +94,7 @@ def halo(method: Separator, axis: int) -> int:
     return 0 if size == 1 else max(LEAST_HALO, round(1.5 * size))
 
 
-def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> BlockPlan:
+def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> BlockCuts:
     """The plan that ends first of those whose blocks fit.
 
     Parameters
@@ -128,7 +112,7 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> Blo
     SettingsError
         If not even one channel of the shortest span fits.
     """
-    best: tuple[int, BlockPlan] | None = None
+    best: tuple[int, BlockCuts] | None = None
     most = max(1, extent.slots // max(1, extent.least_slots))
     for count in range(1, most + 1):
         found = [
@@ -159,7 +143,7 @@ def least_bytes(extent: Extent) -> int:
 
 def _plans_of(
     extent: Extent, span_count: int, memory_bytes: int, processes: int
-) -> Iterator[BlockPlan]:
+) -> Iterator[BlockCuts]:
     """The widest blocks of channels that fit, and narrower ones of which there are more."""
     slots = extent.wide_slots(_step(extent.slots, span_count))
     per_channel = extent.channel_bytes(slots)
@@ -172,10 +156,10 @@ def _plans_of(
     fewest = -(-extent.channels // widest)
     for count in range(fewest, min(extent.channels, fewest + processes - 1) + 1):
         channels = _cut(extent.channels, count)
-        yield BlockPlan(spans, channels, per_channel * extent.wide_channels(len(channels[0])))
+        yield BlockCuts(spans, channels, per_channel * extent.wide_channels(len(channels[0])))
 
 
-def _rounds(extent: Extent, plan: BlockPlan, processes: int) -> int:
+def _rounds(extent: Extent, plan: BlockCuts, processes: int) -> int:
     """Slots times channels that the busiest process computes, neighbours with them."""
     slots = extent.wide_slots(_step(extent.slots, len(plan.spans)))
     return slots * extent.wide_channels(len(plan.channels[0])) * -(-plan.count // processes)

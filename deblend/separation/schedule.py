@@ -14,17 +14,6 @@ from deblend.errors import SettingsError
 class Schedule:
     """Settings of the iteration.
 
-    Parameters
-    ----------
-    iterations : int
-        Number of iterations.
-    floor : float
-        Last threshold over the reference amplitude.
-    step : float
-        Step along the back-projected residual; above 1 it is faster.
-    momentum : float
-        Part of the last change that is added again.
-
     Raises
     ------
     SettingsError
@@ -39,9 +28,13 @@ class Schedule:
     """
 
     iterations: int = 60
+    """Number of iterations."""
     floor: float = 1e-4
+    """Last threshold over the reference amplitude."""
     step: float = 1.45
+    """Step along the back-projected residual; above 1 it is faster."""
     momentum: float = 0.5
+    """Part of the last change that is added again."""
 
     def __post_init__(self) -> None:
         limit = (2 + 2 * self.momentum) / (1 + 2 * self.momentum)

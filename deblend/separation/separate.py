@@ -12,8 +12,13 @@ from deblend.model.gathers import make_gathers
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice
-from deblend.separation.fire_times import TimeShifts, estimate_shifts, moved, shift_findings
-from deblend.separation.fitted_less import fitted_less_findings
+from deblend.separation.downweighted import downweighted_findings
+from deblend.separation.fire_times import (
+    TimeShifts,
+    estimate_shifts,
+    shift_findings,
+    with_shifted_times,
+)
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import Callback, IterationRecord
 
@@ -23,33 +28,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Separation:
-    """Result of a separation.
-
-    Parameters
-    ----------
-    estimate : xarray.DataArray of float32, dimensions (shot, channel, time)
-        One row for every shot of the table, in its order; rows of shots that are not delivered
-        are zero and their coordinate ``live`` is False.
-    residual : xarray.DataArray of float32, dimensions (channel, time)
-        What the blended estimates of all shots, delivered or not, leave of the record; zero on
-        unknown samples. Small is necessary, and proves nothing alone.
-    history : tuple of IterationRecord
-        What each iteration did, all channels together.
-    settings : dict
-        Every setting that was used.
-    findings : tuple of Finding
-        What was noticed on the way.
-    time_shifts : TimeShifts or None
-        Errors of the fire times, where they were to be refined; `estimate` begins at the refined
-        ones.
-    """
+    """Result of a separation."""
 
     estimate: xarray.DataArray
+    """float32, dimensions (shot, channel, time): One row for every shot of the table, in its order;
+    rows of shots that are not delivered are zero and their coordinate ``live`` is False."""
     residual: xarray.DataArray
+    """float32, dimensions (channel, time): What the blended estimates of all shots, delivered or
+    not, leave of the record; zero on unknown samples. Small is necessary, and proves nothing alone.
+    """
     history: tuple[IterationRecord, ...]
+    """What each iteration did, all channels together."""
     settings: dict[str, str | int | float | bool]
+    """Every setting that was used."""
     findings: tuple[Finding, ...]
+    """What was noticed on the way."""
     time_shifts: TimeShifts | None = None
+    """Errors of the fire times, where they were to be refined; `estimate` begins at the refined
+    ones."""
 
 
 def separate(
@@ -95,7 +91,7 @@ def separate(
         a bad channel, another vessel) get less weight in the fit; what was found is in `findings`.
     return_leakage : bool, optional
         Whether signal that the unexplained part has in common with the estimate is put back at the
-        end, see `deblend.separation.leakage`.
+        end, see `deblend.separation.leakage_return`.
     device : {"auto", "cpu", "gpu"}, optional
         Where to compute.
     callback : callable, optional
@@ -128,7 +124,7 @@ def separate(
     shifts = estimate_shifts(job) if job.refine_times else None
     if shifts is not None:
         told = tuple(shift_findings(shifts, job))
-        job = replace(moved(job, shifts.applied_s), findings=(*job.findings, *told))
+        job = replace(with_shifted_times(job, shifts.applied_s), findings=(*job.findings, *told))
     estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
     left = np.zeros(recording.shape, dtype=np.float32)
     histories, less = [], None
@@ -137,12 +133,12 @@ def separate(
         estimate[:, block.start : block.stop] = part.estimate
         left[block.start : block.stop] = part.residual
         histories.append(part.history)
-        if part.fitted_less is not None:
-            less = part.fitted_less if less is None else less + part.fitted_less
+        if part.downweighted is not None:
+            less = part.downweighted if less is None else less + part.downweighted
     findings = job.findings
     if less is not None:
         numbers = recording.channel_numbers
-        findings = (*findings, *fitted_less_findings(less, shots, numbers))
+        findings = (*findings, *downweighted_findings(less, shots, numbers))
     return Separation(
         estimate=make_gathers(
             estimate,

@@ -69,18 +69,12 @@ def prediction_weights(slots: NDArray[np.int64], reach: int, degree: int) -> NDA
 
 @dataclass(frozen=True, eq=False)
 class Predictor:
-    """How the shots of one source are predicted.
-
-    Parameters
-    ----------
-    places : ndarray of int64, shape (shot,)
-        The shots among those of the operator.
-    weights : ndarray of float64, shape (shot, shot)
-        As of `prediction_weights`.
-    """
+    """How the shots of one source are predicted."""
 
     places: NDArray[np.int64]
+    """(shot,): The shots among those of the operator."""
     weights: NDArray[np.float64]
+    """(shot, shot): As of `prediction_weights`."""
 
     def of(self, gathers: NDArray[np.float32]) -> NDArray[np.float32]:
         """Predictions of gathers (shot, channel, time) of this source."""
@@ -128,18 +122,12 @@ def time_derivative(gathers: NDArray[np.float32], interval_s: float) -> NDArray[
 
 @dataclass(frozen=True, eq=False)
 class Predicted:
-    """Predictions of all shots, where they stand.
-
-    Parameters
-    ----------
-    gathers : ndarray of float32, shape (shot, channel, time)
-        Prediction where shots are alike, estimate elsewhere.
-    derivative : ndarray of float32, shape (shot, channel, time)
-        Of the prediction, likewise; zero for shots that are not predicted.
-    """
+    """Predictions of all shots, where they stand."""
 
     gathers: NDArray[np.float32]
+    """(shot, channel, time): Prediction where shots are alike, estimate elsewhere."""
     derivative: NDArray[np.float32]
+    """(shot, channel, time): Of the prediction, likewise; zero for shots that are not predicted."""
 
 
 def predict(

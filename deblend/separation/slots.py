@@ -21,15 +21,10 @@ _Scalar = TypeVar("_Scalar", bound=np.generic)
 
 @dataclass(frozen=True, eq=False)
 class SlotLayout:
-    """Which shot sits in which slot.
-
-    Parameters
-    ----------
-    row : ndarray of int64, shape (source, slot)
-        Row of the shot table; -1 where the slot is empty.
-    """
+    """Which shot sits in which slot."""
 
     row: NDArray[np.int64]
+    """(source, slot): Row of the shot table; -1 where the slot is empty."""
 
     @property
     def source_count(self) -> int:

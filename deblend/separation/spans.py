@@ -18,45 +18,30 @@ from deblend.separation.weights import windows_of
 
 @dataclass(frozen=True, eq=False)
 class Span:
-    """A part of a line.
-
-    Parameters
-    ----------
-    job : Job
-        The part with its neighbours; its shots are those of `rows`, and only those that belong to
-        the span itself count as delivered.
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table of the line.
-    own : ndarray of bool, shape (shot,)
-        False for the neighbours.
-    beside : ndarray of bool, shape (shot,)
-        Neighbours next to the span that another one delivers.
-    """
+    """A part of a line."""
 
     job: Job
+    """The part with its neighbours; its shots are those of `rows`, and only those that belong to
+    the span itself count as delivered."""
     rows: NDArray[np.int64]
+    """(shot,): Rows of the shot table of the line."""
     own: NDArray[np.bool_]
+    """(shot,): False for the neighbours."""
     beside: NDArray[np.bool_]
+    """(shot,): Neighbours next to the span that another one delivers."""
 
 
 @dataclass(frozen=True, eq=False)
 class SpanSamples:
-    """Samples ``[begin, end)`` of a record, weighted.
-
-    Parameters
-    ----------
-    source : SampleSource
-        The whole record.
-    begin, end : int
-        Samples of it.
-    weight : ndarray of float32, shape (end - begin,)
-        Factors; NaN makes samples unknown.
-    """
+    """Samples ``[begin, end)`` of a record, weighted."""
 
     source: SampleSource
+    """The whole record."""
     begin: int
     end: int
+    """Samples of it."""
     weight: NDArray[np.float32]
+    """(end - begin,): Factors; NaN makes samples unknown."""
 
     @property
     def shape(self) -> tuple[int, int]:

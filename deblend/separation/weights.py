@@ -26,21 +26,15 @@ _CHANNELS_AT_ONCE = 8
 
 @dataclass(frozen=True)
 class Windows:
-    """Time windows and frequency bands of a record.
-
-    Parameters
-    ----------
-    sample_count : int
-        Samples of the record.
-    size : int
-        Samples of a window, even; windows begin every half of it, the first one before the record.
-    interval_s : float
-        Sample interval in seconds.
-    """
+    """Time windows and frequency bands of a record."""
 
     sample_count: int
+    """Samples of the record."""
     size: int
+    """Samples of a window, even; windows begin every half of it, the first one before the record.
+    """
     interval_s: float
+    """Sample interval in seconds."""
 
     @property
     def step(self) -> int:
@@ -117,30 +111,20 @@ def windows_of(sample_count: int, interval_s: float) -> Windows:
 
 @dataclass(frozen=True, eq=False)
 class RecordWeights:
-    """Weights of a record, each from 0 to 1.
-
-    Parameters
-    ----------
-    windows : Windows
-        Time windows and bands.
-    band : ndarray of float32, shape (channel, window, band)
-        Weight of each band of each window.
-    sample : array of float32, shape (channel, time)
-        0 where a sample takes no part, 1 elsewhere.
-    root_fold : array of float32, shape (time,)
-        Square root of the blending fold, at least 1.
-    xp : module
-        Array namespace.
-    removed_share : float
-        Part of the energy of the residual that the weights take away.
-    """
+    """Weights of a record, each from 0 to 1."""
 
     windows: Windows
+    """Time windows and bands."""
     band: NDArray[np.float32]
+    """(channel, window, band): Weight of each band of each window."""
     sample: Array
+    """float32, shape (channel, time): 0 where a sample takes no part, 1 elsewhere."""
     root_fold: Array
+    """float32, shape (time,): Square root of the blending fold, at least 1."""
     xp: ModuleType
+    """Array namespace."""
     removed_share: float
+    """Part of the energy of the residual that the weights take away."""
 
     def of_channels(self, channels: slice) -> RecordWeights:
         """The weights of some channels."""

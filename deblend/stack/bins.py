@@ -16,25 +16,17 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class BinGrid:
-    """Bins along a straight line and to starboard of it.
-
-    Parameters
-    ----------
-    origin_m : tuple of float
-        Position (x, y) of the centre of bin (0, 0).
-    forward : tuple of float
-        Unit vector (x, y) of the shooting direction.
-    inline_m, crossline_m : float
-        Size of a bin.
-    shape : tuple of int
-        Bins along and across the line.
-    """
+    """Bins along a straight line and to starboard of it."""
 
     origin_m: tuple[float, float]
+    """Position (x, y) of the centre of bin (0, 0)."""
     forward: tuple[float, float]
+    """Unit vector (x, y) of the shooting direction."""
     inline_m: float
     crossline_m: float
+    """Size of a bin."""
     shape: tuple[int, int]
+    """Bins along and across the line."""
 
     def along_across(self, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
         """Metres along the line and to starboard of it, from the centre of bin (0, 0)."""

@@ -17,18 +17,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class StackSums:
-    """Sums over the traces of each bin in two halves; add them over blocks.
-
-    Parameters
-    ----------
-    total : ndarray of float32, shape (2, bin, time)
-        Sum of the flattened traces of each half.
-    fold : ndarray of int32, shape (2, bin, time)
-        Traces that were not muted.
-    """
+    """Sums over the traces of each bin in two halves; add them over blocks."""
 
     total: Traces
+    """(2, bin, time): Sum of the flattened traces of each half."""
     fold: NDArray[np.int32]
+    """(2, bin, time): Traces that were not muted."""
 
     def __add__(self, other: StackSums) -> StackSums:
         return StackSums(self.total + other.total, self.fold + other.fold)

@@ -25,13 +25,6 @@ LATEST_S: Final = 60.0
 class VelocityTable:
     """Rms velocity as a function of two-way time, at positions along the line.
 
-    Parameters
-    ----------
-    position_m : ndarray of float64, shape (position,)
-        Along the line, rising; one position makes it the same everywhere.
-    time_s, velocity_m_s : tuple of ndarray of float64
-        Knots at each position, times rising.
-
     Raises
     ------
     InputError
@@ -40,8 +33,10 @@ class VelocityTable:
     """
 
     position_m: Floats
+    """(position,): Along the line, rising; one position makes it the same everywhere."""
     time_s: tuple[Floats, ...]
     velocity_m_s: tuple[Floats, ...]
+    """Knots at each position, times rising."""
 
     def __post_init__(self) -> None:
         if len(self.position_m) == 0 or np.any(np.diff(self.position_m) <= 0):

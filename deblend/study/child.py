@@ -23,9 +23,9 @@ from typing import IO, Any, Final
 
 import cloudpickle
 
-from deblend.study.one_run import LineShelf, carry_out, first_columns
+from deblend.study.one_run import LineCache, carry_out, first_columns
 from deblend.study.results import Row
-from deblend.study.study import Run, file_of, load_file
+from deblend.study.study import StudyRun, file_of, load_file
 
 START_S: Final = 120.0
 """Time for the process to begin to answer, on a busy machine."""
@@ -64,7 +64,7 @@ class Child:
     ) -> None:
         self.end()
 
-    def row(self, run: Run, limit_s: float) -> Row:
+    def row(self, run: StudyRun, limit_s: float) -> Row:
         """The row of a run; a process that hangs or dies is replaced by a new one."""
         if self._process is None or self._process.poll() is not None:
             self._start()
@@ -136,7 +136,7 @@ class Child:
         line, _, self._rest = self._rest.partition(b"\n")
         return line
 
-    def _lost(self, run: Run) -> Row:
+    def _lost(self, run: StudyRun) -> Row:
         """Row of a run whose process ended by itself, with the last that it said."""
         assert self._process is not None
         status = self._process.wait()
@@ -165,7 +165,7 @@ def answer_runs() -> None:
         if asked["file"]:
             load_file(Path(asked["file"]))
         run = cloudpickle.loads(base64.b64decode(asked["run"]))
-        shelf = shelf or LineShelf(Path(asked["folder"]))
+        shelf = shelf or LineCache(Path(asked["folder"]))
         row = carry_out(
             run,
             shelf,

@@ -13,9 +13,9 @@ from deblend.errors import InputError, SettingsError, reason_of
 from deblend.study.child import Child
 from deblend.study.one_run import first_columns
 from deblend.study.results import Key, Row, key_of, read_results, write_results
-from deblend.study.study import Run, Study
+from deblend.study.study import Study, StudyRun
 
-Told = Callable[[Row, int, int], None]
+OnRow = Callable[[Row, int, int], None]
 
 
 def run_study(
@@ -27,7 +27,7 @@ def run_study(
     only: Collection[str] = (),
     again: Collection[str] = (),
     retry: bool = False,
-    told: Told | None = None,
+    told: OnRow | None = None,
 ) -> list[Row]:
     """Carry out what the results file does not hold yet, and return all rows of the study.
 
@@ -98,13 +98,15 @@ def _settled(row: Row | None, again: Collection[str], retry: bool) -> bool:
     return row["status"] == "done" or not retry
 
 
-def _ordered(rows: dict[Key, Row], every: list[Run]) -> list[Row]:
+def _ordered(rows: dict[Key, Row], every: list[StudyRun]) -> list[Row]:
     """Rows of the study in its order, then all others as they were."""
     place = {run.key: number for number, run in enumerate(every)}
     return [rows[key] for key in sorted(rows, key=lambda key: (place.get(key, len(place)), key))]
 
 
-def _rows(study: Study, missing: list[Run], processes: int, scheduler: str | None) -> Iterator[Row]:
+def _rows(
+    study: Study, missing: list[StudyRun], processes: int, scheduler: str | None
+) -> Iterator[Row]:
     """Rows as they come; runs on one line stay in one process, which keeps the line."""
     if not missing:
         return
@@ -160,7 +162,7 @@ def _workers(work: Callable[[], None], count: int) -> Iterator[list[threading.Th
         thread.join()
 
 
-def _on_cluster(study: Study, groups: list[list[Run]], scheduler: str) -> Iterator[Row]:
+def _on_cluster(study: Study, groups: list[list[StudyRun]], scheduler: str) -> Iterator[Row]:
     """The same on the workers of a dask cluster, a task for the runs on one line."""
     from distributed import Client
     from distributed import as_completed as completed
@@ -182,7 +184,7 @@ def _on_cluster(study: Study, groups: list[list[Run]], scheduler: str) -> Iterat
             yield from rows
 
 
-def run_group(group: list[Run], folder: str, limit_s: float) -> list[Row]:
+def run_group(group: list[StudyRun], folder: str, limit_s: float) -> list[Row]:
     """Rows of some runs on one line, in a process of their own below this one."""
     with Child(Path(folder), thread_count()) as child:
         return [child.row(run, limit_s) for run in group]

@@ -11,9 +11,9 @@ from deblend.errors import SettingsError
 from deblend.study.keys import BlendTable, NoiseTable, SceneTable
 from deblend.synth.blend_keys import read_blend_plan
 from deblend.synth.blend_plan import blend_gathers
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Dither
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import QUIET_END_S, scene_plan
 from deblend.words import counted
@@ -23,7 +23,7 @@ WINDOWS = 6
 
 def make_line(
     scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
-) -> Line:
+) -> MadeLine:
     """Make a line; the same arguments give the same line.
 
     Raises
@@ -45,7 +45,7 @@ def make_line(
     return build_line(plan, seed)
 
 
-def _blended(plan: Plan, blend: BlendTable) -> Plan:
+def _blended(plan: SceneDesign, blend: BlendTable) -> SceneDesign:
     acquisition = plan.acquisition
     firing = acquisition.firing
     if blend.dither_s is not None:
@@ -69,7 +69,7 @@ def _blended(plan: Plan, blend: BlendTable) -> Plan:
 
 def _recorded(
     scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
-) -> Line:
+) -> MadeLine:
     plan = read_blend_plan(folder / (scene.gathers_file or ""))
     if noise.pieces or blend.sources is not None or blend.shots_per_source is not None:
         raise SettingsError(
@@ -89,7 +89,7 @@ def _recorded(
     )
 
 
-def windows_of(line: Line) -> list[tuple[float, float]]:
+def windows_of(line: MadeLine) -> list[tuple[float, float]]:
     """Six equal windows: to the deepest event of a made line, over all of a recorded trace."""
     end = line.length_s if line.noise_rms is None else line.length_s - QUIET_END_S
     step = end / WINDOWS

@@ -21,8 +21,8 @@ from deblend.errors import DeblendError
 from deblend.study.lines import make_line
 from deblend.study.results import Row, settings_text
 from deblend.study.scores import about_line, score
-from deblend.study.study import Run
-from deblend.synth.line import Line
+from deblend.study.study import StudyRun
+from deblend.synth.line import MadeLine
 
 PACKAGES: Final = ("deblend", "numpy", "scipy", "numba")
 DIVERGED_DB: Final = 0.0
@@ -31,15 +31,15 @@ DIVERGED_DB: Final = 0.0
 Phase = Callable[[str], None]
 
 
-class LineShelf:
+class LineCache:
     """Keeps the last line, which the next run most often needs again."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._key: tuple[str, ...] = ()
-        self._line: tuple[Line, dict[str, Any]] | None = None
+        self._line: tuple[MadeLine, dict[str, Any]] | None = None
 
-    def line(self, run: Run) -> tuple[Line, dict[str, Any]]:
+    def line(self, run: StudyRun) -> tuple[MadeLine, dict[str, Any]]:
         """The line of a run, and what a row says about it."""
         if self._line is None or run.line_key != self._key:
             self._line = None
@@ -48,14 +48,14 @@ class LineShelf:
         return self._line
 
 
-def carry_out(run: Run, shelf: LineShelf, phase: Phase, *, warm: bool = True) -> Row:
+def carry_out(run: StudyRun, shelf: LineCache, phase: Phase, *, warm: bool = True) -> Row:
     """The row of a run, whatever happens to it in Python.
 
     Parameters
     ----------
-    run : Run
+    run : StudyRun
         What to do.
-    shelf : LineShelf
+    shelf : LineCache
         Where lines come from.
     phase : callable
         Told ``"line"``, ``"separate"`` and ``"score"`` as each begins.
@@ -92,7 +92,7 @@ def carry_out(run: Run, shelf: LineShelf, phase: Phase, *, warm: bool = True) ->
     return row
 
 
-def first_columns(run: Run) -> Row:
+def first_columns(run: StudyRun) -> Row:
     """Columns that are known before anything is done."""
     return {
         "scene": run.scene.name,

@@ -30,19 +30,13 @@ LINES_NAMED = 8
 
 @dataclass(frozen=True)
 class Presented:
-    """What was written.
-
-    Parameters
-    ----------
-    summaries : list of Summary
-        The table.
-    table, page : Path
-        CSV and HTML files.
-    """
+    """What was written."""
 
     summaries: list[Summary]
+    """The table."""
     table: Path
     page: Path
+    """CSV and HTML files."""
 
 
 def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:

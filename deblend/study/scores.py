@@ -22,9 +22,9 @@ from deblend.qc.scores import (
     source_pairs,
     truth_energy,
 )
-from deblend.study.leakage import leakage_and_loss_db
+from deblend.study.leakage_scores import leakage_and_loss_db
 from deblend.study.lines import windows_of
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 
 EARLY_S: Final = 0.5
 """Arrivals that are called early: from the time break of the next shot."""
@@ -35,7 +35,7 @@ Gathers = NDArray[np.float32]
 Columns = dict[str, Any]
 
 
-def about_line(line: Line) -> Columns:
+def about_line(line: MadeLine) -> Columns:
     """What a row says about its line."""
     operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
     delays = _dither_s(line)
@@ -54,7 +54,7 @@ def about_line(line: Line) -> Columns:
     }
 
 
-def score(line: Line, estimate: Gathers) -> Columns:
+def score(line: MadeLine, estimate: Gathers) -> Columns:
     """All scores in dB; lists over windows and octaves."""
     live, start = line.shots.live, pseudo_deblended(line)
     windows_s = windows_of(line)
@@ -67,7 +67,7 @@ def score(line: Line, estimate: Gathers) -> Columns:
 
 
 def score_against_truth(
-    line: Line, estimate: Gathers, start: Gathers, windows_s: list[tuple[float, float]]
+    line: MadeLine, estimate: Gathers, start: Gathers, windows_s: list[tuple[float, float]]
 ) -> Columns:
     """Scores in dB against the truth, those of the record cut at the fire times beside them."""
     shots, interval_s = line.shots, line.recording.interval_s
@@ -91,19 +91,19 @@ def score_against_truth(
     return row
 
 
-def pseudo_deblended(line: Line) -> Gathers:
+def pseudo_deblended(line: MadeLine) -> Gathers:
     """The record cut at the fire times, unknown samples as zero."""
     operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
     return np.asarray(operator.pseudo_deblend(record_samples(line)), np.float32)
 
 
-def record_samples(line: Line) -> Gathers:
+def record_samples(line: MadeLine) -> Gathers:
     """All samples of the record, unknown ones as zero."""
     recording = line.recording
     return np.nan_to_num(recording.read(range(recording.shape[0]), 0, recording.shape[1]), nan=0.0)
 
 
-def _dither_s(line: Line) -> float:
+def _dither_s(line: MadeLine) -> float:
     """Half the range of the delays of each shot against even firing of its source, on average."""
     ranges = []
     for source in line.shots.sources:
@@ -144,7 +144,7 @@ def _ratio(truth: NDArray[np.float64], error: NDArray[np.float64]) -> float:
 
 
 def _unblended(
-    line: Line, whole: TruthEnergy, windows: list[tuple[int, int]]
+    line: MadeLine, whole: TruthEnergy, windows: list[tuple[int, int]]
 ) -> list[float] | None:
     """The same noisy line never blended: truth over the noise of one record."""
     if not line.total_noise_rms:
@@ -155,7 +155,7 @@ def _unblended(
     return [float(value) for value in 10 * np.log10(truth / np.array(noise))]
 
 
-def _under_next_shot(line: Line, error: Gathers) -> float | None:
+def _under_next_shot(line: MadeLine, error: Gathers) -> float | None:
     """Rms of what is wrong under early arrivals of later shots over an ambient noise of 1 %."""
     shots, interval_s = line.shots, line.recording.interval_s
     times_s = (shots.fire_time_ns - shots.fire_time_ns.min()) * 1e-9

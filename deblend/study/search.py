@@ -13,16 +13,16 @@ from scipy.ndimage import uniform_filter1d
 
 from deblend.errors import SettingsError
 from deblend.files import replacing
+from deblend.inject.event_design import design_events
+from deblend.inject.injected_events import EventGathers, inject
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.qc.residual import decibels
 from deblend.report.drawing import png_bytes
 from deblend.report.study_figures import search_figure
-from deblend.run.event_design import design_events
-from deblend.run.injected_events import EventGathers, inject
 from deblend.study.scores import score
 from deblend.study.study import StudyMethod
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 
 SHOTS_TOGETHER: Final = 9
 """Neighbouring shots of a source that are averaged before injected events are looked for."""
@@ -33,27 +33,18 @@ Scored = Callable[[StudyMethod], float]
 
 @dataclass(frozen=True, eq=False)
 class Search:
-    """What a search found.
-
-    Parameters
-    ----------
-    setting : str
-        What was varied; ``iterations``, one of `SWITCHES` or a setting of the method.
-    values : tuple
-        What was tried.
-    scores : ndarray of float64, shape (value,)
-        Higher is better; NaN where the method failed.
-    score_name : str
-        What the score is, with its unit.
-    failures : tuple of str
-        What the method said, one text a value; empty where it worked.
-    """
+    """What a search found."""
 
     setting: str
+    """What was varied; ``iterations``, one of `SWITCHES` or a setting of the method."""
     values: tuple[Any, ...]
+    """What was tried."""
     scores: NDArray[np.float64]
+    """(value,): Higher is better; NaN where the method failed."""
     score_name: str
+    """What the score is, with its unit."""
     failures: tuple[str, ...]
+    """What the method said, one text a value; empty where it worked."""
 
     @property
     def best(self) -> Any:
@@ -135,7 +126,7 @@ def _with(method: StudyMethod, setting: str, value: Any) -> StudyMethod:
     return replace(method, settings=method.settings | {setting: value})
 
 
-def by_truth(line: Line, *, iterations: int = 60) -> Scored:
+def by_truth(line: MadeLine, *, iterations: int = 60) -> Scored:
     """Signal-to-noise ratio (dB) over all sources of a line with a known answer."""
 
     def scored(method: StudyMethod) -> float:

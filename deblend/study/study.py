@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from deblend.errors import SettingsError, reason_of
+from deblend.line.method_settings import with_settings
 from deblend.model.read_keys import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
-from deblend.run.method_settings import with_settings
 from deblend.separation.choose import MethodChoice, choose_method, method_names
 from deblend.separation.patches import Separator
 from deblend.separation.separate import Separation, separate
@@ -31,32 +31,22 @@ AS_IN_THE_SCENE: Final = "as in the scene"
 
 @dataclass(frozen=True)
 class StudyMethod:
-    """A method of a study.
-
-    Parameters
-    ----------
-    label : str
-        Its name in tables.
-    choice : str, Separator or callable
-        A name, a settings object, or a function of a patch and a threshold.
-    settings : dict, optional
-        Settings that differ from its defaults.
-    iterations : int, optional
-        In place of those of the study.
-    residual : str, optional
-        As in `deblend.separate`.
-    robust, refine_times, return_leakage : bool, optional
-        As in `deblend.separate`.
-    """
+    """A method of a study."""
 
     label: str
+    """Its name in tables."""
     choice: MethodChoice
+    """A name, a settings object, or a function of a patch and a threshold."""
     settings: dict[str, Any] = field(default_factory=dict)
+    """Settings that differ from its defaults."""
     iterations: int | None = None
+    """In place of those of the study."""
     residual: str = "leave_out"
+    """As in `deblend.separate`."""
     robust: bool = True
     refine_times: bool = False
     return_leakage: bool = False
+    """As in `deblend.separate`."""
 
     def separate(
         self, recording: Recording, shots: Shots, length_s: float, iterations: int
@@ -95,42 +85,28 @@ class StudyMethod:
 
 @dataclass(frozen=True)
 class Study:
-    """What is compared.
-
-    Parameters
-    ----------
-    name : str
-        For titles.
-    scenes : sequence of SceneTable
-        Lines with a known answer.
-    methods : sequence of StudyMethod
-        On equal terms.
-    seeds : sequence of int
-        Of firing and noise.
-    blends : sequence of BlendTable, optional
-        Changes of the firing.
-    noises : sequence of NoiseTable, optional
-        Other noise.
-    iterations : int, optional
-        Of every method that has none of its own.
-    limit_s : float, optional
-        Longest time for a separation; beyond it the run ends as ``timeout``.
-    description : str, optional
-        A sentence.
-    folder : Path, optional
-        What relative file names count from.
-    """
+    """What is compared."""
 
     name: str
+    """For titles."""
     scenes: Sequence[SceneTable]
+    """Lines with a known answer."""
     methods: Sequence[StudyMethod]
+    """On equal terms."""
     seeds: Sequence[int]
+    """Of firing and noise."""
     blends: Sequence[BlendTable] = (BlendTable(label=AS_IN_THE_SCENE),)
+    """Changes of the firing."""
     noises: Sequence[NoiseTable] = (NoiseTable(label=AS_IN_THE_SCENE),)
+    """Other noise."""
     iterations: int = 60
+    """Of every method that has none of its own."""
     limit_s: float = 1800.0
+    """Longest time for a separation; beyond it the run ends as ``timeout``."""
     description: str = ""
+    """A sentence."""
     folder: Path = field(default_factory=Path)
+    """What relative file names count from."""
 
     def __post_init__(self) -> None:
         scenes = [f"{scene.name} ({scene.size})" for scene in self.scenes]
@@ -151,16 +127,16 @@ class Study:
                     remedy="Give every one a label of its own.",
                 )
 
-    def runs(self) -> Iterator[Run]:
+    def runs(self) -> Iterator[StudyRun]:
         """Every run; those on the same line follow each other."""
         for scene, blend, noise, seed, method in product(
             self.scenes, self.blends, self.noises, self.seeds, self.methods
         ):
-            yield Run(scene, blend, noise, seed, method, method.iterations or self.iterations)
+            yield StudyRun(scene, blend, noise, seed, method, method.iterations or self.iterations)
 
 
 @dataclass(frozen=True)
-class Run:
+class StudyRun:
     """One method on one line."""
 
     scene: SceneTable

@@ -22,53 +22,40 @@ Standing = Literal["best", "as good", "behind", "fails"]
 
 @dataclass(frozen=True)
 class Summary:
-    """One method on one line, over the seeds.
-
-    Parameters
-    ----------
-    scene, blend, noise : str
-        The line; `ALL_LINES` as the scene for the mean over them.
-    sources : int
-        How many; 0 for all lines.
-    method : str
-        Its label.
-    seeds : int
-        Runs that are done, over all lines in that case.
-    not_done : int
-        Runs that diverged, failed or took too long.
-    start_db, snr_db, low_db, high_db : float
-        Signal-to-noise ratio before and after, and the interval of the latter.
-    behind_db, behind_low_db, behind_high_db : float
-        What it lacks to the best method of the line, paired seed by seed.
-    deepest_db, difference_db, leakage_db, loss_db, seconds, peak_mib : float
-        Means over the seeds: the deepest window, differences between sources, interference left
-        in, signal missing, time, memory.
-    standing : {"best", "as good", "behind", "fails"}
-        As good: the interval of what it lacks reaches zero. Fails: not every run is done, or the
-        gain is below 3 dB.
-    """
+    """One method on one line, over the seeds."""
 
     scene: str
     blend: str
     noise: str
+    """The line; `ALL_LINES` as the scene for the mean over them."""
     sources: int
+    """How many; 0 for all lines."""
     method: str
+    """Its label."""
     seeds: int
+    """Runs that are done, over all lines in that case."""
     not_done: int
+    """Runs that diverged, failed or took too long."""
     start_db: float
     snr_db: float
     low_db: float
     high_db: float
+    """Signal-to-noise ratio before and after, and the interval of the latter."""
     behind_db: float
     behind_low_db: float
     behind_high_db: float
+    """What it lacks to the best method of the line, paired seed by seed."""
     deepest_db: float
     difference_db: float
     leakage_db: float
     loss_db: float
     seconds: float
     peak_mib: float
+    """Means over the seeds: the deepest window, differences between sources, interference left in,
+    signal missing, time, memory."""
     standing: Standing
+    """As good: the interval of what it lacks reaches zero. Fails: not every run is done, or the
+    gain is below 3 dB."""
 
 
 def summaries(rows: Sequence[Row]) -> list[Summary]:

@@ -18,47 +18,31 @@ from deblend.synth.signature import Signature
 
 @dataclass(frozen=True)
 class TowedSource:
-    """One source under tow.
-
-    Parameters
-    ----------
-    crossline_m : float
-        To starboard of the track.
-    inline_m : float
-        Ahead of the first source position.
-    signature : Signature
-        What it radiates; holds its depth.
-    """
+    """One source under tow."""
 
     crossline_m: float
+    """To starboard of the track."""
     inline_m: float = 0.0
+    """Ahead of the first source position."""
     signature: Signature = field(default_factory=Signature)
+    """What it radiates; holds its depth."""
 
 
 @dataclass(frozen=True)
 class Streamer:
-    """One straight streamer.
-
-    Parameters
-    ----------
-    channel_count : int
-        Receiver groups, the first nearest to the vessel.
-    group_interval_m, nearest_offset_m : float
-        Between groups, and from the reference of the sources to the first group.
-    depth_m : float
-        Sets the receiver ghost.
-    crossline_m : float
-        Of its head, to starboard of the track.
-    feather_deg : float
-        Angle by which the current pushes it to starboard.
-    """
+    """One straight streamer."""
 
     channel_count: int
+    """Receiver groups, the first nearest to the vessel."""
     group_interval_m: float = 12.5
     nearest_offset_m: float = 150.0
+    """Between groups, and from the reference of the sources to the first group."""
     depth_m: float = 8.0
+    """Sets the receiver ghost."""
     crossline_m: float = 0.0
+    """Of its head, to starboard of the track."""
     feather_deg: float = 0.0
+    """Angle by which the current pushes it to starboard."""
 
     def __post_init__(self) -> None:
         if self.channel_count < 1 or self.group_interval_m <= 0.0 or self.depth_m < 0.0:
@@ -90,46 +74,32 @@ class Streamer:
 
 @dataclass(frozen=True)
 class Acquisition:
-    """How a line is shot.
-
-    Parameters
-    ----------
-    sources : tuple of TowedSource
-        One to six; numbered from 1.
-    streamer : Streamer
-        Behind them.
-    firing : Firing
-        When they fire.
-    trouble : Trouble
-        What goes wrong.
-    speed_m_s : float
-        Over ground, constant.
-    start_ns : int
-        Nominal first shot, nanoseconds since 1970 of `time_scale`.
-    time_scale : {"utc", "gps"}
-        Of the clock.
-    heading_deg, origin_x_m, origin_y_m : float
-        Shooting direction clockwise from north, and the map position of the track at the nominal
-        first shot.
-    line_name : str
-        For the shot table.
-    first_shot_point, shot_point_step : int
-        Numbering along the line, over all sources in the order of their firing.
-    """
+    """How a line is shot."""
 
     sources: tuple[TowedSource, ...]
+    """One to six; numbered from 1."""
     streamer: Streamer
+    """Behind them."""
     firing: Firing
+    """When they fire."""
     trouble: Trouble = field(default_factory=Trouble)
+    """What goes wrong."""
     speed_m_s: float = 2.25
+    """Over ground, constant."""
     start_ns: int = 1_700_000_000 * NS_PER_S
+    """Nominal first shot, nanoseconds since 1970 of `time_scale`."""
     time_scale: TimeScale = "utc"
+    """Of the clock."""
     heading_deg: float = 90.0
     origin_x_m: float = 0.0
     origin_y_m: float = 0.0
+    """Shooting direction clockwise from north, and the map position of the track at the nominal
+    first shot."""
     line_name: str = "made"
+    """For the shot table."""
     first_shot_point: int = 1001
     shot_point_step: int = 1
+    """Numbering along the line, over all sources in the order of their firing."""
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.sources) <= 6:
@@ -141,29 +111,21 @@ class Acquisition:
 
 
 @dataclass(frozen=True, eq=False)
-class ShotPlan:
-    """Shots in the order of their true fire times, and where everything was.
-
-    Parameters
-    ----------
-    shots : Shots
-        The table as reported.
-    true_fire_time_ns : ndarray of int64, shape (shot,)
-        When they really fired.
-    geometry : Geometry
-        In map coordinates.
-    source_m, receiver_m : ndarray of float64, shape (shot, 3) and (shot, channel, 3)
-        (inline, crossline, depth), for the travel times.
-    """
+class TrueShots:
+    """Shots in the order of their true fire times, and where everything was."""
 
     shots: Shots
+    """The table as reported."""
     true_fire_time_ns: NDArray[np.int64]
+    """(shot,): When they really fired."""
     geometry: Geometry
+    """In map coordinates."""
     source_m: Positions
     receiver_m: Positions
+    """shape (shot, 3) and (shot, channel, 3): (inline, crossline, depth), for the travel times."""
 
 
-def plan_shots(acquisition: Acquisition, seed: int) -> ShotPlan:
+def plan_shots(acquisition: Acquisition, seed: int) -> TrueShots:
     """Fire times, positions and the table of a line.
 
     Parameters
@@ -196,7 +158,7 @@ def plan_shots(acquisition: Acquisition, seed: int) -> ShotPlan:
         depth_m=source[:, 2],
         live=acquisition.trouble.live(len(which), seed),
     )
-    return ShotPlan(shots, true_ns, _geometry(acquisition, source, receiver), source, receiver)
+    return TrueShots(shots, true_ns, _geometry(acquisition, source, receiver), source, receiver)
 
 
 def _positions(

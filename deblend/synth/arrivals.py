@@ -21,21 +21,15 @@ Positions = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Arrival:
-    """One event on every trace.
-
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (shot, channel)
-        Travel time.
-    strength : ndarray of float64, shape (shot, channel)
-        Amplitude before the decay with time; 0 where the event does not exist.
-    """
+    """One event on every trace."""
 
     time_s: NDArray[np.float64]
+    """(shot, channel): Travel time."""
     strength: NDArray[np.float64]
+    """(shot, channel): Amplitude before the decay with time; 0 where the event does not exist."""
 
 
-class Piece(Protocol):
+class EarthPart(Protocol):
     """A piece of geology: a frozen dataclass that yields arrivals."""
 
     @property
@@ -60,18 +54,12 @@ def constant(value: float, like: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class DirectArrival:
-    """The wave straight through the water.
-
-    Parameters
-    ----------
-    strength : float
-        Before the decay.
-    velocity_m_s : float
-        Of the water.
-    """
+    """The wave straight through the water."""
 
     strength: float = 1.0
+    """Before the decay."""
     velocity_m_s: float = WATER_VELOCITY_M_S
+    """Of the water."""
     seen_by: tuple[int, ...] = ()
 
     def arrivals(self, source: Positions, receiver: Positions) -> Iterator[Arrival]:
@@ -82,24 +70,17 @@ class DirectArrival:
 
 @dataclass(frozen=True)
 class Diffractor:
-    """A point that scatters: ``t = (|source - point| + |point - receiver|) / v``.
-
-    Parameters
-    ----------
-    inline_m, crossline_m, depth_m : float
-        Where it is.
-    strength : float
-        Before the decay, for a source and a receiver right above it; it falls with the product of
-        both distances.
-    velocity_m_s : float
-        Effective velocity above it.
-    """
+    """A point that scatters: ``t = (|source - point| + |point - receiver|) / v``."""
 
     inline_m: float
     crossline_m: float
     depth_m: float
+    """Where it is."""
     strength: float
+    """Before the decay, for a source and a receiver right above it; it falls with the product of
+    both distances."""
     velocity_m_s: float
+    """Effective velocity above it."""
     seen_by: tuple[int, ...] = ()
 
     def arrivals(self, source: Positions, receiver: Positions) -> Iterator[Arrival]:
@@ -114,29 +95,20 @@ class Diffractor:
 
 @dataclass(frozen=True)
 class DiffractorCloud:
-    """Diffractors at random places.
-
-    Parameters
-    ----------
-    count : int
-        How many.
-    inline_m, crossline_m, depth_m : tuple of float
-        Ranges of their places, uniform.
-    strength : float
-        Root mean square of their strengths; both signs occur.
-    velocity_m_s : tuple of float
-        Effective velocity at the shallow and at the deep end, linear in between.
-    seed : int
-        Of the random places.
-    """
+    """Diffractors at random places."""
 
     count: int
+    """How many."""
     inline_m: tuple[float, float]
     crossline_m: tuple[float, float]
     depth_m: tuple[float, float]
+    """Ranges of their places, uniform."""
     strength: float
+    """Root mean square of their strengths; both signs occur."""
     velocity_m_s: tuple[float, float] = (1600.0, 2200.0)
+    """Effective velocity at the shallow and at the deep end, linear in between."""
     seed: int = 0
+    """Of the random places."""
     seen_by: tuple[int, ...] = ()
 
     def diffractors(self) -> Iterator[Diffractor]:
@@ -165,18 +137,13 @@ class Decay:
 
     ``(first_s / t) exp(-absorption (t - first_s))``, 1 at `first_s`, with the absorption chosen so
     that the amplitude has lost `loss_db` at `last_s`.
-
-    Parameters
-    ----------
-    loss_db : float
-        From `first_s` to `last_s`; at least what spreading alone takes.
-    first_s, last_s : float
-        Travel times of the strongest and of the deepest arrival.
     """
 
     loss_db: float
+    """From `first_s` to `last_s`; at least what spreading alone takes."""
     first_s: float
     last_s: float
+    """Travel times of the strongest and of the deepest arrival."""
 
     def __post_init__(self) -> None:
         if not 0.0 < self.first_s < self.last_s:

@@ -17,30 +17,20 @@ from deblend.records.segy_gathers import Traces, read_traces
 
 @dataclass(frozen=True, eq=False)
 class SourceGathers:
-    """What one source alone recorded.
-
-    Parameters
-    ----------
-    source : int or str
-        Which.
-    shot_point : ndarray of int64, shape (shot,)
-        Values of the shot word, rising.
-    channels : ndarray of int64, shape (channel,)
-        Values of the channel word, rising.
-    amplitude : ndarray of float32, shape (shot, channel, time)
-        Zero where the files hold no trace.
-    missing : int
-        Traces that the files do not hold.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    """
+    """What one source alone recorded."""
 
     source: int | str
+    """Which."""
     shot_point: NDArray[np.int64]
+    """(shot,): Values of the shot word, rising."""
     channels: NDArray[np.int64]
+    """(channel,): Values of the channel word, rising."""
     amplitude: NDArray[np.float32]
+    """(shot, channel, time): Zero where the files hold no trace."""
     missing: int
+    """Traces that the files do not hold."""
     interval_ns: int
+    """Sample interval in nanoseconds."""
 
 
 def read_source(

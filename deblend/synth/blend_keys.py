@@ -81,7 +81,7 @@ class OutputTable(KeyTable, frozen=True, kw_only=True):
     ] = 150.0
 
 
-class BlendPlan(KeyTable, frozen=True, kw_only=True):
+class BlendKeys(KeyTable, frozen=True, kw_only=True):
     """A whole plan file."""
 
     name: Annotated[str, Meta(pattern=r"^[\w.-]+$", description="Of the line and its files.")]
@@ -93,7 +93,7 @@ class BlendPlan(KeyTable, frozen=True, kw_only=True):
     output: OutputTable
 
 
-def read_blend_plan(path: str | Path) -> BlendPlan:
+def read_blend_plan(path: str | Path) -> BlendKeys:
     """Read and check a plan file.
 
     Parameters
@@ -108,12 +108,12 @@ def read_blend_plan(path: str | Path) -> BlendPlan:
         is of the wrong type or out of range.
     """
     path = Path(path)
-    plan = read_table(path, BlendPlan, "plan file")
+    plan = read_table(path, BlendKeys, "plan file")
     _check(plan, path)
     return plan
 
 
-def _check(plan: BlendPlan, path: Path) -> None:
+def _check(plan: BlendKeys, path: Path) -> None:
     """What types alone cannot say."""
     names = [source.source for source in plan.sources]
     if len(set(map(str, names))) < len(names):

@@ -14,28 +14,28 @@ from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import NS_PER_S, parse_instant
 from deblend.records.shot_table import read_shots
 from deblend.synth.blend_gathers import SourceGathers, check_same_shape, read_source
-from deblend.synth.blend_keys import BlendPlan, FiringTable
+from deblend.synth.blend_keys import BlendKeys, FiringTable
 from deblend.synth.build import blend_at, record_span
 from deblend.synth.firing import Dither, Firing
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.words import counted
 
 
-def blend_gathers(plan: BlendPlan, folder: str | Path) -> Line:
+def blend_gathers(plan: BlendKeys, folder: str | Path) -> MadeLine:
     """Blend the gathers that a plan names.
 
     The noise of every gather goes into the record with it, and stays in the truth.
 
     Parameters
     ----------
-    plan : BlendPlan
+    plan : BlendKeys
         From `read_blend_plan`.
     folder : str or Path
         Folder that names in the plan count from.
 
     Returns
     -------
-    Line
+    MadeLine
         Its `noise_rms` is None, because the noise of recorded gathers is not known, and its
         geometry holds no positions.
 
@@ -67,7 +67,7 @@ def blend_gathers(plan: BlendPlan, folder: str | Path) -> Line:
     return _blended(plan, gathers, shots, truth_of(shots, gathers, plan.firing.table or ""))
 
 
-def drawn_shots(plan: BlendPlan, gathers: list[SourceGathers]) -> Shots:
+def drawn_shots(plan: BlendKeys, gathers: list[SourceGathers]) -> Shots:
     """Shot table of a drawn firing, in the order of time.
 
     A source with fewer shots than another stops earlier.
@@ -134,14 +134,14 @@ def truth_of(shots: Shots, gathers: list[SourceGathers], where: str = "") -> NDA
 
 
 def _blended(
-    plan: BlendPlan, gathers: list[SourceGathers], shots: Shots, truth: NDArray[np.float32]
-) -> Line:
+    plan: BlendKeys, gathers: list[SourceGathers], shots: Shots, truth: NDArray[np.float32]
+) -> MadeLine:
     interval_ns = gathers[0].interval_ns
     length = truth.shape[2]
     start_ns, sample_count = record_span(shots.fire_time_ns, length, interval_ns)
     record = blend_at(shots, truth, start_ns, interval_ns, sample_count)
     missing = sum(part.missing for part in gathers)
-    return Line(
+    return MadeLine(
         name=plan.name,
         description=f"{len(shots.sources)} sources blended numerically from recorded gathers"
         + (f"; {missing} traces missing in them are zero." if missing else "."),

@@ -13,9 +13,9 @@ from deblend.errors import InputError
 from deblend.model.recording import Gap, Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S, interval_to_ns
-from deblend.synth.acquisition import Acquisition, ShotPlan, plan_shots
+from deblend.synth.acquisition import Acquisition, TrueShots, plan_shots
 from deblend.synth.geology import Geology, record_source
-from deblend.synth.line import Line, NominalStreamer
+from deblend.synth.line import MadeLine, NominalStreamer
 from deblend.synth.noise import Noise, Record
 from deblend.synth.wave_earth import WaveEarth
 
@@ -25,33 +25,24 @@ CHANNELS_AT_ONCE = 16
 
 
 @dataclass(frozen=True)
-class Plan:
-    """Everything that a line is made of; the same plan and seed give the same line.
-
-    Parameters
-    ----------
-    name, description : str
-        For tables and titles.
-    geology : Geology or WaveEarth
-        The earth: events that are added up, or a model in which waves are computed.
-    acquisition : Acquisition
-        The way it is shot.
-    noise : tuple of Noise
-        What the sea adds.
-    length_s, interval_s : float
-        Of the gathers.
-    """
+class SceneDesign:
+    """Everything that a line is made of; the same plan and seed give the same line."""
 
     name: str
     description: str
+    """For tables and titles."""
     geology: Geology | WaveEarth
+    """The earth: events that are added up, or a model in which waves are computed."""
     acquisition: Acquisition
+    """The way it is shot."""
     noise: tuple[Noise, ...]
+    """What the sea adds."""
     length_s: float
     interval_s: float = 0.004
+    """Of the gathers."""
 
 
-def build_line(plan: Plan, seed: int = 0) -> Line:
+def build_line(plan: SceneDesign, seed: int = 0) -> MadeLine:
     """Make a line.
 
     The truth fades to zero within the last 0.1 s of each trace, so that the record holds nothing
@@ -59,7 +50,7 @@ def build_line(plan: Plan, seed: int = 0) -> Line:
 
     Parameters
     ----------
-    plan : Plan
+    plan : SceneDesign
         What it is made of.
     seed : int, optional
         Of everything random that has no seed of its own.
@@ -83,7 +74,7 @@ def build_line(plan: Plan, seed: int = 0) -> Line:
     noise_rms = _add_noise(record, plan, seed)
     gaps = _cut_gaps(record, plan.acquisition, start_ns, interval_ns)
     shots, streamer = shot_plan.shots, plan.acquisition.streamer
-    return Line(
+    return MadeLine(
         name=plan.name,
         description=plan.description,
         recording=Recording(
@@ -108,7 +99,7 @@ def build_line(plan: Plan, seed: int = 0) -> Line:
     )
 
 
-def truth_gathers(plan: Plan, shot_plan: ShotPlan, length: int) -> NDArray[np.float32]:
+def truth_gathers(plan: SceneDesign, shot_plan: TrueShots, length: int) -> NDArray[np.float32]:
     """Noise-free gathers of all shots, shape (shot, channel, time); misfires are zero."""
     shots, receiver = shot_plan.shots, shot_plan.receiver_m
     gathers = np.empty((*receiver.shape[:2], length), dtype=np.float32)
@@ -164,7 +155,7 @@ def blend_at(
     return record
 
 
-def _add_noise(record: NDArray[np.float32], plan: Plan, seed: int) -> dict[str, float]:
+def _add_noise(record: NDArray[np.float32], plan: SceneDesign, seed: int) -> dict[str, float]:
     """Add every noise in place; return the rms of each."""
     about = Record(
         channel_count=record.shape[0],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from deblend.model.timebase import parse_instant
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
 from deblend.synth.arrivals import Decay, DiffractorCloud, DirectArrival
-from deblend.synth.build import Plan
+from deblend.synth.build import SceneDesign
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.geology import Geology
 from deblend.synth.multiples import GuidedWaves, Multiple
@@ -16,9 +16,9 @@ from deblend.synth.signature import Signature
 SHOTS_PER_SOURCE = 64
 
 
-def demo_plan() -> Plan:
+def demo_plan() -> SceneDesign:
     """Four sources that fire in turn every 1.25 s into records of 3.1 s."""
-    return Plan(
+    return SceneDesign(
         name="herringbone-bay-07",
         description="Four sources in turn every 1.25 s with a dither of 0.24 s either way; "
         "the gathers are 3.1 s long, so that two to three shots overlap at any time.",

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from deblend.synth.arrivals import Decay, DiffractorCloud, DirectArrival, Piece
+from deblend.synth.arrivals import Decay, DiffractorCloud, DirectArrival, EarthPart
 from deblend.synth.geology import Geology
 from deblend.synth.multiples import GuidedWaves, Multiple
 from deblend.synth.reflectors import Fault, Reflector, Surface
@@ -15,40 +15,27 @@ from deblend.synth.reflectors import Fault, Reflector, Surface
 
 @dataclass(frozen=True)
 class EarthLimits:
-    """Limits within which an earth is drawn.
-
-    Parameters
-    ----------
-    water_depth_m : float
-        At the first shot.
-    last_s : float
-        Two-way time of the deepest event.
-    line_m : float
-        Length of the line.
-    loss_db : float
-        Amplitude decay from the direct arrival to the deepest event.
-    layers : int
-        Reflectors below the water bottom.
-    diffractors : int
-        Scattering points.
-    diffractor_strength : float
-        Root mean square strength against reflectors of 0.5 to 1.
-    inline_slope, crossline_slope : float
-        Largest dips of the deepest reflector, as tangents; shallow ones dip less.
-    guided_strength : float
-        Of each guided mode against the direct arrival.
-    """
+    """Limits within which an earth is drawn."""
 
     water_depth_m: float = 110.0
+    """At the first shot."""
     last_s: float = 2.2
+    """Two-way time of the deepest event."""
     line_m: float = 1000.0
+    """Length of the line."""
     loss_db: float = 50.0
+    """Amplitude decay from the direct arrival to the deepest event."""
     layers: int = 9
+    """Reflectors below the water bottom."""
     diffractors: int = 60
+    """Scattering points."""
     diffractor_strength: float = 0.75
+    """Root mean square strength against reflectors of 0.5 to 1."""
     inline_slope: float = 0.25
     crossline_slope: float = 0.25
+    """Largest dips of the deepest reflector, as tangents; shallow ones dip less."""
     guided_strength: float = 0.04
+    """Of each guided mode against the direct arrival."""
 
 
 def velocity_m_s(time_s: float) -> float:
@@ -70,7 +57,7 @@ def varied_earth(limits: EarthLimits, seed: int) -> Geology:
     bottom = Reflector(Surface(limits.water_depth_m, 0.01, 0.02, 1.0, 500.0, 30.0), 0.35, 1500.0)
     faults = _faults(limits, random)
     layers = [_layer(limits, faults, k, random) for k in range(limits.layers)]
-    pieces: list[Piece] = [DirectArrival(), bottom, *layers]
+    pieces: list[EarthPart] = [DirectArrival(), bottom, *layers]
     pieces += [
         Multiple((bottom, bottom)),
         Multiple((bottom, bottom, bottom)),
@@ -123,7 +110,7 @@ def _layer(
     return Reflector(surface, strength, velocity_m_s(time), cut)
 
 
-def _clouds(limits: EarthLimits, seed: int) -> list[Piece]:
+def _clouds(limits: EarthLimits, seed: int) -> list[EarthPart]:
     """Two thirds of the diffractors in the deeper half; all within 600 m of the line."""
     times = (2.0 * limits.water_depth_m / 1500.0, 0.5 * limits.last_s, limits.last_s)
     shallow = limits.diffractors // 3

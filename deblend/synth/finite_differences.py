@@ -42,24 +42,16 @@ Points = tuple[NDArray[np.int64], NDArray[np.float32]]
 
 @dataclass(frozen=True, eq=False)
 class WaveGrid:
-    """A slice of the earth on a grid.
-
-    Parameters
-    ----------
-    velocity_m_s : ndarray of float32, shape (depth, inline)
-        Row 0 lies at the sea surface.
-    spacing_m : float
-        Between grid points, in both directions.
-    first_inline_m : float
-        Of column 0.
-    absorbing : int
-        Grid points at the left, the right and the lower edge in which waves die.
-    """
+    """A slice of the earth on a grid."""
 
     velocity_m_s: NDArray[np.float32]
+    """(depth, inline): Row 0 lies at the sea surface."""
     spacing_m: float
+    """Between grid points, in both directions."""
     first_inline_m: float = 0.0
+    """Of column 0."""
     absorbing: int = 35
+    """Grid points at the left, the right and the lower edge in which waves die."""
 
     def __post_init__(self) -> None:
         shape, edge = self.velocity_m_s.shape, self.absorbing
@@ -147,19 +139,13 @@ def _spread(position: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
 
 @dataclass(frozen=True)
 class Wavelet:
-    """A source function by its spectrum.
-
-    Parameters
-    ----------
-    spectrum : callable
-        Complex values at frequencies in Hz, in the sense of ``numpy.fft.rfft`` times the sample
-        interval.
-    stop_hz : float
-        Beyond this there is no energy.
-    """
+    """A source function by its spectrum."""
 
     spectrum: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+    """Complex values at frequencies in Hz, in the sense of ``numpy.fft.rfft`` times the sample
+    interval."""
     stop_hz: float
+    """Beyond this there is no energy."""
 
     def __call__(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Spectrum, zero beyond `stop_hz`."""

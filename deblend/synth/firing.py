@@ -18,19 +18,13 @@ DitherLaw = Literal["uniform", "normal", "two-valued"]
 
 @dataclass(frozen=True)
 class Dither:
-    """Random delays added to the nominal fire times.
-
-    Parameters
-    ----------
-    range_s : float
-        Uniform: within plus and minus this. Normal: its standard deviation, cut at three.
-        Two-valued: plus or minus this, nothing in between.
-    law : {"uniform", "normal", "two-valued"}
-        Distribution.
-    """
+    """Random delays added to the nominal fire times."""
 
     range_s: float
+    """Uniform: within plus and minus this. Normal: its standard deviation, cut at three.
+    Two-valued: plus or minus this, nothing in between."""
     law: DitherLaw = "uniform"
+    """Distribution."""
 
     def __post_init__(self) -> None:
         if self.range_s < 0.0 or self.law not in get_args(DitherLaw):
@@ -50,26 +44,18 @@ class Dither:
 
 @dataclass(frozen=True)
 class Firing:
-    """Order and times of the shots of all sources.
-
-    Parameters
-    ----------
-    order : {"near-simultaneous", "sequential", "random"}
-        All sources at every shot point; one source after the other; every source on its own,
-        at uniformly random times over the line but never closer than half its mean interval.
-    interval_s : float
-        From one shot point to the next: of all sources when near-simultaneous or random, of any
-        source to the next when sequential.
-    shots_per_source : int
-        How often each source fires.
-    dither : Dither
-        Added to every fire time; of no effect on the random order.
-    """
+    """Order and times of the shots of all sources."""
 
     order: Order
+    """All sources at every shot point; one source after the other; every source on its own, at
+    uniformly random times over the line but never closer than half its mean interval."""
     interval_s: float
+    """From one shot point to the next: of all sources when near-simultaneous or random, of any
+    source to the next when sequential."""
     shots_per_source: int
+    """How often each source fires."""
     dither: Dither = Dither(0.0)
+    """Added to every fire time; of no effect on the random order."""
 
     def __post_init__(self) -> None:
         if self.order not in get_args(Order):
@@ -104,21 +90,14 @@ class Firing:
 
 @dataclass(frozen=True)
 class Trouble:
-    """What goes wrong with the shots and the recorder.
-
-    Parameters
-    ----------
-    misfires : int
-        Shots that leave no energy; marked in the shot table.
-    timing_error_rms_s : float
-        Normal errors of the fire times in the shot table.
-    gaps_s : tuple of (float, float)
-        Stretches of the record without samples: begin after the first shot, and length.
-    """
+    """What goes wrong with the shots and the recorder."""
 
     misfires: int = 0
+    """Shots that leave no energy; marked in the shot table."""
     timing_error_rms_s: float = 0.0
+    """Normal errors of the fire times in the shot table."""
     gaps_s: tuple[tuple[float, float], ...] = ()
+    """Stretches of the record without samples: begin after the first shot, and length."""
 
     def live(self, shot_count: int, seed: int) -> NDArray[np.bool_]:
         """Which shots leave energy, shape (shot,)."""

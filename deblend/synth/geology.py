@@ -11,7 +11,7 @@ from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from deblend.arrays import thread_count
 from deblend.errors import InputError
-from deblend.synth.arrivals import Decay, Piece, Positions, distance_m
+from deblend.synth.arrivals import Decay, EarthPart, Positions, distance_m
 from deblend.synth.multiples import GuidedWaves
 from deblend.synth.pulses import add_pulses, pulse_table
 from deblend.synth.signature import Signature
@@ -22,21 +22,14 @@ TRACES_AT_ONCE = 512
 
 @dataclass(frozen=True)
 class Geology:
-    """All pieces of an earth.
+    """All pieces of an earth."""
 
-    Parameters
-    ----------
-    pieces : tuple of Piece
-        Whatever yields arrivals: reflectors, diffractors, multiples, the direct wave.
-    decay : Decay
-        Of every arrival with its travel time.
-    guided : tuple of GuidedWaves
-        Dispersive waves in the water layer, which have no single travel time.
-    """
-
-    pieces: tuple[Piece, ...]
+    pieces: tuple[EarthPart, ...]
+    """Whatever yields arrivals: reflectors, diffractors, multiples, the direct wave."""
     decay: Decay
+    """Of every arrival with its travel time."""
     guided: tuple[GuidedWaves, ...] = field(default=())
+    """Dispersive waves in the water layer, which have no single travel time."""
 
     def events(
         self, number: int, source: Positions, receiver: Positions

@@ -15,7 +15,7 @@ from deblend.model.geometry import Geometry
 from deblend.model.recording import Gap, Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 
 STEP_S: Final = 0.5
 DRIFT_S: Final = 0.005
@@ -25,38 +25,28 @@ MIXED_SCALES_S: Final = 18.0
 
 @dataclass(frozen=True, eq=False)
 class FaultyLine:
-    """What a processor gets, and what is wrong with it.
-
-    Parameters
-    ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        The table.
-    geometry : Geometry
-        Positions, one row a row of the table.
-    shot_points : tuple of int
-        Shot points that the fault concerns, in the order of time; empty for faults of the line.
-    instant_ns : int
-        When it happened; 0 for faults of the whole line.
-    size_s : float
-        Size of a fault of time; 0 for others.
-    """
+    """What a processor gets, and what is wrong with it."""
 
     recording: Recording
+    """The record."""
     shots: Shots
+    """The table."""
     geometry: Geometry
+    """Positions, one row a row of the table."""
     shot_points: tuple[int, ...] = ()
+    """Shot points that the fault concerns, in the order of time; empty for faults of the line."""
     instant_ns: int = 0
+    """When it happened; 0 for faults of the whole line."""
     size_s: float = 0.0
+    """Size of a fault of time; 0 for others."""
 
 
-def plant_fault(line: Line, fault: str, seed: int = 0) -> FaultyLine:
+def plant_fault(line: MadeLine, fault: str, seed: int = 0) -> FaultyLine:
     """Plant one fault somewhere in the middle half of a line.
 
     Parameters
     ----------
-    line : Line
+    line : MadeLine
         As made.
     fault : str
         One of `fault_names`: "none", "mixed_scales" (fire times 18 s late), "clock_step" (0.5 s
@@ -87,21 +77,21 @@ def fault_names() -> tuple[str, ...]:
     return tuple(_FAULTS)
 
 
-def _none(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _none(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     return FaultyLine(line.recording, line.shots, line.geometry)
 
 
-def _late(line: Line, late_ns: NDArray[np.int64]) -> FaultyLine:
+def _late(line: MadeLine, late_ns: NDArray[np.int64]) -> FaultyLine:
     shots = replace(line.shots, fire_time_ns=line.shots.fire_time_ns + late_ns)
     return FaultyLine(line.recording, shots, line.geometry)
 
 
-def _mixed_scales(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _mixed_scales(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     late_ns = np.full(len(line.shots), round(MIXED_SCALES_S * NS_PER_S), dtype=np.int64)
     return replace(_late(line, late_ns), size_s=MIXED_SCALES_S)
 
 
-def _clock_step(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _clock_step(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     first_ns = line.shots.fire_time_ns[order[place]]
     after = line.shots.fire_time_ns >= first_ns
     faulty = _late(line, np.where(after, round(STEP_S * NS_PER_S), 0))
@@ -109,13 +99,13 @@ def _clock_step(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
     return replace(faulty, shot_points=(point,), instant_ns=int(first_ns), size_s=STEP_S)
 
 
-def _clock_drift(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _clock_drift(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     elapsed = line.shots.fire_time_ns - line.shots.fire_time_ns.min()
     late_ns = np.rint(elapsed * (DRIFT_S * NS_PER_S / elapsed.max())).astype(np.int64)
     return replace(_late(line, late_ns), size_s=DRIFT_S)
 
 
-def _misfire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _misfire(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     row = order[place]
     recording = line.recording
     alone = replace(line.shots, fire_time_ns=line.true_fire_time_ns).take(np.array([row]))
@@ -133,7 +123,7 @@ def _misfire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
     )
 
 
-def _autofire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _autofire(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     row = int(order[place])
     kept = np.delete(np.arange(len(line.shots)), row)
     geometry = line.geometry
@@ -151,7 +141,7 @@ def _autofire(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
     )
 
 
-def _swapped_sources(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _swapped_sources(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     source = line.shots.source.copy()
     one = order[place]
     other = next(row for row in order[place:] if source[row] != source[one])
@@ -160,7 +150,7 @@ def _swapped_sources(line: Line, order: NDArray[np.int64], place: int) -> Faulty
     return FaultyLine(line.recording, replace(line.shots, source=source), line.geometry, points)
 
 
-def _gap(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
+def _gap(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     recording = line.recording
     at_ns = int(line.true_fire_time_ns[order[place]])
     start = (at_ns - recording.start_ns) // recording.interval_ns
@@ -172,7 +162,7 @@ def _gap(line: Line, order: NDArray[np.int64], place: int) -> FaultyLine:
     return FaultyLine(damaged, line.shots, line.geometry, (), at_ns, GAP_S)
 
 
-_FAULTS: Final[dict[str, Callable[[Line, NDArray[np.int64], int], FaultyLine]]] = {
+_FAULTS: Final[dict[str, Callable[[MadeLine, NDArray[np.int64], int], FaultyLine]]] = {
     "none": _none,
     "mixed_scales": _mixed_scales,
     "clock_step": _clock_step,

@@ -17,60 +17,42 @@ from deblend.words import counted
 
 @dataclass(frozen=True)
 class NominalStreamer:
-    """What the survey plan says about the streamer; the true geometry may differ by feathering.
-
-    Parameters
-    ----------
-    nearest_offset_m, group_interval_m, depth_m, crossline_m : float
-        Inline distance from the sources to the first channel, distance between channels, depth,
-        and position of the head to starboard of the track.
-    """
+    """What the survey plan says about the streamer; the true geometry may differ by feathering."""
 
     nearest_offset_m: float
     group_interval_m: float
     depth_m: float
     crossline_m: float
+    """Inline distance from the sources to the first channel, distance between channels, depth, and
+    position of the head to starboard of the track."""
 
 
 @dataclass(frozen=True, eq=False)
-class Line:
-    """A continuous recording whose separated sources are known.
-
-    Parameters
-    ----------
-    name, description : str
-        What the line is, in a word and in a sentence.
-    recording : Recording
-        The blended record with its noise.
-    shots : Shots
-        The shot table as a processor gets it: its fire times may be wrong (see
-        `true_fire_time_ns`), its misfires are marked ``live=False``.
-    geometry : Geometry
-        Positions at the fire times, one row a row of `shots`.
-    truth : mapping of source to ndarray of float32, shape (shot, channel, time)
-        What each source alone would have recorded without noise; rows in the order of that
-        source's rows in `shots`, sample 0 at the true fire time. Misfires are zero.
-    length_s : float
-        Length of the truth, in seconds.
-    noise_rms : mapping of str to float, or None
-        Each noise that was added and its rms in the record; None where the truth is recorded data
-        with a noise of its own.
-    true_fire_time_ns : ndarray of int64, shape (shot,)
-        When the shots really fired.
-    streamer : NominalStreamer, optional
-        As planned.
-    """
+class MadeLine:
+    """A continuous recording whose separated sources are known."""
 
     name: str
     description: str
+    """What the line is, in a word and in a sentence."""
     recording: Recording
+    """The blended record with its noise."""
     shots: Shots
+    """The shot table as a processor gets it: its fire times may be wrong (see `true_fire_time_ns`),
+    its misfires are marked ``live=False``."""
     geometry: Geometry
+    """Positions at the fire times, one row a row of `shots`."""
     truth: Mapping[int | str, NDArray[np.float32]]
+    """(shot, channel, time): What each source alone would have recorded without noise; rows in the
+    order of that source's rows in `shots`, sample 0 at the true fire time. Misfires are zero."""
     length_s: float
+    """Length of the truth, in seconds."""
     noise_rms: Mapping[str, float] | None
+    """Each noise that was added and its rms in the record; None where the truth is recorded data
+    with a noise of its own."""
     true_fire_time_ns: NDArray[np.int64]
+    """(shot,): When the shots really fired."""
     streamer: NominalStreamer | None = None
+    """As planned."""
 
     def __post_init__(self) -> None:
         for source in self.shots.sources:

@@ -24,17 +24,12 @@ class Multiple:
     counts as the plane that touches it below the midpoint, so that times are exact for planes.
     The way has one velocity, the root mean square of the reflectors' velocities weighted by their
     depths. Faults are left out.
-
-    Parameters
-    ----------
-    bounces : tuple of Reflector
-        At least two, in the order from the source; twice the water bottom is its first multiple.
-    surface_coefficient : float
-        Reflection coefficient of the sea surface.
     """
 
     bounces: tuple[Reflector, ...]
+    """At least two, in the order from the source; twice the water bottom is its first multiple."""
     surface_coefficient: float = -1.0
+    """Reflection coefficient of the sea surface."""
     seen_by: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
@@ -89,26 +84,18 @@ class GuidedWaves:
     Mode n has the wavenumber ``sqrt((2 pi f / c)^2 - ((n - 1/2) pi / H)^2)`` and exists above
     ``(n - 1/2) c / (2 H)``; it spreads with the square root of the distance. What arrives long
     after the direct wave leaks into the bottom: amplitudes fall with the delay.
-
-    Parameters
-    ----------
-    water_depth_m : float
-        H.
-    strength : float
-        Of each mode against the direct wave, at 100 m.
-    modes : int
-        How many.
-    velocity_m_s : float
-        c, of the water.
-    leak_s : float
-        Delay behind the direct wave after which a mode has fallen to 1/e.
     """
 
     water_depth_m: float
+    """H."""
     strength: float
+    """Of each mode against the direct wave, at 100 m."""
     modes: int = 3
+    """How many."""
     velocity_m_s: float = WATER_VELOCITY_M_S
+    """c, of the water."""
     leak_s: float = 0.12
+    """Delay behind the direct wave after which a mode has fallen to 1/e."""
     seen_by: tuple[int, ...] = ()
 
     def cutoff_hz(self) -> NDArray[np.float64]:

@@ -21,23 +21,16 @@ Samples = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Record:
-    """The record that noise is made for.
-
-    Parameters
-    ----------
-    channel_count, sample_count : int
-        Its shape.
-    interval_s, group_interval_m : float
-        Between samples, and between channels.
-    signal_rms : float
-        Of the noise-free record.
-    """
+    """The record that noise is made for."""
 
     channel_count: int
     sample_count: int
+    """Its shape."""
     interval_s: float
     group_interval_m: float
+    """Between samples, and between channels."""
     signal_rms: float
+    """Of the noise-free record."""
 
     def zeros(self) -> Samples:
         """An empty record."""
@@ -59,15 +52,10 @@ def _check_share(share: float) -> None:
 
 @dataclass(frozen=True)
 class White:
-    """Independent normal samples.
-
-    Parameters
-    ----------
-    level : float
-        Rms over signal rms.
-    """
+    """Independent normal samples."""
 
     level: float
+    """Rms over signal rms."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """White noise."""
@@ -82,18 +70,13 @@ class Background:
     """Ambient noise that rises towards low frequencies; independent between channels.
 
     Its power spectrum is proportional to ``1 + (corner / f)^slope`` above 1 Hz and zero below.
-
-    Parameters
-    ----------
-    level : float
-        Rms over signal rms.
-    corner_hz, slope : float
-        Of the law.
     """
 
     level: float
+    """Rms over signal rms."""
     corner_hz: float = 6.0
     slope: float = 4.0
+    """Of the law."""
 
     def power(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
         """The law, without its level."""
@@ -136,27 +119,18 @@ def _band_noise(
 
 @dataclass(frozen=True)
 class SwellBursts:
-    """Bursts of low-frequency noise on a few neighbouring channels at a time.
-
-    Parameters
-    ----------
-    level : float
-        Rms within a burst, over signal rms.
-    share : float
-        Part of all samples (channel x time) that lie within a burst, roughly.
-    band_hz : tuple of float
-        Pass band; the envelope of a burst widens it a little.
-    length_s : tuple of float
-        Range of the burst lengths.
-    channels : int
-        Most neighbouring channels that one burst reaches.
-    """
+    """Bursts of low-frequency noise on a few neighbouring channels at a time."""
 
     level: float
+    """Rms within a burst, over signal rms."""
     share: float
+    """Part of all samples (channel x time) that lie within a burst, roughly."""
     band_hz: tuple[float, float] = (2.0, 10.0)
+    """Pass band; the envelope of a burst widens it a little."""
     length_s: tuple[float, float] = (4.0, 10.0)
+    """Range of the burst lengths."""
     channels: int = 3
+    """Most neighbouring channels that one burst reaches."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """Bursts until their share is reached, each over at least one sample not yet covered."""
@@ -195,24 +169,16 @@ class SwellBursts:
 
 @dataclass(frozen=True)
 class Tugging:
-    """The vessel jerks the front of the streamer; it fades from channel to channel.
-
-    Parameters
-    ----------
-    level : float
-        Rms on the first channel, over signal rms.
-    reach_channels : float
-        Channels after which it has fallen to 1/e.
-    band_hz : tuple of float
-        Pass band.
-    speed_m_s : float
-        With which it runs down the streamer.
-    """
+    """The vessel jerks the front of the streamer; it fades from channel to channel."""
 
     level: float
+    """Rms on the first channel, over signal rms."""
     reach_channels: float = 4.0
+    """Channels after which it has fallen to 1/e."""
     band_hz: tuple[float, float] = (2.0, 8.0)
+    """Pass band."""
     speed_m_s: float = 900.0
+    """With which it runs down the streamer."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """One noise of the band on all channels, delayed and weakened along the streamer."""
@@ -230,18 +196,12 @@ class Tugging:
 
 @dataclass(frozen=True)
 class Spikes:
-    """Single wrong samples.
-
-    Parameters
-    ----------
-    level : float
-        Mean height over signal rms; heights are exponential, above half that mean, of both signs.
-    share : float
-        Part of all samples.
-    """
+    """Single wrong samples."""
 
     level: float
+    """Mean height over signal rms; heights are exponential, above half that mean, of both signs."""
     share: float
+    """Part of all samples."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """Exactly the share of samples, at random places."""
@@ -257,27 +217,18 @@ class Spikes:
 
 @dataclass(frozen=True)
 class PropellerTone:
-    """Blade rate of a vessel ahead and its harmonics, each half as strong as the one before.
-
-    Parameters
-    ----------
-    level : float
-        Rms over signal rms on the first channel.
-    blade_hz : float
-        Fundamental.
-    harmonics : int
-        How many tones.
-    wander_hz : float
-        Peak of the slow swing of the fundamental, with a period of 60 s.
-    reach_m : float
-        Distance along the streamer after which it has fallen to 1/e.
-    """
+    """Blade rate of a vessel ahead and its harmonics, each half as strong as the one before."""
 
     level: float
+    """Rms over signal rms on the first channel."""
     blade_hz: float = 8.3
+    """Fundamental."""
     harmonics: int = 4
+    """How many tones."""
     wander_hz: float = 0.05
+    """Peak of the slow swing of the fundamental, with a period of 60 s."""
     reach_m: float = 1500.0
+    """Distance along the streamer after which it has fallen to 1/e."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """Tones that travel down the streamer with the speed of sound in water."""
@@ -299,27 +250,18 @@ class PropellerTone:
 
 @dataclass(frozen=True)
 class OtherVessel:
-    """Shots of another vessel far away: dispersed, regular, with a steady slope across channels.
-
-    Parameters
-    ----------
-    level : float
-        Rms of an arrival over its length, over signal rms.
-    interval_s : float
-        Of its shots.
-    azimuth_deg : float
-        Direction that it lies in, from the shooting direction: 0 dead ahead.
-    band_hz : tuple of float
-        Its highest frequency comes first, its lowest last.
-    length_s : float
-        Of one arrival.
-    """
+    """Shots of another vessel far away: dispersed, regular, with a steady slope across channels."""
 
     level: float
+    """Rms of an arrival over its length, over signal rms."""
     interval_s: float = 9.7
+    """Of its shots."""
     azimuth_deg: float = 35.0
+    """Direction that it lies in, from the shooting direction: 0 dead ahead."""
     band_hz: tuple[float, float] = (8.0, 35.0)
+    """Its highest frequency comes first, its lowest last."""
     length_s: float = 1.2
+    """Of one arrival."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """The same sweep-like arrival at each of its shots, delayed from channel to channel."""

@@ -19,25 +19,18 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Surface:
-    """Depth ``z0 + a x + b y + h sin(2 pi (x cos g + y sin g) / l + p)``, x inline, y crossline.
-
-    Parameters
-    ----------
-    depth_m : float
-        At the first shot point, below the track.
-    inline_slope, crossline_slope : float
-        Tangents of the dips, positive where the surface deepens ahead and to starboard.
-    bulge_m, bulge_length_m, bulge_azimuth_deg, bulge_phase_deg : float
-        Height, wavelength, direction and phase of the curvature.
-    """
+    """Depth ``z0 + a x + b y + h sin(2 pi (x cos g + y sin g) / l + p)``, x inline, y crossline."""
 
     depth_m: float
+    """At the first shot point, below the track."""
     inline_slope: float = 0.0
     crossline_slope: float = 0.0
+    """Tangents of the dips, positive where the surface deepens ahead and to starboard."""
     bulge_m: float = 0.0
     bulge_length_m: float = 2000.0
     bulge_azimuth_deg: float = 0.0
     bulge_phase_deg: float = 0.0
+    """Height, wavelength, direction and phase of the curvature."""
 
     def depth(self, x: Array, y: Array) -> Array:
         """Depth in metres below points of the sea surface."""
@@ -123,21 +116,14 @@ def _path_derivatives(
 
 @dataclass(frozen=True)
 class Fault:
-    """A vertical fault.
-
-    Parameters
-    ----------
-    inline_m : float
-        Where it crosses the track.
-    throw_m : float
-        How much deeper the surface lies ahead of it.
-    strike_deg : float
-        Angle between its trace and the crossline direction.
-    """
+    """A vertical fault."""
 
     inline_m: float
+    """Where it crosses the track."""
     throw_m: float
+    """How much deeper the surface lies ahead of it."""
     strike_deg: float = 0.0
+    """Angle between its trace and the crossline direction."""
 
     def ahead_m(self, x: Array, y: Array) -> Array:
         """Distance ahead of the fault, negative behind it."""
@@ -157,23 +143,16 @@ class Reflector:
     A segment reflects where its specular point lies on it; its edges add the diffraction that makes
     the amplitude continuous: half the reflection at the shadow boundary, falling with the delay
     behind it as ``erfcx(sqrt(pi f dt))`` at 25 Hz (the phase turn of edge diffraction is left out).
-
-    Parameters
-    ----------
-    surface : Surface
-        Of the segment behind the first fault.
-    strength : float
-        Before the decay.
-    velocity_m_s : float
-        Effective velocity above it.
-    faults : tuple of Fault
-        In the order in which the line crosses them.
     """
 
     surface: Surface
+    """Of the segment behind the first fault."""
     strength: float
+    """Before the decay."""
     velocity_m_s: float
+    """Effective velocity above it."""
     faults: tuple[Fault, ...] = ()
+    """In the order in which the line crosses them."""
     seen_by: tuple[int, ...] = ()
 
     def segments(self) -> Iterator[tuple[Surface, Fault | None, Fault | None]]:

@@ -22,7 +22,7 @@ from deblend.errors import InputError, SettingsError
 from deblend.files import read_toml
 from deblend.synth.acquisition import Acquisition
 from deblend.synth.arrivals import Decay, Diffractor, DiffractorCloud, DirectArrival
-from deblend.synth.build import Plan
+from deblend.synth.build import SceneDesign
 from deblend.synth.geology import Geology
 from deblend.synth.multiples import GuidedWaves, Multiple
 from deblend.synth.noise import (
@@ -53,7 +53,7 @@ _TOP: Final = (
 T = TypeVar("T")
 
 
-def read_scene_file(path: str | Path) -> Plan:
+def read_scene_file(path: str | Path) -> SceneDesign:
     """Read a scene file.
 
     Parameters
@@ -63,7 +63,7 @@ def read_scene_file(path: str | Path) -> Plan:
 
     Returns
     -------
-    Plan
+    SceneDesign
         For `build_line`.
 
     Raises
@@ -79,7 +79,7 @@ def read_scene_file(path: str | Path) -> Plan:
     return plan_from(content, str(path))
 
 
-def plan_from(content: Mapping[str, Any], where: str = "scene") -> Plan:
+def plan_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign:
     """Plan of a scene described by plain tables, lists and values.
 
     Parameters
@@ -105,7 +105,7 @@ def plan_from(content: Mapping[str, Any], where: str = "scene") -> Plan:
     geology = _geology(_tables(content["geology"], f"{where}, geology"), where)
     guided = tuple(piece for piece in geology if isinstance(piece, GuidedWaves))
     decay = _made(Decay, content["decay"], f"{where}, decay")
-    return Plan(
+    return SceneDesign(
         name=str(content["name"]),
         description=str(content.get("description", "")),
         geology=Geology(

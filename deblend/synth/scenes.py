@@ -9,11 +9,11 @@ from typing import Final, Literal, get_args
 
 from deblend.errors import InputError
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
-from deblend.synth.arrivals import Diffractor, Piece
-from deblend.synth.build import Plan, build_line
+from deblend.synth.arrivals import Diffractor, EarthPart
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.earths import EarthLimits, varied_earth
 from deblend.synth.firing import Dither, Firing, Order, Trouble
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.noise import (
     Background,
     Noise,
@@ -33,19 +33,13 @@ Size = Literal["small", "full"]
 
 @dataclass(frozen=True)
 class Extent:
-    """How large a scene is.
-
-    Parameters
-    ----------
-    shots_per_source, channels : int
-        Counts.
-    length_s : float
-        Of the gathers.
-    """
+    """How large a scene is."""
 
     shots_per_source: int
     channels: int
+    """Counts."""
     length_s: float
+    """Of the gathers."""
 
 
 EXTENTS: Final[dict[Size, Extent]] = {
@@ -57,7 +51,7 @@ QUIET_END_S: Final = 0.35
 """From the deepest event to the end of the gathers, for the tail of the signature."""
 
 
-def make_scene(name: str, size: Size = "small", seed: int = 0) -> Line:
+def make_scene(name: str, size: Size = "small", seed: int = 0) -> MadeLine:
     """Make a standard scene.
 
     Parameters
@@ -71,7 +65,7 @@ def make_scene(name: str, size: Size = "small", seed: int = 0) -> Line:
 
     Returns
     -------
-    Line
+    MadeLine
 
     Raises
     ------
@@ -86,13 +80,13 @@ def scene_names() -> tuple[str, ...]:
     return tuple(_SCENES)
 
 
-def signal_windows_s(line: Line, count: int = 6) -> list[tuple[float, float]]:
+def signal_windows_s(line: MadeLine, count: int = 6) -> list[tuple[float, float]]:
     """Equal windows from the time break to the deepest event of a standard scene, in seconds."""
     step = (line.length_s - QUIET_END_S) / count
     return [(k * step, (k + 1) * step) for k in range(count)]
 
 
-def scene_plan(name: str, size: Size | Extent = "small") -> Plan:
+def scene_plan(name: str, size: Size | Extent = "small") -> SceneDesign:
     """What a standard scene is made of, for scenes that differ from it in one thing or in extent.
 
     Raises
@@ -123,8 +117,8 @@ def _plan(
     trouble: Trouble | None = None,
     noise: tuple[Noise, ...] = (),
     feather_deg: float = 1.5,
-    more: tuple[Piece, ...] = (),
-) -> Plan:
+    more: tuple[EarthPart, ...] = (),
+) -> SceneDesign:
     """A line over the standard earth and some `more` pieces, cut to the extent."""
     turn = len(sources) if order == "sequential" else 1
     limits = EarthLimits(
@@ -135,7 +129,7 @@ def _plan(
         diffractors=round(48 * extent.length_s),
     )
     earth = varied_earth(limits, seed=4)
-    return Plan(
+    return SceneDesign(
         name="",
         description=description,
         geology=replace(earth, pieces=(*earth.pieces, *more)),
@@ -160,15 +154,15 @@ def _abreast(count: int, separation_m: float = 50.0) -> tuple[TowedSource, ...]:
     )
 
 
-def _two_sources(extent: Extent) -> Plan:
+def _two_sources(extent: Extent) -> SceneDesign:
     return _plan(extent, "Two sources near-simultaneous, dither 0.3 s either way.", _abreast(2))
 
 
-def _three_sources(extent: Extent) -> Plan:
+def _three_sources(extent: Extent) -> SceneDesign:
     return _plan(extent, "Three sources near-simultaneous, dither 0.3 s either way.", _abreast(3))
 
 
-def _five_in_turn(extent: Extent) -> Plan:
+def _five_in_turn(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Five sources in turn at blending fold 6, dither 0.2 s either way.",
@@ -179,7 +173,7 @@ def _five_in_turn(extent: Extent) -> Plan:
     )
 
 
-def _long_records(extent: Extent) -> Plan:
+def _long_records(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous, records 1.5 times the shot interval, 60 dB from the "
@@ -190,7 +184,7 @@ def _long_records(extent: Extent) -> Plan:
     )
 
 
-def _unlike_sources(extent: Extent) -> Plan:
+def _unlike_sources(extent: Extent) -> SceneDesign:
     signatures = (
         Signature(4.0, 45.0, 105.0, 6.0, bubble_period_s=0.130),
         Signature(6.0, 60.0, 108.0, 5.0, bubble_period_s=0.092, primary_to_bubble=9.0, gain=0.5),
@@ -215,7 +209,7 @@ def _unlike_sources(extent: Extent) -> Plan:
     )
 
 
-def _white_noise(extent: Extent) -> Plan:
+def _white_noise(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous under white noise of 10 % of the signal rms.",
@@ -225,7 +219,7 @@ def _white_noise(extent: Extent) -> Plan:
     )
 
 
-def _swell_and_spikes(extent: Extent) -> Plan:
+def _swell_and_spikes(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous; swell bursts of 2 to 10 Hz on 15 % of the traces and "
@@ -236,7 +230,7 @@ def _swell_and_spikes(extent: Extent) -> Plan:
     )
 
 
-def _wrong_times(extent: Extent) -> Plan:
+def _wrong_times(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous; the fire times of the table are wrong by 0.5 ms rms.",
@@ -245,7 +239,7 @@ def _wrong_times(extent: Extent) -> Plan:
     )
 
 
-def _small_dither(extent: Extent) -> Plan:
+def _small_dither(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous with a dither of only 0.05 s either way.",
@@ -254,7 +248,7 @@ def _small_dither(extent: Extent) -> Plan:
     )
 
 
-def _gaps_and_misfires(extent: Extent) -> Plan:
+def _gaps_and_misfires(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Four sources that fire at random, each on its own; misfires, two gaps in the record, "
@@ -267,7 +261,7 @@ def _gaps_and_misfires(extent: Extent) -> Plan:
     )
 
 
-def _traffic(extent: Extent) -> Plan:
+def _traffic(extent: Extent) -> SceneDesign:
     return _plan(
         extent,
         "Three sources near-simultaneous; ambient noise, tugging on the front channels, propeller "
@@ -283,7 +277,7 @@ def _traffic(extent: Extent) -> Plan:
     )
 
 
-def _wave_equation(extent: Extent) -> Plan:
+def _wave_equation(extent: Extent) -> SceneDesign:
     """The firing of the scene with three sources, at lower frequencies, in computed waves."""
     # Both ghosts come from the sea surface of the model.
     signature = Signature(4.0, 16.0, 33.0, 6.0, surface_coefficient=0.0, bubble_period_s=0.13)
@@ -308,7 +302,7 @@ def _wave_equation(extent: Extent) -> Plan:
     return replace(plan, geology=earth)
 
 
-_SCENES: Final[dict[str, Callable[[Extent], Plan]]] = {
+_SCENES: Final[dict[str, Callable[[Extent], SceneDesign]]] = {
     "two-sources": _two_sources,
     "three-sources": _three_sources,
     "five-in-turn": _five_in_turn,

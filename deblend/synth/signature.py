@@ -22,36 +22,24 @@ def ghost_spectrum(
 
 @dataclass(frozen=True)
 class Signature:
-    """One source's far-field signature, vertically downwards, time zero at the fire instant.
-
-    Parameters
-    ----------
-    low_cut_hz : float
-        Corner of the causal low cut (second order, 12 dB an octave).
-    high_cut_hz : float
-        Where the zero-phase high cut begins.
-    stop_hz : float
-        Where it has reached zero; must lie below the Nyquist frequency of the record.
-    depth_m : float
-        Source depth, which sets its ghost.
-    surface_coefficient : float
-        Reflection coefficient of the sea surface; 0 leaves the ghost out.
-    bubble_period_s : float
-        From the primary to the first bubble.
-    primary_to_bubble : float
-        Initial peak over first bubble peak; infinite leaves the bubble out.
-    gain : float
-        Peak of the signature without ghost and bubble.
-    """
+    """One source's far-field signature, vertically downwards, time zero at the fire instant."""
 
     low_cut_hz: float = 4.0
+    """Corner of the causal low cut (second order, 12 dB an octave)."""
     high_cut_hz: float = 45.0
+    """Where the zero-phase high cut begins."""
     stop_hz: float = 105.0
+    """Where it has reached zero; must lie below the Nyquist frequency of the record."""
     depth_m: float = 6.0
+    """Source depth, which sets its ghost."""
     surface_coefficient: float = -1.0
+    """Reflection coefficient of the sea surface; 0 leaves the ghost out."""
     bubble_period_s: float = 0.13
+    """From the primary to the first bubble."""
     primary_to_bubble: float = 18.0
+    """Initial peak over first bubble peak; infinite leaves the bubble out."""
     gain: float = 1.0
+    """Peak of the signature without ghost and bubble."""
 
     def __post_init__(self) -> None:
         if not 0.0 < self.low_cut_hz < self.high_cut_hz < self.stop_hz:

@@ -29,51 +29,21 @@ _SCATTERER_REACH_M: Final = 120.0
 
 @dataclass(frozen=True)
 class FastBody:
-    """A lens of fast rock.
-
-    Parameters
-    ----------
-    inline_m, depth_m : float
-        Its middle.
-    half_length_m, half_height_m : float
-        Its half axes.
-    velocity_m_s : float
-        Inside.
-    """
+    """A lens of fast rock."""
 
     inline_m: float
     depth_m: float
+    """Its middle."""
     half_length_m: float = 260.0
     half_height_m: float = 70.0
+    """Its half axes."""
     velocity_m_s: float = 3000.0
+    """Inside."""
 
 
 @dataclass(frozen=True)
 class WaveEarth:
     """Layers with dips, curvature and faults, a fast body and random scatterers, in two dimensions.
-
-    Parameters
-    ----------
-    inline_m : tuple of float
-        Range of all sources and receivers.
-    depth_m : float
-        Down to which there is structure.
-    body : FastBody
-        Fast rock.
-    water_depth_m : float
-        At inline position 0.
-    layers, faults, scatterers : int
-        How many.
-    scatterer_part : float
-        Rms of the relative change of velocity at a scatterer, which is one grid point wide.
-    spacing_m : float
-        Of the grid.
-    margin_m : float
-        Beyond sources and receivers, before the absorbing edge begins.
-    absorbing : int
-        Grid points of that edge.
-    seed : int
-        Of everything drawn at random.
 
     Notes
     -----
@@ -84,17 +54,27 @@ class WaveEarth:
     """
 
     inline_m: tuple[float, float]
+    """Range of all sources and receivers."""
     depth_m: float
+    """Down to which there is structure."""
     body: FastBody
+    """Fast rock."""
     water_depth_m: float = 110.0
+    """At inline position 0."""
     layers: int = 9
     faults: int = 3
     scatterers: int = 300
+    """How many."""
     scatterer_part: float = 0.3
+    """Rms of the relative change of velocity at a scatterer, which is one grid point wide."""
     spacing_m: float = 12.5
+    """Of the grid."""
     margin_m: float = 120.0
+    """Beyond sources and receivers, before the absorbing edge begins."""
     absorbing: int = 26
+    """Grid points of that edge."""
     seed: int = 0
+    """Of everything drawn at random."""
 
     def slice(self, crossline_m: float) -> WaveGrid:
         """The slice at a distance to starboard of the track."""

@@ -16,17 +16,17 @@ from deblend.files import filling, replacing, write_text
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.records.open import UNKNOWN_UNIT
-from deblend.records.segd.write import write_continuous_segd
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
+from deblend.synth.segd_write import write_continuous_segd
 from deblend.words import counted
 
 RecordFormat = Literal["segy", "segd"]
 
 
 def write_line(
-    line: Line,
+    line: MadeLine,
     folder: str | Path,
     *,
     slice_s: float = 150.0,
@@ -36,7 +36,7 @@ def write_line(
 
     Parameters
     ----------
-    line : Line
+    line : MadeLine
         What to write.
     folder : str or Path
         Made if absent; must be empty.
@@ -97,7 +97,7 @@ def write_records(
     return paths
 
 
-def write_segd_records(line: Line, folder: Path, *, slice_s: float = 150.0) -> list[Path]:
+def write_segd_records(line: MadeLine, folder: Path, *, slice_s: float = 150.0) -> list[Path]:
     """Write the record of a line as SEG-D with its shots as source events.
 
     Amplitudes without a unit count as millivolts, which is what the format says of them.
@@ -134,7 +134,7 @@ def write_segd_records(line: Line, folder: Path, *, slice_s: float = 150.0) -> l
     return paths
 
 
-def events_say_all(line: Line) -> bool:
+def events_say_all(line: MadeLine) -> bool:
     """Whether the source events of SEG-D say everything that the shot table does.
 
     They know of no misfire for certain and of no shot that is not wanted, and events that fire in a
@@ -163,7 +163,7 @@ def truth_path(folder: str | Path, source: int | str) -> Path:
     return Path(folder) / f"source-{source}.npy"
 
 
-def write_truth(line: Line, folder: Path) -> None:
+def write_truth(line: MadeLine, folder: Path) -> None:
     """Write the answer: gathers of each source, noise levels and true fire times where known."""
     folder.mkdir()
     for source, gathers in line.truth.items():
@@ -179,19 +179,13 @@ def write_truth(line: Line, folder: Path) -> None:
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """True gathers on disk, read as they are needed.
-
-    Parameters
-    ----------
-    parts : mapping of source to ndarray of float32, shape (shot, channel, time)
-        Memory-mapped, in the order of the rows of that source.
-    source, place : ndarray, shape (shot,)
-        For every row of the shot table: its source, and its place in the part.
-    """
+    """True gathers on disk, read as they are needed."""
 
     parts: Mapping[int | str, NDArray[np.float32]]
+    """(shot, channel, time): Memory-mapped, in the order of the rows of that source."""
     source: NDArray[np.generic]
     place: NDArray[np.int64]
+    """(shot,): For every row of the shot table: its source, and its place in the part."""
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -284,7 +278,7 @@ def _read_gathers(path: Path) -> NDArray[np.float32]:
     return np.asarray(array)
 
 
-def line_file_text(line: Line, record_format: RecordFormat = "segy") -> str:
+def line_file_text(line: MadeLine, record_format: RecordFormat = "segy") -> str:
     """TOML text of the line file for a line written by `write_line`."""
     segd = record_format == "segd"
     shots = (
@@ -314,7 +308,7 @@ def line_file_text(line: Line, record_format: RecordFormat = "segy") -> str:
     return "\n".join(parts) + "\n"
 
 
-def _geometry_text(line: Line) -> list[str]:
+def _geometry_text(line: MadeLine) -> list[str]:
     """The planned streamer; nothing where unknown."""
     if line.streamer is None:
         return []

@@ -16,16 +16,16 @@ import pytest
 from click.testing import CliRunner, Result
 
 from deblend import __version__
+from deblend.check.check import Check
 from deblend.cli.errors import plain_errors
 from deblend.cli.main import main
 from deblend.errors import OutputError
+from deblend.line.line_file import LineFile, list_keys
 from deblend.model.findings import Finding
-from deblend.run.check import Check
+from deblend.progress import Progress
+from deblend.results.output_folder import UNFINISHED
 from deblend.run.execute import Machines
-from deblend.run.line_file import Line, list_keys
-from deblend.run.output_folder import UNFINISHED
 from deblend.run.pipeline import Outcome, RunOptions
-from deblend.run.progress import Progress
 
 
 def call(*arguments: object) -> Result:
@@ -225,8 +225,10 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 def test_status_of_check(monkeypatch: pytest.MonkeyPatch, verdict: str, status: int) -> None:
     finding = Finding("some_thing", 3.0, "shots", verdict, "Look [here].", shot_point=12)  # type: ignore[arg-type]
     found = Check(rows=(("line", "a [b]"),), findings=(finding,))
-    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
-    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
+    monkeypatch.setattr("deblend.line.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr(
+        "deblend.check.check.check_line", lambda line, overwrite, with_samples: found
+    )
     result = call("check", "line.toml")
     assert result.exit_code == status
     assert "a [b]" in result.stdout
@@ -277,8 +279,10 @@ def test_blend_names_a_plan_that_is_missing(tmp_path: Path) -> None:
 def test_check_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
     finding = Finding("some_thing", float("nan"), "", "look", "Look.", shot_point=12)
     found = Check(rows=(("line", "a"),), findings=(finding,))
-    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
-    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
+    monkeypatch.setattr("deblend.line.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr(
+        "deblend.check.check.check_line", lambda line, overwrite, with_samples: found
+    )
     result = call("check", "line.toml", "--json")
     assert result.exit_code == 1
     content = json.loads(result.stdout)
@@ -296,8 +300,10 @@ def test_trouble_of_many_shots_is_one_line_and_all_of_the_json(
         for point in range(1001, 1301)
     )
     found = Check(rows=(("line", "a"),), findings=many)
-    monkeypatch.setattr("deblend.run.line_file.read_line_file", lambda path: None)
-    monkeypatch.setattr("deblend.run.check.check_line", lambda line, overwrite, with_samples: found)
+    monkeypatch.setattr("deblend.line.line_file.read_line_file", lambda path: None)
+    monkeypatch.setattr(
+        "deblend.check.check.check_line", lambda line, overwrite, with_samples: found
+    )
     shown = call("check", "line.toml").stdout
     assert "Source 2 shot point 1001 to 1300. The first of them: Shot 1001." in " ".join(
         shown.split()
@@ -321,7 +327,7 @@ def test_machines_given_on_the_command_line_keep_the_patience_of_the_line_file(
 ) -> None:
     used: list[Machines | None] = []
 
-    def run(line: Line, progress: Progress, *, options: RunOptions) -> Outcome:
+    def run(line: LineFile, progress: Progress, *, options: RunOptions) -> Outcome:
         used.append(options.machines)
         raise OutputError("nothing is run here", remedy="None.")
 

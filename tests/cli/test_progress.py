@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from deblend.cli.progress import LINE_EVERY_S, Pace, _bars, _lines
-from deblend.run.progress import Step
+from deblend.progress import Step
 
 
 def test_what_remains_is_told_by_the_mean_pace_and_counts_what_is_done_again() -> None:

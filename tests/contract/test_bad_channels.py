@@ -10,14 +10,14 @@ import pytest
 import deblend
 from deblend.separation.separate import Separation
 from deblend.synth.build import build_line
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import scene_plan
 
 CHANNELS, BAD = 9, 5
 
 
 @pytest.fixture(scope="module")
-def line() -> Line:
+def line() -> MadeLine:
     plan = scene_plan("two-sources")
     acquisition = plan.acquisition
     firing = replace(acquisition.firing, shots_per_source=16)
@@ -31,7 +31,7 @@ def bad_channels(count: int) -> np.ndarray:
     return np.random.default_rng(0).permutation(CHANNELS)[:count]
 
 
-def separated(line: Line, kind: str, count: int, *, robust: bool = True) -> Separation:
+def separated(line: MadeLine, kind: str, count: int, *, robust: bool = True) -> Separation:
     samples = line.recording.read(range(CHANNELS), 0, line.recording.shape[1])
     bad = bad_channels(count)
     noise = np.random.default_rng(1).standard_normal((count, samples.shape[1]))
@@ -46,7 +46,7 @@ def separated(line: Line, kind: str, count: int, *, robust: bool = True) -> Sepa
     )
 
 
-def score_of_the_good(line: Line, result: Separation, count: int) -> float:
+def score_of_the_good(line: MadeLine, result: Separation, count: int) -> float:
     good = np.setdiff1d(np.arange(CHANNELS), bad_channels(count))
     truth = line.gathers[:, good]
     left = truth - result.estimate.values[:, good]
@@ -54,7 +54,7 @@ def score_of_the_good(line: Line, result: Separation, count: int) -> float:
 
 
 @pytest.mark.parametrize("kind", ["dead", "unknown", "noise"])
-def test_good_channels_do_not_suffer_from_the_majority(line: Line, kind: str) -> None:
+def test_good_channels_do_not_suffer_from_the_majority(line: MadeLine, kind: str) -> None:
     result = separated(line, kind, BAD)
     plain = separated(line, kind, BAD, robust=False)
     assert np.isfinite(result.estimate.values).all()
@@ -71,6 +71,6 @@ def test_good_channels_do_not_suffer_from_the_majority(line: Line, kind: str) ->
 
 
 @pytest.mark.parametrize("kind", ["dead", "unknown"])
-def test_a_line_without_any_channel_gives_nothing(line: Line, kind: str) -> None:
+def test_a_line_without_any_channel_gives_nothing(line: MadeLine, kind: str) -> None:
     result = separated(line, kind, CHANNELS)
     assert not result.estimate.values.any()

@@ -12,8 +12,8 @@ from deblend.errors import RecordError
 from deblend.model.recording import Gap, Recording
 from deblend.model.segy_layout import ibm_from_ieee, ieee_from_ibm
 from deblend.records.open import open_recording
-from deblend.records.segd.write import write_continuous_segd
 from deblend.records.segy_write import write_continuous_segy
+from deblend.synth.segd_write import write_continuous_segd
 from deblend.testing.check_reader import check_reader
 
 START_NS = 1_748_779_203 * 10**9

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import deblend.report.page
 from deblend.cli.main import main
+from deblend.line import line_file
 from deblend.report.contents import Contents
-from deblend.run import line_file
 
 
 def write(contents: Contents, path: Path, extras: object = None) -> None:

@@ -28,17 +28,17 @@ from small_line import (
     make_small_line,
 )
 
+from deblend.line.line_file import read_line_file
 from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
+from deblend.progress import Step
 from deblend.records.shot_table import write_shots
 from deblend.report.contents import read_contents
-from deblend.run.line_file import read_line_file
+from deblend.results.output_folder import RESULTS, UNFINISHED
 from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.output_folder import RESULTS, UNFINISHED
 from deblend.run.pipeline import RunOptions, run_line
-from deblend.run.progress import Step
 from deblend.separation.job import Job
-from deblend.separation.plan_blocks import BlockPlan
+from deblend.separation.plan_blocks import BlockCuts
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -53,8 +53,8 @@ def delivered(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
 
 
 def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("deblend.run.report_samples.CHANNELS_SHOWN", 1)
-    monkeypatch.setattr("deblend.run.report_samples.SHOTS_SHOWN", 1)
+    monkeypatch.setattr("deblend.results.report_samples.CHANNELS_SHOWN", 1)
+    monkeypatch.setattr("deblend.results.report_samples.SHOTS_SHOWN", 1)
     assert call("check", line.line_file).exit_code == 0
     assert not line.out.exists()
     result = call("separate", line.line_file)
@@ -204,8 +204,8 @@ def test_seams_of_blocks_are_findings(tmp_path: Path, monkeypatch: pytest.Monkey
     line = make_small_line(tmp_path)
     line.rewrite("iterations = 25", "iterations = 3\nrobust = false")
 
-    def two_blocks(job: Job, block_bytes: int, *_: int, sharing: int) -> BlockPlan:
-        return BlockPlan((range(job.layout.slot_count),), (range(2), range(2, 4)), block_bytes)
+    def two_blocks(job: Job, block_bytes: int, *_: int, sharing: int) -> BlockCuts:
+        return BlockCuts((range(job.layout.slot_count),), (range(2), range(2, 4)), block_bytes)
 
     def seams() -> dict[str, Finding]:
         outcome = run_line(read_line_file(line.line_file), options=RunOptions(overwrite=True))

@@ -9,12 +9,12 @@ from failing_disk import FailingDisk, Fault
 from small_line import SmallLine, make_small_line
 
 from deblend.errors import OutputError
+from deblend.line.line_file import read_line_file
 from deblend.report.contents import Contents
-from deblend.run.line_file import read_line_file
+from deblend.results.output_folder import RESULTS
 from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.output_folder import RESULTS
 from deblend.run.pipeline import RunOptions, run_line
-from deblend.run.work_folder import WorkFolder
+from deblend.run.run_folder import RunFolder
 
 Results = dict[str, bytes]
 
@@ -74,7 +74,7 @@ def test_the_same_command_goes_on(
         separate(line, out)
     if part < 1.0:  # the last one belongs to the removal of the work
         done = sum("name out/unfinished/blocks/block-" in step for step in steps[: disk.at])
-        assert sum(WorkFolder.of(out).is_done(block) for block in range(4)) >= done - 1
+        assert sum(RunFolder.of(out).is_done(block) for block in range(4)) >= done - 1
     separate(line, out)
     assert results(out) == expected
     assert sorted(path.name for path in out.iterdir()) == sorted(RESULTS)

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from small_line import Call, SmallLine
 
+from deblend.inject.injection import inject_line
+from deblend.line.line_file import read_line_file
+from deblend.progress import Step
 from deblend.qc.injected_rows import read_injected
-from deblend.run.injection import inject_line
-from deblend.run.line_file import read_line_file
-from deblend.run.progress import Step
 
 
 def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:

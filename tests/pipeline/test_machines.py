@@ -18,11 +18,11 @@ from distributed import Client
 from small_line import DONE, SmallLine, make_small_line
 
 from deblend.errors import ClusterError
+from deblend.results.output_folder import FIRE_TIMES
 from deblend.run.execute import Machines, runner
 from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.output_folder import FIRE_TIMES
-from deblend.run.work_folder import WorkFolder
-from deblend.run.work_plan import software_versions
+from deblend.run.run_folder import RunFolder
+from deblend.run.run_plan import software_versions
 
 pytestmark = pytest.mark.slow
 MEMORY_GB = (PROGRAM_BYTES + 400_000) / 1e9
@@ -77,7 +77,7 @@ def test_three_kills_change_nothing(
             stderr=subprocess.DEVNULL,
             env=ENVIRONMENT,
         )
-        wait_until(WorkFolder.of(out).plan.exists)
+        wait_until(RunFolder.of(out).plan.exists)
         time.sleep(draw.uniform(0.0, 2.0))
         run.send_signal(signal.SIGKILL)
         run.wait()
@@ -171,19 +171,19 @@ def test_a_worker_that_dies_and_a_cluster_that_goes_away(
     ):
         wait_for_workers(address, 2)
         with with_scheduler(line, tmp_path / "one", address, 2) as run:
-            wait_until(WorkFolder.of(tmp_path / "one").reference.exists)
+            wait_until(RunFolder.of(tmp_path / "one").reference.exists)
             first.kill()
             _, told = run.communicate(timeout=90)
         assert run.returncode in DONE, told.decode()
         assert results(tmp_path / "one") == whole
         with with_scheduler(line, tmp_path / "two", address, 1) as run:
-            wait_until(WorkFolder.of(tmp_path / "two").reference.exists)
+            wait_until(RunFolder.of(tmp_path / "two").reference.exists)
             process.kill()
             _, told = run.communicate(timeout=90)
     said = " ".join(told.decode().split())
     assert run.returncode == 2, said
     assert "Give the same command again: finished blocks are kept" in said
-    assert WorkFolder.of(tmp_path / "two").plan.exists()
+    assert RunFolder.of(tmp_path / "two").plan.exists()
 
 
 def test_a_stopped_command_stops_its_workers_and_goes_on_later(
@@ -203,7 +203,7 @@ def test_a_stopped_command_stops_its_workers_and_goes_on_later(
 
 def stop_at_first_block(line: SmallLine, out: Path, address: str) -> None:
     with with_scheduler(line, out, address, 1) as run:
-        wait_until(WorkFolder.of(out).reference.exists)
+        wait_until(RunFolder.of(out).reference.exists)
         time.sleep(0.5)  # a block is with the worker by then
         run.send_signal(signal.SIGINT)
         _, told = run.communicate(timeout=30)

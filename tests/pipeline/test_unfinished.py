@@ -14,16 +14,16 @@ import pytest
 from small_line import DONE, Call, SmallLine, make_small_line
 
 from deblend.errors import OutputError, SettingsError
+from deblend.line.line_file import read_line_file
+from deblend.line.open_line import open_line
+from deblend.line.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.report.contents import read_contents
-from deblend.run.line_file import read_line_file
+from deblend.results.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISHED
 from deblend.run.memory import PROGRAM_BYTES, block_budget
-from deblend.run.open_line import open_line
-from deblend.run.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISHED
-from deblend.run.prepare_line import plan_line, prepare_line, refuse_refinement
-from deblend.run.work import open_work, separate_one
-from deblend.run.work_folder import WorkFolder, locked
-from deblend.run.work_plan import write_plan
-from deblend.separation.plan_blocks import BlockPlan
+from deblend.run.run_folder import RunFolder, locked
+from deblend.run.run_plan import write_plan
+from deblend.run.unfinished import open_unfinished, separate_block_of
+from deblend.separation.plan_blocks import BlockCuts
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
 pytestmark = pytest.mark.usefixtures("plain_page")
@@ -73,7 +73,13 @@ FULL = OSError(errno.ENOSPC, "No space left on device")
 @pytest.mark.parametrize(
     ("where", "count", "error", "said", "kept"),
     [
-        ("deblend.run.work.measure_block", 3, KeyboardInterrupt(), "stopped: 2 of 4 blocks", 2),
+        (
+            "deblend.run.unfinished.measure_block",
+            3,
+            KeyboardInterrupt(),
+            "stopped: 2 of 4 blocks",
+            2,
+        ),
         ("deblend.run.store.sync", 16, FULL, "working store cannot be written .No space left", 0),
         ("deblend.run.store.sync", 46, FULL, "Make space and give the same command again", 2),
         ("deblend.run.finish.write_maps", 1, FULL, "No space left", 4),
@@ -97,7 +103,7 @@ def test_a_run_goes_on_where_it_stopped(
     assert first.exit_code in (2, 130)
     assert re.search(said, first.stderr), first.stderr
     assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
-    work = WorkFolder.of(line.out)
+    work = RunFolder.of(line.out)
     assert sum(work.is_done(block) for block in range(4)) == kept
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
@@ -114,7 +120,7 @@ def test_a_run_goes_on_where_it_stopped(
 def begun(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch) -> SmallLine:
     """A line of which two of four blocks are finished."""
     with monkeypatch.context() as patch:
-        fail_at(patch, "deblend.run.work.measure_block", 3, KeyboardInterrupt())
+        fail_at(patch, "deblend.run.unfinished.measure_block", 3, KeyboardInterrupt())
         assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 130
     return line
 
@@ -156,7 +162,7 @@ def stop_while_removing(
 
 
 BEFORE = ("deblend.run.finish._remove_work", 1)
-ALL_BUT_PLAN = ("deblend.run.work_folder.sync", 4)  # three wait for the new folders
+ALL_BUT_PLAN = ("deblend.run.run_folder.sync", 4)  # three wait for the new folders
 
 
 @pytest.fixture
@@ -186,7 +192,7 @@ def test_a_run_that_had_its_results_only_tidies_up(
     files = results(line.out)
     shutil.rmtree(line.out)
     stop_while_removing(line, call, monkeypatch, where)
-    fail_at(monkeypatch, "deblend.run.work.separate_channels", 1, AssertionError("once more"))
+    fail_at(monkeypatch, "deblend.run.unfinished.separate_channels", 1, AssertionError("once more"))
     again = call("separate", line.line_file, *options)
     assert again.exit_code == whole.exit_code
     assert again.stdout.split(" after ")[0] == whole.stdout.split(" after ")[0]
@@ -225,11 +231,11 @@ def test_results_beside_their_work_are_not_taken_for_others(
     assert sorted(path.name for path in published.out.iterdir()) == sorted(RESULTS)
 
 
-@pytest.mark.parametrize("removal", [WorkFolder.clear, WorkFolder.remove])
+@pytest.mark.parametrize("removal", [RunFolder.clear, RunFolder.remove])
 def test_nothing_goes_on_with_what_is_half_removed(
-    begun: SmallLine, removal: Callable[[WorkFolder], None], monkeypatch: pytest.MonkeyPatch
+    begun: SmallLine, removal: Callable[[RunFolder], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    work = WorkFolder.of(begun.out)
+    work = RunFolder.of(begun.out)
     fail_at(monkeypatch, "shutil.rmtree", 1, KeyboardInterrupt("killed"))
     with pytest.raises(KeyboardInterrupt, match="killed"):
         removal(work)
@@ -240,7 +246,7 @@ def test_nothing_goes_on_with_what_is_half_removed(
 def test_a_worker_does_not_write_into_a_run_begun_anew(
     begun: SmallLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    work = open_work(WorkFolder.of(begun.out).path)
+    work = open_unfinished(RunFolder.of(begun.out).path)
     stored = begun.out / UNFINISHED / "estimates.zarr"
     before = sorted(stored.rglob("c/*/*/*"))
 
@@ -248,9 +254,9 @@ def test_a_worker_does_not_write_into_a_run_begun_anew(
         write_plan(replace(work.plan, started_utc="later"), work.folder.plan)
         return None
 
-    monkeypatch.setattr("deblend.run.work.separate_channels", separate)
+    monkeypatch.setattr("deblend.run.unfinished.separate_channels", separate)
     with pytest.raises(OutputError, match="the run to which this block belongs was thrown away"):
-        separate_one(work, 3, lambda record: None)
+        separate_block_of(work, 3, lambda record: None)
     assert not work.folder.is_done(3)
     assert sorted(stored.rglob("c/*/*/*")) == before
 
@@ -291,7 +297,7 @@ def test_nothing_is_mixed(
     assert refused.exit_code == 2
     assert re.search(said, refused.stderr), refused.stderr
     assert "--restart" in refused.stderr
-    assert WorkFolder.of(begun.out).any_done()
+    assert RunFolder.of(begun.out).any_done()
 
 
 def test_what_does_not_change_the_result_is_no_change(
@@ -332,7 +338,7 @@ def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
 def test_other_software_is_refused(
     begun: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from deblend.run.work_plan import software_versions
+    from deblend.run.run_plan import software_versions
 
     other = software_versions() | {"numpy": "1.0"}
     monkeypatch.setattr("deblend.run.pipeline.software_versions", lambda: other)
@@ -434,7 +440,7 @@ def test_bad_options(
     refused = call("separate", line.line_file, *options)
     assert refused.exit_code == 2
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
-    assert not WorkFolder.of(line.out).any_done()
+    assert not RunFolder.of(line.out).any_done()
 
 
 def test_processes_without_a_block_are_told(line: SmallLine, call: Call) -> None:
@@ -447,7 +453,7 @@ def test_processes_without_a_block_are_told(line: SmallLine, call: Call) -> None
 def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
     job = prepare_line(open_line(read_line_file(line.line_file)))
 
-    def plan(memory_gb: float) -> BlockPlan:
+    def plan(memory_gb: float) -> BlockCuts:
         budget = block_budget(round(memory_gb * 1e9), processes, PROGRAM_BYTES)
         return plan_line(job, budget, processes, PROGRAM_BYTES, sharing=processes)
 

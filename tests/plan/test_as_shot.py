@@ -11,7 +11,7 @@ from plan_files import TARGET, alternative, uniform
 from deblend.model.shots import Shots, make_shots
 from deblend.plan.as_shot import AsShot, as_shot, beside_smooth
 from deblend.plan.delay_table import DelayTable
-from deblend.plan.firing import FiringPlan, firing_plan
+from deblend.plan.firing import NominalShots, firing_plan
 from deblend.plan.plan_file import KNOT_M_S
 
 MADE = alternative(dither=uniform(0.3))
@@ -19,7 +19,7 @@ PLAN = firing_plan(MADE, 80, seed=1)
 TABLE = DelayTable(PLAN.shot_point, PLAN.source, PLAN.delay_s + 0.3, 0.3)
 
 
-def shot_line(plan: FiringPlan = PLAN, knots: float = 4.5, sign: float = 1.0) -> Shots:
+def shot_line(plan: NominalShots = PLAN, knots: float = 4.5, sign: float = 1.0) -> Shots:
     """A line at a speed that swings by 2 %, with the delays of the plan."""
     speed = knots * KNOT_M_S * (1.0 + 0.02 * np.sin(plan.along_m / 400.0))
     passed = np.concatenate([[0.0], np.cumsum(np.diff(plan.along_m) / speed[1:])])

@@ -10,7 +10,7 @@ from scipy.signal import butter, sosfiltfilt
 
 from deblend.blending.operator import make_operator
 from deblend.model.shots import Shots, make_shots
-from deblend.qc.measure_plan import MeasurePlan
+from deblend.qc.measure_setup import MeasureSetup
 
 INTERVAL_NS = 4_000_000
 INTERVAL_S = 0.004
@@ -23,7 +23,7 @@ class QcLine:
     shots: Shots
     truth: NDArray[np.float32]
     pseudo_deblended: NDArray[np.float32]
-    plan: MeasurePlan
+    plan: MeasureSetup
 
     @property
     def interference(self) -> NDArray[np.float32]:
@@ -54,7 +54,7 @@ def make_qc_line(
     record = operator.blend(truth)
     record += 0.1 * truth.std() * random.standard_normal(record.shape).astype(np.float32)
     edges = [0, length // 2, length]
-    plan = MeasurePlan(
+    plan = MeasureSetup(
         shots,
         np.ones(len(shots), np.bool_),
         INTERVAL_S,

@@ -24,11 +24,11 @@ from deblend.qc.likeness_maps import (
     window_products,
 )
 from deblend.qc.limits import default_limits, overall_verdict
-from deblend.qc.measure_plan import MeasurePlan, padded_length, without_low
+from deblend.qc.measure_setup import MeasureSetup, padded_length, without_low
 from deblend.qc.significance import correlation_null, flag
 
 
-def cut_low(samples: NDArray[np.float32], plan: MeasurePlan) -> NDArray[np.float32]:
+def cut_low(samples: NDArray[np.float32], plan: MeasureSetup) -> NDArray[np.float32]:
     length, padded = samples.shape[-1], padded_length(samples.shape[-1], plan)
     return without_low(rfft(samples, padded, axis=-1), length, padded, plan)
 
@@ -224,7 +224,7 @@ def test_products_of_octaves_against_scipy() -> None:
     # One window that is the whole trace has no tapers: what is left is the cross spectrum.
     kept, removed = np.random.default_rng(0).standard_normal((2, 3, 4, 500)).astype(np.float32)
     shots = make_shots(np.ones(3, np.int64), np.arange(3), np.arange(3) * 10**9, "utc")
-    plan = MeasurePlan(shots, np.ones(3, np.bool_), 0.004, 500, [(0, 500)], 4)
+    plan = MeasureSetup(shots, np.ones(3, np.bool_), 0.004, 500, [(0, 500)], 4)
     products, _ = window_products(kept, removed, plan, np.zeros(3, np.int64))
     frequency, cross = csd(kept, removed, fs=250.0, window="boxcar", nperseg=500, detrend=False)
     weight = band_weights(frequency, octave_bands(0.004)) ** 2

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from deblend.model.findings import Finding
-from deblend.report.contents import Acquisition, Contents, Convergence, Section
+from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
 
 
-def invented_section(source: int | str = 1, *, truth: bool = True) -> Section:
+def invented_section(source: int | str = 1, *, truth: bool = True) -> GatherSection:
     random = np.random.default_rng(5)
     shape = (24, 101)
     answer = random.standard_normal(shape).astype(np.float32)
     before = answer + 2 * random.standard_normal(shape).astype(np.float32)
-    return Section(
+    return GatherSection(
         source=source,
         kind="common channel",
         number=17,

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from deblend.model.findings import Finding
-from deblend.report.contents import Contents, Section
+from deblend.report.contents import Contents, GatherSection
 from deblend.report.extras import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.page import write_report
@@ -38,7 +38,7 @@ def browser_tools() -> Any:
     pytest.skip(missing)
 
 
-def gathers(contents: Contents) -> tuple[Section, ...]:
+def gathers(contents: Contents) -> tuple[GatherSection, ...]:
     """Three channels and two shots of two sources."""
     random = np.random.default_rng(8)
     acquisition = contents.acquisition
@@ -60,7 +60,7 @@ def gathers(contents: Contents) -> tuple[Section, ...]:
         for point in points[[4, 16]].tolist():
             traces = random.standard_normal((3, 8, 101)).astype(np.float32)
             sections.append(
-                Section(
+                GatherSection(
                     source, "shot", point, np.arange(8.0), "offset (m)", traces[0], traces[1],
                     traces[2], 0.04, np.ones(8, bool), np.arange(1, 9),
                 )

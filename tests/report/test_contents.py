@@ -17,7 +17,13 @@ from hypothesis import strategies as st
 from deblend.errors import InputError, OutputError
 from deblend.model.findings import Finding
 from deblend.report.archive import read_arrays, write_arrays
-from deblend.report.contents import Contents, Convergence, Section, read_contents, write_contents
+from deblend.report.contents import (
+    Contents,
+    Convergence,
+    GatherSection,
+    read_contents,
+    write_contents,
+)
 
 FEW = settings(
     derandomize=True,
@@ -183,5 +189,5 @@ def test_shapes_that_do_not_fit_are_refused(contents: Contents) -> None:
 
 
 def test_removed_is_before_less_after(contents: Contents) -> None:
-    section: Section = contents.sections[0]
+    section: GatherSection = contents.sections[0]
     np.testing.assert_array_equal(section.removed, section.before - section.after)

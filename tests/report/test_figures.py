@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
-from deblend.report.contents import Acquisition, Contents, Section
+from deblend.report.contents import Acquisition, Contents, GatherSection
 from deblend.report.drawing import COLOURS, new_figure, plain, png_bytes
 from deblend.report.line_figures import (
     convergence_figure,
@@ -28,7 +28,7 @@ from deblend.report.snr_figure import snr_figure
 from deblend.report.tables import SnrRow, snr_rows
 
 
-def panels_of(section: Section) -> list:
+def panels_of(section: GatherSection) -> list:
     return [axes for axes in section_figure(section, "µbar").axes if axes.images]
 
 
@@ -89,7 +89,7 @@ def test_positive_is_dark(contents: Contents) -> None:
 
 def test_fewer_rows_than_samples_keep_means_and_times(contents: Contents) -> None:
     ramp = np.tile(np.arange(2000, dtype=np.float32), (3, 1))
-    section = Section(
+    section = GatherSection(
         1, "shot", 9, np.arange(3.0), "channel", ramp, ramp, None, 0.002, np.ones(3, np.bool_)
     )
     axes = panels_of(section)[0]
@@ -109,7 +109,7 @@ def test_fewer_rows_than_samples_keep_means_and_times(contents: Contents) -> Non
 )
 def test_nothing_to_see_is_drawn_without_complaint(fill: float, live: bool) -> None:
     empty = np.full((1, 1), fill, np.float32)
-    section = Section(
+    section = GatherSection(
         "p", "shot", 1, np.array([np.nan]), "", empty, empty, empty, 0.004, np.array([live])
     )
     assert png_bytes(section_figure(section)).startswith(b"\x89PNG")

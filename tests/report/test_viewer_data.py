@@ -16,7 +16,7 @@ from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.report.aligned import Alignment, aligned, alignments
 from deblend.report.codes import LEVELS, MU, UNKNOWN, ZERO, decode, encode, pack
-from deblend.report.contents import Acquisition, Contents, Section
+from deblend.report.contents import Acquisition, Contents, GatherSection
 from deblend.report.metric_maps import MetricMaps, cells
 from deblend.report.viewer import as_json, findings_json
 from deblend.report.viewer_data import viewer_data
@@ -76,7 +76,7 @@ def test_removed_energy_of_another_source_lines_up_in_its_times() -> None:
     late = (0.5e9 + dither_ns) * 1e-9 + 0.3
     removed[np.arange(count), np.rint(late / interval_s).astype(int)] = 1.0
     points = np.arange(0, 2 * count, 2)
-    section = Section(
+    section = GatherSection(
         1, "common channel", 5, points.astype(float), "shot point", removed, 0 * removed, None,
         interval_s, np.ones(count, bool), points,
     )  # fmt: skip
@@ -150,7 +150,7 @@ def test_text_cannot_end_a_script() -> None:
 
 def test_numbers_that_are_none_can_be_read_by_a_browser(contents: Contents) -> None:
     nothing = np.full((2, 9), np.nan, np.float32)
-    section = Section(
+    section = GatherSection(
         1, "shot", 5, np.array([np.nan, np.inf]), "offset (m)", nothing, nothing, None, 0.004,
         np.ones(2, bool),
     )  # fmt: skip

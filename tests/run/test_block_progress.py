@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from deblend.progress import Step
 from deblend.run.block_progress import BlockProgress
 from deblend.run.forecast import Forecast, forecast
-from deblend.run.progress import Step
 from deblend.separation.block import MOST_PASSES, REVIEWS
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import prepare
 from deblend.separation.loop import IterationRecord
-from deblend.separation.plan_blocks import BlockPlan
+from deblend.separation.plan_blocks import BlockCuts
 from deblend.synth.scenes import make_scene
 
 ITERATIONS = 60
@@ -124,7 +124,7 @@ def test_the_forecast_counts_the_refinement_of_times() -> None:
             robust=not refined,
         )
         slots = range(job.layout.slot_count)
-        plan.append(forecast(job, BlockPlan((slots,), job.blocks, 1)))
+        plan.append(forecast(job, BlockCuts((slots,), job.blocks, 1)))
     assert [one.most_passes for one in plan] == [MOST_PASSES, 1.0]
     channels = min(CHANNELS, line.recording.shape[0])
     traces = job.layout.row.size * channels

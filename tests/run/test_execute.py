@@ -22,7 +22,7 @@ import pytest
 from deblend.errors import ClusterError
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.run import execute
-from deblend.run.execute import COMPILED, Machines, _Dispatch, as_present, runner
+from deblend.run.execute import COMPILED, Machines, _Dispatch, runner, with_present_workers
 from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
@@ -171,7 +171,7 @@ def test_what_is_no_scheduler_is_refused_in_time(
         with ThreadPoolExecutor(1) as beside:
             beside.submit(answer)
             with pytest.raises(ClusterError, match=r"no scheduler answers within .*dask scheduler"):
-                as_present(Machines(scheduler=address))
+                with_present_workers(Machines(scheduler=address))
             server.shutdown(socket.SHUT_RDWR)
         for caller in callers:
             caller.close()
@@ -235,12 +235,12 @@ def test_blocks_are_planned_for_the_workers_of_a_scheduler(monkeypatch: pytest.M
     # Two workers on one host share its memory; a third has that of another.
     client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
     monkeypatch.setattr(execute, "_client", lambda machines: nullcontext(client))
-    found = as_present(Machines(scheduler="tcp://10.0.0.9:8786"))
+    found = with_present_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
     assert (found.side_by_side, found.on_one_host) == (3, 2)
-    assert as_present(Machines(processes=4)).side_by_side == 4
+    assert with_present_workers(Machines(processes=4)).side_by_side == 4
     client.present.clear()
     with pytest.raises(ClusterError, match="has no workers"):
-        as_present(Machines(scheduler="tcp://10.0.0.9:8786"))
+        with_present_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
 
 
 def test_what_the_loop_imports_on_first_use_is_there() -> None:
@@ -290,6 +290,6 @@ def test_positions_of_all_traces_are_no_room_for_arrays() -> None:
     known = np.zeros((50, 400))
     towed = Geometry(known, known.copy(), known.copy(), known[0])
     assert program_bytes(unknown) == PROGRAM_BYTES
-    beside_bytes = program_bytes(towed)
-    assert beside_bytes == PROGRAM_BYTES + 3 * 50 * 400 * 8
-    assert block_budget(2 * beside_bytes + 8, 2, beside_bytes) == 4
+    fixed_bytes = program_bytes(towed)
+    assert fixed_bytes == PROGRAM_BYTES + 3 * 50 * 400 * 8
+    assert block_budget(2 * fixed_bytes + 8, 2, fixed_bytes) == 4

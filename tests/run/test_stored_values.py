@@ -10,9 +10,9 @@ import pytest
 
 from deblend.errors import InputError
 from deblend.qc.removed import RemovedEnergy
-from deblend.run.line_rows import in_line_rows
+from deblend.results.line_rows import in_line_rows
+from deblend.results.truth import TruthMeasures
 from deblend.run.stored_values import read_value, write_value
-from deblend.run.truth import TruthMeasures
 from deblend.separation.loop import IterationRecord
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from deblend.separation.leakage import leakage_weights
+from deblend.separation.leakage_return import leakage_weights
 from deblend.separation.separate import separate
 from deblend.synth.scenes import make_scene
 

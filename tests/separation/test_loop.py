@@ -102,8 +102,8 @@ def test_parts_make_the_whole(monkeypatch):
         assert (seen == 1).all()
 
 
-@pytest.mark.parametrize("anew", [False, True])
-def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> None:
+@pytest.mark.parametrize("restart", [False, True])
+def test_a_review_sees_the_mean_of_the_latest_iterations_once(restart: bool) -> None:
     rng = np.random.default_rng(6)
     record = rng.standard_normal((2, 300)).astype(np.float32)
     operator = operator_at(
@@ -123,7 +123,7 @@ def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> Non
 
     def review(residual):
         seen.append((len(made), residual))
-        return Review(lambda residual: 0.5 * residual, anew)
+        return Review(lambda residual: 0.5 * residual, restart)
 
     schedule = Schedule(12, 0.1, 1.0, 0.0)
     told = []
@@ -139,11 +139,11 @@ def test_a_review_sees_the_mean_of_the_latest_iterations_once(anew: bool) -> Non
     )
     # Whoever watches knows beforehand what keeps the next iteration.
     assert [n for n, one in enumerate(told, 1) if one.review_follows] == [n for n, _ in seen]
-    begun = [*range(8), *range(10), *range(12)] if anew else list(range(12))
+    begun = [*range(8), *range(10), *range(12)] if restart else list(range(12))
     assert numbers == begun
-    assert [count for count, _ in seen] == ([8, 18] if anew else [8, 10])
+    assert [count for count, _ in seen] == ([8, 18] if restart else [8, 10])
     for count, residual in seen:
-        begin = count - 6 if anew or count == 8 else 8
+        begin = count - 6 if restart or count == 8 else 8
         expected = record - np.mean(made[begin:count], axis=0)
         np.testing.assert_allclose(residual, expected, atol=1e-5)
     assert len(done.history) == 12

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from deblend.blending.operator import LEAD, BlendingOperator, make_operator
 from deblend.model.shots import Shots, make_shots
-from deblend.separation.fitted_less import FittedLess, fitted_less, fitted_less_findings
+from deblend.separation.downweighted import Downweighted, downweighted, downweighted_findings
 from deblend.separation.outliers import (
     _median_of_five,
     _median_of_rows,
@@ -226,11 +226,11 @@ def test_too_few_channels_to_tell_keep_their_weight(count: int) -> None:
     assert (weights.sample == 1).all()
 
 
-def losses(bad: int) -> FittedLess:
+def losses(bad: int) -> Downweighted:
     weights = weights_like(1.0)
     weights.band[:bad] = 0.0
     known = np.ones((CHANNELS, SAMPLES), np.bool_)
-    return fitted_less(weights, known, operator_of_line(), range(2, 2 + CHANNELS), 12)
+    return downweighted(weights, known, operator_of_line(), range(2, 2 + CHANNELS), 12)
 
 
 def test_losses_are_counted_by_channel_shot_and_band() -> None:
@@ -249,22 +249,22 @@ def test_a_shot_that_lost_weight_on_all_channels_is_named() -> None:
     middle = (shots_of_line().fire_time_ns[7] // 4_000_000) // weights.windows.step + 1
     weights.band[:, middle : middle + 2] = 0.0
     known = np.ones((CHANNELS, SAMPLES), np.bool_)
-    found = fitted_less(weights, known, operator_of_line(), range(CHANNELS), CHANNELS)
-    rows = fitted_less_findings(found, shots_of_line(), np.arange(CHANNELS))
+    found = downweighted(weights, known, operator_of_line(), range(CHANNELS), CHANNELS)
+    rows = downweighted_findings(found, shots_of_line(), np.arange(CHANNELS))
     assert 7 in [row.shot_point for row in rows if row.metric == "shot_fitted_less"]
 
 
 def test_bad_channels_are_named_and_too_many_are_a_failure() -> None:
     numbers = np.arange(101, 113)
-    few = list(fitted_less_findings(losses(2), shots_of_line(), numbers))
+    few = list(downweighted_findings(losses(2), shots_of_line(), numbers))
     named = [row.channel for row in few if row.metric == "channel_fitted_less"]
     assert named == [103, 104]
     assert all(row.verdict != "fail" for row in few)
-    many = list(fitted_less_findings(losses(5), shots_of_line(), numbers))
+    many = list(downweighted_findings(losses(5), shots_of_line(), numbers))
     (told,) = [row for row in many if row.metric == "bad_channels"]
     assert told.verdict == "fail"
     assert "5 of 8 channels" in told.message
-    assert list(fitted_less_findings(losses(0), shots_of_line(), numbers)) == []
+    assert list(downweighted_findings(losses(0), shots_of_line(), numbers)) == []
 
 
 def test_medians_without_a_sort_equal_those_of_numpy() -> None:

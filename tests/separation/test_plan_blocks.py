@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deblend.errors import SettingsError
-from deblend.separation.plan_blocks import BlockPlan, Extent, least_bytes, plan_blocks
+from deblend.separation.plan_blocks import BlockCuts, Extent, least_bytes, plan_blocks
 
 LINE = Extent(
     sources=3,
@@ -24,7 +24,7 @@ LINE = Extent(
 )
 
 
-def check(plan: BlockPlan, extent: Extent) -> None:
+def check(plan: BlockCuts, extent: Extent) -> None:
     assert [slot for span in plan.spans for slot in span] == list(range(extent.slots))
     assert [row for part in plan.channels for row in part] == list(range(extent.channels))
     assert len({len(part) for part in plan.channels[:-1]}) <= 1  # chunks line up with blocks

@@ -18,7 +18,7 @@ from deblend.errors import InputError, MissingPackageError, SettingsError
 from deblend.separation.choose import METHODS
 from deblend.study.compare import run_study
 from deblend.study.keys import BlendTable, SceneTable
-from deblend.study.one_run import LineShelf, carry_out
+from deblend.study.one_run import LineCache, carry_out
 from deblend.study.results import COLUMNS, KEY, read_results, write_results
 from deblend.study.study import Study, StudyMethod, found_method, read_study
 
@@ -52,7 +52,7 @@ def rows() -> dict[str, dict]:
     """Rows of methods that leave the process alone, by label."""
     long = StudyMethod("fk, long windows", "fk", {"patch": [16, 1, 64]})
     study = study_of(FK, long, *methods_named(BROKEN))
-    shelf, phases = LineShelf(HERE), []
+    shelf, phases = LineCache(HERE), []
     made = [carry_out(run, shelf, phases.append, warm=False) for run in study.runs()]
     assert phases[:3] == ["line", "separate", "score"]
     return {row["method"]: row for row in made}
@@ -107,7 +107,7 @@ def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:
         + entry.format("returned", "return_leakage = true\nrobust = false")
         + entry.format("refined", "refine_times = true\nrobust = false")
     )
-    study, shelf = read_study(keys), LineShelf(tmp_path)
+    study, shelf = read_study(keys), LineCache(tmp_path)
     assert [(m.robust, m.refine_times, m.return_leakage) for m in study.methods] == [
         (True, False, False),
         (False, False, False),
@@ -272,7 +272,7 @@ def test_a_study_file_with_a_mistake_is_refused(
 def test_too_many_sources_for_the_scene_fail_that_run() -> None:
     study = study_of(FK, seeds=(3,))
     study = Study(**{**vars(study), "blends": (BlendTable(label="four", sources=4),)})
-    (row,) = (carry_out(run, LineShelf(HERE), lambda phase: None) for run in study.runs())
+    (row,) = (carry_out(run, LineCache(HERE), lambda phase: None) for run in study.runs())
     assert row["status"] == "failed"
     assert "asks for 4 sources and the scene has 3" in row["message"]
 
@@ -293,7 +293,7 @@ def test_the_command_shows_its_keys_and_goes_on_with_what_is_there(tmp_path: Pat
     assert "| [[scenes]] | name |" in keys.output
     study = tmp_path / "study.toml"
     study.write_text(STUDY.format(folder=HERE).replace("[0, 1, 2]", "[0]"))
-    shelf = LineShelf(HERE)
+    shelf = LineCache(HERE)
     made = [carry_out(run, shelf, lambda phase: None) for run in read_study(study).runs()]
     write_results(tmp_path / "out" / "results.parquet", made)
     done = CliRunner().invoke(main, ["compare", str(study), "--out", str(tmp_path / "out")])

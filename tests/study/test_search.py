@@ -10,12 +10,12 @@ from deblend.errors import SettingsError
 from deblend.study.search import by_injection, by_truth, search
 from deblend.study.study import StudyMethod
 from deblend.synth.build import build_line
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import scene_plan
 
 
 @pytest.fixture(scope="module")
-def line() -> Line:
+def line() -> MadeLine:
     plan = scene_plan("two-sources")
     acquisition = plan.acquisition
     return build_line(
@@ -35,7 +35,7 @@ FK = StudyMethod("fk", "fk", {"patch": [12, 1, 32]})
 
 
 def test_search_with_truth_and_without_agree_on_what_is_clearly_worse(
-    line: Line, tmp_path: Path
+    line: MadeLine, tmp_path: Path
 ) -> None:
     values = [2.5, 30.0]  # a threshold of thirty times the noise removes weak signal
     with_truth = search(FK, "noise_factor", values, by_truth(line, iterations=12), "SNR (dB)")
@@ -58,12 +58,12 @@ def test_search_with_truth_and_without_agree_on_what_is_clearly_worse(
     assert with_truth.picture(tmp_path / "curve.png").stat().st_size > 2000
 
 
-def test_iterations_are_a_setting_too(line: Line) -> None:
+def test_iterations_are_a_setting_too(line: MadeLine) -> None:
     found = search(FK, "iterations", [1, 8], by_truth(line), "SNR (dB)")
     assert found.best == 8
 
 
-def test_values_that_fail_leave_a_gap(line: Line) -> None:
+def test_values_that_fail_leave_a_gap(line: MadeLine) -> None:
     found = search(FK, "overlap", [0.9, 0.5], by_truth(line, iterations=2), "SNR (dB)")
     assert np.isnan(found.scores[0])
     assert "overlap is 0.9" in found.failures[0]
@@ -73,7 +73,7 @@ def test_values_that_fail_leave_a_gap(line: Line) -> None:
         _ = nothing.best
 
 
-def test_nothing_to_try_is_refused(line: Line) -> None:
+def test_nothing_to_try_is_refused(line: MadeLine) -> None:
     with pytest.raises(SettingsError, match="there is no value to try"):
         search(FK, "overlap", [], by_truth(line), "SNR (dB)")
 

@@ -6,7 +6,7 @@ import pytest
 from deblend.errors import InputError
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
 from deblend.synth.arrivals import Decay, Diffractor, DirectArrival
-from deblend.synth.build import Plan, blend_at, build_line, record_span, truth_gathers
+from deblend.synth.build import SceneDesign, blend_at, build_line, record_span, truth_gathers
 from deblend.synth.firing import Dither, Firing, Trouble
 from deblend.synth.geology import Geology, record_source
 from deblend.synth.multiples import GuidedWaves
@@ -17,7 +17,7 @@ from deblend.synth.signature import Signature
 LENGTH_S = 2.4
 
 
-def small_plan(**changes) -> Plan:
+def small_plan(**changes) -> SceneDesign:
     """Everything arrives early enough for its tail to end within the trace."""
     layer = Reflector(Surface(500.0, 0.1, -0.1), 0.8, 1700.0)
     only_one = replace(layer, surface=Surface(800.0), seen_by=(2,))
@@ -34,11 +34,11 @@ def small_plan(**changes) -> Plan:
         streamer=Streamer(3),
         firing=Firing("near-simultaneous", 1.6, 6, Dither(0.2)),
     )
-    plan = Plan("test", "Two sources.", geology, acquisition, (), LENGTH_S)
+    plan = SceneDesign("test", "Two sources.", geology, acquisition, (), LENGTH_S)
     return replace(plan, **changes)
 
 
-def with_trouble(trouble: Trouble) -> Plan:
+def with_trouble(trouble: Trouble) -> SceneDesign:
     plan = small_plan()
     return replace(plan, acquisition=replace(plan.acquisition, trouble=trouble))
 

@@ -5,7 +5,7 @@ import pytest
 from deblend.errors import InputError, SettingsError
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
 from deblend.synth.arrivals import Decay, DirectArrival
-from deblend.synth.build import Plan, build_line
+from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.geology import Geology
 from deblend.synth.multiples import GuidedWaves, Multiple
@@ -59,7 +59,7 @@ def written(folder: Path, text: str = SCENE) -> Path:
 
 def test_a_file_makes_the_same_plan_as_python(tmp_path: Path) -> None:
     bottom = Reflector(Surface(150.0, crossline_slope=0.02), 0.4, 1500, faults=(Fault(20.0, 10.0),))
-    expected = Plan(
+    expected = SceneDesign(
         "mine",
         "",
         Geology(

@@ -8,30 +8,30 @@ from deblend.blending.operator import make_operator
 from deblend.errors import InputError
 from deblend.synth.acquisition import plan_shots
 from deblend.synth.earths import EarthLimits, varied_earth
-from deblend.synth.line import Line
+from deblend.synth.line import MadeLine
 from deblend.synth.scenes import make_scene, scene_names, scene_plan, signal_windows_s
 
 RECORDED = Path(__file__).parents[2] / "benchmarks" / "scenes" / "plain_fk.csv"
 
 
-def interval_over_length(line: Line) -> float:
+def interval_over_length(line: MadeLine) -> float:
     fired = line.true_fire_time_ns[line.shots.source == 1]
     return float(np.median(np.diff(fired))) * 1e-9 / line.length_s
 
 
-def made(name: str, lines: dict[str, Line]) -> Line:
+def made(name: str, lines: dict[str, MadeLine]) -> MadeLine:
     if name not in lines:
         lines[name] = make_scene(name)
     return lines[name]
 
 
 @pytest.fixture(scope="module")
-def lines() -> dict[str, Line]:
+def lines() -> dict[str, MadeLine]:
     return {}
 
 
 @pytest.mark.parametrize("name", scene_names())
-def test_every_scene_is_made_small(name: str, lines: dict[str, Line]) -> None:
+def test_every_scene_is_made_small(name: str, lines: dict[str, MadeLine]) -> None:
     line = made(name, lines)
     assert line.name == name
     assert line.recording.shape[0] == 8
@@ -53,7 +53,7 @@ def test_there_are_at_least_eight_scenes_with_two_three_and_five_sources() -> No
     assert {2, 3, 5} <= counts
 
 
-def test_five_in_turn_has_blending_fold_six(lines: dict[str, Line]) -> None:
+def test_five_in_turn_has_blending_fold_six(lines: dict[str, MadeLine]) -> None:
     line = made("five-in-turn", lines)
     operator = make_operator(
         line.shots,
@@ -67,17 +67,17 @@ def test_five_in_turn_has_blending_fold_six(lines: dict[str, Line]) -> None:
     assert middle.mean() == pytest.approx(6.0 * operator.padded_length / 600, rel=0.02)
 
 
-def test_long_records_are_one_and_a_half_intervals(lines: dict[str, Line]) -> None:
+def test_long_records_are_one_and_a_half_intervals(lines: dict[str, MadeLine]) -> None:
     assert interval_over_length(made("long-records", lines)) == pytest.approx(1 / 1.5, rel=0.1)
 
 
-def test_wrong_times_are_wrong_by_half_a_millisecond(lines: dict[str, Line]) -> None:
+def test_wrong_times_are_wrong_by_half_a_millisecond(lines: dict[str, MadeLine]) -> None:
     line = made("wrong-times", lines)
     error = (line.shots.fire_time_ns - line.true_fire_time_ns) * 1e-9
     assert np.std(error) == pytest.approx(0.0005, rel=0.2)
 
 
-def test_white_noise_is_a_tenth_of_the_signal(lines: dict[str, Line]) -> None:
+def test_white_noise_is_a_tenth_of_the_signal(lines: dict[str, MadeLine]) -> None:
     noisy = made("white-noise", lines)
     samples = noisy.recording.read([0], 0, noisy.recording.shape[1]).astype(np.float64)
     assert noisy.noise_rms["White"] ** 2 == pytest.approx(
@@ -91,7 +91,7 @@ def test_swell_lies_on_fifteen_per_cent_and_spikes_on_half_a_per_cent() -> None:
     assert spikes.share == 0.005
 
 
-def test_small_dither_is_small(lines: dict[str, Line]) -> None:
+def test_small_dither_is_small(lines: dict[str, MadeLine]) -> None:
     line = made("small-dither", lines)
     fired = (line.shots.fire_time_ns[line.shots.source == 2] - line.shots.fire_time_ns.min()) * 1e-9
     assert np.abs(fired - np.rint(fired / 5.4) * 5.4).max() < 0.11

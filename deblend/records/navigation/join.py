@@ -25,25 +25,17 @@ _MOVED_M = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Joined:
-    """Shots with positions.
-
-    Parameters
-    ----------
-    shots : Shots
-        The shots given, in their order, with the positions of the file where it has them. Fire
-        times are untouched.
-    geometry : Geometry
-        Receivers at each shot; unknown where the file has none.
-    position_row : ndarray of int64, shape (shot,)
-        Row of the positions for each shot, -1 where there is none.
-    findings : tuple of Finding
-        What did not match and what looks wrong, with those of the file first.
-    """
+    """Shots with positions."""
 
     shots: Shots
+    """The shots given, in their order, with the positions of the file where it has them. Fire times
+    are untouched."""
     geometry: Geometry
+    """Receivers at each shot; unknown where the file has none."""
     position_row: NDArray[np.int64]
+    """(shot,): Row of the positions for each shot, -1 where there is none."""
     findings: tuple[Finding, ...]
+    """What did not match and what looks wrong, with those of the file first."""
 
 
 def join_positions(

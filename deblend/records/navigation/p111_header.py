@@ -33,21 +33,14 @@ _DAY_OF_YEAR = re.compile(r"(\d{4}):(\d{3}):(\d{2}):(\d{2}):(\d{2})(?:\.(\d{0,9}
 
 @dataclass(frozen=True)
 class Clock:
-    """A time reference: HC,1,2,0.
-
-    Parameters
-    ----------
-    scale : {"utc", "gps"}
-        What the clock shows.
-    offset_s : float
-        Declared difference from UTC; NaN where not declared.
-    epoch_ns : int or None
-        Where times are counts of seconds: the instant they count from. None for calendar text.
-    """
+    """A time reference: HC,1,2,0."""
 
     scale: TimeScale
+    """What the clock shows."""
     offset_s: float
+    """Declared difference from UTC; NaN where not declared."""
     epoch_ns: int | None
+    """Where times are counts of seconds: the instant they count from. None for calendar text."""
 
     def instant_ns(self, text: str) -> int:
         """Nanoseconds since 1970 of the clock's scale, all decimals kept.
@@ -66,21 +59,14 @@ class Clock:
 
 @dataclass(frozen=True)
 class RecordKind:
-    """A kind of position record: H1,1,0,0.
-
-    Parameters
-    ----------
-    system : str
-        Reference of the projected system of the first position.
-    clock : str
-        Reference of its clock.
-    extensions : tuple of str
-        Description of each extension field.
-    """
+    """A kind of position record: H1,1,0,0."""
 
     system: str
+    """Reference of the projected system of the first position."""
     clock: str
+    """Reference of its clock."""
     extensions: tuple[str, ...]
+    """Description of each extension field."""
 
 
 @dataclass

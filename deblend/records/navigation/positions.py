@@ -25,69 +25,48 @@ LARGEST_EXTENT: Final = 5.0
 
 @dataclass(frozen=True, eq=False)
 class Receivers:
-    """Receiver positions, one entry a receiver and shot.
-
-    Parameters
-    ----------
-    row : ndarray of int64, shape (entry,)
-        Row of the shot in `Positions`.
-    streamer : ndarray of str
-        Streamer or receiver line; empty where the file does not say.
-    receiver : ndarray of int64
-        Number of the receiver group along the streamer.
-    channel : ndarray of int64
-        Channel number where the file says it (SPS relation records), else -1.
-    x_m, y_m, depth_m : ndarray of float64
-        Position in the system of the sources, and depth.
-    """
+    """Receiver positions, one entry a receiver and shot."""
 
     row: NDArray[np.int64]
+    """(entry,): Row of the shot in `Positions`."""
     streamer: NDArray[np.str_]
+    """Streamer or receiver line; empty where the file does not say."""
     receiver: NDArray[np.int64]
+    """Number of the receiver group along the streamer."""
     channel: NDArray[np.int64]
+    """Channel number where the file says it (SPS relation records), else -1."""
     x_m: NDArray[np.float64]
     y_m: NDArray[np.float64]
     depth_m: NDArray[np.float64]
+    """Position in the system of the sources, and depth."""
 
 
 @dataclass(frozen=True, eq=False)
 class Positions:
-    """Source positions of a navigation file, one entry a shot, in the order of the file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    format_name : str
-        "P1/11", "P1/90" or "SPS 2.1".
-    coordinate_system : str
-        What the file states, in its own words; empty where it states nothing.
-    line, source : ndarray of str, shape (shot,)
-        Line name, and which source fired in the words of the file; empty where it does not say.
-    shot_point : ndarray of int64
-        Point number.
-    x_m, y_m, depth_m : ndarray of float64
-        East, north, and depth below the surface; NaN where unknown.
-    utc_second_of_day : ndarray of float64
-        The file's clock in seconds after midnight of UTC; NaN where unknown.
-    receivers : Receivers
-        Possibly of no entry.
-    findings : tuple of Finding
-        What was noticed while reading.
-    """
+    """Source positions of a navigation file, one entry a shot, in the order of the file."""
 
     path: Path
+    """The file."""
     format_name: str
+    """"P1/11", "P1/90" or "SPS 2.1"."""
     coordinate_system: str
+    """What the file states, in its own words; empty where it states nothing."""
     line: NDArray[np.str_]
     source: NDArray[np.str_]
+    """(shot,): Line name, and which source fired in the words of the file; empty where it does not
+    say."""
     shot_point: NDArray[np.int64]
+    """Point number."""
     x_m: NDArray[np.float64]
     y_m: NDArray[np.float64]
     depth_m: NDArray[np.float64]
+    """East, north, and depth below the surface; NaN where unknown."""
     utc_second_of_day: NDArray[np.float64]
+    """The file's clock in seconds after midnight of UTC; NaN where unknown."""
     receivers: Receivers
+    """Possibly of no entry."""
     findings: tuple[Finding, ...] = ()
+    """What was noticed while reading."""
 
     def __post_init__(self) -> None:
         if not len(self.shot_point):

@@ -20,21 +20,14 @@ _AGREEING: Final = 0.8
 
 @dataclass(frozen=True)
 class NameMap:
-    """Sources of the table by the names of the file.
-
-    Parameters
-    ----------
-    of_file : mapping of str to str
-        Source of the table for each name of the file.
-    ignored : bool
-        The file does not say which source fired: shot points alone are matched.
-    findings : tuple of Finding
-        How the names were matched, where that had to be found out.
-    """
+    """Sources of the table by the names of the file."""
 
     of_file: Mapping[str, str]
+    """Source of the table for each name of the file."""
     ignored: bool = False
+    """The file does not say which source fired: shot points alone are matched."""
     findings: tuple[Finding, ...] = ()
+    """How the names were matched, where that had to be found out."""
 
 
 def match_source_names(

@@ -16,21 +16,14 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class TextRow:
-    """One line of a file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    number : int
-        Line number from 1.
-    text : str
-        Without its end.
-    """
+    """One line of a file."""
 
     path: Path
+    """The file."""
     number: int
+    """Line number from 1."""
     text: str
+    """Without its end."""
 
     def error(self, what: str, place: str = "", remedy: str = "") -> NavigationError:
         """An error that names file, line and place."""

@@ -27,54 +27,37 @@ SetKind = Literal["seismic", "auxiliary", "unused"]
 
 @dataclass(frozen=True)
 class ChannelSet:
-    """One channel set of one scan type.
-
-    Parameters
-    ----------
-    scan_type, number : int
-        Numbers of the scan type and of the set.
-    channel_type : int
-        Code of the standard: 1 is seismic in revision 2, 0x10 in revision 3.
-    kind : {"seismic", "auxiliary", "unused"}
-        What the code comes to.
-    start_us, end_us : int
-        Times after the start of the record.
-    samples : int or None
-        Samples a trace as the descriptor counts them; None in revision 2, which does not.
-    channels : int
-        Number of traces.
-    interval_ns : int
-        Sample interval.
-    descale : float
-        Factor from stored to descaled amplitudes: 2 to the power MP in revision 2 (which gives
-        mV), the multiplier in revision 3.
-    unit : str
-        Physical unit; "mV" where none is given.
-    extensions : int
-        Trace header extensions of 32 bytes each.
-    vertical_stack : int
-        Number of traces stacked; 0 says that the samples have been zeroed.
-    streamer : int
-        Streamer number.
-    description : str
-        Text of revision 3.
-    """
+    """One channel set of one scan type."""
 
     scan_type: int
     number: int
+    """Numbers of the scan type and of the set."""
     channel_type: int
+    """Code of the standard: 1 is seismic in revision 2, 0x10 in revision 3."""
     kind: SetKind
+    """What the code comes to."""
     start_us: int
     end_us: int
+    """Times after the start of the record."""
     samples: int | None
+    """Samples a trace as the descriptor counts them; None in revision 2, which does not."""
     channels: int
+    """Number of traces."""
     interval_ns: int
+    """Sample interval."""
     descale: float
+    """Factor from stored to descaled amplitudes: 2 to the power MP in revision 2 (which gives mV),
+    the multiplier in revision 3."""
     unit: str
+    """Physical unit; "mV" where none is given."""
     extensions: int
+    """Trace header extensions of 32 bytes each."""
     vertical_stack: int
+    """Number of traces stacked; 0 says that the samples have been zeroed."""
     streamer: int
+    """Streamer number."""
     description: str = ""
+    """Text of revision 3."""
 
     @property
     def usable_descale(self) -> bool:

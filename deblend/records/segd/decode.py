@@ -20,22 +20,15 @@ Samples = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class SampleFormat:
-    """How samples lie in a trace.
-
-    Parameters
-    ----------
-    code : int
-        Format code of general header 1.
-    group_bytes, group_samples : int
-        Bytes that hold a group of samples, and how many samples that is: 1, or 4 in format 8015.
-    numpy_type : str
-        The numpy type of a sample; empty where there is none.
-    """
+    """How samples lie in a trace."""
 
     code: int
+    """Format code of general header 1."""
     group_bytes: int
     group_samples: int = 1
+    """Bytes that hold a group of samples, and how many samples that is: 1, or 4 in format 8015."""
     numpy_type: str = ""
+    """The numpy type of a sample; empty where there is none."""
 
     def size(self, samples: int) -> int:
         """Bytes of a trace of so many samples."""

@@ -55,35 +55,24 @@ _LARGEST_ANGLE: Final = 360.0
 
 @dataclass(frozen=True)
 class SourceEvent:
-    """One firing.
-
-    Parameters
-    ----------
-    source : int
-        Source id.
-    line, point : float
-        Source line and point number, with their fractions.
-    time_us : int
-        Microseconds since the GPS epoch, or since the start of the record in relative time mode.
-    status : int
-        Status byte, see `STATUS`.
-    x_m, y_m : float
-        Position; NaN where none is given, or where it may be degrees.
-    depth_m : float
-        Depth of a gun; NaN for other sources, and where the field holds 0.
-    where : str
-        The record, for messages.
-    """
+    """One firing."""
 
     source: int
+    """Source id."""
     line: float
     point: float
+    """Source line and point number, with their fractions."""
     time_us: int
+    """Microseconds since the GPS epoch, or since the start of the record in relative time mode."""
     status: int
+    """Status byte, see `STATUS`."""
     x_m: float
     y_m: float
+    """Position; NaN where none is given, or where it may be degrees."""
     depth_m: float
+    """Depth of a gun; NaN for other sources, and where the field holds 0."""
     where: str
+    """The record, for messages."""
 
 
 def source_events(record: RecordHeader) -> tuple[SourceEvent, ...]:

@@ -33,44 +33,29 @@ _BLANK: Final = b"\x00 "
 
 @dataclass(frozen=True)
 class Field:
-    """Where one value stands.
-
-    Parameters
-    ----------
-    first, last : int
-        Bytes of an entry, counted from 1, both included.
-    kind : str
-        One of `KINDS`.
-    factor : float
-        By which a number is multiplied.
-    """
+    """Where one value stands."""
 
     first: int
     last: int
+    """Bytes of an entry, counted from 1, both included."""
     kind: str
+    """One of `KINDS`."""
     factor: float = 1.0
+    """By which a number is multiplied."""
 
 
 @dataclass(frozen=True)
 class ExternalLayout:
-    """What stands where in an external header.
-
-    Parameters
-    ----------
-    fields : mapping of str to Field
-        By the names of `deblend.records.source_log`.
-    first_byte : int
-        At which the first entry begins, from 1.
-    entry_bytes : int or None
-        Length of an entry; None for one entry, as long as the header.
-    fire_time_unit : str
-        What fire_time holds.
-    """
+    """What stands where in an external header."""
 
     fields: Mapping[str, Field]
+    """By the names of `deblend.records.source_log`."""
     first_byte: int = 1
+    """At which the first entry begins, from 1."""
     entry_bytes: int | None = None
+    """Length of an entry; None for one entry, as long as the header."""
     fire_time_unit: str = "iso8601"
+    """What fire_time holds."""
 
 
 def external_layout(

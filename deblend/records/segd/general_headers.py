@@ -29,50 +29,36 @@ DECODED_FORMATS: Final = (8015, 8036, 8038, 8048, 8058, 8080, 9036, 9038, 9058, 
 
 @dataclass(frozen=True)
 class GeneralHeader:
-    """What the general headers of a record say.
-
-    Parameters
-    ----------
-    position : int
-        Byte of the file at which general header 1 starts.
-    revision : tuple of int
-        Major and minor revision, from general header 2.
-    file_number, format_code : int
-        File number and sample format code.
-    utc_s : int or None
-        Date and time of general header 1, seconds since 1970 of UTC; None where it is no date.
-    time_zero_us : int or None
-        GPS timestamp of the record, revision 3 only.
-    base_interval_ns : int
-        Base scan interval.
-    scan_types, channel_sets, skew_blocks, extended_blocks, external_blocks, trailer_blocks : int
-        Counts of the parts of the record; channel sets and skew blocks count per scan type.
-    extended_recording, relative_time : bool
-        Modes of revision 3. With relative time, timestamps count from the start of the record.
-    stated_record_size, stated_header_size : int or None
-        Sizes in bytes that general header 3 states.
-    blocks : ndarray of uint8, shape (block, 32)
-        All general header blocks as they stand.
-    """
+    """What the general headers of a record say."""
 
     position: int
+    """Byte of the file at which general header 1 starts."""
     revision: tuple[int, int]
+    """Major and minor revision, from general header 2."""
     file_number: int
     format_code: int
+    """File number and sample format code."""
     utc_s: int | None
+    """Date and time of general header 1, seconds since 1970 of UTC; None where it is no date."""
     time_zero_us: int | None
+    """GPS timestamp of the record, revision 3 only."""
     base_interval_ns: int
+    """Base scan interval."""
     scan_types: int
     channel_sets: int
     skew_blocks: int
     extended_blocks: int
     external_blocks: int
     trailer_blocks: int
+    """Counts of the parts of the record; channel sets and skew blocks count per scan type."""
     extended_recording: bool
     relative_time: bool
+    """Modes of revision 3. With relative time, timestamps count from the start of the record."""
     stated_record_size: int | None
     stated_header_size: int | None
+    """Sizes in bytes that general header 3 states."""
     blocks: NDArray[np.uint8]
+    """(block, 32): All general header blocks as they stand."""
 
     @property
     def is_revision_3(self) -> bool:

@@ -29,33 +29,22 @@ _LONGEST_PADDING: Final = 1 << 20
 
 @dataclass(frozen=True, eq=False)
 class RecordHeader:
-    """One record of a SEG-D file.
-
-    Parameters
-    ----------
-    stamp : FileStamp
-        The file, with its size and time of modification when it was opened.
-    general : GeneralHeader
-        What the general headers say.
-    sets : tuple of ChannelSet
-        Channel sets, scan type after scan type.
-    traces : TraceTable
-        Traces in file order.
-    end : int
-        Byte after the record.
-    label : str
-        Revision text of the storage unit label in front of the record; empty without one.
-    findings : tuple of Finding
-        What the headers disagree about.
-    """
+    """One record of a SEG-D file."""
 
     stamp: FileStamp
+    """The file, with its size and time of modification when it was opened."""
     general: GeneralHeader
+    """What the general headers say."""
     sets: tuple[ChannelSet, ...]
+    """Channel sets, scan type after scan type."""
     traces: TraceTable
+    """Traces in file order."""
     end: int
+    """Byte after the record."""
     label: str
+    """Revision text of the storage unit label in front of the record; empty without one."""
     findings: tuple[Finding, ...]
+    """What the headers disagree about."""
 
     @property
     def name(self) -> str:

@@ -21,39 +21,26 @@ _CHUNK_BYTES: Final = 1 << 20
 
 @dataclass(frozen=True, eq=False)
 class SegdSlice:
-    """The chosen channels of one record.
-
-    Parameters
-    ----------
-    record : RecordHeader
-        Headers of the record.
-    trace : ndarray of int64, shape (channel,)
-        Row of each channel in the trace table of the record.
-    offset : ndarray of int64, shape (channel,)
-        Sample of the slice at which each trace starts.
-    factor : ndarray of float32, shape (channel,)
-        From stored values to amplitudes.
-    start_ns : int
-        Instant of sample 0, nanoseconds since 1970 of the scale of the file.
-    start_to_ns : bool
-        Whether the file gives the start finer than the whole second.
-    time_scale : str
-        ``"gps"`` or ``"utc"``.
-    interval_ns : int
-        Sample interval.
-    findings : tuple of Finding
-        What was noticed in this record alone.
-    """
+    """The chosen channels of one record."""
 
     record: RecordHeader
+    """Headers of the record."""
     trace: NDArray[np.int64]
+    """(channel,): Row of each channel in the trace table of the record."""
     offset: NDArray[np.int64]
+    """(channel,): Sample of the slice at which each trace starts."""
     factor: NDArray[np.float32]
+    """(channel,): From stored values to amplitudes."""
     start_ns: int
+    """Instant of sample 0, nanoseconds since 1970 of the scale of the file."""
     start_to_ns: bool
+    """Whether the file gives the start finer than the whole second."""
     time_scale: str
+    """``"gps"`` or ``"utc"``."""
     interval_ns: int
+    """Sample interval."""
     findings: tuple[Finding, ...] = ()
+    """What was noticed in this record alone."""
 
     @property
     def path(self) -> Path:

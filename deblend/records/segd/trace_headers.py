@@ -39,37 +39,25 @@ _SHORT_STRIDE: Final = 4096
 
 @dataclass(frozen=True, eq=False)
 class TraceTable:
-    """Traces of a record in file order, one entry a trace in every column.
-
-    Parameters
-    ----------
-    position : ndarray of int64
-        Byte of the file at which the samples start.
-    samples : ndarray of int64
-        Number of samples.
-    channel_set : ndarray of int64
-        Row of the trace's set among the sets of the record.
-    number : ndarray of int64
-        Trace number; -1 where it is unreadable.
-    edit, skew : ndarray of uint8
-        Trace edit code, and skew in 1/256 of the base scan interval.
-    zeroed : ndarray of bool
-        True where the header says that the samples are no measurement.
-    start_us : ndarray of int64
-        Timestamp of the first sample, `NO_TIME` where there is none.
-    sensitivity : ndarray of float32
-        Sensitivity of the sensor; 0 where it is not given.
-    """
+    """Traces of a record in file order, one entry a trace in every column."""
 
     position: NDArray[np.int64]
+    """Byte of the file at which the samples start."""
     samples: NDArray[np.int64]
+    """Number of samples."""
     channel_set: NDArray[np.int64]
+    """Row of the trace's set among the sets of the record."""
     number: NDArray[np.int64]
+    """Trace number; -1 where it is unreadable."""
     edit: NDArray[np.uint8]
     skew: NDArray[np.uint8]
+    """Trace edit code, and skew in 1/256 of the base scan interval."""
     zeroed: NDArray[np.bool_]
+    """True where the header says that the samples are no measurement."""
     start_us: NDArray[np.int64]
+    """Timestamp of the first sample, `NO_TIME` where there is none."""
     sensitivity: NDArray[np.float32]
+    """Sensitivity of the sensor; 0 where it is not given."""
 
     def __len__(self) -> int:
         return len(self.position)

@@ -31,19 +31,6 @@ class CurveletThreshold:
     is their response to white noise, so that one threshold is equally strict at all scales and
     directions. The coarsest scale is treated like the others.
 
-    Parameters
-    ----------
-    patch : tuple of int
-        Window in shots, channels and time samples. Channels do not see each other.
-    overlap : float
-        Part of a window shared with the next one, above 0 and at most 0.5.
-    scales : int
-        At least 2. Scales, from the coarsest, which has no directions, to the finest.
-    wedges : int
-        3 or 6. Directions at the second scale for each axis; they double from scale to scale.
-    noise_factor : float
-        From 0. The threshold stays above this many times the ambient noise of a coefficient.
-
     Notes
     -----
     Needs the package ``curvelets`` (``python -m pip install "deblend[curvelet]"``).
@@ -69,10 +56,15 @@ class CurveletThreshold:
     """
 
     patch: tuple[int, int, int] = (32, 1, 128)
+    """Window in shots, channels and time samples. Channels do not see each other."""
     overlap: float = 0.25
+    """Part of a window shared with the next one, above 0 and at most 0.5."""
     scales: int = 3
+    """At least 2. Scales, from the coarsest, which has no directions, to the finest."""
     wedges: int = 6
+    """3 or 6. Directions at the second scale for each axis; they double from scale to scale."""
     noise_factor: float = 2.5
+    """From 0. The threshold stays above this many times the ambient noise of a coefficient."""
     window: Literal["tapered"] = "tapered"
 
     def __post_init__(self) -> None:
@@ -119,7 +111,7 @@ class CurveletThreshold:
             kept[number] = curvelets.backward(plan, coefficients)
         return xp.asarray(np.moveaxis(kept.reshape(form), 2, 3))
 
-    def _plan(self, gathers: NDArray[np.float32]) -> curvelets.CurveletPlan:
+    def _plan(self, gathers: NDArray[np.float32]) -> curvelets.PaddedTransform:
         shots, samples = gathers.shape[1:]
         return curvelets.curvelet_plan((shots, samples), self.scales, self.wedges)
 

@@ -24,16 +24,6 @@ class FkThreshold:
     all of them; lowering the threshold from iteration to iteration takes events in the order of
     their strength [1]_, [2]_.
 
-    Parameters
-    ----------
-    patch : tuple of int
-        Window in shots, channels and time samples. One channel makes it the usual scheme on
-        common-channel gathers; more make it f-kx-ky.
-    overlap : float
-        Part of a window shared with the next one, above 0 and at most 0.5.
-    noise_factor : float
-        The threshold stays above this many times the ambient noise of a coefficient.
-
     Notes
     -----
     Fails where an event is too curved or too steep for its window, where interference lines up
@@ -50,8 +40,12 @@ class FkThreshold:
     """
 
     patch: tuple[int, int, int] = (16, 1, 32)
+    """Window in shots, channels and time samples. One channel makes it the usual scheme on
+    common-channel gathers; more make it f-kx-ky."""
     overlap: float = 0.5
+    """Part of a window shared with the next one, above 0 and at most 0.5."""
     noise_factor: float = 2.5
+    """The threshold stays above this many times the ambient noise of a coefficient."""
     window: Literal["tapered"] = "tapered"
 
     def largest(self, batch: PatchBatch) -> float:

@@ -29,16 +29,6 @@ class JointThreshold:
     so that sources which do not resemble each other lose nothing, and an event that one source
     alone sees stays with it.
 
-    Parameters
-    ----------
-    patch : tuple of int
-        Window in shots, channels and time samples.
-    overlap : float
-        Part of a window shared with the next one, above 0 and at most 0.5. More is better and
-        slower: the cost grows with 1 / (1 - overlap) cubed.
-    noise_factor : float
-        The threshold stays above this many times the ambient noise of a coefficient.
-
     Notes
     -----
     Fails like the f-k threshold on events that are too curved or too steep for the window, or
@@ -47,8 +37,12 @@ class JointThreshold:
     """
 
     patch: tuple[int, int, int] = (24, 16, 24)
+    """Window in shots, channels and time samples."""
     overlap: float = 0.42
+    """Part of a window shared with the next one, above 0 and at most 0.5. More is better and
+    slower: the cost grows with 1 / (1 - overlap) cubed."""
     noise_factor: float = 2.5
+    """The threshold stays above this many times the ambient noise of a coefficient."""
     window: Literal["tapered"] = "tapered"
 
     @classmethod

@@ -14,26 +14,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LiftedFunction:
-    """A function ``f(patch, threshold) -> kept`` called for one patch after the other.
-
-    Parameters
-    ----------
-    function : callable
-        Takes an array (source, shot, channel, time) and a threshold in amplitude units, which
-        falls from the largest amplitude of the line towards zero; returns the coherent part in
-        the same shape.
-    patch : tuple of int
-        Window in shots, channels and time samples.
-    overlap : float
-        Part of a window shared with the next one.
-    window : {"tapered", "flat"}
-        How the function wants the edges of its patches.
-    """
+    """A function ``f(patch, threshold) -> kept`` called for one patch after the other."""
 
     function: Callable[[Array, float], Array]
+    """Takes an array (source, shot, channel, time) and a threshold in amplitude units, which falls
+    from the largest amplitude of the line towards zero; returns the coherent part in the same
+    shape."""
     patch: tuple[int, int, int] = (24, 8, 32)
+    """Window in shots, channels and time samples."""
     overlap: float = 0.25
+    """Part of a window shared with the next one."""
     window: Literal["tapered", "flat"] = "tapered"
+    """How the function wants the edges of its patches."""
 
     def largest(self, batch: PatchBatch) -> float:
         """Largest absolute amplitude."""

@@ -41,26 +41,6 @@ class StructureMedian:
     `level_samples` reaches the threshold: strong events are taken first, so that their
     interference is explained before the weak ones beneath it are looked for.
 
-    Parameters
-    ----------
-    patch : tuple of int
-        Window in shots, channels and time samples. Channels do not see each other.
-    overlap : float
-        Part of a window shared with the next one, above 0 and at most 0.5.
-    shots : int
-        Odd. Shots of the median at the beginning; 5 to 11 are usual.
-    fewest_shots : int
-        Odd, at most `shots`. Shots of the median at the end.
-    steepest_s_per_shot : float
-        From 0. Steepest slope that is tried, in seconds from shot to shot. 0 for the plain median
-        along shots, without slopes.
-    slope_samples : int
-        Odd. Samples over which the semblance of a slope is summed.
-    level_samples : int
-        Odd. Samples over which the rms of a median is taken.
-    noise_factor : float
-        From 0. The threshold stays above this many times the ambient noise of a median.
-
     Notes
     -----
     Fails where events cross: only one slope is followed at a place, and the weaker event is taken
@@ -89,13 +69,22 @@ class StructureMedian:
     """
 
     patch: tuple[int, int, int] = (32, 1, 128)
+    """Window in shots, channels and time samples. Channels do not see each other."""
     overlap: float = 0.25
+    """Part of a window shared with the next one, above 0 and at most 0.5."""
     shots: int = 9
+    """Odd. Shots of the median at the beginning; 5 to 11 are usual."""
     fewest_shots: int = 5
+    """Odd, at most `shots`. Shots of the median at the end."""
     steepest_s_per_shot: float = 0.008
+    """From 0. Steepest slope that is tried, in seconds from shot to shot. 0 for the plain median
+    along shots, without slopes."""
     slope_samples: int = 17
+    """Odd. Samples over which the semblance of a slope is summed."""
     level_samples: int = 9
+    """Odd. Samples over which the rms of a median is taken."""
     noise_factor: float = 1.5
+    """From 0. The threshold stays above this many times the ambient noise of a median."""
     window: Literal["flat"] = "flat"
 
     def __post_init__(self) -> None:
@@ -175,10 +164,8 @@ class VectorMedian(StructureMedian):
 
     Parameters
     ----------
-    vector_samples : int
-        Odd. Samples of a piece.
     patch, overlap, shots, fewest_shots, steepest_s_per_shot, slope_samples, level_samples, \
-noise_factor
+    noise_factor
         As in `StructureMedian`.
 
     Notes
@@ -193,6 +180,7 @@ noise_factor
     """
 
     vector_samples: int = 7
+    """Odd. Samples of a piece."""
 
     def __post_init__(self) -> None:
         super().__post_init__()

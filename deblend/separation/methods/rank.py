@@ -36,22 +36,6 @@ class RankReduction:
     each window and frequency by as much as stands out there: the rising rank of projected gradient
     schemes [3]_, without a schedule of its own.
 
-    Parameters
-    ----------
-    patch : tuple of int
-        Window in shots, channels and time samples. One channel makes a Hankel matrix; more make it
-        block-Hankel.
-    overlap : float
-        Part of a window shared with the next one, above 0 and at most 0.5.
-    rank : int
-        Singular values that are kept at most, at least 1: the dips of a window.
-    damping : float
-        From 0. A kept singular value s is multiplied by 1 - (d / s) ** damping, d the largest one
-        that was dropped, because noise has made it larger [4]_. 0 leaves them as they are.
-    noise_factor : float
-        From 0. The threshold stays above this many times the largest singular value that ambient
-        noise alone is expected to have.
-
     Notes
     -----
     Fails where the wavefield of a window is not made of a few plane waves: curved events, such as
@@ -88,10 +72,18 @@ class RankReduction:
     """
 
     patch: tuple[int, int, int] = (12, 6, 32)
+    """Window in shots, channels and time samples. One channel makes a Hankel matrix; more make it
+    block-Hankel."""
     overlap: float = 0.25
+    """Part of a window shared with the next one, above 0 and at most 0.5."""
     rank: int = 8
+    """Singular values that are kept at most, at least 1: the dips of a window."""
     damping: float = 3.0
+    """From 0. A kept singular value s is multiplied by 1 - (d / s) ** damping, d the largest one
+    that was dropped, because noise has made it larger [4]_. 0 leaves them as they are."""
     noise_factor: float = 1.0
+    """From 0. The threshold stays above this many times the largest singular value that ambient
+    noise alone is expected to have."""
     window: Literal["flat"] = "flat"
 
     def __post_init__(self) -> None:

@@ -23,28 +23,20 @@ _SUPPORTED: Final = "1"
 
 
 @dataclass(frozen=True, eq=False)
-class CurveletPlan:
-    """Transform of gathers of one shape.
-
-    Parameters
-    ----------
-    transform : object
-        ``curvelets.numpy.UDCT`` for the padded shape.
-    shape, padded : tuple of int
-        Shots and samples of the gathers, and with zeros behind.
-    norms : tuple of float
-        Norm of the curvelets of each wedge, in the order of `wedges_of`: the rms of a coefficient
-        of white noise of rms one.
-    spectra : ndarray of float64, shape (wedge, frequency)
-        How the squared norm is spread over the frequencies of a trace of the padded shape, as
-        `numpy.fft.rfft` has them; each row sums up to the squared norm.
-    """
+class PaddedTransform:
+    """Transform of gathers of one shape."""
 
     transform: Any
+    """``curvelets.numpy.UDCT`` for the padded shape."""
     shape: tuple[int, int]
     padded: tuple[int, int]
+    """Shots and samples of the gathers, and with zeros behind."""
     norms: tuple[float, ...]
+    """Norm of the curvelets of each wedge, in the order of `wedges_of`: the rms of a coefficient of
+    white noise of rms one."""
     spectra: NDArray[np.float64]
+    """(wedge, frequency): How the squared norm is spread over the frequencies of a trace of the
+    padded shape, as `numpy.fft.rfft` has them; each row sums up to the squared norm."""
 
 
 def require_curvelets() -> None:
@@ -76,7 +68,7 @@ def padded_side(length: int, scales: int, wedges: int) -> int:
 
 
 @lru_cache(maxsize=16)
-def curvelet_plan(shape: tuple[int, int], scales: int, wedges: int) -> CurveletPlan:
+def curvelet_plan(shape: tuple[int, int], scales: int, wedges: int) -> PaddedTransform:
     """Plan for gathers of a shape; made once for each.
 
     Parameters
@@ -101,7 +93,7 @@ def curvelet_plan(shape: tuple[int, int], scales: int, wedges: int) -> CurveletP
     nothing = transform.forward(np.zeros(padded, np.float64))
     spectra = np.array([_spectrum(transform, nothing, wedge) for wedge in wedges_of(nothing)])
     norms = tuple(np.sqrt(spectra.sum(axis=1)).tolist())
-    return CurveletPlan(transform, shape, padded, norms, spectra)
+    return PaddedTransform(transform, shape, padded, norms, spectra)
 
 
 def wedges_of(coefficients: Any) -> list[NDArray[np.complex64]]:
@@ -109,25 +101,25 @@ def wedges_of(coefficients: Any) -> list[NDArray[np.complex64]]:
     return [wedge for scale in coefficients for axis in scale for wedge in axis]
 
 
-def forward(plan: CurveletPlan, gather: NDArray[np.float32]) -> Any:
+def forward(plan: PaddedTransform, gather: NDArray[np.float32]) -> Any:
     """Coefficients of one gather (shot, time), nested by scale, axis and wedge."""
     padded = np.zeros(plan.padded, np.float32)
     padded[: plan.shape[0], : plan.shape[1]] = gather
     return plan.transform.forward(padded)
 
 
-def backward(plan: CurveletPlan, coefficients: Any) -> NDArray[np.float32]:
+def backward(plan: PaddedTransform, coefficients: Any) -> NDArray[np.float32]:
     """Adjoint of `forward`, and its inverse: the frame is tight."""
     gather = plan.transform.backward(coefficients)
     return np.asarray(gather[: plan.shape[0], : plan.shape[1]], np.float32)
 
 
-def wedge_noise(plan: CurveletPlan, noise: NDArray[np.float32]) -> NDArray[np.float64]:
+def wedge_noise(plan: PaddedTransform, noise: NDArray[np.float32]) -> NDArray[np.float64]:
     """Rms of the coefficients of each wedge for ambient noise of known spectrum.
 
     Parameters
     ----------
-    plan : CurveletPlan
+    plan : PaddedTransform
         Of the gathers.
     noise : ndarray, shape (gather, frequency)
         Rms noise of a trace at each frequency of its transform, that of white noise of rms one

@@ -1,8 +1,8 @@
 """Compiled filter of patches in the frequency-wavenumber domain. Imported on first use.
 
-Eight patches are worked on at a time, lane by lane (`deblend.lanes`), so that every step uses full
-vectors whatever the size of a patch. All coefficients of a temporal frequency lie together and stay
-in the fastest cache while they are transformed, thresholded and transformed back. The array forms
+Eight patches are worked on at a time, lane by lane (`deblend.vector_transforms`), so that every
+step uses full vectors whatever the size of a patch. All coefficients of a temporal frequency lie
+together and stay in the fastest cache while they are transformed, thresholded and transformed back. The array forms
 are in `threshold`.
 """
 
@@ -14,16 +14,16 @@ import numba
 import numpy as np
 
 from deblend.arrays import Array
-from deblend.lanes.columns import (
+from deblend.separation.transforms.kernels import eigenvectors
+from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER, STEEPNESS
+from deblend.vector_transforms.columns import (
     ELEMENT,
     begins_of,
     lanes_from_rows,
     rows_from_lanes,
     transform_column,
 )
-from deblend.lanes.vectors import WIDTH, at_least, limited, load, spread, store
-from deblend.separation.transforms.kernels import eigenvectors
-from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER, STEEPNESS
+from deblend.vector_transforms.vectors import WIDTH, at_least, limited, load, spread, store
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")

@@ -72,7 +72,7 @@ def filter_patches_array(
 @lru_cache(maxsize=64)
 def _steps(lengths: tuple[int, ...]) -> tuple[tuple[Array, ...], Array]:
     """Factors of the transforms along three axes, and their weights there and back."""
-    from deblend.lanes.columns import steps_of
+    from deblend.vector_transforms.columns import steps_of
 
     there, back = ([steps_of(length, sign) for length in lengths] for sign in (1, -1))
     weights = np.concatenate([weights for _, weights in (*there, *back)])

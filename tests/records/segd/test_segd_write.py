@@ -16,7 +16,7 @@ from deblend.model.shots import Shots, make_shots
 from deblend.records.open import open_recording
 from deblend.records.segd.open import read_segd_shots
 from deblend.records.segd.read_headers import read_records
-from deblend.records.segd.write import write_continuous_segd
+from deblend.synth.segd_write import write_continuous_segd
 
 INTERVAL_NS = 2_000_000
 

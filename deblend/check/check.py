@@ -1,0 +1,265 @@
+"""The input check: what is there, what is wrong with it, and what a run would do."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from deblend.check.check_tables import FileRow, SourceRow, file_rows, source_rows
+from deblend.check.check_words import verified_rows
+from deblend.check.input_check import verify_against_samples
+from deblend.check.near_record import nearest_channels
+from deblend.check.noise_levels import (
+    NoiseLevels,
+    noise_findings,
+    noise_levels,
+    quiet_stretches,
+)
+from deblend.errors import RecordError
+from deblend.line.line_file import LineFile
+from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
+from deblend.line.prepare_line import prepare_line
+from deblend.model.findings import Finding
+from deblend.model.timebase import format_instant
+from deblend.records.find_files import find_files
+from deblend.records.regularity import HALF_POWER_PRODUCT
+from deblend.results.block_measures import line_limits
+from deblend.results.output_folder import check_output_folder
+from deblend.run.delivery import count_reasons
+from deblend.run.pipeline import forecast_line
+from deblend.run.unfinished import truth_of
+from deblend.separation.block import RESIDUAL_CHOICES
+from deblend.separation.job import Job
+from deblend.words import counted
+
+
+@dataclass(frozen=True)
+class Check:
+    """Result of a look at a line before it is run."""
+
+    rows: tuple[tuple[str, str], ...]
+    """What is there and what would be done."""
+    findings: tuple[Finding, ...]
+    """What was noticed."""
+    files: tuple[FileRow, ...] = ()
+    """The records, in the order of time."""
+    sources: tuple[SourceRow, ...] = ()
+    """The sources."""
+    noise: NoiseLevels | None = None
+    """By channel and band, where samples were read and some hold no shots."""
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing asks for a look."""
+        return all(finding.verdict in ("note", "pass") for finding in self.findings)
+
+
+def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = False) -> Check:
+    """Read headers and tables of a line and say what a run would do.
+
+    Parameters
+    ----------
+    line : LineFile
+        From `read_line_file`.
+    overwrite : bool, optional
+        Whether results of an earlier run may be replaced.
+    with_samples : bool, optional
+        Also read the nearest channels, to verify clocks and shots against direct arrivals, and the
+        record before the first and after the last shot, for the noise.
+
+    Raises
+    ------
+    DeblendError
+        If the line cannot be run.
+    """
+    opened = open_line(line)
+    job = prepare_line(opened)
+    check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    truth_of(opened, job)
+    line_limits(opened)
+    if line.keys.noise is not None:
+        find_files(line.patterns_of(line.keys.noise.files))
+    in_samples, noise = findings_in_samples(opened) if with_samples else ([], None)
+    return Check(
+        rows=(
+            *_what_is_there(opened),
+            *verified_rows(in_samples),
+            *_what_is_done(opened, job),
+        ),
+        findings=(*with_new(opened.findings, job.findings), *in_samples),
+        files=file_rows(opened.recording),
+        sources=source_rows(opened.shots),
+        noise=noise,
+    )
+
+
+def check_json(result: Check) -> str:
+    """A check as a JSON object: rows, files, sources, findings; unknown numbers are null."""
+    content = {
+        "clean": result.clean,
+        "rows": dict(result.rows),
+        "files": [asdict(row) for row in result.files],
+        "sources": [asdict(row) for row in result.sources],
+        "noise": None if result.noise is None else _noise_json(result.noise),
+        "findings": [asdict(finding) for finding in result.findings],
+    }
+    return json.dumps(_without_nan(content), indent=2, allow_nan=False)
+
+
+def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
+    return {
+        "unit": noise.unit,
+        "duration_s": noise.duration_s,
+        "bands_hz": noise.bands_hz,
+        "channels": noise.channels.tolist(),
+        "rms": noise.rms.tolist(),
+    }
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _without_nan(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(part) for part in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:
+    """What only the samples tell: clocks, shots, clipping, noise."""
+    from deblend.records.source_consistency import placed_as_other
+
+    findings = verify_against_samples(
+        opened.recording,
+        opened.shots,
+        opened.geometry,
+        placed_as=placed_as_other(opened.shots),
+    )
+    apart = any(f.metric == "clock_offset" and f.verdict == "fail" for f in findings)
+    findings += _clipping(opened)
+    noise = _noise(opened, clocks_apart=apart)
+    if noise is not None:
+        return [*findings, *noise_findings(noise)], noise
+    message = (
+        "Noise is not known: with clocks that far apart, no stretch of the record is sure to hold "
+        "no shots."
+        if apart
+        else "Noise is not known: the record holds no second without shots at its begin or end."
+    )
+    message += " Records of noise alone can be named in [noise]."
+    return [*findings, Finding("noise_rms", np.nan, "", "note", message)], None
+
+
+def _clipping(opened: OpenLine) -> list[Finding]:
+    """Flat tops on the nearest channels, the loudest ones, as they were recorded."""
+    from deblend.records.clipping import clipping_findings
+    from deblend.records.conditioned import as_recorded
+
+    recording = opened.recording
+    rows = nearest_channels(recording, opened.geometry)
+    samples = as_recorded(recording).read(rows, 0, recording.shape[1])
+    numbers = recording.channel_numbers[rows]
+    return clipping_findings(samples, numbers, recording.amplitude_unit)
+
+
+def _noise(opened: OpenLine, *, clocks_apart: bool) -> NoiseLevels | None:
+    """Noise of the records that the line file names for it, or before and after the shots."""
+    recording, keys = opened.recording, opened.line.keys
+    if keys.noise is not None:
+        return _noise_of_files(opened, keys.noise.files)
+    if clocks_apart:
+        return None
+    stretches = quiet_stretches(recording, opened.shots, keys.separation.length_s)
+    return noise_levels(recording, stretches) if stretches else None
+
+
+def _noise_of_files(opened: OpenLine, files: list[str]) -> NoiseLevels:
+    noise = line_recording(opened.line, files)
+    missing = np.setdiff1d(opened.recording.channel_numbers, noise.channel_numbers)
+    if missing.size or noise.interval_ns != opened.recording.interval_ns:
+        what = f"no channel {missing[0]}" if missing.size else "another sample interval"
+        raise RecordError(
+            f"the noise records have {what}",
+            where=", ".join(files),
+            remedy="Give noise records with the channels and the interval of the line.",
+        )
+    held = [(file.start, file.stop) for file in noise.files]
+    return noise_levels(noise, held or [(0, noise.shape[1])])
+
+
+def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
+    recording, shots = opened.recording, opened.shots
+    numbers = recording.channel_numbers
+    size = sum(path.stat().st_size for path in {file.path for file in recording.files})
+    start, last = (
+        format_instant(instant, recording.scale, 6)
+        for instant in (recording.start_ns, recording.last_ns)
+    )
+    geometry = "unknown"
+    offset_m = np.abs(opened.geometry.offset_m)
+    if np.isfinite(offset_m).any():
+        geometry = f"offsets {np.nanmin(offset_m):.1f} to {np.nanmax(offset_m):.1f} m"
+    return [
+        ("line", opened.line.name),
+        ("records", f"{counted(len(recording.files), 'file')}, {size / 1e6:.1f} MB"),
+        ("channels", f"{len(numbers)}, numbers {numbers.min()} to {numbers.max()}"),
+        ("record", f"{start} to {last} ({recording.scale.upper()}), {recording.duration_s:.3f} s"),
+        ("sample interval", f"{recording.interval_ns / 1e6:g} ms"),
+        ("gaps", _gaps(opened)),
+        ("sources", ", ".join(str(source) for source in shots.sources)),
+        ("shots", f"{len(shots)}"),
+        ("geometry", geometry),
+    ]
+
+
+def _gaps(opened: OpenLine) -> str:
+    gaps = opened.recording.gaps
+    missing_s = sum(gap.stop - gap.start for gap in gaps) * opened.recording.interval_s
+    return f"{len(gaps)}, {missing_s:.3f} s" if gaps else "none"
+
+
+def _told_apart(opened: OpenLine) -> str:
+    """From which frequency on the fire times of every two sources vary enough."""
+    varies_s = [f.value for f in opened.findings if f.metric == "fire_time_variation"]
+    if not varies_s:
+        return "no two sources overlap often enough to say"
+    least_s = min(varies_s)
+    if least_s <= 0.0:
+        return "not by fire times: some two sources never change their delay"
+    return f"by fire times above {HALF_POWER_PRODUCT / least_s:.1f} Hz, for any two sources"
+
+
+def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
+    delivered = job.shots.take(job.delivered)
+    by_source = ", ".join(
+        f"source {source}: {len(delivered.rows_of(source))}" for source in delivered.sources
+    )
+    reasons = ", ".join(f"{count} {reason}" for reason, count in count_reasons(opened, job).items())
+    fold = job.operator.fold
+    settings = ", ".join(
+        f"{name.removeprefix('method.')} {value}"
+        for name, value in job.settings.items()
+        if name.startswith("method.")
+    )
+    size = int(job.delivered.sum()) * job.recording.shape[0] * (240 + 4 * job.length)
+    return [
+        (
+            "gathers",
+            f"{job.length * job.recording.interval_s:g} s, {counted(job.length, 'sample')}",
+        ),
+        ("delivered", by_source),
+        ("not delivered", reasons or "none"),
+        ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
+        ("told apart", _told_apart(opened)),
+        ("before separation", "linear filters that never change; no gain, moveout, mute, scaling"),
+        ("method", f"{job.settings['method']} ({settings})"),
+        ("iterations", f"{job.schedule.iterations}, seed {job.seed}"),
+        ("unexplained part", RESIDUAL_CHOICES[job.residual]),
+        ("computed on", f"{job.settings['device']}, {forecast_line(opened, job).sentence}"),
+        ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
+    ]

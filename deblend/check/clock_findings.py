@@ -1,0 +1,264 @@
+"""Sentences about clocks and offsets, from what the samples of the record say."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.check.arrival_search import robust_deviation
+from deblend.check.direct_arrivals import DirectArrivals
+from deblend.check.input_clock import ClockCourse, ClockStep
+from deblend.check.onsets import ClockLag
+from deblend.check.shot_findings import usual_of_source
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+from deblend.model.time_scales import convert_instants, gps_minus_utc_s
+from deblend.model.timebase import format_instant
+
+OFFSET_LIMIT_S: Final = 0.03
+"""What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
+SOURCE_LIMIT_S: Final = 0.01
+"""Between sources, whose positions against each other are known better."""
+LATEST_ARRIVAL_S: Final = 2.0
+"""Without positions the direct arrival may come as late as this, 3 km away."""
+_SCALE_TOLERANCE_S: Final = 0.1
+_DRIFT_LIMIT_S: Final = 0.002
+_DRIFT_DEVIATIONS: Final = 6.0
+_FEWEST_FOR_DRIFT: Final = 12
+_FIT_WELL: Final = 0.4
+_SLOWNESS_LIMIT: Final = 0.2
+
+
+def clock_findings(
+    shots: Shots,
+    course: ClockCourse,
+    arrivals: DirectArrivals,
+    order: NDArray[np.int64],
+    *,
+    positions_known: bool,
+) -> list[Finding]:
+    """Offset, steps and drift between the clocks of recorder and source controller.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    course : ClockCourse
+        Of its live shots.
+    arrivals : DirectArrivals
+        Of all its shots, fire times corrected by `course`.
+    order : ndarray of int64
+        Row of the table for each shot of `course`.
+    positions_known : bool
+        Whether travel times were predicted from offsets.
+    """
+    lag = course.lag
+    null = (
+        f"(agreement {lag.peak:.2f}; with shuffled dither, by chance, {lag.null_mean:.2f} ± "
+        f"{lag.null_deviation:.2f})"
+    )
+    if not lag.found:
+        message = (
+            "Whether the fire times fit the record could not be determined: no lag within a minute "
+            f"stands out {null}. The dither is too small, the record too noisy, or the clocks "
+            "differ by more. No shot is verified; separation takes the table as it is."
+        )
+        unverified = [Finding("clock_not_verified", np.nan, "", "look", message)]
+        if not lag.usable:
+            return unverified
+        message = _regular_firing(lag, null)
+        unverified = [Finding("clock_not_verified", lag.lag_s, "s", "look", message)]
+    else:
+        unverified = []
+    findings = [_step_finding(shots, order, step) for step in course.steps]
+    begin_s = float(course.lag_s[0])
+    late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
+    offset_s = begin_s + (float(np.median(late)) if late.size else 0.0)
+    latest = OFFSET_LIMIT_S if positions_known else LATEST_ARRIVAL_S
+    if -OFFSET_LIMIT_S <= offset_s <= latest:
+        message = f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should {null}."
+        findings.append(Finding("clock_offset", offset_s, "s", "pass", message, limit=latest))
+    else:
+        findings.insert(0, _offset_finding(shots, offset_s, null, latest))
+    return unverified + findings + _drift_finding(shots, course)
+
+
+def _regular_firing(lag: ClockLag, null: str) -> str:
+    taken = f"{lag.lag_s:+.2f} s was taken for what follows; separation takes the table as it is."
+    if len(lag.alike_s) < 2:
+        return (
+            "Firing is so regular that a shot interval more or less fits the record nearly as well "
+            f"{null}. {taken}"
+        )
+    nearest = sorted(lag.alike_s, key=abs)[:5]
+    others = ", ".join(f"{other:+.2f}" for other in nearest)
+    more = f" and {len(lag.alike_s) - len(nearest)} more" if len(lag.alike_s) > 5 else ""
+    return (
+        f"Firing is so regular that lags of {others} s{more} fit the record alike {null}; the "
+        f"clocks may differ by any of them. {taken}"
+    )
+
+
+def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Finding]:
+    """Whether direct arrivals cross the channels as the offsets say.
+
+    Parameters
+    ----------
+    arrivals : DirectArrivals
+        Fitted at the right clock.
+    velocity_m_s : float
+        Of the water, by which they were predicted.
+    """
+    known = arrivals.slowness[np.isfinite(arrivals.slowness)]
+    if not known.size:
+        return []
+    ratio = float(np.median(known))
+    if abs(ratio - 1.0) <= _SLOWNESS_LIMIT:
+        message = (
+            f"Direct arrivals cross the nearest channels at {velocity_m_s / ratio:.0f} m/s, as "
+            "offsets say."
+        )
+        return [Finding("offsets_fit", ratio, "", "pass", message, limit=_SLOWNESS_LIMIT)]
+    speed = f"at {velocity_m_s / ratio:.0f} m/s" if ratio > 0.05 else "towards the vessel"
+    message = (
+        f"Direct arrivals cross the nearest channels {speed} instead of {velocity_m_s:.0f} m/s: "
+        "offsets, group interval or the order of channels are wrong. Separation needs channels in "
+        "order; headers, midpoints and everything by offset would be wrong."
+    )
+    return [Finding("offsets_fit", ratio, "", "look", message, limit=_SLOWNESS_LIMIT)]
+
+
+def source_offset_findings(shots: Shots, arrivals: DirectArrivals) -> list[Finding]:
+    """Whether all sources fire at their times alike; offsets have to be known."""
+    late_s = arrivals.first_break_s
+    found = []
+    for row, source in enumerate(shots.sources):
+        others = np.delete(late_s, row)
+        others = others[np.isfinite(others)]
+        apart_s = late_s[row] - np.median(others) if others.size else np.nan
+        # Of two sources only the later one is named.
+        least_s = 0.0 if others.size == 1 else -np.inf
+        if abs(apart_s) > SOURCE_LIMIT_S and apart_s > least_s:
+            found.append(_source_offset(source, float(apart_s * 1e3)))
+    # Where most differ from each other, none is the odd one.
+    return found if len(found) <= len(late_s) // 2 else []
+
+
+def _source_offset(source: int | str, apart_ms: float) -> Finding:
+    way = "later" if apart_ms > 0 else "earlier"
+    message = (
+        f"Direct arrivals of source {source} come {abs(apart_ms):.0f} ms {way} than those of the "
+        "other sources, by its fire times and positions: its times have another zero, as a command "
+        "before the break, or its positions are off. It would be separated, and all its gathers be "
+        f"{abs(apart_ms):.0f} ms {way}."
+    )
+    limit = SOURCE_LIMIT_S * 1e3
+    return Finding("source_offset", apart_ms, "ms", "look", message, source=source, limit=limit)
+
+
+def mixed_scales_s(shots: Shots) -> tuple[float, float]:
+    """Lags if fire times are in GPS time and the record in UTC, and the other way round."""
+    first = int(shots.fire_time_ns.min())
+    utc_ns = int(convert_instants(np.array([first]), shots.time_scale, "utc")[0])
+    leap_s = float(gps_minus_utc_s(utc_ns))
+    return -leap_s, leap_s
+
+
+def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> Finding:
+    first = int(shots.fire_time_ns.min())
+    utc_ns = int(convert_instants(np.array([first]), shots.time_scale, "utc")[0])
+    leap_s = gps_minus_utc_s(utc_ns)
+    if abs(abs(offset_s) - leap_s) <= _SCALE_TOLERANCE_S:
+        ahead = "GPS time and the record in UTC" if offset_s < 0 else "UTC and the record in GPS"
+        cause = f"Likely the fire times are in {ahead}, {leap_s} s apart on that date."
+    else:
+        cause = "Likely one of the clocks was set wrong, or a command time was taken for the break."
+    message = (
+        f"Direct arrivals come {offset_s:+.3f} s from where the fire times put them {null}. "
+        f"{cause} Separation with these times would fail; correct them first."
+    )
+    return Finding("clock_offset", offset_s, "s", "fail", message, limit=limit)
+
+
+def _step_finding(shots: Shots, order: NDArray[np.int64], step: ClockStep) -> Finding:
+    row = int(order[step.shot])
+    instant = format_instant(int(shots.fire_time_ns[row]), shots.time_scale, 3)
+    where = f"source {shots.source[row]} shot point {shots.shot_point[row]} ({instant})"
+    if step.latest > step.shot:
+        last = int(order[step.latest])
+        where += (
+            f" or one of the next up to source {shots.source[last]} shot point "
+            f"{shots.shot_point[last]}, between which the record does not tell,"
+        )
+    way = "later" if step.size_s > 0 else "earlier"
+    message = (
+        f"From {where} on, direct arrivals come {abs(step.size_s):.3f} s {way} than before: a "
+        "clock was stepped. Correct the fire times of one side; otherwise all shots there are "
+        "separated wrongly."
+    )
+    return Finding(
+        "clock_step",
+        step.size_s,
+        "s",
+        "fail",
+        message,
+        source=shots.source[row].item(),
+        shot_point=int(shots.shot_point[row]),
+    )
+
+
+def _drift_finding(shots: Shots, course: ClockCourse) -> list[Finding]:
+    seconds = (shots.fire_time_ns - shots.fire_time_ns.min()) * 1e-9
+    total_s = course.drift * float(seconds.max())
+    if abs(total_s) <= _DRIFT_LIMIT_S:
+        return []
+    message = (
+        f"Direct arrivals drift by {total_s * 1e3:+.1f} ms over the line "
+        f"({course.drift * 1e6:+.2f} µs a second) against the fire times: the two clocks run at "
+        "different rates. Separation takes the fire times as they are unless [records] asks for "
+        f"drift_ppm = {course.drift * 1e6:.2f}."
+    )
+    limit = _DRIFT_LIMIT_S * 1e3
+    return [Finding("clock_drift", total_s * 1e3, "ms", "look", message, limit=limit)]
+
+
+def remaining_drift(
+    shots: Shots, arrivals: DirectArrivals, stretch: NDArray[np.int64], *, certain: bool
+) -> float:
+    """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    arrivals : DirectArrivals
+        Of its shots.
+    stretch : ndarray of int64, shape (shot,)
+        Number of the stretch between steps of a clock that each lies in: what a step is thought to
+        be may have a part of the drift.
+    certain : bool
+        Whether it is certain that there is a drift, so that its best value is wanted.
+    """
+    lag_s = arrivals.lag_s - usual_of_source(shots, arrivals.lag_s)
+    good = np.isfinite(lag_s) & shots.live & (np.abs(arrivals.amplitude - 1.0) < _FIT_WELL)
+    if np.count_nonzero(good) < _FEWEST_FOR_DRIFT:
+        return 0.0
+    seconds = (shots.fire_time_ns - shots.fire_time_ns.min()) * 1e-9
+    x, y = (_centred(values[good], stretch[good]) for values in (seconds, lag_s))
+    keep = np.abs(y) <= 4.0 * robust_deviation(y) + 1e-6
+    x, y = (_centred(values[keep], stretch[good][keep]) for values in (x, y))
+    spread = float((x**2).sum())
+    slope = float((x * y).sum()) / spread
+    deviation = float(np.std(y - slope * x)) / np.sqrt(spread)
+    return slope if certain or abs(slope) > _DRIFT_DEVIATIONS * deviation else 0.0
+
+
+def _centred(values: NDArray[np.float64], stretch: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Values less the median of their stretch."""
+    out = values.copy()
+    for number in np.unique(stretch):
+        own = stretch == number
+        out[own] -= np.median(values[own])
+    return out

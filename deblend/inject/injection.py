@@ -1,0 +1,280 @@
+"""Known-event injection: weak events into the record, separated, and what comes back of them.
+
+The line is separated as it is, then with events in all sources, then with events in one source. The
+differences between these results are the response of the whole separation to weak signal, which is
+what no comparison of a result with itself can tell.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, SettingsError
+from deblend.files import filling, write_text
+from deblend.inject.event_design import design_events
+from deblend.inject.event_response import Response, measure_response, offset_classes
+from deblend.inject.injected_events import EventGathers, Events, inject
+from deblend.inject.injection_findings import injection_findings, injection_rows
+from deblend.line.line_file import LineFile
+from deblend.line.open_line import OpenLine, open_line
+from deblend.line.prepare_line import prepare_line
+from deblend.model.findings import Finding, findings_csv
+from deblend.progress import Progress, silent
+from deblend.qc.injected_rows import InjectedRow, injected_csv
+from deblend.results.block_measures import line_limits, sample_windows
+from deblend.run.block_progress import BlockProgress
+from deblend.run.scratch_array import scratch_array
+from deblend.separation.job import Job, separate_channels
+from deblend.separation.loop import IterationRecord
+from deblend.separation.plan_blocks import MEMORY_BYTES
+
+TABLE: Final = "injection.csv"
+FINDINGS: Final = "injection-findings.csv"
+PAGE: Final = "injection.html"
+LEVEL_DB: Final = -6.0
+WEAKEST_DB: Final = -100.0
+STRONGEST_DB: Final = 40.0
+SHOTS_FOR_DESIGN: Final = 12
+Source = int | str
+
+
+@dataclass(frozen=True, eq=False)
+class Injection:
+    """What came back."""
+
+    events: Events
+    """What was put in."""
+    responses: Mapping[Source, Response]
+    """With events in all sources."""
+    one_source: Source
+    """The source that alone got events in the last separation."""
+    elsewhere: Mapping[Source, NDArray[np.float64]]
+    """(2, window): Energy that then appeared in the gathers of each source, and energy that was put
+    in."""
+    copied: Mapping[Source, Response]
+    """What then looked like the events, at the times after firing where they would lie."""
+    rows: tuple[InjectedRow, ...]
+    """All as a table."""
+    findings: tuple[Finding, ...]
+    """The same, held against limits."""
+
+
+def inject_line(
+    line: LineFile,
+    folder: Path,
+    progress: Progress = silent,
+    *,
+    level_db: float = LEVEL_DB,
+    one_source: str | None = None,
+    seed: int = 0,
+    memory_bytes: int = MEMORY_BYTES,
+) -> Injection:
+    """Inject events into a line and write what came back.
+
+    Parameters
+    ----------
+    line : LineFile
+        From `read_line_file`; its output folder is not touched.
+    folder : Path
+        Gets two tables and a page; made if absent, must be empty.
+    progress : callable, optional
+        Told where the run stands.
+    level_db : float, optional
+        Strength of the events relative to the separated data around them, octave by octave.
+    one_source : str, optional
+        Source that gets events alone; the first by default.
+    seed : int, optional
+        Of polarity and undulation.
+    memory_bytes : int, optional
+        What the arrays of one block of channels may take.
+
+    Raises
+    ------
+    InputError
+        If the line cannot be read, the source is none of it, or the level is no use.
+    OutputError
+        If the folder holds something, or the tables cannot be written.
+    """
+    if not WEAKEST_DB <= level_db <= STRONGEST_DB:
+        raise SettingsError(
+            f"events of {level_db:g} dB against the data around them were asked for",
+            remedy=f"Give a level from {WEAKEST_DB:g} to {STRONGEST_DB:g} dB.",
+        )
+    opened = open_line(line)
+    job = prepare_line(opened, memory_bytes)
+    alone = _named_source(opened, one_source)
+    from deblend.report.injection_page import render_injection
+    from deblend.report.page_frame import write_page
+
+    with filling(folder):
+        with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
+            result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
+        write_text(folder / TABLE, injected_csv(result.rows))
+        write_text(folder / FINDINGS, findings_csv(result.findings))
+        page = render_injection(line.name, level_db, result.rows, result.findings)
+        write_page(page, folder / PAGE)
+    return result
+
+
+def _named_source(opened: OpenLine, name: str | None) -> Source:
+    known = {str(source): source for source in opened.shots.sources}
+    if name is None:
+        return opened.shots.sources[0]
+    if name not in known:
+        raise InputError(
+            f"source {name!r} is none of this line", remedy=f"Name one of {', '.join(known)}."
+        )
+    return known[name]
+
+
+def _inject(
+    opened: OpenLine,
+    job: Job,
+    alone: Source,
+    scratch: Path,
+    progress: Progress,
+    level_db: float,
+    seed: int,
+) -> Injection:
+    told = _told(job, alone, progress)
+    before = _baseline(job, scratch, told)
+    known = bool(np.isfinite(opened.geometry.offset_m).all())
+    offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
+    events = _design(job, before, offset_m if known else None, level_db, seed)
+    added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
+    classes = offset_classes(offset_m)
+    responses = _respond(job, before, added, classes, _rows(job), told)
+    only = replace(added, only=alone)
+    others = {source: rows for source, rows in _rows(job).items() if source != alone}
+    windows = sample_windows(job.length)
+    elsewhere = {source: np.zeros((2, len(windows))) for source in others}
+    copies = _respond(job, before, only, classes, others, told, elsewhere)
+    rows = injection_rows(
+        events, responses, alone, copies, _class_offsets_m(offset_m, classes, known)
+    )
+    windows_s = [(a * added.interval_s, b * added.interval_s) for a, b in windows]
+    findings = injection_findings(
+        rows, line_limits(opened), elsewhere, alone, windows_s, level_db, known
+    )
+    return Injection(events, responses, alone, elsewhere, copies, rows, tuple(findings))
+
+
+def _class_offsets_m(
+    offset_m: NDArray[np.float64], classes: NDArray[np.int64], known: bool
+) -> list[float]:
+    """Mean offset of all channels, then of each class of them."""
+    distance = np.abs(offset_m).mean(axis=0)
+    own = [distance, *(distance[classes == number] for number in range(int(classes.max()) + 1))]
+    return [float(part.mean()) if known else float("nan") for part in own]
+
+
+def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
+    """Delivered shots of each source, in fire order."""
+    found = {}
+    for source in job.shots.sources:
+        rows = np.flatnonzero(job.delivered & (job.shots.source == source))
+        if len(rows):
+            found[source] = rows[np.argsort(job.shots.fire_time_ns[rows], kind="stable")]
+    return found
+
+
+def _told(job: Job, alone: Source, progress: Progress) -> BlockProgress:
+    """Progress of the three separations, whose blocks are numbered one after the other."""
+    count = len(job.blocks)
+    notes = ("as recorded", "events in all sources", f"events in source {alone}")
+    traces = int((job.layout.row >= 0).sum())
+    samples = {
+        times * count + number: traces * len(block) * job.length
+        for times in range(len(notes))
+        for number, block in enumerate(job.blocks)
+    }
+
+    def name(block: int) -> str:
+        return f"{notes[block // count]}, block {block % count + 1} of {count}"
+
+    return BlockProgress(job.schedule.iterations, samples, progress, name)
+
+
+def _separated(
+    job: Job, times: int, told: BlockProgress
+) -> Iterator[tuple[range, NDArray[np.float32]]]:
+    """Estimates block by block in the separation numbered `times`, from 0."""
+    for number, block in enumerate(job.blocks, times * len(job.blocks)):
+
+        def tell(record: IterationRecord, number: int = number) -> None:
+            told.told(number, record)
+
+        yield block, separate_channels(job, block, tell).estimate
+        told.done(number)
+
+
+def _baseline(job: Job, scratch: Path, told: BlockProgress) -> NDArray[np.float32]:
+    """Estimate without events, on disk, shape (shot, channel, time)."""
+    shape = (len(job.shots), job.recording.shape[0], job.length)
+    before = scratch_array(scratch / "before.npy", shape)
+    for block, estimate in _separated(job, 0, told):
+        before[:, block.start : block.stop] = estimate
+    return before
+
+
+def _design(
+    job: Job,
+    before: NDArray[np.float32],
+    offset_m: NDArray[np.float64] | None,
+    level_db: float,
+    seed: int,
+) -> Events:
+    numbers = {source: number for number, source in enumerate(job.shots.sources)}
+    some = np.concatenate(
+        [
+            rows[np.unique(np.linspace(0, len(rows) - 1, SHOTS_FOR_DESIGN).astype(int))]
+            for rows in _rows(job).values()
+        ]
+    )
+    return design_events(
+        np.asarray(before[some]),
+        np.array([numbers[source] for source in job.shots.source[some].tolist()]),
+        None if offset_m is None else offset_m[some],
+        job.recording.interval_s,
+        level_db=level_db,
+        seed=seed,
+    )
+
+
+def _respond(
+    job: Job,
+    before: NDArray[np.float32],
+    added: EventGathers,
+    classes: NDArray[np.int64],
+    rows: Mapping[Source, NDArray[np.int64]],
+    told: BlockProgress,
+    elsewhere: dict[Source, NDArray[np.float64]] | None = None,
+) -> dict[Source, Response]:
+    """Separate with events, and measure the response of each source in `rows`."""
+    with_events = replace(job, recording=inject(job.recording, added))
+    windows = sample_windows(job.length)
+    sums: dict[Source, Response] = {}
+    for block, after in _separated(with_events, 1 if elsewhere is None else 2, told):
+        for source, own in rows.items():
+            difference = after[own] - before[own, block.start : block.stop]
+            response = measure_response(difference, added, own, block, classes)
+            sums[source] = sums[source] + response if source in sums else response
+            if elsewhere is not None:
+                elsewhere[source][0] += _energy(difference, windows)
+        if elsewhere is not None and added.only is not None:
+            put_in = _energy(added.gathers(_rows(job)[added.only], block), windows)
+            for energies in elsewhere.values():
+                energies[1] += put_in
+    return sums
+
+
+def _energy(gathers: NDArray[np.float32], windows: list[tuple[int, int]]) -> NDArray[np.float64]:
+    power = np.einsum("sct,sct->t", gathers, gathers, dtype=np.float64)
+    return np.array([power[start:stop].sum() for start, stop in windows])

@@ -1,0 +1,338 @@
+"""The line file: what to read, what to do and where to put it, in TOML.
+
+Every key is a field of the tables below, with its meaning, unit and limits beside it. The reader,
+``deblend check --keys`` and the documentation are all made from these.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+from deblend.line.input_keys import (
+    ExternalHeaderTable,
+    NearFieldTable,
+    NoiseTable,
+    SourceLogTable,
+)
+from deblend.model.key_table import KeyTable
+
+
+class RecordsTable(KeyTable, frozen=True, kw_only=True):
+    """Continuous records."""
+
+    files: Annotated[
+        list[str],
+        Meta(
+            min_length=1,
+            description="Continuous SEG-Y or SEG-D files, or patterns such as "
+            '"records/*.sgy" (which also finds .SGY), relative to the line file.',
+        ),
+    ]
+    time_scale: Annotated[
+        Literal["utc", "gps"],
+        Meta(
+            description="Time scale of the record starts and of the fire times. There is no "
+            "default: the two differ by whole seconds."
+        ),
+    ]
+    start_is_exact: Annotated[
+        bool,
+        Meta(
+            description="True if the records start exactly on the whole second that their headers "
+            "state; needed for headers without a fraction of the second."
+        ),
+    ] = False
+    start_offset_s: Annotated[
+        float | None,
+        Meta(
+            description="Time to add to the header start, in place of start_is_exact.",
+            extra={"unit": "s"},
+        ),
+    ] = None
+
+    low_cut_hz: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(
+            description="Linear low cut before separation, the frequency of -6 dB; samples near a "
+            "gap become unknown.",
+            extra={"unit": "Hz"},
+        ),
+    ] = None
+    clip_level: Annotated[
+        Annotated[float, Meta(gt=0)] | None,
+        Meta(
+            description="Samples of this size and more are clipped and get no weight. Without it, "
+            "samples of flat tops at the largest value of a channel are.",
+            extra={"unit": "recorded unit"},
+        ),
+    ] = None
+    correct_drift: Annotated[
+        bool,
+        Meta(
+            description="Move the fire times to the sample clock, file by file, where timestamps "
+            "of the files drift or step against their sample count."
+        ),
+    ] = False
+    drift_ppm: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the lag of the record behind the fire times, as `deblend check "
+            "--with-samples` reports it, to be taken off; counted from the start of the record.",
+            extra={"unit": "ppm"},
+        ),
+    ] = None
+
+
+class ShotsTable(KeyTable, frozen=True, kw_only=True):
+    """Fire times; leave the table out to take them from the source events of SEG-D records."""
+
+    file: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="CSV table with the columns source, shot_point, fire_time, relative to "
+            "the line file. fire_time is the time break: sample zero of the gather. Without it "
+            "the source events of SEG-D records are the shots.",
+        ),
+    ] = None
+    navigation: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="P1/11 file whose shot times are the fire times, in place of a table. "
+            "P1/90 and SPS give whole seconds and are refused.",
+        ),
+    ] = None
+    fire_time_unit: Annotated[
+        Literal["iso8601", "gps_us", "unix_us"],
+        Meta(
+            description="What fire_time holds: ISO 8601 text, or microseconds of GPS time since "
+            "1980-01-06 or of Unix time since 1970-01-01, converted to time_scale.",
+        ),
+    ] = "iso8601"
+
+
+class GeometryTable(KeyTable, frozen=True, kw_only=True):
+    """Nominal streamer behind the sources; leave the table out if unknown."""
+
+    nearest_offset_m: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=50_000,
+            description="Inline distance from a source to the nearest receiver group.",
+            extra={"unit": "m"},
+        ),
+    ]
+    group_interval_m: Annotated[
+        float,
+        Meta(
+            ge=0.1,
+            le=1000,
+            description="Distance between neighbouring groups.",
+            extra={"unit": "m"},
+        ),
+    ]
+    streamer_depth_m: Annotated[
+        Annotated[float, Meta(ge=0, le=500)] | None,
+        Meta(description="Depth of the streamer.", extra={"unit": "m"}),
+    ] = None
+    crossline_m: Annotated[
+        float,
+        Meta(
+            description="Position of the streamer to starboard of the track.",
+            extra={"unit": "m"},
+        ),
+    ] = 0.0
+    nearest_channel: Annotated[
+        Literal["first", "last"],
+        Meta(description="Which channel is nearest to the vessel."),
+    ] = "first"
+
+
+class NavigationTable(KeyTable, frozen=True, kw_only=True):
+    """Positions as recorded; they take the place of the nominal streamer where they are known."""
+
+    files: Annotated[
+        list[str],
+        Meta(
+            min_length=1,
+            description="One P1/11 or P1/90 file, or SPS 2.1 files, relative to the line file. "
+            "They give positions, never fire times.",
+        ),
+    ]
+    source_names: Annotated[
+        dict[str, str],
+        Meta(description='Source of the shot table for each name of the file, as G1 = "1".'),
+    ] = msgspec.field(default_factory=dict)
+    first_channel: Annotated[
+        dict[str, int],
+        Meta(description="Channel of the first receiver of each streamer, as S1 = 1."),
+    ] = msgspec.field(default_factory=dict)
+    from_system: Annotated[
+        str,
+        Meta(description='Coordinate system of the file, as "EPSG:32631", if to be transformed.'),
+    ] = ""
+    to_system: Annotated[
+        str, Meta(description="Coordinate system wanted; leave out to keep that of the file.")
+    ] = ""
+
+
+class SeparationTable(KeyTable, frozen=True, kw_only=True):
+    """How to separate."""
+
+    length_s: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=120,
+            description="Length of the gathers after the time break.",
+            extra={"unit": "s"},
+        ),
+    ]
+    method: Annotated[
+        str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
+    ] = "auto"
+    iterations: Annotated[int, Meta(ge=1, le=10_000, description="Number of iterations.")] = 60
+    seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
+    refine_times: Annotated[
+        bool,
+        Meta(
+            description="Estimate small errors of the fire times from the data and correct them; "
+            "what was found is in findings.csv and fire-times.csv."
+        ),
+    ] = False
+    residual: Annotated[
+        str,
+        Meta(
+            description="What to do with the part of the record that stays unexplained: "
+            '"leave_out", "share_by_fold" or "add_to_each_shot".'
+        ),
+    ] = "leave_out"
+    robust: Annotated[
+        bool,
+        Meta(
+            description="Let swell, spikes, bad channels and other vessels take less part in the "
+            "fit: what neighbouring channels and shots do not have."
+        ),
+    ] = True
+    return_leakage: Annotated[
+        bool,
+        Meta(
+            description="Put back, as a last step, the signal that the unexplained part has in "
+            "common with the estimate; weak events that were missed altogether stay out."
+        ),
+    ] = False
+    device: Annotated[str, Meta(description='Where to compute: "auto", "cpu" or "gpu".')] = "auto"
+    settings: Annotated[
+        dict[str, Any],
+        Meta(description="Settings of the named method, a table of its own."),
+    ] = msgspec.field(default_factory=dict)
+    first_method: Annotated[
+        str,
+        Meta(
+            description="Name of another separator to begin with, before the one of method; none "
+            "if empty."
+        ),
+    ] = ""
+    first_until: Annotated[
+        float,
+        Meta(
+            gt=0,
+            lt=1,
+            description="Threshold over the largest coefficient of the line at which method takes "
+            "over from first_method.",
+        ),
+    ] = 0.05
+    first_settings: Annotated[
+        dict[str, Any],
+        Meta(description="Settings of first_method, a table of its own."),
+    ] = msgspec.field(default_factory=dict)
+
+
+class TruthTable(KeyTable, frozen=True, kw_only=True):
+    """Known answer of a made line; leave the table out for real ones."""
+
+    folder: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="Folder with the true gathers of each source, relative to the line file.",
+        ),
+    ]
+
+
+class QualityTable(KeyTable, frozen=True, kw_only=True):
+    """Judgement of the result; leave the table out for the default limits."""
+
+    limits: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="TOML file with limits of your own for the findings, relative to the line "
+            "file; `deblend judge --show-limits` prints the default ones."
+        ),
+    ] = None
+
+
+class OutputTable(KeyTable, frozen=True, kw_only=True):
+    """Results."""
+
+    folder: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            description="Folder for the results, relative to the line file; made if absent, "
+            "refused if not empty.",
+        ),
+    ]
+
+
+class RunTable(KeyTable, frozen=True, kw_only=True):
+    """Memory and machines; nothing here changes what is asked for."""
+
+    memory_gb: Annotated[
+        Annotated[float, Meta(gt=0, le=1e5)] | None,
+        Meta(
+            description="Memory that the whole run may take; three quarters of what is free by "
+            "default.",
+            extra={"unit": "GB"},
+        ),
+    ] = None
+    processes: Annotated[
+        int, Meta(ge=1, description="Local processes that separate blocks side by side.")
+    ] = 1
+    scheduler: Annotated[
+        Annotated[str, Meta(min_length=1)] | None,
+        Meta(
+            description="Address of a dask.distributed scheduler whose workers separate the "
+            "blocks, in place of local processes."
+        ),
+    ] = None
+    stalled_after_s: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="A worker that says nothing of its block for so long is given up.",
+            extra={"unit": "s"},
+        ),
+    ] = 1800.0
+
+
+class LineKeys(KeyTable, frozen=True, kw_only=True):
+    """One line: its records, its shots, what to do with them."""
+
+    records: RecordsTable
+    shots: ShotsTable = ShotsTable()
+    separation: SeparationTable
+    output: OutputTable
+    geometry: GeometryTable | None = None
+    navigation: NavigationTable | None = None
+    source_log: SourceLogTable | None = None
+    external_header: ExternalHeaderTable | None = None
+    near_field: NearFieldTable | None = None
+    noise: NoiseTable | None = None
+    truth: TruthTable | None = None
+    quality: QualityTable | None = None
+    run: RunTable = RunTable()
+    name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""

@@ -1,0 +1,223 @@
+"""Opening what a line file names: headers and tables, no samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import SettingsError, ShotTableError
+from deblend.line.line_file import LineFile
+from deblend.line.source_states import with_source_states, without_near_field
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.records.clock_correction import EXPLAINED
+
+
+@dataclass(frozen=True, eq=False)
+class OpenLine:
+    """A line whose headers and tables have been read."""
+
+    line: LineFile
+    """The line file."""
+    recording: Recording
+    """Its record, unread."""
+    shots: Shots
+    """Its shots."""
+    geometry: Geometry
+    """Nominal positions; unknown where the line file says nothing."""
+    findings: tuple[Finding, ...]
+    """What was noticed."""
+
+
+def open_line(line: LineFile) -> OpenLine:
+    """Open records and shots and inspect them.
+
+    Raises
+    ------
+    InputError
+        If they cannot be read or do not fit together.
+    """
+    from deblend.records.inspection import inspect_line
+
+    keys = line.keys
+    recording = line_recording(line, keys.records.files)
+    shots = line_shots(line)
+    timed = findings_of_times(line)
+    shots, logged = with_source_states(line, recording, shots)
+    recording = without_near_field(line, recording)
+    shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
+    shots, corrected = with_corrected_clock(line, recording, shots)
+    findings = inspect_line(recording, shots, keys.separation.length_s)
+    if keys.records.correct_drift:
+        findings = [finding for finding in findings if finding.metric not in EXPLAINED]
+    return OpenLine(
+        line, recording, shots, geometry, (*findings, *timed, *logged, *located, *corrected)
+    )
+
+
+def line_recording(line: LineFile, files: list[str]) -> Recording:
+    """Continuous records, with what the line file says of their start, low cut and clipping.
+
+    Raises
+    ------
+    InputError
+        If they cannot be read or do not fit together.
+    """
+    from deblend.records.conditioned import condition
+    from deblend.records.open import open_recording
+
+    keys = line.keys.records
+    recording = open_recording(
+        line.patterns_of(files),
+        time_scale=keys.time_scale,
+        start_is_exact=keys.start_is_exact,
+        start_offset_s=keys.start_offset_s,
+    )
+    return condition(recording, low_cut_hz=keys.low_cut_hz, clip_level=keys.clip_level)
+
+
+def with_corrected_clock(
+    line: LineFile, recording: Recording, shots: Shots
+) -> tuple[Shots, tuple[Finding, ...]]:
+    """Fire times by the clock of the record where the line file asks for it, else as given."""
+    from deblend.records.clock_correction import correct_by_timestamps, correct_stated_drift
+
+    keys = line.keys.records
+    found = []
+    if keys.correct_drift:
+        shots, finding = correct_by_timestamps(recording, shots)
+        found.append(finding)
+    if keys.drift_ppm:
+        shots, finding = correct_stated_drift(recording, shots, keys.drift_ppm)
+        found.append(finding)
+    return shots, tuple(found)
+
+
+def line_shots(line: LineFile) -> Shots:
+    """Shots of the table that the line file names, or the source events of its SEG-D records.
+
+    Raises
+    ------
+    ShotTableError
+        If the table cannot be read, or there is none and the records carry no fire times.
+    """
+    from deblend.records.find_files import find_files
+    from deblend.records.navigation.open import read_navigation_shots
+    from deblend.records.segd.open import are_segd, read_segd_shots
+    from deblend.records.shot_table import read_shots
+
+    keys = line.keys
+    if keys.shots.file is not None and keys.shots.navigation is not None:
+        raise SettingsError(
+            "table [shots] names both a file and a navigation file",
+            where=str(line.path),
+            remedy="Keep one: they both give the fire times.",
+        )
+    if keys.shots.navigation is not None:
+        return read_navigation_shots(
+            line.resolve(keys.shots.navigation),
+            time_scale=keys.records.time_scale,
+            source_names=keys.navigation.source_names if keys.navigation else None,
+        )
+    if line.shots_path is not None:
+        return read_shots(
+            line.shots_path,
+            time_scale=keys.records.time_scale,
+            fire_time_unit=keys.shots.fire_time_unit,
+        )
+    if not are_segd(find_files(line.record_patterns)):
+        raise ShotTableError(
+            "the line file names no shot table, and SEG-Y records carry no fire times",
+            where=str(line.path),
+            remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
+        )
+    return read_segd_shots(line.record_patterns, time_scale=keys.records.time_scale)
+
+
+def findings_of_times(line: LineFile) -> tuple[Finding, ...]:
+    """What is noticed in a navigation file that gives the fire times, unless it is read anyway."""
+    from deblend.records.navigation.p111 import read_p111
+
+    name, keys = line.keys.shots.navigation, line.keys.navigation
+    if name is None or (keys is not None and name in keys.files):
+        return ()
+    return read_p111(line.resolve(name)).findings
+
+
+def with_navigation(
+    line: LineFile, shots: Shots, channel_numbers: NDArray[np.int64]
+) -> tuple[Shots, Geometry, tuple[Finding, ...]]:
+    """Shots and geometry by the navigation files, nominal where those are silent."""
+    from deblend.records.navigation.coordinates import transform_positions
+    from deblend.records.navigation.join import join_positions
+    from deblend.records.navigation.open import read_positions
+
+    keys = line.keys.navigation
+    if keys is None:
+        return shots, line_geometry(line, shots, len(channel_numbers)), ()
+    positions = read_positions(*(line.resolve(name) for name in keys.files))
+    if keys.to_system:
+        positions = transform_positions(
+            positions, from_system=keys.from_system, to_system=keys.to_system
+        )
+    joined = join_positions(
+        shots,
+        positions,
+        channel_numbers=channel_numbers,
+        source_names=keys.source_names or None,
+        first_channel=keys.first_channel or None,
+    )
+    geometry = joined.geometry
+    if not np.isfinite(geometry.offset_m).any():
+        geometry = line_geometry(line, joined.shots, len(channel_numbers))
+    return joined.shots, geometry, joined.findings
+
+
+def line_geometry(line: LineFile, shots: Shots, channel_count: int) -> Geometry:
+    """Positions as the line file plans them."""
+    plan = line.keys.geometry
+    if plan is None:
+        return unknown_geometry(len(shots), channel_count)
+    return towed_geometry(
+        shots,
+        channel_count,
+        nearest_offset_m=plan.nearest_offset_m,
+        group_interval_m=plan.group_interval_m,
+        streamer_depth_m=np.nan if plan.streamer_depth_m is None else plan.streamer_depth_m,
+        crossline_m=plan.crossline_m,
+        nearest_channel=plan.nearest_channel,
+    )
+
+
+def with_new(findings: tuple[Finding, ...], others: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """`findings`, and those of `others` that are about something else."""
+    said = {finding.metric for finding in findings}
+    return (*findings, *(other for other in others if other.metric not in said))
+
+
+def why_not_delivered(
+    shots: Shots, delivered: NDArray[np.bool_], recording: Recording, length: int
+) -> NDArray[np.str_]:
+    """Why each shot is not in the output, in a few words; empty where it is.
+
+    Parameters
+    ----------
+    shots : Shots
+        As read from the table.
+    delivered : ndarray of bool, shape (shot,)
+        Shots in the output.
+    recording : Recording
+        The record.
+    length : int
+        Samples of a gather trace.
+    """
+    wholly, partly = recording.not_held(shots.fire_time_ns, length)
+    return np.select(
+        [delivered, ~shots.live, ~shots.deliver, wholly, partly],
+        ["", "misfire", "not wanted", "outside the record", "partly outside the record"],
+        "not separated",
+    )

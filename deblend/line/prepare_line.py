@@ -1,0 +1,129 @@
+"""Settling what a run will do with a line that has been opened; reads no samples."""
+
+from __future__ import annotations
+
+import math
+
+from deblend.errors import SettingsError
+from deblend.line.method_settings import line_method
+from deblend.line.open_line import OpenLine
+from deblend.run.memory import PROGRAM_BYTES
+from deblend.separation.fire_times import CHANNELS
+from deblend.separation.job import Job, prepare
+from deblend.separation.plan_blocks import (
+    MEMORY_BYTES,
+    BlockCuts,
+    Extent,
+    least_bytes,
+    plan_blocks,
+)
+from deblend.separation.spans import slot_halo
+from deblend.words import counted
+
+
+def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
+    """Settle method, delivered shots and blocks of channels.
+
+    Parameters
+    ----------
+    opened : OpenLine
+        The line.
+    memory_bytes : int, optional
+        What the arrays of one block may take, for those who separate in memory.
+
+    Raises
+    ------
+    InputError
+        If line file, records and shots do not fit together.
+    """
+    keys = opened.line.keys.separation
+    try:
+        return prepare(
+            opened.recording,
+            opened.shots,
+            length_s=keys.length_s,
+            method=line_method(opened.line, len(opened.shots.sources), opened.recording.shape[0]),
+            iterations=keys.iterations,
+            seed=keys.seed,
+            refine_times=keys.refine_times,
+            residual=keys.residual,
+            robust=keys.robust,
+            return_leakage=keys.return_leakage,
+            device=keys.device,
+            memory_bytes=memory_bytes,
+        )
+    except SettingsError as error:
+        if error.where:
+            raise
+        where = f"{opened.line.path}, table [separation]"
+        raise SettingsError(error.what, where=where, remedy=error.remedy) from error
+
+
+def line_extent(job: Job) -> Extent:
+    """Size of a line, for planning."""
+    return Extent(
+        sources=job.layout.source_count,
+        slots=job.layout.slot_count,
+        channels=job.recording.shape[0],
+        length=job.length,
+        samples=job.recording.shape[1],
+        slot_halo=slot_halo(job),
+        channel_halo=job.channel_halo,
+        least_slots=max(1, 2 * job.method.patch[0]),
+        channel_margin=job.channel_margin,
+    )
+
+
+def plan_line(
+    job: Job, block_bytes: int, processes: int, fixed_bytes: int, *, sharing: int
+) -> BlockCuts:
+    """Cut a line into blocks that fit into a budget, as many for each process.
+
+    Parameters
+    ----------
+    job : Job
+        The line.
+    block_bytes : int
+        What the arrays of a block may take.
+    processes : int
+        Processes that work on a block each.
+    fixed_bytes : int
+        What each of them takes beside.
+    sharing : int
+        Of these processes, those on one machine, which share the budget.
+
+    Raises
+    ------
+    SettingsError
+        If the budget is too small; says the least that works, for the run as a whole.
+    """
+    extent = line_extent(job)
+    least = least_bytes(extent)
+    if block_bytes < least:
+        given, needed = (sharing * (fixed_bytes + part) / 1e9 for part in (block_bytes, least))
+        raise SettingsError(
+            f"a memory budget of {given:.4g} GB for {counted(sharing, 'process', 'processes')} is "
+            "too small for one channel with its neighbours",
+            remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
+        )
+    return plan_blocks(extent, block_bytes, processes=processes)
+
+
+def refuse_refinement(job: Job, memory_bytes: int) -> None:
+    """Refuse to refine fire times, which takes channels of the whole line, beyond a budget.
+
+    Raises
+    ------
+    SettingsError
+        If it does not fit; says what it takes.
+    """
+    extent = line_extent(job)
+    arrays = extent.channel_bytes(extent.slots) * min(CHANNELS, extent.channels)
+    needed = PROGRAM_BYTES // 2 + arrays  # there is no report yet
+    if job.refine_times and needed > memory_bytes:
+        raise SettingsError(
+            f"refining the fire times takes {needed / 1e9:.3g} GB, because all shots are looked at "
+            f"together, and the memory budget is {memory_bytes / 1e9:.3g} GB",
+            remedy=f"Give at least {math.ceil(needed / 1e7) / 100:.2f} GB, or leave refine_times "
+            "out.",
+        )

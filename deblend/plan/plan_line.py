@@ -1,0 +1,304 @@
+"""A plan from its file to the table, the page, JSON and firing tables."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from deblend.errors import SettingsError
+from deblend.files import filling, write_text
+from deblend.model.findings import COLUMNS as FINDING_COLUMNS
+from deblend.model.findings import Finding
+from deblend.model.timebase import TimeScale
+from deblend.plan.as_shot import AsShot, as_shot
+from deblend.plan.cautions import ADVICE, CAUTIONS
+from deblend.plan.contents import PlanContents
+from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
+from deblend.plan.keys import TargetTable
+from deblend.plan.numbers import (
+    AlternativeNumbers,
+    alternative_numbers,
+    channel_offsets_m,
+    clean_by_channel_s,
+)
+from deblend.plan.plan_file import Plan, read_plan, speeds_m_s
+from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.shot_timing import blending_fold
+from deblend.plan.signature import SignatureMeasures
+from deblend.qc.limits import overall_verdict
+
+PAGE: Final = "plan.html"
+NUMBERS: Final = "plan.json"
+TABLE: Final = "plan.csv"
+FINDINGS: Final = "findings.csv"
+FOLD_TIMES: Final = 81
+
+
+@dataclass(frozen=True)
+class ShotLine:
+    """A line that was shot by a plan."""
+
+    shots: Path
+    """Shot table (CSV)."""
+    time_scale: TimeScale
+    """Of its fire times."""
+    alternative: str | None = None
+    """By which it was shot; the first one if None."""
+    delays: Path | None = None
+    """Table of delays that was loaded."""
+
+
+def make_plan(
+    path: Path,
+    *,
+    simulate: bool = False,
+    shot: ShotLine | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> PlanContents:
+    """Read a plan file and work it out.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file.
+    simulate : bool, optional
+        Whether to fire each alternative over a made earth and separate it.
+    shot : ShotLine, optional
+        A line to be held against an alternative.
+    tell : callable, optional
+        Hears what the simulation is doing.
+
+    Raises
+    ------
+    InputError
+        If the plan, a signature or the line cannot be used.
+    """
+    plan = read_plan(path)
+    columns = tuple(
+        alternative_numbers(
+            alternative, plan.target, plan.tables.get(alternative.name), plan.reference
+        )
+        for alternative in plan.columns
+    )
+    signatures, findings = _signatures(plan)
+    return PlanContents(
+        plan.name,
+        plan.target,
+        columns,
+        _predictions(plan, tell) if simulate else (),
+        tuple(signatures),
+        tuple(findings),
+        None if shot is None else _shot(plan, shot),
+    )
+
+
+def _signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]:
+    if not plan.signatures:
+        return [], []
+    from deblend.plan.plan_signatures import read_signatures
+
+    return read_signatures(plan)
+
+
+def _predictions(plan: Plan, tell: Callable[[str], None] | None) -> tuple[Prediction, ...]:
+    from deblend.plan.plan_simulation import predict
+
+    return tuple(predict(plan, tell))
+
+
+def _shot(plan: Plan, line: ShotLine) -> AsShot:
+    from deblend.records.shot_table import read_shots
+
+    names = [alternative.name for alternative in plan.columns]
+    name = plan.alternatives[0].name if line.alternative is None else line.alternative
+    if name not in names:
+        raise SettingsError(
+            f"no alternative is called {name!r}",
+            where=str(plan.path),
+            remedy=f"Alternatives: {', '.join(names)}.",
+        )
+    table = plan.tables.get(name)
+    if line.delays is not None:
+        table = read_delay_table(line.delays)
+    shots = read_shots(line.shots, time_scale=line.time_scale)
+    return as_shot(plan.columns[names.index(name)], plan.target, shots, table)
+
+
+def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
+    """Write page, tables and firing tables into a new or empty folder.
+
+    Returns
+    -------
+    list of Path
+        The files, the page first.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something or cannot be written.
+    """
+    from deblend.report.plan_page import render_plan
+
+    texts = {
+        PAGE: render_plan(contents),
+        NUMBERS: plan_json(contents),
+        TABLE: plan_csv(contents),
+        FINDINGS: _findings_csv(contents),
+    }
+    for column in contents.columns:
+        if column.alternative.dither.law == "uniform":
+            texts[f"delays-{_file_name(column.alternative.name)}.csv"] = delays_text(column)
+    with filling(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
+    return [folder / name for name in texts]
+
+
+def delays_text(column: AlternativeNumbers) -> str:
+    """The firing table of one alternative."""
+    dither, firing, trial = column.alternative.dither, column.firing, column.alternative.trial
+    offset_s = math.ceil(dither.range_s / dither.resolution_s - 1e-9) * dither.resolution_s
+    # The offset is the whole range, so that the table does not change with the draw.
+    written = np.maximum(firing.delay_s + offset_s, 0.0)
+    change_s = dither.largest_change_s
+    facts = {
+        "alternative": column.alternative.name,
+        "reach": f"one sail line of {trial.line_length_km + trial.run_in_and_out_km:g} km, run-in "
+        "and run-out included",
+        "law": f"uniform within plus and minus {dither.range_s * 1e3:g} ms",
+        "seed": f"{firing.seed}, the best of {dither.seeds_tried}",
+        "smallest_gap_ms": f"{dither.smallest_gap_s * 1e3:g}",
+        "largest_change_ms": "not limited" if change_s is None else f"{change_s * 1e3:g}",
+    }
+    table = DelayTable(firing.shot_point, firing.source, written, offset_s)
+    return table_text(table, resolution_s=dither.resolution_s, facts=facts)
+
+
+def plan_json(contents: PlanContents) -> str:
+    """Everything as JSON; what is unknown or endless is null."""
+    content = {
+        "plan": contents.name,
+        "verdict": overall_verdict(contents.judged),
+        "advice": ADVICE,
+        "target": _plain(
+            {
+                "record_length_s": contents.target.record_length_s,
+                "window_s": contents.target.window_s,
+            }
+        ),
+        "alternatives": [_column_json(column, contents.target) for column in contents.columns],
+        "predicted_separation": [_prediction_json(one) for one in contents.predictions],
+        "signatures": [_signature_json(one) for one in contents.signatures],
+        "signature_findings": [_plain(asdict(row)) for row in contents.signature_findings],
+        "line_as_shot": None if contents.shot is None else _plain(asdict(contents.shot)),
+        "cautions": list(CAUTIONS),
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _column_json(column: AlternativeNumbers, target: TargetTable) -> dict[str, Any]:
+    record_s = target.record_length_s
+    after = np.linspace(0.0, record_s, FOLD_TIMES, endpoint=False)
+    times = column.firing.times_s(speeds_m_s(column.alternative)[1])
+    active = blending_fold(times, record_s, after)
+    clean = clean_by_channel_s(column.alternative, column.clean_s)
+    return {
+        "name": column.alternative.name,
+        "usual_speed": {
+            "offset_m": channel_offsets_m(column.alternative).tolist(),
+            "clean_record_length_s": np.round(clean, 4).tolist(),
+            "after_firing_s": np.round(after, 4).tolist(),
+            "mean_blending_fold": np.round(active.mean(axis=0), 4).tolist(),
+        },
+        "midpoint_lines_m": _plain(column.lines.across_m.tolist()),
+        "quantities": [_plain(asdict(quantity)) for quantity in column.quantities],
+        "strings": [_plain(asdict(use)) for use in column.strings],
+        "guns_first_guess": [_plain(asdict(guns)) for guns in column.guns],
+        "dither": [_plain(asdict(row)) for row in column.diagnoses],
+        "findings": [_plain(asdict(finding)) for finding in column.findings],
+    }
+
+
+def _prediction_json(one: Prediction) -> dict[str, Any]:
+    content = {
+        "alternative": one.alternative,
+        "stated_as": NOT_A_PROMISE,
+        "scene": one.scene,
+        "not_simulated_because": one.reason,
+        "windows_s": one.windows_s,
+        "start_db_by_seed_source_window": one.start_db.tolist(),
+        "snr_db_by_seed_source_window": one.snr_db.tolist(),
+    }
+    return {name: _plain(value) for name, value in content.items()}
+
+
+def _signature_json(one: SignatureMeasures) -> dict[str, Any]:
+    content = {
+        "name": one.far_field.name,
+        "ghost": one.far_field.ghost,
+        "filter": one.far_field.filter,
+        "gate_s": one.far_field.gate_s,
+        "zero_to_peak_bar_m": one.zero_to_peak,
+        "peak_to_peak_bar_m": one.peak_to_peak,
+        "primary_to_bubble": one.primary_to_bubble,
+        "bubble_period_s": one.bubble_period_s,
+        "largest_spectrum_db_re_1_upa_m_per_hz": float(one.spectrum_db.max()),
+        "notches_hz": one.notches_hz,
+        "expected_notches_hz": one.expected_notches_hz,
+        "usable_hz_within_10_db": one.usable_hz,
+    }
+    return {name: _plain(value) for name, value in content.items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _plain(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def plan_csv(contents: PlanContents) -> str:
+    """The table side by side, with units, formulas and where they come from."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    names = [column.alternative.name for column in contents.columns]
+    writer.writerow(["group", "quantity", "unit", *names, "formula", "source"])
+    for (quantity, values), (_, sources) in zip(contents.rows(), contents.formulas(), strict=True):
+        cells = [value if isinstance(value, str) else f"{value:.6g}" for value in values]
+        row = [quantity.group, quantity.name, quantity.unit, *cells]
+        writer.writerow([*row, quantity.formula, "; ".join(sources)])
+    return text.getvalue()
+
+
+def _findings_csv(contents: PlanContents) -> str:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["alternative", *FINDING_COLUMNS])
+    for name, finding in contents.findings:
+        writer.writerow([name, *(_cell(finding, column) for column in FINDING_COLUMNS)])
+    return text.getvalue()
+
+
+def _cell(finding: Finding, column: str) -> str:
+    value = getattr(finding, column)
+    if value is None:
+        return ""
+    if isinstance(value, tuple):
+        return ":".join(f"{part:.6g}" for part in value)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _file_name(name: str) -> str:
+    return re.sub(r"[^\w.-]+", "-", name).strip("-") or "alternative"

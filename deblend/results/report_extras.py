@@ -1,0 +1,111 @@
+"""Reads what other steps and commands left, for the report of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError
+from deblend.inject.injection import FINDINGS as INJECTION_FINDINGS
+from deblend.inject.injection import TABLE as INJECTION
+from deblend.model.findings import Finding
+from deblend.qc.injected_rows import InjectedRow, read_injected
+from deblend.report.archive import read_arrays, unpacked_bytes
+from deblend.report.extras import Extras
+from deblend.report.metric_maps import MetricMaps
+from deblend.report.panels import ComparedPanel, read_panels
+from deblend.results.judge import read_findings
+from deblend.results.output_folder import MAPS
+
+_LABELS = ("source", "shot_point", "channel", "window_start", "window_stop")
+_METRICS = (
+    "local_similarity",
+    "correlation",
+    "orthogonalisation_weight",
+    "interference_weight",
+)
+MOST_BYTES: Final = 1 << 30
+"""Maps that take more are not shown: a page of few cells is not worth the memory."""
+_ENERGIES = ("kept_energy_by_octave", "removed_energy_by_octave")
+
+
+def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
+    """What there is besides the contents of a report.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the results; its maps are read if they are there.
+    others : sequence of Path, optional
+        Folders of `deblend inject`, and tables of `deblend benchmark-line` with the panels beside
+        them.
+
+    Raises
+    ------
+    InputError
+        If a file is damaged, or one of `others` is neither.
+    """
+    maps = folder / MAPS
+    injected: list[InjectedRow] = []
+    panels: list[ComparedPanel] = []
+    findings: list[Finding] = []
+    for path in others:
+        if (path / INJECTION).exists():
+            injected += read_injected(path / INJECTION)
+            findings += read_findings(path / INJECTION_FINDINGS)
+        elif path.suffix == ".csv" and path.with_suffix(".npz").exists():
+            panels += read_panels(path.with_suffix(".npz"))
+            findings += read_findings(path)
+        else:
+            raise InputError(
+                f"holds no {INJECTION}, and is no table with panels beside it",
+                where=str(path),
+                remedy="Name a folder that `deblend inject` wrote or a table that "
+                "`deblend benchmark-line` wrote.",
+            )
+    return Extras(
+        maps=read_maps(maps) if maps.exists() else None,
+        injected=tuple(injected),
+        panels=tuple(panels),
+        findings=tuple(findings),
+    )
+
+
+def read_maps(path: Path) -> MetricMaps | None:
+    """The maps of `results.quality_maps`; None without labels or beyond `MOST_BYTES`.
+
+    Raises
+    ------
+    InputError
+        If the file is damaged.
+    """
+    if unpacked_bytes(path, (*_LABELS, *_METRICS)) > MOST_BYTES:
+        return None
+    arrays = read_arrays(path, (*_LABELS, *_METRICS))
+    if any(name not in arrays for name in _LABELS):
+        return None
+    values = {
+        name: arrays[name].astype(np.float32, copy=False) for name in _METRICS if name in arrays
+    }
+    energies = [_all_octaves(path, name) for name in _ENERGIES]
+    if all(energy is not None for energy in energies):
+        kept, removed = energies
+        with np.errstate(divide="ignore", invalid="ignore"):
+            level = 10 * np.log10(np.asarray(removed) / np.asarray(kept))
+        values["removed_over_kept"] = np.where(np.isfinite(level), level, np.nan).astype(np.float32)
+    windows = zip(arrays["window_start"].tolist(), arrays["window_stop"].tolist(), strict=True)
+    return MetricMaps(
+        arrays["source"], arrays["shot_point"], arrays["channel"], tuple(windows), values
+    )
+
+
+def _all_octaves(path: Path, name: str) -> NDArray[np.floating] | None:
+    """Energy of all octaves together."""
+    if unpacked_bytes(path, (name,)) > MOST_BYTES:
+        return None
+    found = read_arrays(path, (name,))
+    return np.nansum(found[name], axis=-1) if name in found else None

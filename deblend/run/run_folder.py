@@ -1,0 +1,218 @@
+"""The folder of unfinished work: where things lie, and one run at a time in it."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import shutil
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from deblend.errors import OutputError, reason_of
+from deblend.files import sync
+from deblend.results.output_folder import UNFINISHED
+
+_LOCK: Final = "lock"
+_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
+"""Errors of a disk, wherever they come up."""
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """Names in the folder of unfinished work."""
+
+    path: Path
+    """The folder itself, inside the output folder."""
+
+    @classmethod
+    def of(cls, folder: Path) -> RunFolder:
+        """That of an output folder."""
+        return cls(folder / UNFINISHED)
+
+    @property
+    def plan(self) -> Path:
+        """What is done, how it is cut, and of what input: written first."""
+        return self.path / "plan.json"
+
+    @property
+    def records(self) -> Path:
+        """The staged record."""
+        return self.path / "records.zarr"
+
+    @property
+    def staged(self) -> Path:
+        """How much of the record is staged, and what its samples are like."""
+        return self.path / "staged.npz"
+
+    @property
+    def reference(self) -> Path:
+        """Quantities of the whole line that every block needs."""
+        return self.path / "line.json"
+
+    @property
+    def times(self) -> Path:
+        """Shifts of the fire times, where they are refined."""
+        return self.path / "fire-times.npz"
+
+    @property
+    def estimates(self) -> Path:
+        """Folder of the estimates."""
+        return self.path / "estimates.zarr"
+
+    @property
+    def results(self) -> Path:
+        """Folder for the files that will be delivered."""
+        return self.path / "results"
+
+    def shelf(self, span: int, source: int) -> Path:
+        """Estimates of a source, by its place in the table of sources, in a span."""
+        return self.estimates / f"span-{span}" / f"source-{source}"
+
+    def done(self, block: int) -> Path:
+        """What a block measured; there once its estimates are on disk."""
+        return self.path / "blocks" / f"block-{block:05d}.npz"
+
+    def seam(self, block: int) -> Path:
+        """What a block estimated beyond its cuts; there only where the line is cut."""
+        return self.path / "blocks" / f"seam-{block:05d}.npz"
+
+    def is_done(self, block: int) -> bool:
+        """Whether a block is finished."""
+        return self.done(block).exists()
+
+    def clear(self) -> None:
+        """Throw everything away but the lock; the plan first: nothing goes on without it."""
+        self.plan.unlink(missing_ok=True)
+        for entry in self.path.iterdir():
+            if entry.is_dir():
+                shutil.rmtree(entry)
+            elif entry.name != _LOCK:
+                entry.unlink()
+        self.done(0).parent.mkdir()
+
+    def remove(self) -> None:
+        """Throw the folder away, the plan first: what a kill leaves is not gone on with."""
+        with suppress(OSError):
+            self.plan.unlink(missing_ok=True)
+            shutil.rmtree(self.path, ignore_errors=True)
+
+    def empty(self) -> None:
+        """Throw everything away but the lock and the plan, and wait until that is on disk."""
+        for entry in self.path.iterdir():
+            if entry.is_dir():
+                shutil.rmtree(entry, ignore_errors=True)
+            elif entry.name not in (_LOCK, self.plan.name):
+                entry.unlink()
+        sync(self.path)
+
+    def any_done(self) -> bool:
+        """Whether any block is finished."""
+        return any((self.path / "blocks").glob("block-*.npz"))
+
+
+@contextmanager
+def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
+    """The work folder of an output folder, made if need be, and closed to other runs.
+
+    A folder without a plan is gone afterwards: nothing in it is worth keeping.
+
+    Parameters
+    ----------
+    folder : Path
+        Output folder.
+    shared : bool, optional
+        Whether other runs that say so too may be at work in it, each on a block of its own.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made, or another run is at work in it.
+    """
+    missing = _missing_part(folder)
+    work = RunFolder.of(folder)
+    try:
+        for part in (work.path, work.done(0).parent):
+            part.mkdir(parents=True, exist_ok=True)
+        _keep_names(work.path, folder if missing is None else missing.parent)
+        handle = _lock(work.path / _LOCK, shared=shared)
+    except OutputError:
+        raise
+    except OSError as error:
+        raise OutputError(
+            f"the output folder cannot be made ({error.strerror})",
+            where=str(folder),
+            remedy="Name a folder that can be written.",
+        ) from error
+    try:
+        yield work
+    except OSError as error:
+        if error.errno not in _DISK:
+            raise
+        raise OutputError(
+            f"the work cannot be written ({reason_of(error)})",
+            where=str(folder),
+            remedy="Make space and give the same command again: what is finished is kept.",
+        ) from error
+    finally:
+        if not work.plan.exists():
+            work.remove()
+            if missing is not None:
+                _remove_if_empty(folder, missing)
+        os.close(handle)
+
+
+def _lock(path: Path, *, shared: bool) -> int:
+    """Handle of a lock; it ends with the process, however that ends."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+        if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
+            raise BlockingIOError  # the run that held it has just finished and removed the folder
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+    except OSError as error:
+        os.close(handle)
+        if not isinstance(error, BlockingIOError):
+            raise
+        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
+        raise OutputError(
+            f"another run is at work in this folder{f' ({who})' if who else ''}",
+            where=str(path.parent.parent),
+            remedy="Wait for it, or name another output folder.",
+        ) from error
+    return handle
+
+
+def _keep_names(folder: Path, last: Path) -> None:
+    """Wait until the names in folders from `folder` up to and including `last` are on disk."""
+    for part in (folder, *folder.parents):
+        with suppress(PermissionError):  # a folder in which we may make others, but not look
+            sync(part)
+        if part == last:
+            return
+
+
+def _missing_part(folder: Path) -> Path | None:
+    """The outermost folder on the way to `folder` that does not exist yet."""
+    missing = None
+    for part in (folder, *folder.parents):
+        if part.exists():
+            break
+        missing = part
+    return missing
+
+
+def _remove_if_empty(folder: Path, last: Path) -> None:
+    """Remove empty folders from `folder` up to and including `last`."""
+    for part in (folder, *folder.parents):
+        try:
+            part.rmdir()
+        except OSError:
+            return
+        if part == last:
+            return

@@ -1,0 +1,237 @@
+"""An unfinished run opened: line, plan, store, and the work on one block of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import OutputError
+from deblend.files import write_text
+from deblend.line.open_line import OpenLine, open_line
+from deblend.line.prepare_line import prepare_line
+from deblend.qc.measure_setup import MeasureSetup
+from deblend.qc.record_samples import SampleCounts
+from deblend.results.block_measures import BlockMeasures, measure_block, measure_setup
+from deblend.results.truth import LineTruth, open_line_truth
+from deblend.run.run_folder import RunFolder
+from deblend.run.run_plan import RunPlan, read_plan
+from deblend.run.staging import Staged, staged_recording
+from deblend.run.store import EstimateStore, StoredGathers, create_estimate_store, write_channels
+from deblend.run.stored_values import read_value, write_value
+from deblend.separation.fire_times import TimeShifts, estimate_shifts, with_shifted_times
+from deblend.separation.job import Job, separate_channels
+from deblend.separation.loop import IterationRecord
+from deblend.separation.neighbours import SeamEstimates
+from deblend.separation.spans import Span, span_of
+
+OnIteration = Callable[[IterationRecord], None]
+
+
+@dataclass(frozen=True, eq=False)
+class UnfinishedRun:
+    """An unfinished run."""
+
+    folder: RunFolder
+    """Where it is."""
+    plan: RunPlan
+    """What is done."""
+    opened: OpenLine
+    """The line."""
+    job: Job
+    """Its preparation; reads samples from where `opened` does. Fire times as refined."""
+    shifts: TimeShifts | None = None
+    """Errors of the fire times, where they are refined."""
+
+    @cached_property
+    def measures(self) -> MeasureSetup:
+        """What is measured where."""
+        return measure_setup(self.job)
+
+    @cached_property
+    def truth(self) -> LineTruth | None:
+        """The answer, where the line file names it."""
+        return truth_of(self.opened, self.job)
+
+    @cached_property
+    def staged_job(self) -> Job:
+        """The job with its samples in the store."""
+        return replace(self.job, recording=staged_recording(self.job.recording, self.folder))
+
+    @cached_property
+    def counts(self) -> SampleCounts:
+        """Dead channels and unusable samples."""
+        staged: Staged = read_value(self.folder.staged)
+        return staged.seen.counts(self.job.recording.gaps)
+
+    @cached_property
+    def reference(self) -> float:
+        """Largest coefficient of the line, as it was measured before the first block."""
+        try:
+            content = json.loads(self.folder.reference.read_text(encoding="utf-8"))
+            return float(content["reference"])
+        except (OSError, ValueError, KeyError) as error:
+            raise OutputError(
+                "the quantities of the whole line have not been measured yet",
+                where=str(self.folder.path.parent),
+                remedy="Give the command with --prepare first.",
+            ) from error
+
+    def keep_reference(self, value: float) -> None:
+        """Keep what was measured of the whole line."""
+        write_text(self.folder.reference, json.dumps({"reference": value}) + "\n")
+
+    def measured(self, block: int) -> BlockMeasures:
+        """What was measured of a finished block."""
+        measures: BlockMeasures = read_value(self.folder.done(block))
+        return measures
+
+    def missing_blocks(self) -> list[int]:
+        """Blocks that are not finished, in order."""
+        return [block for block in range(self.plan.count) if not self.folder.is_done(block)]
+
+    def estimate_stores(self, source: int) -> list[EstimateStore]:
+        """Where the estimates of a source are, span by span; a source by its place in the table."""
+        return [
+            EstimateStore(self.folder.shelf(span, source), rows)
+            for span, rows in enumerate(self._rows_of_spans(source))
+        ]
+
+    def estimates(self, source: int, rows: NDArray[np.int64]) -> StoredGathers:
+        """Estimates of some rows of the shot table, all of one source."""
+        return StoredGathers(self.estimate_stores(source), rows)
+
+    def rows_of(self, source: int) -> NDArray[np.int64]:
+        """Delivered shots of a source, as rows of the shot table."""
+        shots = self.job.shots
+        return np.flatnonzero(self.job.delivered & (shots.source == shots.sources[source]))
+
+    def make_estimate_stores(self) -> None:
+        """Empty arrays for all estimates; they are on disk before any of the record is."""
+        if self.folder.staged.exists():
+            return
+        channels = self.job.recording.shape[0]
+        step = self.plan.channel_step
+        for source in range(len(self.job.shots.sources)):
+            for shelf in self.estimate_stores(source):
+                if len(shelf.rows):
+                    create_estimate_store(
+                        shelf.path, (len(shelf.rows), channels, self.job.length), step
+                    )
+
+    def _rows_of_spans(self, source: int) -> list[NDArray[np.int64]]:
+        delivered = self.rows_of(source)
+        found = []
+        for begin, end in self.plan.spans:
+            rows = self.job.layout.row[:, begin:end]
+            found.append(delivered[np.isin(delivered, rows)])
+        return found
+
+
+def truth_of(opened: OpenLine, job: Job) -> LineTruth | None:
+    """The answer of a line, where its file names it.
+
+    Raises
+    ------
+    InputError
+        If it does not fit.
+    """
+    table = opened.line.keys.truth
+    return None if table is None else open_line_truth(opened.line.resolve(table.folder), job)
+
+
+def open_unfinished(folder: Path) -> UnfinishedRun:
+    """Open an unfinished run, as another process does.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder of unfinished work.
+
+    Raises
+    ------
+    DeblendError
+        If plan or input cannot be read.
+    """
+    work = RunFolder(folder)
+    plan = read_plan(work.plan)
+    opened = open_line(plan.line)
+    opened_work = UnfinishedRun(work, plan, opened, prepare_line(opened))
+    return with_times(opened_work) if work.times.exists() else opened_work
+
+
+def with_times(work: UnfinishedRun) -> UnfinishedRun:
+    """The same with refined fire times, where the line asks for them; estimates them if need be."""
+    if not work.job.refine_times:
+        return work
+    if not work.folder.times.exists():
+        write_value(work.folder.times, estimate_shifts(work.staged_job))
+    shifts: TimeShifts = read_value(work.folder.times)
+    return replace(work, job=with_shifted_times(work.job, shifts.applied_s), shifts=shifts)
+
+
+@lru_cache(maxsize=1)
+def open_unfinished_once(folder: Path, started_utc: str) -> UnfinishedRun:
+    """The same, kept for the next block; a run begun anew has another start."""
+    return open_unfinished(folder)
+
+
+def measure_reference(work: UnfinishedRun, block: int, tell: OnIteration) -> float:
+    """Largest coefficient of one block."""
+    span, channels = _span(work, block, shared=True)
+    return span.job.reference_of(channels)
+
+
+def separate_block_of(work: UnfinishedRun, block: int, tell: OnIteration) -> None:
+    """Separate one block, and mark it as done once all of it is on disk."""
+    if work.folder.is_done(block):
+        return
+    span, channels = _span(work, block)
+    job = replace(span.job, measured_reference=work.reference)
+    result = separate_channels(job, channels, tell, span.beside)
+    _refuse_another_plan(work)
+    alive = ~work.counts.dead[channels.start : channels.stop]
+    result.estimate[:, ~alive] = 0
+    with ThreadPoolExecutor(1) as beside:
+        written = beside.submit(_write_estimate, work, block, span, result.estimate)
+        measured = measure_block(span, result, alive, work.measures, work.truth)
+        written.result()
+    if result.beyond:
+        parts = tuple(replace(part, rows=span.rows[part.rows]) for part in result.beyond)
+        write_value(work.folder.seam(block), SeamEstimates(parts))
+    write_value(work.folder.done(block), measured)
+
+
+def _refuse_another_plan(work: UnfinishedRun) -> None:
+    """Refuse to write into a run begun anew: a worker may outlive the run that gave it a block."""
+    plan = work.folder.plan
+    if not plan.exists() or read_plan(plan).started_utc != work.plan.started_utc:
+        raise OutputError(
+            "the run to which this block belongs was thrown away",
+            where=str(work.folder.path.parent),
+            remedy="Nothing has to be done.",
+        )
+
+
+def _write_estimate(
+    work: UnfinishedRun, block: int, span: Span, estimate: NDArray[np.float32]
+) -> None:
+    """Write the estimates of a block and wait until they are on disk."""
+    number, channels = work.plan.place(block)
+    for source in range(len(work.job.shots.sources)):
+        shelf = work.estimate_stores(source)[number]
+        if len(shelf.rows):
+            here = np.searchsorted(span.rows, shelf.rows)
+            write_channels(shelf.path, channels, estimate, here)
+
+
+def _span(work: UnfinishedRun, block: int, *, shared: bool = False) -> tuple[Span, range]:
+    number, channels = work.plan.place(block)
+    begin, end = work.plan.spans[number]
+    return span_of(work.staged_job, range(begin, end), shared=shared), channels

@@ -1,0 +1,1 @@
+"""Lines held against each other: a separated line and its benchmark."""

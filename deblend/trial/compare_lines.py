@@ -1,0 +1,331 @@
+"""A trial against benchmark lines: common-offset gathers, midpoint gathers and stacks.
+
+A fair comparison is the default: the trial is also thinned to the fold of the benchmark, and the
+benchmark is also put through the separation that the trial has been through, because a coherence
+filter removes noise from whatever passes it. Which one that was stands in the manifest beside the
+trial. Traces are read when they are needed: a channel, a midpoint or some shots at a time.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.errors import InputError, SettingsError
+from deblend.files import make_folder, write_text
+from deblend.model.findings import Finding, findings_csv
+from deblend.qc.limits import Limit
+from deblend.report.panels import ComparedPanel, write_panels
+from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
+from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
+from deblend.stack.velocity import VelocityTable
+from deblend.trial.benchmark_line import (
+    OTHER_INTERVAL,
+    MatchKind,
+    StackSection,
+    compare_sections,
+    match_strength,
+    pair_sections,
+    thinned_shots,
+)
+from deblend.trial.compared_panels import compared_panel
+from deblend.trial.placed_gathers import PlacedGathers, read_gathers, through_separation
+from deblend.trial.trial_separation import TrialSeparation, trial_separation
+from deblend.trial.velocity_check import velocity_rows
+
+WINDOWS: Final = 4
+EXTENTS: Final = ("near", "middle", "far")
+GATHERS_COMPARED: Final = 3
+PANELS_SUFFIX: Final = ".npz"
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """How to compare."""
+
+    match: MatchKind = "scalar"
+    """Match of source strength, applied to the trial."""
+    farthest_m: float = 12.5
+    """Traces farther apart are left out."""
+    bin_m: float = 6.25
+    """Size of the bins along the line."""
+    resample: bool = False
+    """Bring benchmarks of another interval to that of the trial."""
+    method: str | None = None
+    """Separator that the trial went through; what its manifest says by default."""
+    iterations: int | None = None
+    seed: int | None = None
+    """Of its separation; likewise."""
+
+
+def compare_lines(
+    trial_path: Path,
+    benchmark_paths: Sequence[Path],
+    table: Path,
+    velocities: VelocityTable | None,
+    limits: Mapping[str, Limit],
+    how: Comparison,
+) -> tuple[Finding, ...]:
+    """Compare a trial with any number of benchmark lines; write findings and, beside them, panels.
+
+    Parameters
+    ----------
+    trial_path : Path
+        SEG-Y file of one separated source.
+    benchmark_paths : sequence of Path
+        SEG-Y files of conventional lines, one source each.
+    table : Path
+        CSV file to write. Panels for the report go into a file ``.npz`` of the same name.
+    velocities : VelocityTable or None
+        For moveout; without it no stack is compared.
+    limits : mapping of str to Limit
+        Limits of the findings.
+    how : Comparison
+        Choices.
+
+    Raises
+    ------
+    InputError
+        If the table is not called one, a file cannot be read, intervals differ unasked, positions
+        are unknown or do not overlap, or the velocities miss the line.
+    OutputError
+        If the table cannot be written.
+    """
+    if table.suffix.lower() != ".csv":
+        raise SettingsError(
+            f"the table is to be called {table.name}",
+            where=str(table),
+            remedy="Give a name that ends in .csv; data are never overwritten with a table.",
+        )
+    make_folder(table.absolute().parent)
+    trial = read_gathers(trial_path)
+    passed = trial_separation(trial_path, how.method, how.iterations, how.seed)
+    findings = [*passed.findings]
+    panels: list[ComparedPanel] = []
+    for path in benchmark_paths:
+        with tempfile.TemporaryDirectory(
+            dir=table.resolve().parent, prefix="unfinished-"
+        ) as scratch:
+            benchmark = read_gathers(path)
+            findings += compare_pair(
+                trial, benchmark, velocities, limits, how, passed, Path(scratch), panels
+            )
+    write_text(table, findings_csv(findings))
+    write_panels(panels, table.with_suffix(PANELS_SUFFIX))
+    return tuple(findings)
+
+
+def compare_pair(
+    trial: PlacedGathers,
+    benchmark: PlacedGathers,
+    velocities: VelocityTable | None,
+    limits: Mapping[str, Limit],
+    how: Comparison,
+    passed: TrialSeparation,
+    scratch: Path,
+    panels: list[ComparedPanel],
+) -> list[Finding]:
+    """Compare a trial with one benchmark: as they are, at equal fold, and equally filtered.
+
+    What is compared as it is is added to `panels`.
+    """
+    check_comparable(trial, benchmark, resample=how.resample)
+    grid = bin_grid(trial.shots, trial.geometry, inline_m=how.bin_m)
+    if velocities is not None:
+        velocities.check_covers(0.0, float(grid.along_m[-1]))
+    folds = [_mean_fold(grid, line) for line in (trial, benchmark)]
+    found = _compare(trial, benchmark, grid, velocities, limits, how, panels)
+    if folds[0] > 1.05 * folds[1] > 0:
+        rows = thinned_shots(len(trial.shots), *folds)
+        thinned = trial.take(rows, f"{trial.name} thinned to the fold of {benchmark.name}")
+        found += _compare(thinned, benchmark, grid, velocities, limits, how)
+    filtered = through_separation(
+        benchmark,
+        scratch,
+        method=passed.for_channels(benchmark.amplitude.shape[1]),
+        iterations=passed.iterations,
+        seed=passed.seed,
+    )
+    return found + _compare(trial, filtered, grid, velocities, limits, how)
+
+
+def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample: bool) -> None:
+    """Refuse lines that cannot be compared, before anything long is done.
+
+    Raises
+    ------
+    InputError
+        If a line has too few shots or the intervals differ and nothing was said.
+    """
+    for line in (trial, benchmark):
+        if len(line.shots) < 2:
+            raise InputError(
+                f"{line.name} holds {len(line.shots)} shot",
+                remedy="Give lines of at least two shots.",
+            )
+    if not resample and abs(trial.interval_s - benchmark.interval_s) > 1e-9:
+        raise InputError(
+            f"{trial.name} has a sample interval of {1e3 * trial.interval_s:g} ms and "
+            f"{benchmark.name} one of {1e3 * benchmark.interval_s:g} ms",
+            remedy=OTHER_INTERVAL,
+        )
+
+
+def _mean_fold(grid: BinGrid, line: PlacedGathers) -> float:
+    folds = fold_map(grid, grid.index(*midpoints(line.shots, line.geometry)))
+    return float(folds[folds > 0].mean()) if folds.any() else 0.0
+
+
+def _compare(
+    trial: PlacedGathers,
+    benchmark: PlacedGathers,
+    grid: BinGrid,
+    velocities: VelocityTable | None,
+    limits: Mapping[str, Limit],
+    how: Comparison,
+    panels: list[ComparedPanel] | None = None,
+) -> list[Finding]:
+    length_s = trial.interval_s * trial.length
+    edges = np.linspace(0.0, length_s, WINDOWS + 1)
+    windows_s = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    found = [*_lengths(trial, benchmark)]
+    pairs = [*_common_offset(trial, benchmark), *_midpoint_gathers(trial, benchmark, grid)]
+    if velocities is not None:
+        sections = []
+        for line in (trial, benchmark):
+            sums = _stacked(line, grid, velocities)
+            sections.append(_stack_section(sums, grid, line))
+            found += _half_rows(sums, windows_s, line.interval_s, line.name)
+        found += velocity_rows(trial, grid, velocities, windows_s)
+        pairs.append(("stack", sections[0], sections[1]))
+    missing: InputError | None = None
+    for what, first, second in pairs:
+        label = f"{what}: {trial.name} against {benchmark.name}"
+        try:
+            paired = pair_sections(first, second, farthest_m=how.farthest_m, resample=how.resample)
+        except InputError as error:
+            missing = missing or error
+            found.append(Finding("not_compared", float("nan"), "", "note", f"{label}: {error}"))
+            continue
+        match = match_strength(paired, how.match)
+        found += compare_sections(paired, match, windows_s, limits, label)
+        if panels is not None:
+            panels.append(compared_panel(what, paired, match))
+    if missing is not None and not any(row.metric == "nrms" for row in found):
+        raise missing
+    return found
+
+
+def _lengths(trial: PlacedGathers, benchmark: PlacedGathers) -> Iterator[Finding]:
+    own, other = (line.length * line.interval_s for line in (trial, benchmark))
+    if abs(own - other) > 0.5 * max(trial.interval_s, benchmark.interval_s):
+        yield Finding(
+            "length_compared",
+            min(own, other),
+            "s",
+            "note",
+            f"{trial.name} is {own:.3f} s long and {benchmark.name} {other:.3f} s: the shorter is "
+            "compared.",
+        )
+
+
+def _common_offset(
+    trial: PlacedGathers, benchmark: PlacedGathers
+) -> Iterator[tuple[str, StackSection, StackSection]]:
+    """Near, middle and far channel of the trial, and the benchmark's channel of that offset."""
+    offset = np.nanmean(np.abs(trial.geometry.offset_m), axis=0)
+    other = np.nanmean(np.abs(benchmark.geometry.offset_m), axis=0)
+    order = np.argsort(offset, kind="stable")
+    for name, place in zip(EXTENTS, np.linspace(0, len(order) - 1, 3).astype(int), strict=True):
+        channel = int(order[place])
+        beside = int(np.argmin(np.abs(other - offset[channel])))
+        yield (
+            f"common offset, {name}, {offset[channel]:.0f} m and {other[beside]:.0f} m",
+            _channel_section(trial, channel),
+            _channel_section(benchmark, beside),
+        )
+
+
+def _channel_section(line: PlacedGathers, channel: int) -> StackSection:
+    offset = np.abs(line.geometry.offset_m[:, channel, None])
+    place = np.concatenate([line.midpoint_m[:, channel], offset], axis=1)
+    return StackSection(line.of_channel(channel), place, line.interval_s, 1.0, line.name)
+
+
+def _midpoint_gathers(
+    trial: PlacedGathers, benchmark: PlacedGathers, grid: BinGrid
+) -> Iterator[tuple[str, StackSection, StackSection]]:
+    """Gathers of full bins along the line, paired by midpoint and offset."""
+    bins = grid.index(*midpoints(trial.shots, trial.geometry))
+    theirs = grid.index(*midpoints(benchmark.shots, benchmark.geometry))
+    folds = np.minimum(fold_map(grid, bins).ravel(), fold_map(grid, theirs).ravel())
+    full = np.flatnonzero(folds >= max(2, 0.8 * folds.max(initial=0)))
+    spread = np.unique(np.linspace(0, max(len(full) - 1, 0), GATHERS_COMPARED).astype(int))
+    for number in full[spread].tolist() if len(full) else []:
+        yield (
+            f"midpoint gather at {grid.along_m[number]:.0f} m",
+            _bin_section(trial, bins == number),
+            _bin_section(benchmark, theirs == number),
+        )
+
+
+def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> StackSection:
+    shot, channel = np.nonzero(inside)
+    offset = np.abs(line.geometry.offset_m[inside])
+    order = np.argsort(offset, kind="stable")
+    place = np.concatenate([line.midpoint_m[inside], offset[:, None]], axis=1)
+    traces = line.amplitude.traces(shot[order], channel[order])
+    return StackSection(traces, place[order], line.interval_s, 1.0, line.name)
+
+
+def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
+    sums = no_stack(grid, line.length)
+    bins = grid.index(*midpoints(line.shots, line.geometry))
+    for rows in line.shot_blocks():
+        add_to_stack(
+            sums,
+            line.of_shots(rows).reshape(-1, line.length),
+            bins[rows].ravel(),
+            line.geometry.offset_m[rows].ravel(),
+            grid,
+            velocities,
+            line.interval_s,
+        )
+    return sums
+
+
+def _stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> StackSection:
+    """Bins that hold something, in order along the line, at their centres."""
+    fold = sums.fold.sum(axis=0).max(axis=1)
+    filled = np.flatnonzero(fold > 0)
+    along = grid.along_m[filled]
+    across = (filled % grid.shape[1]) * grid.crossline_m
+    forward = np.array(grid.forward)
+    starboard = np.array([forward[1], -forward[0]])
+    place = np.array(grid.origin_m) + along[:, None] * forward + across[:, None] * starboard
+    order = np.lexsort((along, across))
+    mean = float(fold[filled].mean()) if len(filled) else 0.0
+    return StackSection(sums.stack[filled][order], place[order], line.interval_s, mean, line.name)
+
+
+def _half_rows(
+    sums: StackSums, windows_s: list[tuple[float, float]], interval_s: float, name: str
+) -> Iterator[Finding]:
+    for window_s in windows_s:
+        start, stop = (round(edge / interval_s) for edge in window_s)
+        value = snr_of_halves(sums, start, stop)
+        if np.isfinite(value):
+            yield Finding(
+                "stack_snr_of_halves",
+                value,
+                "dB",
+                "note",
+                f"Signal over noise of the stack of {name}, from its two halves.",
+                window_s=window_s,
+            )
