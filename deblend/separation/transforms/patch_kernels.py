@@ -2,8 +2,8 @@
 
 Eight patches are worked on at a time, lane by lane (`deblend.vector_transforms`), so that every
 step uses full vectors whatever the size of a patch. All coefficients of a temporal frequency lie
-together and stay in the fastest cache while they are transformed, thresholded and transformed back. The array forms
-are in `threshold`.
+together and stay in the fastest cache while they are transformed, thresholded and transformed back.
+The array forms are in `threshold`.
 """
 
 from __future__ import annotations
