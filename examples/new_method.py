@@ -21,7 +21,7 @@ import numpy as np
 import scipy.fft
 
 import deblend
-from deblend.separation.patches import PatchBatch
+from deblend.separation.contract import PatchBatch
 from deblend.synth.scenes import make_scene
 from deblend.testing import check_separator
 from deblend.trial.likeness import snr_db

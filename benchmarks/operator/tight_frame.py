@@ -17,7 +17,7 @@ import numpy as np
 from benchmarks.result import keep
 from deblend import Recording, make_operator, make_shots, separate
 from deblend.arrays import Array
-from deblend.separation.patches import PatchBatch
+from deblend.separation.contract import PatchBatch
 
 ORIGINS = 10
 LENGTH = 500

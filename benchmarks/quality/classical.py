@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 import deblend
 from benchmarks.result import RESULTS, keep
 from deblend.separation.chain import Chain
+from deblend.separation.contract import Separator
 from deblend.separation.methods.curvelet import CurveletThreshold
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.methods.median import StructureMedian, VectorMedian
 from deblend.separation.methods.rank import RankReduction
-from deblend.separation.patches import Separator
 from deblend.synth.scenes import make_scene
 
 NAME: Final = "quality.classical"

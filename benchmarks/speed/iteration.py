@@ -31,9 +31,9 @@ from deblend.arrays import Array, irfftn, rfftn, thread_count
 from deblend.model.recording import Recording
 from deblend.model.shots import make_shots
 from deblend.separation.choose import choose_method
+from deblend.separation.contract import PatchBatch, Separator
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import IterationRecord
-from deblend.separation.patches import PatchBatch, Separator
 from deblend.synth.scenes import make_scene
 
 INTERVAL_S: Final = 0.004

@@ -13,7 +13,7 @@ from deblend.errors import SettingsError
 from deblend.line.line_file import LineFile
 from deblend.separation.chain import Chain
 from deblend.separation.choose import choose_method
-from deblend.separation.patches import Separator
+from deblend.separation.contract import Separator
 
 
 def line_method(line: LineFile, source_count: int, channel_count: int) -> Separator:

@@ -12,6 +12,7 @@ from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.chain import last_method, method_at
+from deblend.separation.contract import Separator
 from deblend.separation.inner_windows import NOT_CUT, CutEnds, windows_of_line
 from deblend.separation.leakage_return import return_leakage
 from deblend.separation.loop import Callback, IterationRecord, Review, run_loop
@@ -19,7 +20,6 @@ from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
 from deblend.separation.patches import (
     PatchGrid,
-    Separator,
     coherent_part,
     largest_coefficient,
     margin,

@@ -9,7 +9,7 @@ import numpy as np
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
-from deblend.separation.patches import PatchBatch, Separator, WindowKind
+from deblend.separation.contract import PatchBatch, Separator, WindowKind
 
 _PERIOD: Final = 8.0
 """Samples of the period of the event by which two methods are compared."""

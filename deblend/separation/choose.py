@@ -9,8 +9,8 @@ from typing import Any, Final
 from deblend.arrays import Array
 from deblend.errors import SettingsError
 from deblend.separation.chain import Chain
+from deblend.separation.contract import Separator
 from deblend.separation.methods.lifted import LiftedFunction
-from deblend.separation.patches import Separator
 from deblend.separation.published import (
     guarded,
     load_path,

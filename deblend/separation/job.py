@@ -26,12 +26,13 @@ from deblend.separation.block import (
     separate_block,
 )
 from deblend.separation.choose import MethodChoice, choose_method, method_name
+from deblend.separation.contract import Separator
 from deblend.separation.downweighted import Downweighted, downweighted
 from deblend.separation.inner_windows import CutEnds
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
-from deblend.separation.patches import Separator, margin
+from deblend.separation.patches import margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
 from deblend.separation.shrunk import shrunk_windows

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, on_threads, rfftn
-from deblend.separation.patches import Separator, axis_windows
+from deblend.separation.contract import Separator
+from deblend.separation.patches import axis_windows
 from deblend.separation.windowing import cut_windows
 
 _NEAR = 4.0

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Final
 
 from deblend.errors import SettingsError
-from deblend.separation.patches import Separator
+from deblend.separation.contract import Separator
 
 MEMORY_BYTES: Final = 1_200_000_000
 """What the arrays of one block may take where nothing else is stated."""

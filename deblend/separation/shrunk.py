@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from deblend.model.findings import Finding
-from deblend.separation.patches import Separator
+from deblend.separation.contract import Separator
 
 _AXES = (
     ("shots", "shots along the line"),

@@ -19,7 +19,7 @@ from deblend.model.read_keys import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice, choose_method, method_names
-from deblend.separation.patches import Separator
+from deblend.separation.contract import Separator
 from deblend.separation.separate import Separation, separate
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.synth.scene_file import noise_from, read_scene_file

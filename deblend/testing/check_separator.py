@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import DeblendError, SeparationError
 from deblend.separation.choose import MethodChoice, choose_method
-from deblend.separation.patches import PatchBatch, Separator
+from deblend.separation.contract import PatchBatch, Separator
 from deblend.testing.separator_batches import (
     Shape,
     batch_of,

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.separation.patches import PatchBatch, Separator, axis_windows
+from deblend.separation.contract import PatchBatch, Separator
+from deblend.separation.patches import axis_windows
 
 INTERVAL_S = 0.004
 Shape = tuple[int, int, int]

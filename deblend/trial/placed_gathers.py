@@ -20,8 +20,8 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_trace_file import TraceFile, open_trace_file
 from deblend.run.scratch_array import scratch_array
+from deblend.separation.contract import Separator
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
-from deblend.separation.patches import Separator
 
 _SPARE: Final = 96
 """Samples between gathers that are laid end to end: more than a delay filter can write."""

@@ -12,7 +12,7 @@ from deblend.errors import InputError, SettingsError, reason_of
 from deblend.model.findings import Finding
 from deblend.results.output_folder import MANIFEST
 from deblend.separation.choose import choose_method
-from deblend.separation.patches import Separator
+from deblend.separation.contract import Separator
 
 _DEFAULT_ITERATIONS: Final = 60
 

@@ -53,8 +53,8 @@ ALLOWED: Final[dict[str, set[str]]] = {
 }
 """Steps never know commands; commands know steps, and each other where one is made of another."""
 CONTRACTS: Final = {
-    "separation.methods": {"deblend.separation.patches"},
-    "separation.transforms": {"deblend.separation.patches"},
+    "separation.methods": {"deblend.separation.contract"},
+    "separation.transforms": {"deblend.separation.contract"},
 }
 """Single modules that a room may use though it may not know the room: what a method is handed."""
 ALLOWED["cli"] = {*ALLOWED}

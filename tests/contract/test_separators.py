@@ -11,9 +11,9 @@ import pytest
 
 from deblend.errors import DeblendError, SeparationError, SettingsError
 from deblend.separation.choose import METHODS, choose_method
+from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
-from deblend.separation.patches import PatchBatch
 from deblend.testing import check_separator
 
 

@@ -11,7 +11,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from deblend.separation.patches import PatchBatch
+from deblend.separation.contract import PatchBatch
 
 PATH = Path(__file__).parents[2] / "examples" / "new_method.py"
 

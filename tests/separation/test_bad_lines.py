@@ -15,10 +15,10 @@ from deblend.errors import InputError, SeparationError
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.records.inspection import inspect_line
+from deblend.separation.contract import PatchBatch
 from deblend.separation.job import prepare
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
-from deblend.separation.patches import PatchBatch
 from deblend.separation.unblended import unblended_shots
 from deblend.synth.build import build_line
 from deblend.synth.scenes import Extent, scene_plan

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.noise import NoiseFloor
-from deblend.separation.patches import PatchBatch, coherent_part, patch_grid
+from deblend.separation.patches import coherent_part, patch_grid
 
 
 def batch_of(amplitude):

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
-from deblend.separation.patches import PatchBatch
 from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 from deblend.separation.transforms.spectra import filter_patches, filter_patches_array
 from deblend.separation.transforms.threshold import joint_threshold

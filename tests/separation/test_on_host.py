@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.curvelet import CurveletThreshold
 from deblend.separation.methods.median import StructureMedian
-from deblend.separation.patches import PatchBatch
 from deblend.testing.separator_batches import batch_of
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deblend.arrays import Array
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 
 @dataclass(frozen=True)

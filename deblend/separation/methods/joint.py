@@ -11,7 +11,7 @@ from deblend.separation.transforms.threshold import largest_magnitude
 
 if TYPE_CHECKING:
     from deblend.arrays import Array
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 
 FEW_CHANNELS = 4

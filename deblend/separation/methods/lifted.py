@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from deblend.arrays import Array
 
 if TYPE_CHECKING:
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deblend.arrays import Array
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 LOOSEST: Final = 1e-3
 """Strictness at which the window has shrunk to its smallest."""

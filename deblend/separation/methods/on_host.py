@@ -10,7 +10,7 @@ import numpy as np
 from deblend.arrays import is_host, to_host
 
 if TYPE_CHECKING:
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 
 def on_host(batch: PatchBatch) -> PatchBatch:

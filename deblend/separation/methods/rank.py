@@ -16,7 +16,7 @@ from deblend.separation.transforms.hankel import (
 
 if TYPE_CHECKING:
     from deblend.arrays import Array
-    from deblend.separation.patches import PatchBatch
+    from deblend.separation.contract import PatchBatch
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,72 @@
+"""What a separator method is handed, and what it must answer: the contract of the loop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.arrays import Array
+
+WindowKind = Literal["tapered", "flat"]
+
+
+@dataclass(frozen=True, eq=False)
+class PatchBatch:
+    """What a separator sees: patches of all sources, and nothing about fire times."""
+
+    amplitude: Array
+    """float32, shape (patch, source, shot, channel, time): Tapered or flat, as the separator asks.
+    """
+    live: Array
+    """bool, shape (patch, source, shot, channel): False where there is no trace."""
+    noise: Array
+    """float32, shape (patch, frequency): Rms magnitude of the ambient noise in a coefficient of the
+    patch: of its transform over shots, channels and time, not normalised, halved along time. Zero
+    while it is not known."""
+    interval_s: float
+    """Sample interval in seconds."""
+    xp: ModuleType
+    """Array namespace of the arrays."""
+
+
+class NoiseMap(Protocol):
+    """What is known of the noise in every place of a block."""
+
+    def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
+        """Noise of the patches that begin at a slot, a channel and some time samples."""
+        ...
+
+
+class Separator(Protocol):
+    """A separator method: knows coherence, and neither fire times nor files nor iterations.
+
+    `patch` is its window in (shot, channel, time) samples, `overlap` the part of a window that it
+    shares with the next one (at most a half), `window` how it wants the edges.
+    """
+
+    @property
+    def patch(self) -> tuple[int, int, int]:
+        """Window size in shots, channels and time samples."""
+        ...
+
+    @property
+    def overlap(self) -> float:
+        """Part of a window shared with the next, above 0 and at most 0.5."""
+        ...
+
+    @property
+    def window(self) -> WindowKind:
+        """``"tapered"`` or ``"flat"`` analysis windows."""
+        ...
+
+    def largest(self, batch: PatchBatch) -> float:
+        """Largest coefficient of the batch, in the method's own units."""
+        ...
+
+    def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
+        """Coherent part of the batch at a threshold of `strictness` times `reference`."""
+        ...
