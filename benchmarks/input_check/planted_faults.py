@@ -28,12 +28,12 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.result import RESULTS, Number, keep
+from deblend.check.headers.inspection import inspect_line
+from deblend.check.headers.source_numbers import placed_as_other, source_consistency
 from deblend.check.input_check import verify_against_samples
 from deblend.check.near_record import WATER_VELOCITY_M_S
 from deblend.model.findings import Finding
 from deblend.model.timebase import parse_instant
-from deblend.records.inspection import inspect_line
-from deblend.records.source_consistency import placed_as_other, source_consistency
 from deblend.synth.input_faults import FaultyLine, fault_names, plant_fault
 from deblend.synth.scenes import make_scene
 

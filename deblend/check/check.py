@@ -11,6 +11,7 @@ import numpy as np
 
 from deblend.check.check_tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.check.check_words import verified_rows
+from deblend.check.headers.fire_time_variation import HALF_POWER_PRODUCT
 from deblend.check.input_check import verify_against_samples
 from deblend.check.near_record import nearest_channels
 from deblend.check.noise_levels import (
@@ -26,7 +27,6 @@ from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
-from deblend.records.regularity import HALF_POWER_PRODUCT
 from deblend.results.block_measures import line_limits
 from deblend.results.output_folder import check_output_folder
 from deblend.run.delivery import count_reasons
@@ -132,7 +132,7 @@ def _without_nan(value: Any) -> Any:
 
 def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:
     """What only the samples tell: clocks, shots, clipping, noise."""
-    from deblend.records.source_consistency import placed_as_other
+    from deblend.check.headers.source_numbers import placed_as_other
 
     findings = verify_against_samples(
         opened.recording,
@@ -157,14 +157,26 @@ def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | 
 
 def _clipping(opened: OpenLine) -> list[Finding]:
     """Flat tops on the nearest channels, the loudest ones, as they were recorded."""
-    from deblend.records.clipping import clipping_findings
+    from deblend.records.clipping import flat_tops
     from deblend.records.conditioned import as_recorded
 
     recording = opened.recording
     rows = nearest_channels(recording, opened.geometry)
     samples = as_recorded(recording).read(rows, 0, recording.shape[1])
-    numbers = recording.channel_numbers[rows]
-    return clipping_findings(samples, numbers, recording.amplitude_unit)
+    clipped = flat_tops(samples)
+    findings = []
+    for row in np.flatnonzero(clipped.any(axis=1)):
+        level = float(np.abs(samples[row][clipped[row]]).min())
+        count = int(clipped[row].sum())
+        message = (
+            f"{counted(count, 'sample')} in flat tops at {level:.6g} {recording.amplitude_unit}: "
+            "clipped. They get no weight, and the separation fills them from their neighbours."
+        )
+        channel = int(recording.channel_numbers[rows][row])
+        findings.append(
+            Finding("clipped_samples", float(count), "samples", "look", message, channel=channel)
+        )
+    return findings
 
 
 def _noise(opened: OpenLine, *, clocks_apart: bool) -> NoiseLevels | None:

@@ -41,7 +41,7 @@ def open_line(line: LineFile) -> OpenLine:
     InputError
         If they cannot be read or do not fit together.
     """
-    from deblend.records.inspection import inspect_line
+    from deblend.check.headers.inspection import inspect_line
 
     keys = line.keys
     recording = line_recording(line, keys.records.files)

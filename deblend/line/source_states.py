@@ -17,7 +17,7 @@ from deblend.model.recording import Recording, SampleSource
 from deblend.model.shots import Shots
 
 if TYPE_CHECKING:
-    from deblend.check.near_field import NearField
+    from deblend.line.near_field import NearField
     from deblend.records.source_log import LogRow
 
 
@@ -123,7 +123,7 @@ def _in_headers(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
 def _with_near_field(
     line: LineFile, recording: Recording, shots: Shots
 ) -> tuple[Shots, tuple[Finding, ...]]:
-    from deblend.check.near_field import near_field
+    from deblend.line.near_field import near_field
     from deblend.line.open_line import line_recording
     from deblend.records.conditioned import as_recorded
 
@@ -187,7 +187,7 @@ def apply_near_field(
     heard : NearField
         What they say, in the order of `own`.
     """
-    from deblend.check.near_field import MISFIRE_BELOW
+    from deblend.line.near_field import MISFIRE_BELOW
     from deblend.records.source_log import (
         TIMING_LIMIT_MS,
         FiredShots,

@@ -13,9 +13,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.model.findings import Finding
-from deblend.words import counted
-
 SHORTEST_RUN: Final = 3
 FEWEST_RUNS: Final = 2
 _SAME: Final = 1e-4
@@ -67,39 +64,3 @@ def _long_runs(flags: NDArray[np.bool_], shortest: int) -> int:
     """Number of runs of at least `shortest` true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
     return int(np.count_nonzero(edges[1::2] - edges[::2] >= shortest))
-
-
-def clipping_findings(
-    samples: NDArray[np.float32], channel_numbers: NDArray[np.int64], unit: str
-) -> list[Finding]:
-    """One row a channel with flat tops: how many samples, and at what level.
-
-    Parameters
-    ----------
-    samples : ndarray of float32, shape (channel, time)
-        NaN where unknown.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Their numbers.
-    unit : str
-        Of the samples.
-    """
-    clipped = flat_tops(samples)
-    findings = []
-    for row in np.flatnonzero(clipped.any(axis=1)):
-        level = float(np.abs(samples[row][clipped[row]]).min())
-        count = int(clipped[row].sum())
-        message = (
-            f"{counted(count, 'sample')} in flat tops at {level:.6g} {unit}: clipped. They get no "
-            "weight, and the separation fills them from their neighbours."
-        )
-        findings.append(
-            Finding(
-                "clipped_samples",
-                float(count),
-                "samples",
-                "look",
-                message,
-                channel=int(channel_numbers[row]),
-            )
-        )
-    return findings

@@ -7,7 +7,9 @@ sample clock is taken to run evenly between the timestamps of this file and the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -15,14 +17,18 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError
 from deblend.model.findings import Finding
-from deblend.model.recording import Recording
+from deblend.model.recording import Recording, SourceFile
 from deblend.model.shots import Shots
-from deblend.records.file_clocks import drift_of_files
 from deblend.words import counted
 
 EXPLAINED: Final = ("start_off_grid", "record_clock_drift")
 """Findings that the correction answers."""
 _LARGEST_DRIFT: Final = 1e-3
+_FEWEST_FILES: Final = 4
+_SMALLEST_TOTAL_NS: Final = 100_000.0
+_SCATTERS: Final = 4.0
+_TIMESTAMP_NS: Final = 1_000
+"""Timestamps are given to a microsecond at best."""
 
 
 def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Finding]:
@@ -119,3 +125,25 @@ def _moved(shots: Shots, moved_ns: NDArray[np.int64], how: str) -> tuple[Shots, 
     )
     finding = Finding("drift_corrected", largest_ms, "ms", "note", message)
     return replace(shots, fire_time_ns=shots.fire_time_ns + moved_ns), finding
+
+
+def drift_of_files(files: Sequence[SourceFile], interval_ns: int) -> float | None:
+    """Drift of timestamps in seconds a second; None where there is none, or too few files."""
+    jumps = []
+    for before, after in pairwise(files):
+        if before.start_ns is None or after.start_ns is None:
+            continue
+        samples = before.stop - before.start
+        jump = after.start_ns - before.start_ns - samples * interval_ns
+        if abs(jump) < interval_ns // 2:
+            jumps.append((jump, samples * interval_ns))
+    if len(jumps) < _FEWEST_FILES - 1:
+        return None
+    size, length = np.array(jumps, dtype=np.float64).T
+    rate = float(np.median(size / length))
+    scatter = 1.4826 * float(np.median(np.abs(size - rate * length)))
+    certain = abs(rate) * float(np.median(length)) > _SCATTERS * max(
+        scatter / np.sqrt(len(size)), _TIMESTAMP_NS / len(size)
+    )
+    total_ns = abs(rate) * float(length.sum())
+    return rate if certain and total_ns > _SMALLEST_TOTAL_NS else None

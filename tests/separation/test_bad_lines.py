@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 import deblend
 from deblend.blending.operator import BlendingOperator, make_operator
+from deblend.check.headers.inspection import inspect_line
 from deblend.errors import InputError, SeparationError
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
-from deblend.records.inspection import inspect_line
 from deblend.separation.contract import PatchBatch
 from deblend.separation.job import prepare
 from deblend.separation.methods.fk import FkThreshold

@@ -7,20 +7,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.check.headers.fire_time_variation import never_overlap, regularity_findings
+from deblend.check.headers.source_numbers import (
+    as_placed,
+    refuse_swapped_columns,
+    source_consistency,
+)
 from deblend.errors import InputError, NavigationError, TimeError
 from deblend.model.findings import Finding, Verdict
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.time_scales import leap_seconds_known
 from deblend.model.timebase import NS_PER_S, format_instant
-from deblend.records.file_clocks import file_clock_findings
+from deblend.records.clock_correction import drift_of_files
 from deblend.records.navigation.positions import refuse_degrees
-from deblend.records.regularity import never_overlap, regularity_findings
-from deblend.records.source_consistency import (
-    as_placed,
-    refuse_swapped_columns,
-    source_consistency,
-)
 from deblend.words import are, counted
 
 _NAMED_SHOTS = 8
@@ -99,6 +99,37 @@ def gather_samples(recording: Recording, length_s: float) -> int:
             remedy="Give the length of the gathers in seconds.",
         )
     return samples
+
+
+def file_clock_findings(recording: Recording) -> list[Finding]:
+    """What the reader found, with the many small steps of a drifting clock said once.
+
+    A drift is a jump from the end of each file to the start of the next that has one sign and grows
+    with the length of the files: timestamps and sample count run at different rates.
+
+    Parameters
+    ----------
+    recording : Recording
+        With its files.
+
+    Returns
+    -------
+    list of Finding
+        The findings of the recording, steps off the sample grid replaced by the drift that explains
+        them.
+    """
+    drift = drift_of_files(recording.files, recording.interval_ns)
+    if drift is None:
+        return list(recording.findings)
+    total_ms = drift * recording.duration_s * 1e3
+    message = (
+        f"Timestamps of the files drift by {drift * 1e6:+.2f} µs a second against their sample "
+        f"count, {total_ms:+.3f} ms over the record: the sample clock is off by "
+        f"{drift * 1e6:.2f} parts in a million. Nothing is corrected; each file is placed on the "
+        "nearest sample."
+    )
+    others = [finding for finding in recording.findings if finding.metric != "start_off_grid"]
+    return [*others, Finding("record_clock_drift", total_ms, "ms", "look", message)]
 
 
 def _contents(recording: Recording, shots: Shots) -> list[Finding]:

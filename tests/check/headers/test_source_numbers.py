@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deblend.check.headers.inspection import file_clock_findings
+from deblend.check.headers.source_numbers import source_consistency
 from deblend.model.recording import SourceFile
 from deblend.model.shots import Shots
-from deblend.records.file_clocks import drift_of_files, file_clock_findings
+from deblend.records.clock_correction import drift_of_files
 from deblend.records.open import open_recording
 from deblend.records.segy_write import write_continuous_segy
-from deblend.records.source_consistency import source_consistency
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
 from deblend.synth.firing import Dither, Firing, Order
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from deblend.check.headers.inspection import inspect_line
 from deblend.errors import InputError, ShotTableError, TimeError
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap, Recording
 from deblend.model.shots import make_shots
-from deblend.records.inspection import inspect_line
 
 START_NS = 1_748_779_203 * 10**9
 LENGTH_S = 4.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from deblend.check.near_field import near_field
+from deblend.line.near_field import near_field
 from deblend.line.source_states import apply_near_field
 from deblend.model.shots import make_shots
 
