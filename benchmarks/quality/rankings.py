@@ -104,7 +104,7 @@ RANKINGS: Final = (
     Ranking("rank reduction faster than curvelets", KUMAR, rank(), both("curvelet"), time=True),
     Ranking(
         "damped rank reduction better than plain",
-        "Huang et al. 2016, Geophysics 81(5), V261-V270",
+        "Huang et al. 2016, Geophysics 81(4), V261-V270",
         rank(),
         rank("_not_damped"),
     ),

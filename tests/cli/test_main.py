@@ -319,7 +319,7 @@ def test_every_alternative_of_a_plan_has_its_column() -> None:
     result = call("plan", Path(__file__).parents[2] / "examples" / "plan.toml")
     assert result.exit_code == 3, result.output  # together, the sources exceed the permit
     (bins,) = (line for line in result.output.splitlines() if "inline bin (m)" in line)
-    assert bins.split()[3:] == ["6.25"] * 5
+    assert bins.split()[3:] == ["5"] * 5
 
 
 def test_machines_given_on_the_command_line_keep_the_patience_of_the_line_file(

@@ -14,28 +14,28 @@ from deblend.plan.keys import (
 )
 
 PLAN = """
-name = "tests"
+name = "trial"
 [target]
-record_length_s = 8.0
-window_s = [2.0, 5.0]
+record_length_s = 7.0
+window_s = [1.6, 4.4]
 [streamers]
-count = 12
-separation_m = 100.0
-length_m = 6000.0
-group_interval_m = 12.5
+count = 8
+separation_m = 90.0
+length_m = 4800.0
+group_interval_m = 10.0
 [sources]
-count = 3
+count = 4
 [firing]
 scheme = "in sequence"
-shot_interval_m = 12.5
+shot_interval_m = 10.0
 [dither]
 law = "uniform"
-range_s = 0.3
+range_s = 0.25
 [trial]
-line_length_km = 4.0
+line_length_km = 5.0
 """
 
-TARGET = TargetTable(record_length_s=8.0, window_s=(2.0, 5.0))
+TARGET = TargetTable(record_length_s=7.0, window_s=(1.6, 4.4))
 
 
 def written(folder: Path, text: str = PLAN, name: str = "plan.toml") -> Path:
@@ -46,12 +46,12 @@ def written(folder: Path, text: str = PLAN, name: str = "plan.toml") -> Path:
 
 def alternative(
     *,
-    streamers: int = 12,
-    separation_m: float = 100.0,
-    length_m: float = 6000.0,
-    group_interval_m: float = 12.5,
-    count: int = 3,
-    shot_interval_m: float = 12.5,
+    streamers: int = 8,
+    separation_m: float = 90.0,
+    length_m: float = 4800.0,
+    group_interval_m: float = 10.0,
+    count: int = 4,
+    shot_interval_m: float = 10.0,
     scheme: str = "in sequence",
     dither: DitherTable | None = None,
     sources: SourcesTable | None = None,
@@ -70,5 +70,5 @@ def alternative(
     )
 
 
-def uniform(range_s: float = 0.3, **others: object) -> DitherTable:
+def uniform(range_s: float = 0.25, **others: object) -> DitherTable:
     return DitherTable(law="uniform", range_s=range_s, **others)  # type: ignore[arg-type]

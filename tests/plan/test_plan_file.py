@@ -19,11 +19,14 @@ from deblend.plan.signature_text import read_signature_text
 
 STRINGS = """
 [strings.a]
-guns_cubic_inch = [150, 100]
-recycle_s = 6.0
+guns_cubic_inch = [180, 120]
+recycle_s = 5.0
 [strings.b]
-guns_cubic_inch = [150]
-recycle_s = 6.0
+guns_cubic_inch = [240]
+recycle_s = 5.0
+[strings.d]
+guns_cubic_inch = [90, 60]
+recycle_s = 4.0
 """
 
 
@@ -34,70 +37,70 @@ def test_the_reference_is_a_two_source_line_behind_the_same_streamers(tmp_path: 
     assert plan.reference.streamers == plan.alternatives[0].streamers
     assert plan.reference.firing.shot_interval_m == 18.75
     assert plan.reference.dither.law == "none"
-    assert [one.name for one in plan.alternatives] == ["tests"]
+    assert [one.name for one in plan.alternatives] == ["trial"]
 
 
 def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) -> None:
     text = PLAN + (
-        '[[alternatives]]\nname = "narrow"\nsources.separation_m = 20.0\n'
-        '[[alternatives]]\nname = "placed"\nsources.positions_m = [-100, 0, 100]\n'
+        '[[alternatives]]\nname = "narrow"\nsources.separation_m = 18.0\n'
+        '[[alternatives]]\nname = "placed"\nsources.positions_m = [-120, -40, 40, 120]\n'
         '[[alternatives]]\nname = "two"\nsources.count = 2\n'
         '[[alternatives]]\nname = "bare"\ndither.law = "none"\n'
         'firing = { scheme = "natural timing", natural_variation_s = 0.05 }\n'
     )
     narrow, placed, two, bare = read_plan(written(tmp_path, text)).alternatives
-    np.testing.assert_allclose(source_positions_m(narrow), [-20, 0, 20])
-    np.testing.assert_allclose(source_positions_m(placed), [-100, 0, 100])
-    np.testing.assert_allclose(source_positions_m(two), [-25, 25])
-    assert narrow.dither.range_s == two.dither.range_s == 0.3
+    np.testing.assert_allclose(source_positions_m(narrow), [-27, -9, 9, 27])
+    np.testing.assert_allclose(source_positions_m(placed), [-120, -40, 40, 120])
+    np.testing.assert_allclose(source_positions_m(two), [-22.5, 22.5])
+    assert narrow.dither.range_s == two.dither.range_s == 0.25
     assert bare.dither.range_s == 0.0
-    assert bare.firing.shot_interval_m == 12.5
+    assert bare.firing.shot_interval_m == 10.0
 
 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("count = 12", "count = 0", r"count in table \[streamers\] is 0, .* from 1 to 40"),
-        ("separation_m = 100.0", "separation_m = -100.0", r"is -100\.0 m, .*above 0 to 2000, in m"),
-        ("length_m = 6000.0", "length_m = 0.0", r"length_m .* is 0\.0 m"),
-        ("length_m = 6000.0", "length_m = inf", r"length_m in table \[streamers\] is inf"),
-        ("length_m = 6000.0", "length_m = 6001.0", "no whole number of groups"),
-        ("count = 3", "count = 9", r"count in table \[sources\] is 9, .* 1 to 8"),
-        ("count = 3", "count = 3\nseperation_m = 30.0", "Did you mean 'separation_m'"),
-        ("count = 3", "count = 3\nseparation_m = 700.0", "Keep the sources inside the spread"),
-        ("count = 3", "count = 3\npositions_m = [0.0]", "3 sources and 1 position"),
+        ("count = 8", "count = 0", r"count in table \[streamers\] is 0, .* from 1 to 40"),
+        ("separation_m = 90.0", "separation_m = -90.0", r"is -90\.0 m, .*above 0 to 2000, in m"),
+        ("length_m = 4800.0", "length_m = 0.0", r"length_m .* is 0\.0 m"),
+        ("length_m = 4800.0", "length_m = inf", r"length_m in table \[streamers\] is inf"),
+        ("length_m = 4800.0", "length_m = 4801.0", "no whole number of groups"),
+        ("count = 4", "count = 9", r"count in table \[sources\] is 9, .* 1 to 8"),
+        ("count = 4", "count = 4\nseperation_m = 30.0", "Did you mean 'separation_m'"),
+        ("count = 4", "count = 4\nseparation_m = 700.0", "Keep the sources inside the spread"),
+        ("count = 4", "count = 4\npositions_m = [0.0]", "4 sources and 1 position"),
         (
-            "count = 3",
-            "count = 3\nseparation_m = 9.0\npositions_m = [0.0, 1.0, 2.0]",
+            "count = 4",
+            "count = 4\nseparation_m = 9.0\npositions_m = [0.0, 1.0, 2.0, 3.0]",
             "positions and a separation",
         ),
         ("[dither]", "[vessel]\nspeed_kn = [4.0, 4.5, 50.0]\n[dither]", "knots are impossible"),
         ("[dither]", "[vessel]\nspeed_kn = [5.0, 4.5, 4.0]\n[dither]", "knots are impossible"),
         ("[dither]", "[vessel]\nspeed_kn = [-4.0, 4.5, 5.0]\n[dither]", "knots are impossible"),
-        ("range_s = 0.3", "range_s = 2.6", "can swap shots"),
-        ("range_s = 0.3", "range_s = -0.3", r"range_s in table \[dither\] is -0\.3 s"),
-        ("range_s = 0.3", "", "the law is 'uniform' and the range 0 s"),
-        ("record_length_s = 8.0", "record_length_s = 4.0", "ends before the target window"),
-        ("window_s = [2.0, 5.0]", "window_s = [5.0, 2.0]", "a target window"),
+        ("range_s = 0.25", "range_s = 2.1", "can swap shots"),
+        ("range_s = 0.25", "range_s = -0.25", r"range_s in table \[dither\] is -0\.25 s"),
+        ("range_s = 0.25", "", "the law is 'uniform' and the range 0 s"),
+        ("record_length_s = 7.0", "record_length_s = 3.5", "ends before the target window"),
+        ("window_s = [1.6, 4.4]", "window_s = [4.4, 1.6]", "a target window"),
         ("[target]", "[targets]\n[target]", "Did you mean 'target'"),
         ('scheme = "in sequence"', 'scheme = "at will"', "is 'at will', .*\"natural timing\""),
         ('scheme = "in sequence"', 'scheme = "natural timing"', "no designed delays"),
         ('law = "uniform"', 'law = "table"', 'law = "table" together with table'),
-        ("record_length_s = 8.0", "record_length_s = 8000.0", r"8000\.0 s, .* above 0 to 60, in s"),
+        ("record_length_s = 7.0", "record_length_s = 7000.0", r"7000\.0 s, .* above 0 to 60, in s"),
         (
-            "length_m = 6000.0",
+            "length_m = 4800.0",
             "length_m = 6.0",
             r"length_m .* is 6\.0 m, .* from 50 to 20000",
         ),
-        ("count = 3", "count = 3\npressure_psi = 138.0", r"is 138\.0 psi, .* from 300 to 10000"),
-        ("line_length_km = 4.0", "line_length_km = 4000.0", r"is 4000\.0 km, .* to 1000, in km"),
+        ("count = 4", "count = 4\npressure_psi = 138.0", r"is 138\.0 psi, .* from 300 to 10000"),
+        ("line_length_km = 5.0", "line_length_km = 5000.0", r"is 5000\.0 km, .* to 1000, in km"),
         (
-            "separation_m = 100.0",
-            "separation_m = 10000.0",
-            r"is 10000\.0 m, .* above 0 to 2000, in m",
+            "separation_m = 90.0",
+            "separation_m = 9000.0",
+            r"is 9000\.0 m, .* above 0 to 2000, in m",
         ),
-        ("count = 12\nseparation_m = 100.0", "count = 12", "12 streamers have no separation"),
-        ("count = 12\nseparation_m = 100.0", "count = 1", "one streamer sets no standard"),
+        ("count = 8\nseparation_m = 90.0", "count = 8", "8 streamers have no separation"),
+        ("count = 8\nseparation_m = 90.0", "count = 1", "one streamer sets no standard"),
     ],
 )
 def test_bad_plans_are_refused(tmp_path: Path, old: str, new: str, message: str) -> None:
@@ -107,28 +110,28 @@ def test_bad_plans_are_refused(tmp_path: Path, old: str, new: str, message: str)
 
 
 def test_shots_may_swap_when_the_plan_says_so(tmp_path: Path) -> None:
-    text = PLAN.replace("range_s = 0.3", "range_s = 2.6\nmay_swap_order = true")
-    assert read_plan(written(tmp_path, text)).alternatives[0].dither.range_s == 2.6
+    text = PLAN.replace("range_s = 0.25", "range_s = 2.1\nmay_swap_order = true")
+    assert read_plan(written(tmp_path, text)).alternatives[0].dither.range_s == 2.1
 
 
 @pytest.mark.parametrize(
     ("strings", "message"),
     [
-        ('[["a"], ["b"], ["a"]]', "sources 1 and 3 share string 'a'"),
-        ('[["a"], ["b"], ["c"]]', "fires string 'c', which is not described"),
-        ('[["a"], ["b"]]', "3 sources and 2 lists of strings"),
-        ('[["a"], ["b"], []]', "fires no string"),
+        ('[["a"], ["b"], ["a"], ["d"]]', "sources 1 and 3 share string 'a'"),
+        ('[["a"], ["b"], ["c"], ["d"]]', "fires string 'c', which is not described"),
+        ('[["a"], ["b"]]', "4 sources and 2 lists of strings"),
+        ('[["a"], ["b"], [], ["d"]]', "fires no string"),
     ],
 )
 def test_strings_that_cannot_be_are_refused(tmp_path: Path, strings: str, message: str) -> None:
-    text = PLAN.replace("count = 3", f"count = 3\nstrings = {strings}") + STRINGS
+    text = PLAN.replace("count = 4", f"count = 4\nstrings = {strings}") + STRINGS
     text = text.replace("in sequence", "near-simultaneous")
     with pytest.raises(SettingsError, match=message):
         read_plan(written(tmp_path, text))
 
 
 def test_sources_may_share_a_string_in_sequence(tmp_path: Path) -> None:
-    text = PLAN.replace("count = 3", 'count = 3\nstrings = [["a"], ["b"], ["a"]]') + STRINGS
+    text = PLAN.replace("count = 4", 'count = 4\nstrings = [["a"], ["b"], ["a"], ["d"]]') + STRINGS
     assert read_plan(written(tmp_path, text)).alternatives[0].sources.strings is not None
 
 
@@ -139,14 +142,14 @@ def test_two_alternatives_of_one_name_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_table_of_delays_is_read_in(tmp_path: Path) -> None:
-    rows = [f"{k},{k % 3 + 1},{(37 * k) % 500}" for k in range(60)]
+    rows = [f"{k},{k % 4 + 1},{(41 * k) % 440}" for k in range(60)]
     (tmp_path / "delays.csv").write_text(
-        "# offset_ms: 250\nshot_point,source,delay_ms\n" + "\n".join(rows), encoding="utf-8-sig"
+        "# offset_ms: 220\nshot_point,source,delay_ms\n" + "\n".join(rows), encoding="utf-8-sig"
     )
-    text = PLAN.replace('law = "uniform"\nrange_s = 0.3', 'law = "table"\ntable = "delays.csv"')
+    text = PLAN.replace('law = "uniform"\nrange_s = 0.25', 'law = "table"\ntable = "delays.csv"')
     plan = read_plan(written(tmp_path, text))
-    table = plan.tables["tests"]
-    assert table.delay_s[1] == pytest.approx(0.037 - 0.25)
+    table = plan.tables["trial"]
+    assert table.delay_s[1] == pytest.approx(0.041 - 0.22)
     assert plan.alternatives[0].dither.range_s == pytest.approx(0.5 * np.ptp(table.delay_s))
 
 
