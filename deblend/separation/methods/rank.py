@@ -68,7 +68,7 @@ class RankReduction:
     .. [3] J. Cheng and M. Sacchi, 2015, Separation and reconstruction of simultaneous source data
        via iterative rank reduction, Geophysics 80(4), V57-V66.
     .. [4] W. Huang, R. Wang, Y. Chen, H. Li and S. Gan, 2016, Damped multichannel singular
-       spectrum analysis for 3D random noise attenuation, Geophysics 81, V261-V270.
+       spectrum analysis for 3D random noise attenuation, Geophysics 81(4), V261-V270.
     """
 
     patch: tuple[int, int, int] = (12, 6, 32)
