@@ -1,4 +1,4 @@
-"""What a run tells about itself while it goes on."""
+"""Steps of a run, for whoever shows its progress."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Step:
     note: str = ""
     """A few words beside the bar."""
     worked: float = 0.0
-    left: float = 0.0
+    remaining: float = 0.0
     """Sample-iterations of this stage so far, also those that will be done again, and to come."""
 
 
@@ -30,4 +30,4 @@ Progress = Callable[[Step], None]
 
 
 def silent(step: Step) -> None:
-    """Tell nobody."""
+    """Show nothing."""

@@ -34,10 +34,10 @@ def score_row(
 
 def settings_text(settings: Settings) -> str:
     """Settings that may change a score, in one cell."""
-    told = {
+    described = {
         key: value for key, value in settings.items() if key not in ("method", "length_s", "seed")
     }
-    return json.dumps(told, sort_keys=True)
+    return json.dumps(described, sort_keys=True)
 
 
 def _cell(value: Any) -> str:

@@ -66,7 +66,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         line = make_line(Path(name) / "line", asked.minutes, asked.channels, 4.0, 10, "fk")
         for case, (environment, kept) in CASES.items():
-            told = subprocess.run(
+            output = subprocess.run(
                 [*ONE_RUN, line, f"{name}/{case}", str(kept)],
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -74,7 +74,7 @@ def main() -> None:
                 text=True,
                 env=os.environ | {"NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"} | environment,
             ).stdout
-            found = json.loads(told.splitlines()[-1])
+            found = json.loads(output.splitlines()[-1])
             numbers |= {f"{case}_{key}": value for key, value in found.items()}
     keep("run.malloc", numbers)
 

@@ -73,10 +73,10 @@ def begin_run(line: Path, out: Path, threads: int, *asked: object) -> Run:
 
 
 def end_run(process: Run) -> Took:
-    told, _ = process.communicate()
+    output, _ = process.communicate()
     if process.returncode:
         raise SystemExit(f"a run ended with status {process.returncode}")
-    return Took(**json.loads(told.splitlines()[-1]))
+    return Took(**json.loads(output.splitlines()[-1]))
 
 
 def one_run(line: Path, out: Path, processes: int, block_channels: int) -> None:

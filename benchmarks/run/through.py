@@ -27,7 +27,7 @@ from deblend.line.line_file import read_line_file
 from deblend.line.open_line import open_line
 from deblend.line.prepare_line import prepare_line
 from deblend.model.recording import Recording
-from deblend.run.overlap import ahead
+from deblend.run.overlap import prefetched
 from deblend.run.run_folder import RunFolder
 from deblend.run.staging import stage_records, staged_recording
 from deblend.run.store import create_estimate_store, write_channels
@@ -81,11 +81,11 @@ def through(folder: Path, minutes: float, channels: int) -> dict[str, Number]:
     staged_s = time.perf_counter() - begin
     recording = staged_recording(job.recording, work)
     rows = slots_in_table_order(job)
-    shelf = folder / "gathers"
-    create_estimate_store(shelf, (len(rows), channels, job.length), BLOCK)
+    estimate_store = folder / "gathers"
+    create_estimate_store(estimate_store, (len(rows), channels, job.length), BLOCK)
     blocks = [range(at, min(at + BLOCK, channels)) for at in range(0, channels, BLOCK)]
-    for block, gathers in zip(blocks, ahead(cut_blocks(job, recording, blocks)), strict=True):
-        write_channels(shelf, block, gathers, rows)
+    for block, gathers in zip(blocks, prefetched(cut_blocks(job, recording, blocks)), strict=True):
+        write_channels(estimate_store, block, gathers, rows)
     whole_s = time.perf_counter() - begin
     record = 4 * channels * recording.shape[1]
     written = record + 4 * len(rows) * channels * job.length

@@ -72,7 +72,7 @@ def compare(
             only=only,
             again=again,
             retry=retry,
-            told=show_row,
+            on_row=show_row,
         )
     except KeyboardInterrupt:
         raise KeyboardInterrupt("finished runs are kept; the same command goes on") from None

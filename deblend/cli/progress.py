@@ -23,7 +23,7 @@ from rich.progress import (
 from rich.table import Column
 from rich.text import Text
 
-from deblend.progress import Progress as Teller
+from deblend.progress import Progress as ReportProgress
 from deblend.progress import Stage, Step
 
 STAGES: Final[dict[Stage, str]] = {
@@ -41,7 +41,7 @@ LINE_EVERY_S: Final = 30.0
 
 @dataclass
 class Pace:
-    """How fast a stage goes on, in the mean since its beginning, and how long it will take yet.
+    """Mean speed of a stage since its beginning, and when it will end.
 
     The mean over all of it is steady, and pauses between iterations, such as the writing of
     blocks, count in it.
@@ -51,15 +51,15 @@ class Pace:
     rate: float | None = None
     ends_s: float | None = None
 
-    def told(self, step: Step, now_s: float) -> None:
-        """Take in where the stage stands."""
-        worked, left = step.done, step.total - step.done
+    def update(self, step: Step, now_s: float) -> None:
+        """Take in a step of the stage."""
+        worked, remaining = step.done, step.total - step.done
         if step.worked:
-            worked, left = step.worked, step.left
+            worked, remaining = step.worked, step.remaining
         if worked > 0 and now_s > self.begun_s:
             rate = worked / (now_s - self.begun_s)
             self.rate = rate if step.worked else None
-            self.ends_s = now_s + left / rate
+            self.ends_s = now_s + remaining / rate
 
     def words(self, now_s: float) -> str:
         """What remains and the rate; nothing before anything is done."""
@@ -73,21 +73,23 @@ class Pace:
 
 
 @contextmanager
-def progress_display() -> Iterator[Teller]:
-    """Something to tell where a run stands."""
+def progress_display() -> Iterator[ReportProgress]:
+    """A function that shows the steps of a run."""
     console = Console(stderr=True)
-    with _bars(console) if console.is_terminal else _lines(console) as tell:
-        yield tell
+    with _bars(console) if console.is_terminal else _lines(console) as report:
+        yield report
 
 
 @contextmanager
-def _lines(console: Console, clock: Callable[[], float] = time.monotonic) -> Iterator[Teller]:
+def _lines(
+    console: Console, clock: Callable[[], float] = time.monotonic
+) -> Iterator[ReportProgress]:
     """A line for every stage and now and then, for the log of a batch queue."""
     stage: Stage | None = None
     pace = Pace(0.0)
     shown_s = 0.0
 
-    def tell(step: Step) -> None:
+    def report(step: Step) -> None:
         nonlocal stage, pace, shown_s
         now_s = clock()
         if step.stage == "plan":
@@ -95,7 +97,7 @@ def _lines(console: Console, clock: Callable[[], float] = time.monotonic) -> Ite
             return
         if step.stage != stage:
             pace = Pace(now_s)
-        pace.told(step, now_s)
+        pace.update(step, now_s)
         if step.stage == stage and now_s - shown_s < LINE_EVERY_S:
             return
         stage, shown_s = step.stage, now_s
@@ -104,11 +106,11 @@ def _lines(console: Console, clock: Callable[[], float] = time.monotonic) -> Ite
         line = f"{STAGES[stage]}: {words}" if words else STAGES[stage]
         console.print(line, markup=False, highlight=False, soft_wrap=True)
 
-    yield tell
+    yield report
 
 
 @contextmanager
-def _bars(console: Console) -> Iterator[Teller]:
+def _bars(console: Console) -> Iterator[ReportProgress]:
     """A bar for every stage."""
     tasks: dict[Stage, tuple[TaskID, Pace]] = {}
     display = Progress(
@@ -122,7 +124,7 @@ def _bars(console: Console) -> Iterator[Teller]:
         expand=True,
     )
 
-    def tell(step: Step) -> None:
+    def report(step: Step) -> None:
         display.start()
         if step.stage == "plan":
             display.console.print(step.note, markup=False, highlight=False)
@@ -135,11 +137,11 @@ def _bars(console: Console) -> Iterator[Teller]:
             task = display.add_task(STAGES[step.stage], total=total, note="", pace=pace)
             tasks[step.stage] = task, pace
         task, pace = tasks[step.stage]
-        pace.told(step, now_s)
+        pace.update(step, now_s)
         display.update(task, completed=step.done, total=total, note=escape(step.note))
 
     try:
-        yield tell
+        yield report
         _finish_all(display)
     finally:
         if display.live.is_started:  # one that never began would leave an empty line

@@ -92,8 +92,8 @@ def separate(
         finish_run,
         machines_of,
         prepare_run,
+        run_block,
         run_line,
-        separate_block_numbered,
     )
 
     line = read_line_file(line_file)
@@ -109,7 +109,7 @@ def separate(
         if prepare:
             count = prepare_run(line, progress, options=options)
         elif block is not None:
-            separate_block_numbered(line, block, progress)
+            run_block(line, block, progress)
         else:
             outcome = (
                 finish_run(line, progress) if finish else run_line(line, progress, options=options)

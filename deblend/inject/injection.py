@@ -143,19 +143,19 @@ def _inject(
     level_db: float,
     seed: int,
 ) -> Injection:
-    told = _told(job, alone, progress)
-    before = _baseline(job, scratch, told)
+    block_progress = _block_progress(job, alone, progress)
+    before = _baseline(job, scratch, block_progress)
     known = bool(np.isfinite(opened.geometry.offset_m).all())
     offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
     events = _design(job, before, offset_m if known else None, level_db, seed)
     added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
     classes = offset_classes(offset_m)
-    responses = _respond(job, before, added, classes, _rows(job), told)
+    responses = _respond(job, before, added, classes, _rows(job), block_progress)
     only = replace(added, only=alone)
     others = {source: rows for source, rows in _rows(job).items() if source != alone}
     windows = sample_windows(job.length)
     elsewhere = {source: np.zeros((2, len(windows))) for source in others}
-    copies = _respond(job, before, only, classes, others, told, elsewhere)
+    copies = _respond(job, before, only, classes, others, block_progress, elsewhere)
     rows = injection_rows(
         events, responses, alone, copies, _class_offsets_m(offset_m, classes, known)
     )
@@ -185,7 +185,7 @@ def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
     return found
 
 
-def _told(job: Job, alone: Source, progress: Progress) -> BlockProgress:
+def _block_progress(job: Job, alone: Source, progress: Progress) -> BlockProgress:
     """Progress of the three separations, whose blocks are numbered one after the other."""
     count = len(job.blocks)
     notes = ("as recorded", "events in all sources", f"events in source {alone}")
@@ -203,23 +203,23 @@ def _told(job: Job, alone: Source, progress: Progress) -> BlockProgress:
 
 
 def _separated(
-    job: Job, times: int, told: BlockProgress
+    job: Job, times: int, block_progress: BlockProgress
 ) -> Iterator[tuple[range, NDArray[np.float32]]]:
     """Estimates block by block in the separation numbered `times`, from 0."""
     for number, block in enumerate(job.blocks, times * len(job.blocks)):
 
-        def tell(record: IterationRecord, number: int = number) -> None:
-            told.told(number, record)
+        def on_iteration(record: IterationRecord, number: int = number) -> None:
+            block_progress.on_iteration(number, record)
 
-        yield block, separate_channels(job, block, tell).estimate
-        told.done(number)
+        yield block, separate_channels(job, block, on_iteration).estimate
+        block_progress.on_done(number)
 
 
-def _baseline(job: Job, scratch: Path, told: BlockProgress) -> NDArray[np.float32]:
+def _baseline(job: Job, scratch: Path, block_progress: BlockProgress) -> NDArray[np.float32]:
     """Estimate without events, on disk, shape (shot, channel, time)."""
     shape = (len(job.shots), job.recording.shape[0], job.length)
     before = scratch_array(scratch / "before.npy", shape)
-    for block, estimate in _separated(job, 0, told):
+    for block, estimate in _separated(job, 0, block_progress):
         before[:, block.start : block.stop] = estimate
     return before
 
@@ -254,14 +254,14 @@ def _respond(
     added: EventGathers,
     classes: NDArray[np.int64],
     rows: Mapping[Source, NDArray[np.int64]],
-    told: BlockProgress,
+    block_progress: BlockProgress,
     elsewhere: dict[Source, NDArray[np.float64]] | None = None,
 ) -> dict[Source, Response]:
     """Separate with events, and measure the response of each source in `rows`."""
     with_events = replace(job, recording=inject(job.recording, added))
     windows = sample_windows(job.length)
     sums: dict[Source, Response] = {}
-    for block, after in _separated(with_events, 1 if elsewhere is None else 2, told):
+    for block, after in _separated(with_events, 1 if elsewhere is None else 2, block_progress):
         for source, own in rows.items():
             difference = after[own] - before[own, block.start : block.stop]
             response = measure_response(difference, added, own, block, classes)

@@ -75,7 +75,7 @@ def line_extent(job: Job) -> Extent:
 
 
 def plan_line(
-    job: Job, block_bytes: int, processes: int, fixed_bytes: int, *, sharing: int
+    job: Job, block_bytes: int, processes: int, fixed_bytes: int, *, processes_on_host: int
 ) -> BlockCuts:
     """Cut a line into blocks that fit into a budget, as many for each process.
 
@@ -88,8 +88,8 @@ def plan_line(
     processes : int
         Processes that work on a block each.
     fixed_bytes : int
-        What each of them takes beside.
-    sharing : int
+        What each of them takes besides.
+    processes_on_host : int
         Of these processes, those on one machine, which share the budget.
 
     Raises
@@ -100,10 +100,13 @@ def plan_line(
     extent = line_extent(job)
     least = least_bytes(extent)
     if block_bytes < least:
-        given, needed = (sharing * (fixed_bytes + part) / 1e9 for part in (block_bytes, least))
+        given, needed = (
+            processes_on_host * (fixed_bytes + part) / 1e9 for part in (block_bytes, least)
+        )
         raise SettingsError(
-            f"a memory budget of {given:.4g} GB for {counted(sharing, 'process', 'processes')} is "
-            "too small for one channel with its neighbours",
+            f"a memory budget of {given:.4g} GB for "
+            f"{counted(processes_on_host, 'process', 'processes')} is too small for one channel "
+            "with its neighbours",
             remedy=f"Give at least {math.ceil(1e4 * needed) / 1e4:.4f} GB.",
         )
     return plan_blocks(extent, block_bytes, processes=processes)

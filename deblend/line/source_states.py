@@ -68,8 +68,8 @@ def without_near_field(line: LineFile, recording: Recording) -> Recording:
     keys = line.keys.near_field
     if keys is None or keys.files:
         return recording
-    beside = [number for numbers in keys.channels.values() for number in numbers]
-    kept = np.flatnonzero(~np.isin(recording.channel_numbers, beside))
+    hydrophones = [number for numbers in keys.channels.values() for number in numbers]
+    kept = np.flatnonzero(~np.isin(recording.channel_numbers, hydrophones))
     if not kept.size:
         raise SettingsError(
             "all channels of the record are near-field hydrophones",
@@ -129,12 +129,12 @@ def _with_near_field(
 
     keys = line.keys.near_field
     assert keys is not None
-    beside = line_recording(line, keys.files) if keys.files else recording
-    beside = as_recorded(beside)
+    hydrophones = line_recording(line, keys.files) if keys.files else recording
+    hydrophones = as_recorded(hydrophones)
     by_name = {str(source): source for source in shots.sources}
     findings: list[Finding] = []
     for name, numbers in keys.channels.items():
-        rows = [_row_of(line, beside, number) for number in numbers]
+        rows = [_row_of(line, hydrophones, number) for number in numbers]
         if name not in by_name or not rows:
             raise SettingsError(
                 f"near-field channels are given for source {name!r}"
@@ -142,13 +142,13 @@ def _with_near_field(
                 where=f"{line.path}, table [near_field]",
                 remedy=f"Sources: {', '.join(by_name)}.",
             )
-        record = beside.read(rows, 0, beside.shape[1])
+        record = hydrophones.read(rows, 0, hydrophones.shape[1])
         own = shots.rows_of(by_name[name])
         heard = near_field(
             record,
             shots.fire_time_ns[own],
-            start_ns=beside.start_ns,
-            interval_ns=beside.interval_ns,
+            start_ns=hydrophones.start_ns,
+            interval_ns=hydrophones.interval_ns,
         )
         if heard is None:
             message = f"The hydrophones of source {name} recorded fewer than five of its shots."

@@ -1,1 +1,1 @@
-"""A line separated on disk: plan, store, blocks handed out, results published."""
+"""A line separated on disk: `deblend separate`: plan, store, blocks, results."""

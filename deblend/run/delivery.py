@@ -32,13 +32,13 @@ MOST_FOLD_VALUES: Final = 20_000
 
 
 def deliver_sources(
-    work: UnfinishedRun, measures: LineMeasures, results: Path, progress: Progress
+    unfinished: UnfinishedRun, measures: LineMeasures, results: Path, progress: Progress
 ) -> list[DeliveredFile]:
     """Write one SEG-Y file for each source that has delivered shots, streamed from the store.
 
     Parameters
     ----------
-    work, measures
+    unfinished, measures
         The run, and what was measured in it.
     results : Path
         Folder in which the folder of delivered files is made.
@@ -51,33 +51,33 @@ def deliver_sources(
         If something does not fit the format or cannot be written.
     """
     (results / DELIVERED).mkdir()
-    sources = delivered_sources(work, results)
+    sources = delivered_sources(unfinished, results)
     files: list[DeliveredFile] = []
     for number, path, rows in sources:
-        source = work.job.shots.sources[number]
+        source = unfinished.job.shots.sources[number]
         progress(Step("deliver", len(files), len(sources), f"source {source}"))
-        gathers = _describe(rows, work, measures)
-        files.append(write_source_segy(path, work.estimates(number, rows), gathers))
+        gathers = _describe(rows, unfinished, measures)
+        files.append(write_source_segy(path, unfinished.estimates(number, rows), gathers))
     progress(Step("deliver", len(files), len(files)))
     return files
 
 
 def delivered_sources(
-    work: UnfinishedRun, folder: Path
+    unfinished: UnfinishedRun, folder: Path
 ) -> list[tuple[int, Path, NDArray[np.int64]]]:
     """Sources that have delivered shots, by their place in the table; file and rows of each.
 
     Parameters
     ----------
-    work : UnfinishedRun
+    unfinished : UnfinishedRun
         The run.
     folder : Path
         Where the folder of delivered files is.
     """
     return [
         (number, folder / DELIVERED / file_name(source, number), rows)
-        for number, source in enumerate(work.job.shots.sources)
-        if (rows := work.rows_of(number)).size
+        for number, source in enumerate(unfinished.job.shots.sources)
+        if (rows := unfinished.rows_of(number)).size
     ]
 
 
@@ -88,9 +88,9 @@ def file_name(source: int | str, number: int) -> str:
 
 
 def _describe(
-    rows: NDArray[np.int64], work: UnfinishedRun, measures: LineMeasures
+    rows: NDArray[np.int64], unfinished: UnfinishedRun, measures: LineMeasures
 ) -> SourceGathers:
-    job, geometry = work.job, work.opened.geometry
+    job, geometry = unfinished.job, unfinished.opened.geometry
     return SourceGathers(
         shots=job.shots.take(rows),
         geometry=Geometry(
@@ -100,12 +100,12 @@ def _describe(
             geometry.receiver_depth_m,
         ),
         channel_numbers=job.recording.channel_numbers,
-        dead=work.counts.dead,
+        dead=unfinished.counts.dead,
         interval_ns=job.recording.interval_ns,
         length=job.length,
         amplitude_unit=job.recording.amplitude_unit,
-        line=work.opened.line.name,
-        history=history_sentences(work.opened, job, measures),
+        line=unfinished.opened.line.name,
+        history=history_sentences(unfinished.opened, job, measures),
     )
 
 
@@ -150,7 +150,7 @@ def input_paths(opened: OpenLine) -> list[Path]:
 def write_line_manifest(
     path: Path,
     folder: Path,
-    work: UnfinishedRun,
+    unfinished: UnfinishedRun,
     files: list[DeliveredFile],
     others: list[Path],
     findings: tuple[Finding, ...],
@@ -164,7 +164,7 @@ def write_line_manifest(
         The manifest, beside the results.
     folder : Path
         The output folder.
-    work : UnfinishedRun
+    unfinished : UnfinishedRun
         The run.
     files : list of DeliveredFile
         Delivered SEG-Y.
@@ -180,20 +180,20 @@ def write_line_manifest(
         for file in files
     ]
     outputs += [file_record(other, relative_to=path.parent) for other in others]
-    job = work.job
+    job = unfinished.job
     write_manifest(
         Manifest(
-            line=work.opened.line.name,
-            started_utc=work.plan.started_utc,
+            line=unfinished.opened.line.name,
+            started_utc=unfinished.plan.started_utc,
             ended_utc=ended_utc,
-            time_scale=work.opened.recording.scale,
+            time_scale=unfinished.opened.recording.scale,
             inputs=tuple(
-                file_record(name, relative_to=folder) for name in input_paths(work.opened)
+                file_record(name, relative_to=folder) for name in input_paths(unfinished.opened)
             ),
             outputs=tuple(outputs),
             settings=job.settings,
             shots_delivered={str(file.source): file.shot_count for file in files},
-            shots_not_delivered=count_reasons(work.opened, job),
+            shots_not_delivered=count_reasons(unfinished.opened, job),
             unexplained_residual={
                 "choice": job.residual,
                 "consequence": RESIDUAL_CHOICES[job.residual],
@@ -211,20 +211,20 @@ def count_reasons(opened: OpenLine, job: Job) -> dict[str, int]:
 
 
 def report_contents(
-    work: UnfinishedRun,
+    unfinished: UnfinishedRun,
     measures: LineMeasures,
     sections: tuple[GatherSection, ...],
     findings: tuple[Finding, ...],
 ) -> Contents:
     """What the report shows of a run."""
-    opened, job = work.opened, work.job
+    opened, job = unfinished.opened, unfinished.job
     recording, table = job.recording, opened.line.shots_path
     start = format_instant(recording.start_ns, recording.scale)
     return Contents(
         title=opened.line.name,
         sections=sections,
         acquisition=_acquisition(job),
-        convergence=_convergence(work, measures),
+        convergence=_convergence(unfinished, measures),
         findings=findings,
         settings={name: _written(value) for name, value in job.settings.items()},
         provenance={
@@ -234,8 +234,8 @@ def report_contents(
             f"{counted(len(job.shots), 'row')}",
             "time scale": recording.scale.upper(),
             "unexplained part": RESIDUAL_CHOICES[job.residual],
-            "separated in": work.plan.cut,
-            "run started": work.plan.started_utc,
+            "separated in": unfinished.plan.cut,
+            "run started": unfinished.plan.started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",
         },
         amplitude_unit=recording.amplitude_unit,
@@ -259,12 +259,12 @@ def _acquisition(job: Job) -> Acquisition:
     )
 
 
-def _convergence(work: UnfinishedRun, measures: LineMeasures) -> tuple[Convergence, ...]:
-    numbers = work.job.recording.channel_numbers
+def _convergence(unfinished: UnfinishedRun, measures: LineMeasures) -> tuple[Convergence, ...]:
+    numbers = unfinished.job.recording.channel_numbers
     curves = []
     for block, history in enumerate(measures.histories):
-        span, channels = work.plan.place(block)
-        part = f", span {span + 1}" if len(work.plan.spans) > 1 else ""
+        span, channels = unfinished.plan.place(block)
+        part = f", span {span + 1}" if len(unfinished.plan.spans) > 1 else ""
         curves.append(
             Convergence(
                 iteration=np.array([record.iteration for record in history]),

@@ -9,7 +9,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, ThreadPoolExecutor
-from concurrent.futures import Future as Promise
+from concurrent.futures import Future as ThreadFuture
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from importlib import import_module
@@ -24,9 +24,9 @@ from deblend.run.run_plan import software_versions
 from deblend.run.unfinished import (
     OnIteration,
     UnfinishedRun,
+    cached_unfinished_run,
     measure_reference,
-    open_unfinished_once,
-    separate_block_of,
+    separate_and_store_block,
 )
 from deblend.separation.loop import IterationRecord
 from deblend.words import counted
@@ -40,7 +40,7 @@ OnBlockIteration = Callable[[int, IterationRecord], None]
 OnDone = Callable[[int, Any], None]
 """Called with a block and what its task returned."""
 
-TASKS: Final = {"reference": measure_reference, "separate": separate_block_of}
+TASKS: Final = {"reference": measure_reference, "separate": separate_and_store_block}
 THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 COMPILED: Final = (
     "deblend.separation.loop_kernels",
@@ -52,15 +52,15 @@ COMPILED: Final = (
 """What the loop imports on first use."""
 ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
-_SELDOM: Final = {
+_QUIET_CLUSTER: Final = {
     "distributed.worker.profile.enabled": False,
     "distributed.admin.tick.interval": "500ms",
 }
 """What looks after local processes wakes up a hundred times a second by default, and takes time
 from the cores that they compute on."""
 _TOPIC: Final = "deblend-iterations"
-_LOOK_S: Final = 0.2
-_TELL_S: Final = 0.5
+_POLL_S: Final = 0.2
+_REPORT_INTERVAL_S: Final = 0.5
 """Least time between two messages of a worker: each takes a millisecond of whoever listens."""
 _TRIES: Final = 3
 
@@ -76,8 +76,8 @@ class Machines:
     stalled_after_s: float = 1800.0
     """A worker that says nothing of its block for so long, or a scheduler, is given up."""
     workers: int = 1
-    """Of a scheduler, as far as it has been asked (`with_present_workers`)."""
-    sharing: int = 1
+    """Of a scheduler, as far as it has been asked (`count_workers`)."""
+    workers_on_fullest_host: int = 1
     """Of these, on the host that has most of them."""
 
     @property
@@ -86,17 +86,17 @@ class Machines:
         return self.scheduler is None and self.processes == 1
 
     @property
-    def side_by_side(self) -> int:
+    def blocks_at_once(self) -> int:
         """Blocks that are worked on at a time."""
         return self.processes if self.scheduler is None else self.workers
 
     @property
-    def on_one_host(self) -> int:
+    def blocks_on_one_host(self) -> int:
         """Blocks that are in the memory of one machine at a time."""
-        return self.processes if self.scheduler is None else self.sharing
+        return self.processes if self.scheduler is None else self.workers_on_fullest_host
 
 
-def with_present_workers(machines: Machines) -> Machines:
+def count_workers(machines: Machines) -> Machines:
     """The same, with the workers that a scheduler has: blocks are planned for all of them.
 
     Raises
@@ -107,29 +107,30 @@ def with_present_workers(machines: Machines) -> Machines:
     if machines.scheduler is None:
         return machines
     with _client(machines) as client:
-        hosts = Counter(_host(address) for address in _some_workers(client))
-    return replace(machines, workers=hosts.total(), sharing=max(hosts.values()))
+        hosts = Counter(_host(address) for address in _require_workers(client))
+    return replace(machines, workers=hosts.total(), workers_on_fullest_host=max(hosts.values()))
 
 
 BlockRunner = Callable[[Task, Sequence[int], OnDone, OnBlockIteration], None]
-"""Works on blocks, in any order: the task, the blocks, who is told."""
+"""Works on blocks, in any order: the task, the blocks, what is called after each, and after each
+iteration."""
 
 
 @contextmanager
 def runner(
-    machines: Machines, say: Callable[[str], None]
+    machines: Machines, log: Callable[[str], None]
 ) -> Iterator[Callable[[UnfinishedRun], BlockRunner]]:
     """Something that works on blocks of a run.
 
-    Local processes start beside what the caller does until it hands over the run; a scheduler is
-    asked at once.
+    Local processes start in a thread until the caller has a run for them; a scheduler is asked at
+    once.
 
     Parameters
     ----------
     machines : Machines
         Where.
-    say : callable
-        Told where progress of a cluster can be watched.
+    log : callable
+        Gets messages on the workers, and where a cluster can be watched.
 
     Raises
     ------
@@ -137,36 +138,36 @@ def runner(
         If the scheduler does not answer, has no workers, or workers have other versions.
     """
     if machines.here:
-        yield lambda work: lambda *asked: _in_process(work, *asked)
+        yield lambda unfinished: lambda *asked: _in_process(unfinished, *asked)
         return
-    with ExitStack() as opened, ThreadPoolExecutor(1) as beside:
-        coming: Promise[Client] = beside.submit(_ready_client, machines, opened)
+    with ExitStack() as resources, ThreadPoolExecutor(1) as thread:
+        client_promise: ThreadFuture[Client] = thread.submit(_ready_client, machines, resources)
         if machines.scheduler is not None:
-            coming.result()
+            client_promise.result()
 
-        def run_on(work: UnfinishedRun) -> BlockRunner:
-            client = coming.result()
-            say(counted(len(_workers(client, ANSWER_S)), "worker") + _dashboard(client))
-            return lambda task, blocks, done, told: _Dispatch(
-                client, machines, work, task, done, told, say
+        def make_runner(unfinished: UnfinishedRun) -> BlockRunner:
+            client = client_promise.result()
+            log(counted(len(_workers(client, ANSWER_S)), "worker") + _dashboard(client))
+            return lambda task, blocks, on_done, on_iteration: _Dispatch(
+                client, machines, unfinished, task, on_done, on_iteration, log
             ).run(blocks)
 
         try:
-            yield run_on
+            yield make_runner
         except KeyboardInterrupt:
             if machines.scheduler is None:
-                say("stopping: the local processes get some seconds to end")
+                log("stopping: the local processes get some seconds to end")
             raise
 
 
-def _ready_client(machines: Machines, opened: ExitStack) -> Client:
-    client = opened.enter_context(_client(machines))
+def _ready_client(machines: Machines, resources: ExitStack) -> Client:
+    client = resources.enter_context(_client(machines))
     _check_versions(client)
-    _on_each(client, _load, within_s=machines.stalled_after_s)
+    _call_on_each(client, _warm_up, within_s=machines.stalled_after_s)
     return client
 
 
-def _load() -> None:
+def _warm_up() -> None:
     """Load on a worker all that its first block would wait for; most of it comes with this file."""
     use_one_heap()
     keep_freed_memory()
@@ -175,29 +176,35 @@ def _load() -> None:
 
 
 def _in_process(
-    work: UnfinishedRun, task: Task, blocks: Sequence[int], done: OnDone, told: OnBlockIteration
+    unfinished: UnfinishedRun,
+    task: Task,
+    blocks: Sequence[int],
+    on_done: OnDone,
+    on_iteration: OnBlockIteration,
 ) -> None:
     for block in blocks:
 
-        def tell(record: IterationRecord, block: int = block) -> None:
-            told(block, record)
+        def report(record: IterationRecord, block: int = block) -> None:
+            on_iteration(block, record)
 
-        done(block, _do(task, work, block, tell))
+        on_done(block, _run_task(task, unfinished, block, report))
 
 
-def _do(task: Task, work: UnfinishedRun, block: int, tell: OnIteration) -> Any:
+def _run_task(task: Task, unfinished: UnfinishedRun, block: int, report: OnIteration) -> Any:
     """Work on one block, and leave none of its memory to the next one, whose sizes may differ."""
     try:
-        return TASKS[task](work, block, tell)
+        return TASKS[task](unfinished, block, report)
     finally:
         give_back_freed_memory()
 
 
-def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: int) -> Any:
-    """What a worker is asked to do: open the run once, and work on one block.
+def run_on_worker(
+    task: Task, folder: str, started_utc: str, block: int, workers_on_host: int
+) -> Any:
+    """Work on one block in a worker, which opens the run once.
 
-    The cores of the host are shared with the other workers on it, `sharing` in all, unless the
-    worker was told how many threads to take.
+    The `workers_on_host` share the cores of their host, unless the environment of the worker sets
+    its threads.
     """
     from distributed import Reschedule, get_worker
 
@@ -205,23 +212,23 @@ def on_worker(task: Task, folder: str, started_utc: str, block: int, sharing: in
     use_one_heap()
     keep_freed_memory()
     if "NUMBA_NUM_THREADS" not in os.environ:
-        threads = str(max(1, thread_count() // sharing))
+        threads = str(max(1, thread_count() // workers_on_host))
         os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
 
-    told_at = float("-inf")
+    reported_s = float("-inf")
     key = worker.get_current_task()
 
-    def tell(record: IterationRecord) -> None:
-        nonlocal told_at
+    def report(record: IterationRecord) -> None:
+        nonlocal reported_s
         # A run that was stopped, or is gone, wants its blocks no more; the next one waits for us.
         if key not in worker.state.tasks or worker.state.tasks[key].state == "cancelled":
             raise Reschedule
-        if time.monotonic() - told_at < _TELL_S and not record.review_follows:
+        if time.monotonic() - reported_s < _REPORT_INTERVAL_S and not record.review_follows:
             return
-        told_at = time.monotonic()
+        reported_s = time.monotonic()
         worker.log_event(_TOPIC, (block, asdict(record)))
 
-    return _do(task, open_unfinished_once(Path(folder), started_utc), block, tell)
+    return _run_task(task, cached_unfinished_run(Path(folder), started_utc), block, report)
 
 
 @contextmanager
@@ -231,8 +238,8 @@ def _client(machines: Machines) -> Iterator[Client]:
 
     if machines.scheduler is not None:
         try:
-            with ThreadPoolExecutor(1) as beside:  # a notebook has a loop of its own
-                beside.submit(asyncio.run, _greet(machines.scheduler)).result()
+            with ThreadPoolExecutor(1) as thread:  # a notebook has a loop of its own
+                thread.submit(asyncio.run, _check_reachable(machines.scheduler)).result()
             client = Client(machines.scheduler, timeout=ANSWER_S, set_as_default=False)
         except Exception as error:  # what is no scheduler answers anything
             raise ClusterError(
@@ -250,7 +257,7 @@ def _client(machines: Machines) -> Iterator[Client]:
         yield client
 
 
-async def _greet(scheduler: str) -> None:
+async def _check_reachable(scheduler: str) -> None:
     """Connect once: a client waits without end for what takes connections and says nothing."""
     from distributed.comm import connect
     from distributed.security import Security
@@ -267,7 +274,7 @@ def _local_cluster(processes: int) -> LocalCluster:
 
     threads = str(max(1, thread_count() // processes))
     try:
-        with dask.config.set(_SELDOM):
+        with dask.config.set(_QUIET_CLUSTER):
             return LocalCluster(
                 n_workers=processes,
                 threads_per_worker=1,
@@ -288,7 +295,7 @@ def _local_cluster(processes: int) -> LocalCluster:
 
 def _check_versions(client: Client) -> None:
     """Refuse workers with other software: their results would differ."""
-    _some_workers(client)
+    _require_workers(client)
     ours = software_versions()
 
     def versions(names: list[str]) -> dict[str, str]:  # sent by value: deblend may be missing
@@ -304,7 +311,7 @@ def _check_versions(client: Client) -> None:
         return found
 
     names = [name for name in ours if name != "python"]
-    for address, found in _on_each(client, versions, names, within_s=ANSWER_S).items():
+    for address, found in _call_on_each(client, versions, names, within_s=ANSWER_S).items():
         other = [
             f"{name} {found[name]}, here {ours[name]}" for name in ours if found[name] != ours[name]
         ]
@@ -316,7 +323,7 @@ def _check_versions(client: Client) -> None:
             )
 
 
-def _on_each(
+def _call_on_each(
     client: Client, function: Callable[..., Any], *arguments: Any, within_s: float
 ) -> dict[str, Any]:
     """What a function returns on each worker; one that dies meanwhile is left out."""
@@ -340,7 +347,7 @@ def _workers(client: Client, within_s: float) -> dict[str, int]:
     return found
 
 
-def _some_workers(client: Client) -> dict[str, int]:
+def _require_workers(client: Client) -> dict[str, int]:
     """The same; refuses none."""
     present = _workers(client, ANSWER_S)
     if not present:
@@ -364,98 +371,98 @@ def _host(address: str) -> str:
 
 @dataclass(eq=False)
 class _Dispatch:
-    """Blocks handed to workers, one at a time each, so that none holds two blocks in memory."""
+    """Gives each worker one block at a time, so that none holds two blocks in memory."""
 
     client: Client
     machines: Machines
-    work: UnfinishedRun
+    unfinished: UnfinishedRun
     task: Task
-    done: OnDone
-    told: OnBlockIteration
-    say: Callable[[str], None]
+    on_done: OnDone
+    on_iteration: OnBlockIteration
+    log: Callable[[str], None]
     running: dict[str, tuple[int, Future]] = field(default_factory=dict)
-    heard: dict[int, float] = field(default_factory=dict)
+    last_report_s: dict[int, float] = field(default_factory=dict)
     tries: Counter[int] = field(default_factory=Counter)
-    given_up: set[str] = field(default_factory=set)
-    ended: Event = field(default_factory=Event)
+    abandoned: set[str] = field(default_factory=set)
+    worker_free: Event = field(default_factory=Event)
 
     def run(self, blocks: Sequence[int]) -> None:
         """Work on all blocks; returns when the last one is done."""
         waiting = list(blocks)
-        self.client.subscribe_topic(_TOPIC, self._hear)
+        self.client.subscribe_topic(_TOPIC, self._on_event)
         try:
-            present = self._present()
+            present = self._workers_present()
             while waiting or self.running:
-                self._hand_out(waiting, present)
-                self.ended.wait(_LOOK_S)
-                self.ended.clear()
-                present = self._present()
-                # Before blocks are handed out: a worker that ended is free.
-                self._collect(waiting, present)
+                self._assign_blocks(waiting, present)
+                self.worker_free.wait(_POLL_S)
+                self.worker_free.clear()
+                present = self._workers_present()
+                # Before blocks are assigned: a worker that ended is free.
+                self._collect_ended(waiting, present)
         except DeblendError:
             raise
         except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
-            raise self._gone(error) from error
+            raise self._cluster_lost(error) from error
         finally:
             with suppress(Exception):  # the cluster may be gone; what ended the run counts
                 for _, future in self.running.values():
                     future.cancel(force=True)
                 self.client.unsubscribe_topic(_TOPIC)
 
-    def _hear(self, event: tuple[float, tuple[int, dict[str, Any]]]) -> None:
+    def _on_event(self, event: tuple[float, tuple[int, dict[str, Any]]]) -> None:
         block, record = event[1]
-        self.heard[block] = time.monotonic()
-        self.told(block, IterationRecord(**record))
+        self.last_report_s[block] = time.monotonic()
+        self.on_iteration(block, IterationRecord(**record))
 
-    def _hand_out(self, waiting: list[int], present: dict[str, int]) -> None:
+    def _assign_blocks(self, waiting: list[int], present: dict[str, int]) -> None:
         if not present and not self.running:
             raise ClusterError(
                 "no worker is left",
                 where=self.client.scheduler.address,
                 remedy="Start workers and give the same command again: finished blocks are kept.",
             )
-        sharing = Counter(_host(address) for address in present)
-        for address in sorted(set(present) - set(self.running) - self.given_up):
+        workers_on_host = Counter(_host(address) for address in present)
+        for address in sorted(set(present) - set(self.running) - self.abandoned):
             if waiting:
                 block = waiting.pop(0)
                 self.tries[block] += 1
-                self.heard[block] = time.monotonic()
+                self.last_report_s[block] = time.monotonic()
                 future = self.client.submit(
-                    on_worker,
+                    run_on_worker,
                     self.task,
-                    str(self.work.folder.path.absolute()),
-                    self.work.plan.started_utc,
+                    str(self.unfinished.folder.path.absolute()),
+                    self.unfinished.plan.started_utc,
                     block,
-                    sharing[_host(address)],
+                    workers_on_host[_host(address)],
                     workers=[address],
                     pure=False,
                     retries=0,
                 )
-                future.add_done_callback(lambda _: self.ended.set())
+                future.add_done_callback(lambda _: self.worker_free.set())
                 self.running[address] = (block, future)
 
-    def _present(self) -> dict[str, int]:
+    def _workers_present(self) -> dict[str, int]:
         if self.client.status != "running":
-            raise self._gone(None)
+            raise self._cluster_lost(None)
         return _workers(self.client, self.machines.stalled_after_s)
 
-    def _collect(self, waiting: list[int], present: dict[str, int]) -> None:
+    def _collect_ended(self, waiting: list[int], present: dict[str, int]) -> None:
         for address, (block, future) in list(self.running.items()):
             if future.done():
                 del self.running[address]
                 if future.status == "finished":
-                    self._take(block, future, waiting)
+                    self._collect_result(block, future, waiting)
                 elif future.status == "error" and not _worker_died(future):
                     raise future.exception()
                 else:
-                    self._again(block, waiting, "ended")
+                    self._requeue(block, waiting, "ended")
             elif address not in present:
-                self._drop(address, block, future, waiting, "went away")
-            elif time.monotonic() - self.heard[block] > self.machines.stalled_after_s:
-                self.given_up.add(address)
-                self._drop(address, block, future, waiting, "said nothing more")
+                self._give_up(address, block, future, waiting, "went away")
+            elif time.monotonic() - self.last_report_s[block] > self.machines.stalled_after_s:
+                self.abandoned.add(address)
+                self._give_up(address, block, future, waiting, "said nothing more")
 
-    def _take(self, block: int, future: Future, waiting: list[int]) -> None:
+    def _collect_result(self, block: int, future: Future, waiting: list[int]) -> None:
         """Hand on what a task returned, unless its worker died before it had sent that."""
         from distributed.scheduler import KilledWorker
 
@@ -463,19 +470,21 @@ class _Dispatch:
             value = future.result(timeout=ANSWER_S)
         except (TimeoutError, CancelledError, KilledWorker):
             future.cancel(force=True)
-            self._again(block, waiting, "ended before it had answered")
+            self._requeue(block, waiting, "ended before it had answered")
         else:
-            self.done(block, value)
+            self.on_done(block, value)
 
-    def _drop(self, address: str, block: int, future: Future, waiting: list[int], why: str) -> None:
+    def _give_up(
+        self, address: str, block: int, future: Future, waiting: list[int], why: str
+    ) -> None:
         del self.running[address]
         future.cancel(force=True)
-        if address in self.given_up:
+        if address in self.abandoned:
             with suppress(OSError, TimeoutError, ValueError):  # one without a nanny stays away
                 self.client.restart_workers([address], timeout=ANSWER_S, raise_for_error=False)
-        self._again(block, waiting, why)
+        self._requeue(block, waiting, why)
 
-    def _again(self, block: int, waiting: list[int], why: str) -> None:
+    def _requeue(self, block: int, waiting: list[int], why: str) -> None:
         if self.tries[block] >= _TRIES:
             raise ClusterError(
                 f"block {block} was given to {_TRIES} workers and none came back; the last "
@@ -484,10 +493,10 @@ class _Dispatch:
                 remedy="Give the workers more memory, or the run a smaller budget with a new "
                 "output folder; finished blocks are kept.",
             )
-        self.say(f"block {block} begins again: the worker that had it {why}")
+        self.log(f"block {block} begins again: the worker that had it {why}")
         waiting.insert(0, block)
 
-    def _gone(self, error: BaseException | None) -> ClusterError:
+    def _cluster_lost(self, error: BaseException | None) -> ClusterError:
         return ClusterError(
             f"the cluster went away{f' ({error})' if error else ''}",
             where=self.machines.scheduler or "local processes",

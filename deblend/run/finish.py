@@ -51,14 +51,14 @@ from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
 
-def publish_run(
-    work: UnfinishedRun, folder: Path, progress: Progress
+def write_results(
+    unfinished: UnfinishedRun, folder: Path, progress: Progress
 ) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
     """Write all results of a run whose blocks are finished, and remove the unfinished work.
 
     Parameters
     ----------
-    work : UnfinishedRun
+    unfinished : UnfinishedRun
         The run.
     folder : Path
         Output folder.
@@ -71,33 +71,33 @@ def publish_run(
         If a result does not fit its format or cannot be written; the blocks are kept then.
     """
     give_back_freed_memory()
-    job, results = work.job, work.folder.results
+    job, results = unfinished.job, unfinished.folder.results
     shutil.rmtree(results, ignore_errors=True)
     results.mkdir()
-    measures = add_blocks(work.measured(block) for block in range(work.plan.count))
-    files = deliver_sources(work, measures, results, progress)
+    measures = add_blocks(unfinished.measured(block) for block in range(unfinished.plan.count))
+    files = deliver_sources(unfinished, measures, results, progress)
     give_back_freed_memory()
     progress(Step("report", 0, 0, "quality maps and findings"))
-    products = line_products(work.plan, work.measured, len(job.shots))
+    products = line_products(unfinished.plan, unfinished.measured, len(job.shots))
     numbers = job.recording.channel_numbers
-    likeness = write_maps(results / MAPS, work.measures, products, numbers)
-    measured = _measured(work, measures, likeness)
-    findings = (*with_new(work.opened.findings, job.findings), *measured)
+    likeness = write_maps(results / MAPS, unfinished.measures, products, numbers)
+    measured = _measured(unfinished, measures, likeness)
+    findings = (*with_new(unfinished.opened.findings, job.findings), *measured)
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()
     progress(Step("report", 0, 0, "gathers to look at"))
-    contents = report_contents(work, measures, _sections(work, findings), findings)
+    contents = report_contents(unfinished, measures, _sections(unfinished, findings), findings)
     give_back_freed_memory()
     progress(Step("report", 0, 0, "pictures and page"))
     _write_report(contents, results)
     others = [results / name for name in (FINDINGS, MAPS, SAMPLES, PAGE)]
-    if work.shifts is not None:
+    if unfinished.shifts is not None:
         others.append(results / FIRE_TIMES)
-        write_text(others[-1], shifts_csv(work.shifts, work.job))
+        write_text(others[-1], shifts_csv(unfinished.shifts, unfinished.job))
     ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    write_line_manifest(results / MANIFEST, folder, work, files, others, findings, ended_utc)
+    write_line_manifest(results / MANIFEST, folder, unfinished, files, others, findings, ended_utc)
     publish(results, folder)
-    _remove_work(work.folder)
+    _remove_run_folder(unfinished.folder)
     return files, findings
 
 
@@ -107,31 +107,33 @@ def is_published(folder: Path) -> bool:
     return plan.exists() and stated(folder, "started_utc") == read_plan(plan).started_utc
 
 
-def published(work: UnfinishedRun, folder: Path) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
+def published_results(
+    unfinished: UnfinishedRun, folder: Path
+) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
     """The results of a run that has published them; removes the work that it left.
 
-    Parameters and returns as for `publish_run`.
+    Parameters and returns as for `write_results`.
 
     Raises
     ------
     OutputError
         If what is left cannot be removed.
     """
-    job = work.job
+    job = unfinished.job
     records = {record["path"]: record for record in stated(folder, "outputs")}
     files = []
-    for number, path, rows in delivered_sources(work, folder):
+    for number, path, rows in delivered_sources(unfinished, folder):
         record = records[path.relative_to(folder).as_posix()]
         size_bytes, sha256 = record["size_bytes"], record["sha256"]
         traces = len(rows) * job.recording.shape[0]
         source = job.shots.sources[number]
         files.append(DeliveredFile(path, size_bytes, sha256, source, len(rows), traces))
     findings = tuple(read_findings(folder / FINDINGS))
-    _remove_work(work.folder)
+    _remove_run_folder(unfinished.folder)
     return files, findings
 
 
-def _remove_work(folder: RunFolder) -> None:
+def _remove_run_folder(folder: RunFolder) -> None:
     """Throw the work of a published run away, the plan last.
 
     Beside the manifest it says that the result is complete and this is what was left of it.
@@ -141,22 +143,30 @@ def _remove_work(folder: RunFolder) -> None:
 
 
 def _measured(
-    work: UnfinishedRun, measures: LineMeasures, likeness: GroupLikeness
+    unfinished: UnfinishedRun, measures: LineMeasures, likeness: GroupLikeness
 ) -> list[Finding]:
-    limits = line_limits(work.opened)
+    limits = line_limits(unfinished.opened)
     found = line_findings(
-        work.job, measures, likeness, work.counts, work.measures, work.truth, limits
+        unfinished.job,
+        measures,
+        likeness,
+        unfinished.counts,
+        unfinished.measures,
+        unfinished.truth,
+        limits,
     )
-    times = [] if work.shifts is None else shift_findings(work.shifts, work.job)
-    return [*found, *_seams(work), *times]
+    times = [] if unfinished.shifts is None else shift_findings(unfinished.shifts, unfinished.job)
+    return [*found, *_seams(unfinished), *times]
 
 
-def _seams(work: UnfinishedRun) -> list[Finding]:
-    seams = line_seams(work)
+def _seams(unfinished: UnfinishedRun) -> list[Finding]:
+    seams = line_seams(unfinished)
     if seams is None:
         return []
-    job = work.job
-    return seam_findings(seams, job.shots, job.recording.channel_numbers, work.measures.windows_s)
+    job = unfinished.job
+    return seam_findings(
+        seams, job.shots, job.recording.channel_numbers, unfinished.measures.windows_s
+    )
 
 
 def _write_report(contents: Contents, folder: Path) -> None:
@@ -166,17 +176,17 @@ def _write_report(contents: Contents, folder: Path) -> None:
     write_report(contents, folder / PAGE, read_extras(folder))
 
 
-def _sections(work: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherSection, ...]:
-    job, truth = work.job, work.truth
+def _sections(unfinished: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherSection, ...]:
+    job, truth = unfinished.job, unfinished.truth
     places = choose_places(
         job.shots,
         job.delivered,
-        work.opened.geometry,
+        unfinished.opened.geometry,
         job.recording.channel_numbers,
         length=job.length,
         findings=findings,
     )
-    reader = LineReader(work)
+    reader = LineReader(unfinished)
 
     def answer(rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
         assert truth is not None
@@ -188,7 +198,7 @@ def _sections(work: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherS
         reader.after,
         None if truth is None else answer,
         job.recording.interval_s,
-        work.counts.dead,
+        unfinished.counts.dead,
     )
 
 
@@ -196,14 +206,14 @@ def _sections(work: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherS
 class LineReader:
     """Gathers of a finished line, some rows of the shot table and some channels at a time."""
 
-    work: UnfinishedRun
+    unfinished: UnfinishedRun
 
     def before(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
-        """Pseudo-deblended gathers, shape (row, channel, time); cut anew from the record.
+        """Pseudo-deblended gathers, shape (row, channel, time); cut from the record.
 
         Samples that the record does not know are NaN, as Section has them.
         """
-        job = self.work.staged_job
+        job = self.unfinished.staged_job
         recording, shots = job.recording, job.shots.take(rows)
         first = (shots.fire_time_ns - recording.start_ns) // recording.interval_ns
         beyond = 4 * job.length
@@ -228,7 +238,7 @@ class LineReader:
 
     def after(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
         """Separated gathers, shape (row, channel, time); the rows are of one source."""
-        shots = self.work.job.shots
+        shots = self.unfinished.job.shots
         source = shots.sources.index(shots.source[rows[0]].item())
-        stored = self.work.estimates(source, rows)
+        stored = self.unfinished.estimates(source, rows)
         return stored.read(np.arange(len(rows)), channels)

@@ -27,12 +27,12 @@ SMALL_WORK: Final = 2e9
 _TRIAL_ITERATIONS: Final = 4
 _TRACE_HEADER_BYTES: Final = 240
 _MEASURED_BYTES: Final = 300
-"""What blocks keep of a trace beside its samples."""
+"""What blocks keep of a trace besides its samples."""
 _MAPPED_BYTES: Final = 800
 """Quality maps of a trace, which lie there twice while they are packed."""
 _PAGE_BYTES: Final = 3_000_000
 _MOST_SHOWN_BYTES: Final = 80_000_000
-"""Report: the page, and the gathers shown in it and kept beside it."""
+"""Report: the page, and the gathers shown in it and kept with it."""
 _UNITS: Final = ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
 
@@ -47,7 +47,7 @@ class Forecast:
     """Channels of a block."""
     block_bytes: int
     """What the arrays of a block take."""
-    work_bytes: int
+    store_bytes: int
     result_bytes: int
     """Disk for the working store, gone after the run, and for the results."""
     sample_iterations: float
@@ -56,7 +56,7 @@ class Forecast:
     rate: float | None
     """Sample-iterations a second of this machine, by a trial; None for small work."""
     most_passes: float = 1.0
-    """So many times longer it takes at most, where outliers make the robust fit begin anew."""
+    """So many times longer it takes at most, where outliers make the robust fit restart."""
 
     @property
     def sentence(self) -> str:
@@ -66,7 +66,7 @@ class Forecast:
             f"{counted(self.blocks, 'block')} of "
             f"{counted(self.block_channels, 'channel')}{spans}, "
             f"{_size(self.block_bytes)} of arrays each; "
-            f"disk: {_size(self.work_bytes)} while it runs and "
+            f"disk: {_size(self.store_bytes)} while it runs and "
             f"{_size(self.result_bytes)} of results; {self.time}"
         )
 
@@ -103,11 +103,15 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
     extent = line_extent(job)
     wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)
     channels = extent.wide_channels(len(plan.channels[0])) * len(plan.channels)
-    work = float(extent.sources * wide * channels * job.length * job.schedule.iterations)
+    sample_iterations = float(
+        extent.sources * wide * channels * job.length * job.schedule.iterations
+    )
     if job.refine_times:
         channels_refined = min(CHANNELS, extent.channels)
         traces_refined = extent.sources * job.layout.slot_count * channels_refined
-        work += float(traces_refined * job.length * refinement_iterations(job.schedule.iterations))
+        sample_iterations += float(
+            traces_refined * job.length * refinement_iterations(job.schedule.iterations)
+        )
     traces = int(job.delivered.sum()) * extent.channels
     sample_bytes = 4 * traces * job.length
     page_bytes = _PAGE_BYTES + min(sample_bytes, _MOST_SHOWN_BYTES)
@@ -116,12 +120,12 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
         spans=len(plan.spans),
         block_channels=len(plan.channels[0]),
         block_bytes=plan.block_bytes,
-        work_bytes=4 * extent.channels * extent.samples
+        store_bytes=4 * extent.channels * extent.samples
         + sample_bytes
         + traces * (_MEASURED_BYTES + _MAPPED_BYTES),
         result_bytes=sample_bytes + traces * (_TRACE_HEADER_BYTES + _MAPPED_BYTES) + page_bytes,
-        sample_iterations=work,
-        rate=trial_rate(job) if work > SMALL_WORK else None,
+        sample_iterations=sample_iterations,
+        rate=trial_rate(job) if sample_iterations > SMALL_WORK else None,
         most_passes=MOST_PASSES if job.robust else 1.0,
     )
 
@@ -136,7 +140,7 @@ def check_space(needed: Forecast, folder: Path) -> None:
     """
     existing = next(part for part in (folder, *folder.parents) if part.exists())
     free = shutil.disk_usage(existing).free
-    total = needed.work_bytes + needed.result_bytes
+    total = needed.store_bytes + needed.result_bytes
     if total > free:
         raise OutputError(
             f"{_size(total)} are needed on the disk and {_size(free)} are free",

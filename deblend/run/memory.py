@@ -13,10 +13,10 @@ from deblend.model.geometry import Geometry
 
 PART_OF_FREE: Final = 0.75
 PROGRAM_BYTES: Final = 600_000_000
-"""What a process takes beside arrays and positions: libraries and, at the end, the report."""
+"""What a process takes besides arrays and positions: libraries and, at the end, the report."""
 KEPT_BYTES: Final = 512 << 20
 """Freed memory that a worker keeps at most before it gives some back to the system."""
-_LARGEST_SHELF_BYTES: Final = 32 << 20
+_LARGEST_KEPT_ARRAY_BYTES: Final = 32 << 20
 _M_TRIM_THRESHOLD: Final = -1
 _M_MMAP_THRESHOLD: Final = -3
 _M_ARENA_MAX: Final = -8
@@ -47,7 +47,7 @@ def block_budget(memory_bytes: int | None, processes: int, fixed_bytes: int) -> 
     processes : int
         Processes that share it.
     fixed_bytes : int
-        What each of them takes beside.
+        What each of them takes besides.
     """
     return whole_budget(memory_bytes) // processes - fixed_bytes
 
@@ -58,7 +58,7 @@ def whole_budget(memory_bytes: int | None) -> int:
 
 
 def program_bytes(geometry: Geometry) -> int:
-    """What a process takes beside the arrays of a block: itself, and positions of all traces."""
+    """What a process takes besides the arrays of a block: itself, and positions of all traces."""
     positions = (geometry.offset_m, geometry.receiver_x_m, geometry.receiver_y_m)
     return PROGRAM_BYTES + sum(array.nbytes for array in positions if any(array.strides))
 
@@ -75,12 +75,12 @@ def use_one_heap() -> None:
 def keep_freed_memory() -> None:
     """Let the allocator keep what arrays free for the next ones, where it is that of glibc.
 
-    A worker started by a nanny of dask gives all of it back at once, and takes every array anew
+    A worker started by a nanny of dask gives all of it back at once, and takes every array again
     from the system, page by page: three seconds of the system's time beside six of arithmetic
     (``python -m benchmarks.run.malloc``). Arrays of up to 32 MB, the most that glibc takes, are
     cut from kept memory then.
     """
-    _set_allocator(_M_MMAP_THRESHOLD, _LARGEST_SHELF_BYTES)
+    _set_allocator(_M_MMAP_THRESHOLD, _LARGEST_KEPT_ARRAY_BYTES)
     _set_allocator(_M_TRIM_THRESHOLD, KEPT_BYTES)
 
 

@@ -1,4 +1,4 @@
-"""Reading and writing beside arithmetic, on a thread of their own."""
+"""Reading ahead of what is being used."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from typing import TypeVar
 T = TypeVar("T")
 
 
-def ahead(items: Iterable[T]) -> Iterator[T]:
-    """The same items, each made in a thread while the one before it is used.
+def prefetched(items: Iterable[T]) -> Iterator[T]:
+    """Items, each made in a thread while the one before it is used.
 
     Parameters
     ----------
     items : iterable
-        Whatever it raises is raised in its place. One item more than without `ahead` is in memory.
+        Whatever it raises is raised in its place. One item more than without this is in memory.
     """
     source = iter(items)
     end = object()
-    with ThreadPoolExecutor(1) as beside:
-        coming = beside.submit(next, source, end)
-        while (item := coming.result()) is not end:
-            coming = beside.submit(next, source, end)
+    with ThreadPoolExecutor(1) as thread:
+        next_item = thread.submit(next, source, end)
+        while (item := next_item.result()) is not end:
+            next_item = thread.submit(next, source, end)
             yield item  # type: ignore[misc]  # only `end` is no item

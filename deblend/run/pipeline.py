@@ -24,8 +24,8 @@ from deblend.results.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, ch
 from deblend.results.report_extras import read_extras
 from deblend.run.block_progress import BlockProgress, samples_of
 from deblend.run.delivery import count_reasons, input_paths
-from deblend.run.execute import BlockRunner, Machines, runner, with_present_workers
-from deblend.run.finish import is_published, publish_run, published
+from deblend.run.execute import BlockRunner, Machines, count_workers, runner
+from deblend.run.finish import is_published, published_results, write_results
 from deblend.run.forecast import Forecast, check_space, forecast
 from deblend.run.memory import (
     block_budget,
@@ -50,9 +50,9 @@ from deblend.run.staging import stage_records
 from deblend.run.unfinished import (
     UnfinishedRun,
     open_unfinished,
-    separate_block_of,
+    separate_and_store_block,
     truth_of,
-    with_times,
+    with_refined_times,
 )
 from deblend.separation.job import Job
 from deblend.separation.plan_blocks import BlockCuts
@@ -77,7 +77,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class RunOptions:
-    """How to run, beside what the line file says of the result."""
+    """How to run, besides what the line file says of the result."""
 
     overwrite: bool = False
     """Replace the results of an earlier run."""
@@ -104,7 +104,7 @@ def run_line(
     line : LineFile
         From `read_line_file`.
     progress : callable, optional
-        Told where the run stands.
+        Gets each step.
     options : RunOptions, optional
         Memory, machines, what may be replaced.
 
@@ -127,16 +127,21 @@ def run_line(
     """
     options = options or RunOptions()
     begin = time.monotonic()
-    machines = _machines(line, options, progress)
-    with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
+    machines = _available_machines(line, options, progress)
+    with (
+        _new_or_unfinished_run(line, options, machines, progress) as unfinished,
+        _report_what_is_kept(unfinished),
+    ):
         if is_published(line.output_folder):
-            return _outcome(line, found, published(found, line.output_folder), begin)
-        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
-            work = _staged(found, progress)
-            run = run_on(work)
-            _measure_line(work, run, progress)
-            _separate(work, run, progress)
-        return _finish(work, line, progress, begin)
+            return _outcome(
+                line, unfinished, published_results(unfinished, line.output_folder), begin
+            )
+        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as make_runner:
+            unfinished = _staged_run(unfinished, progress)
+            run = make_runner(unfinished)
+            _measure_line(unfinished, run, progress)
+            _separate(unfinished, run, progress)
+        return _finish(unfinished, line, progress, begin)
 
 
 def prepare_run(
@@ -147,22 +152,25 @@ def prepare_run(
     Returns
     -------
     int
-        Number of blocks; `separate_block_numbered` takes each of them, from 0.
+        Number of blocks; `run_block` takes each of them, from 0.
 
     Raises and parameters as for `run_line`.
     """
     options = options or RunOptions()
     if not options.restart and is_published(line.output_folder):  # no work to go on with
         options = replace(options, restart=True)
-    machines = _machines(line, options, progress)
-    with _unfinished(line, options, machines, progress) as found, _saying_what_is_kept(found):
-        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as run_on:
-            work = _staged(found, progress)
-            _measure_line(work, run_on(work), progress)
-        return work.plan.count
+    machines = _available_machines(line, options, progress)
+    with (
+        _new_or_unfinished_run(line, options, machines, progress) as unfinished,
+        _report_what_is_kept(unfinished),
+    ):
+        with runner(machines, lambda text: progress(Step("plan", 0, 0, text))) as make_runner:
+            unfinished = _staged_run(unfinished, progress)
+            _measure_line(unfinished, make_runner(unfinished), progress)
+        return unfinished.plan.count
 
 
-def separate_block_numbered(line: LineFile, block: int, progress: Progress = silent) -> None:
+def run_block(line: LineFile, block: int, progress: Progress = silent) -> None:
     """Separate one block of a prepared run; other processes may work on others meanwhile.
 
     Raises
@@ -170,17 +178,19 @@ def separate_block_numbered(line: LineFile, block: int, progress: Progress = sil
     OutputError
         If the run has not been prepared, has no such block, or is at work as a whole.
     """
-    with _going_on(line, shared=True) as work:
+    with _prepared_run(line, shared=True) as unfinished:
         if is_published(line.output_folder):
             raise _finished(line.output_folder)
-        if not 0 <= block < work.plan.count:
+        if not 0 <= block < unfinished.plan.count:
             raise OutputError(
                 f"there is no block {block}",
                 where=str(line.output_folder),
-                remedy=f"Blocks are numbered from 0 to {work.plan.count - 1}.",
+                remedy=f"Blocks are numbered from 0 to {unfinished.plan.count - 1}.",
             )
-        told = _told(work, [block], progress)
-        separate_block_of(work, block, lambda record: told.told(block, record))
+        block_progress = _block_progress(unfinished, [block], progress)
+        separate_and_store_block(
+            unfinished, block, lambda record: block_progress.on_iteration(block, record)
+        )
 
 
 def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
@@ -192,19 +202,21 @@ def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
         If blocks are missing, or results cannot be written.
     """
     begin = time.monotonic()
-    with _going_on(line, shared=False) as work:
+    with _prepared_run(line, shared=False) as unfinished:
         if is_published(line.output_folder):
-            return _outcome(line, work, published(work, line.output_folder), begin)
-        missing = work.missing_blocks()
+            return _outcome(
+                line, unfinished, published_results(unfinished, line.output_folder), begin
+            )
+        missing = unfinished.missing_blocks()
         if missing:
             first = ", ".join(str(block) for block in missing[:5])
             raise OutputError(
-                f"{len(missing)} of {counted(work.plan.count, 'block')} missing: {first}"
+                f"{len(missing)} of {counted(unfinished.plan.count, 'block')} missing: {first}"
                 f"{', ...' if len(missing) > 5 else ''}",
                 where=str(line.output_folder),
                 remedy="Separate them with --block.",
             )
-        return _finish(work, line, progress, begin)
+        return _finish(unfinished, line, progress, begin)
 
 
 def rebuild_report(
@@ -213,7 +225,7 @@ def rebuild_report(
     pictures: Path | None = None,
     progress: Progress = silent,
 ) -> Path:
-    """Draw the report of a finished run again, from the samples kept beside it.
+    """Draw the report of a finished run again, from the samples kept with it.
 
     Parameters
     ----------
@@ -224,7 +236,7 @@ def rebuild_report(
     pictures : Path, optional
         Folder for every figure as a PNG file.
     progress : callable, optional
-        Told which picture is drawn; each takes about a second.
+        Gets the name of each picture, which takes about a second.
 
     Returns
     -------
@@ -253,7 +265,7 @@ def rebuild_report(
 
 
 @contextmanager
-def _unfinished(
+def _new_or_unfinished_run(
     line: LineFile, options: RunOptions, machines: Machines, progress: Progress
 ) -> Iterator[UnfinishedRun]:
     """A new run, or the one that was not finished."""
@@ -269,29 +281,29 @@ def _unfinished(
     job = prepare_line(opened)
     truth_of(opened, job)  # refused before any work, and so are limits
     line_limits(opened)
-    with locked(folder) as work_folder:
-        plan = None if options.restart else _kept_plan(work_folder, opened, job)
+    with locked(folder) as run_folder:
+        plan = None if options.restart else _plan_to_resume(run_folder, opened, job)
         if plan is None:
             # Results that are there were made of something else.
             check_output_folder(folder, line.path, overwrite=options.overwrite)
             progress(Step("open", 0, 0, "planning, and trying how fast this machine is"))
             plan, sentence = _new_plan(opened, job, options, machines)
-            work_folder.clear()
-            write_plan(plan, work_folder.plan)
-            work = UnfinishedRun(work_folder, plan, opened, job)
+            run_folder.clear()
+            write_plan(plan, run_folder.plan)
+            unfinished = UnfinishedRun(run_folder, plan, opened, job)
         else:
-            work = UnfinishedRun(work_folder, plan, opened, job)
-            sentence = _going_on_sentence(work)
+            unfinished = UnfinishedRun(run_folder, plan, opened, job)
+            sentence = _resume_sentence(unfinished)
         progress(Step("plan", 0, 0, sentence))
-        yield work
+        yield unfinished
 
 
-def _going_on_sentence(work: UnfinishedRun) -> str:
-    """From where a run goes on."""
-    if is_published(work.folder.path.parent):
+def _resume_sentence(unfinished: UnfinishedRun) -> str:
+    """Where an unfinished run continues, in words."""
+    if is_published(unfinished.folder.path.parent):
         return "the results are complete; the work that was left beside them is removed"
-    plan = work.plan
-    done = plan.count - len(work.missing_blocks())
+    plan = unfinished.plan
+    done = plan.count - len(unfinished.missing_blocks())
     return (
         f"going on: {done} of {counted(plan.count, 'block')} finished; "
         f"planned before: {plan.cut}; --restart plans anew"
@@ -299,7 +311,7 @@ def _going_on_sentence(work: UnfinishedRun) -> str:
 
 
 @contextmanager
-def _going_on(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
+def _prepared_run(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
     use_one_heap()
     folder = line.output_folder
     if not RunFolder.of(folder).plan.exists():
@@ -310,13 +322,13 @@ def _going_on(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
             where=str(folder),
             remedy="Give the command with --prepare first.",
         )
-    with locked(folder, shared=shared) as work_folder:
-        plan = read_plan(work_folder.plan)
+    with locked(folder, shared=shared) as run_folder:
+        plan = read_plan(run_folder.plan)
         refuse_missing(plan)
-        work = open_unfinished(work_folder.path)
-        work = replace(work, opened=replace(work.opened, line=line))
-        refuse_changed(plan, _asked_now(plan, work.opened, work.job), folder)
-        yield work
+        unfinished = open_unfinished(run_folder.path)
+        unfinished = replace(unfinished, opened=replace(unfinished.opened, line=line))
+        refuse_changed(plan, _current_plan(plan, unfinished.opened, unfinished.job), folder)
+        yield unfinished
 
 
 def _finished(folder: Path) -> OutputError:
@@ -327,7 +339,7 @@ def _finished(folder: Path) -> OutputError:
     )
 
 
-def _asked_now(plan: RunPlan, opened: OpenLine, job: Job) -> RunPlan:
+def _current_plan(plan: RunPlan, opened: OpenLine, job: Job) -> RunPlan:
     """A plan with what is asked now, of what is there now: the same, if nothing changed."""
     return replace(
         plan,
@@ -344,20 +356,20 @@ def _inputs(opened: OpenLine) -> tuple[InputFile, ...]:
     return input_files([path for path in input_paths(opened) if path != opened.line.path])
 
 
-def _kept_plan(work: RunFolder, opened: OpenLine, job: Job) -> RunPlan | None:
-    """The plan to go on with; none where nothing is worth keeping.
+def _plan_to_resume(run_folder: RunFolder, opened: OpenLine, job: Job) -> RunPlan | None:
+    """The plan of the unfinished run; none where nothing of it is worth keeping.
 
     Raises
     ------
     InputError
         If blocks are finished of something else.
     """
-    if not work.plan.exists():
+    if not run_folder.plan.exists():
         return None
-    plan = read_plan(work.plan)
-    now = _asked_now(plan, opened, job)
-    if work.any_done() and not is_published(work.path.parent):
-        refuse_changed(plan, now, work.path.parent)
+    plan = read_plan(run_folder.plan)
+    now = _current_plan(plan, opened, job)
+    if run_folder.any_block_done() and not is_published(run_folder.path.parent):
+        refuse_changed(plan, now, run_folder.path.parent)
     return None if changes(plan, now) else plan
 
 
@@ -367,7 +379,7 @@ def _new_plan(
     """How this line would be cut now, and what that takes in a sentence."""
     budget, blocks = _blocks_of(opened, job, options, machines)
     takes = forecast(job, blocks)
-    if not RunFolder.of(opened.line.output_folder).any_done():
+    if not RunFolder.of(opened.line.output_folder).any_block_done():
         check_space(takes, opened.line.output_folder)
     row = job.layout.row
     filled = np.flatnonzero(np.where(row >= 0, job.delivered[row], False).any(axis=0))
@@ -382,14 +394,14 @@ def _new_plan(
         channels=tuple((part.start, part.stop) for part in blocks.channels),
         block_bytes=blocks.block_bytes,
         memory_bytes=budget,
-        started_utc=_utc(),
+        started_utc=_utc_now(),
     )
-    return plan, takes.sentence + _idle(plan.count, machines)
+    return plan, takes.sentence + _idle_processes(plan.count, machines)
 
 
-def _idle(blocks: int, machines: Machines) -> str:
+def _idle_processes(blocks: int, machines: Machines) -> str:
     """What is said of processes that get no block; nothing where each gets one."""
-    processes = machines.side_by_side
+    processes = machines.blocks_at_once
     if processes <= blocks:
         return ""
     return (
@@ -416,60 +428,81 @@ def _blocks_of(
     memory_bytes = options.memory_bytes or _memory_of(opened.line)
     refuse_refinement(job, whole_budget(memory_bytes))
     fixed_bytes = program_bytes(opened.geometry)
-    budget = block_budget(memory_bytes, machines.on_one_host, fixed_bytes)
-    plan = plan_line(job, budget, machines.side_by_side, fixed_bytes, sharing=machines.on_one_host)
+    budget = block_budget(memory_bytes, machines.blocks_on_one_host, fixed_bytes)
+    plan = plan_line(
+        job,
+        budget,
+        machines.blocks_at_once,
+        fixed_bytes,
+        processes_on_host=machines.blocks_on_one_host,
+    )
     return budget, plan
 
 
-def _staged(work: UnfinishedRun, progress: Progress) -> UnfinishedRun:
-    """The same with its record in the store, and its fire times refined where that is asked for."""
+def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
+    """The run with its record in the store, and fire times refined where the line asks for it."""
 
-    def tell(done: int, total: int) -> None:
+    def report(done: int, total: int) -> None:
         progress(Step("stage", done, total))
 
-    work.make_estimate_stores()
+    unfinished.make_estimate_stores()
     stage_records(
-        work.job.recording, work.folder, work.plan.channel_step, work.plan.memory_bytes, tell
+        unfinished.job.recording,
+        unfinished.folder,
+        unfinished.plan.channel_step,
+        unfinished.plan.memory_bytes,
+        report,
     )
     give_back_freed_memory()
-    if work.job.refine_times:
+    if unfinished.job.refine_times:
         progress(Step("prepare", 0, 0, "refining the fire times"))
-    return with_times(work)
+    return with_refined_times(unfinished)
 
 
-def _measure_line(work: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+def _measure_line(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
     """The largest coefficient of the line, before any block."""
-    if work.folder.reference.exists():
+    if unfinished.folder.reference.exists():
         return
-    found: list[float] = []
+    largest: list[float] = []
 
-    def done(block: int, value: float) -> None:
-        found.append(value)
-        progress(Step("prepare", len(found), work.plan.count, "strongest arrival of the line"))
+    def on_done(block: int, value: float) -> None:
+        largest.append(value)
+        progress(
+            Step("prepare", len(largest), unfinished.plan.count, "strongest arrival of the line")
+        )
 
-    progress(Step("prepare", 0, work.plan.count, "strongest arrival of the line"))
-    run("reference", range(work.plan.count), done, lambda block, record: None)
-    work.keep_reference(max(found))
-
-
-def _separate(work: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
-    missing = work.missing_blocks()
-    told = _told(work, missing, progress)
-    run("separate", missing, lambda block, _: told.done(block), told.told)
+    progress(Step("prepare", 0, unfinished.plan.count, "strongest arrival of the line"))
+    run("reference", range(unfinished.plan.count), on_done, lambda block, record: None)
+    unfinished.keep_reference(max(largest))
 
 
-def _told(work: UnfinishedRun, blocks: Sequence[int], progress: Progress) -> BlockProgress:
-    samples = {block: samples_of(work.job, work.plan, block) for block in blocks}
-    return BlockProgress(work.job.schedule.iterations, samples, progress)
+def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+    missing = unfinished.missing_blocks()
+    block_progress = _block_progress(unfinished, missing, progress)
+    run(
+        "separate",
+        missing,
+        lambda block, _: block_progress.on_done(block),
+        block_progress.on_iteration,
+    )
 
 
-def _finish(work: UnfinishedRun, line: LineFile, progress: Progress, begin: float) -> Outcome:
-    return _outcome(line, work, publish_run(work, line.output_folder, progress), begin)
+def _block_progress(
+    unfinished: UnfinishedRun, blocks: Sequence[int], progress: Progress
+) -> BlockProgress:
+    samples = {block: samples_of(unfinished.job, unfinished.plan, block) for block in blocks}
+    return BlockProgress(unfinished.job.schedule.iterations, samples, progress)
+
+
+def _finish(unfinished: UnfinishedRun, line: LineFile, progress: Progress, begin: float) -> Outcome:
+    return _outcome(
+        line, unfinished, write_results(unfinished, line.output_folder, progress), begin
+    )
 
 
 def _outcome(
     line: LineFile,
-    work: UnfinishedRun,
+    unfinished: UnfinishedRun,
     results: tuple[list[DeliveredFile], tuple[Finding, ...]],
     begin: float,
 ) -> Outcome:
@@ -477,20 +510,20 @@ def _outcome(
     return Outcome(
         folder=folder,
         delivered=tuple(replace(file, path=folder / DELIVERED / file.path.name) for file in files),
-        shots_not_delivered=count_reasons(work.opened, work.job),
+        shots_not_delivered=count_reasons(unfinished.opened, unfinished.job),
         findings=findings,
         elapsed_s=time.monotonic() - begin,
     )
 
 
 @contextmanager
-def _saying_what_is_kept(work: UnfinishedRun) -> Iterator[None]:
+def _report_what_is_kept(unfinished: UnfinishedRun) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt as error:
-        done = work.plan.count - len(work.missing_blocks())
-        kept = f"{done} of {counted(work.plan.count, 'block')} finished and kept"
-        if is_published(work.folder.path.parent):
+        done = unfinished.plan.count - len(unfinished.missing_blocks())
+        kept = f"{done} of {counted(unfinished.plan.count, 'block')} finished and kept"
+        if is_published(unfinished.folder.path.parent):
             kept = "the results are complete, but some of the work is left beside them"
         raise KeyboardInterrupt(f"{kept}; the same command goes on") from error
 
@@ -501,12 +534,12 @@ def machines_of(line: LineFile) -> Machines:
     return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
 
 
-def _machines(line: LineFile, options: RunOptions, progress: Progress) -> Machines:
+def _available_machines(line: LineFile, options: RunOptions, progress: Progress) -> Machines:
     """Where this run computes, with the workers that are there now."""
     machines = options.machines or machines_of(line)
     if machines.scheduler is not None:
         progress(Step("open", 0, 0, f"asking the scheduler {machines.scheduler}"))
-    return with_present_workers(machines)
+    return count_workers(machines)
 
 
 def _memory_of(line: LineFile) -> int | None:
@@ -514,5 +547,5 @@ def _memory_of(line: LineFile) -> int | None:
     return None if memory_gb is None else round(memory_gb * 1e9)
 
 
-def _utc() -> str:
+def _utc_now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -69,7 +69,7 @@ class RunFolder:
         """Folder for the files that will be delivered."""
         return self.path / "results"
 
-    def shelf(self, span: int, source: int) -> Path:
+    def estimate_store(self, span: int, source: int) -> Path:
         """Estimates of a source, by its place in the table of sources, in a span."""
         return self.estimates / f"span-{span}" / f"source-{source}"
 
@@ -110,7 +110,7 @@ class RunFolder:
                 entry.unlink()
         sync(self.path)
 
-    def any_done(self) -> bool:
+    def any_block_done(self) -> bool:
         """Whether any block is finished."""
         return any((self.path / "blocks").glob("block-*.npz"))
 
@@ -134,12 +134,12 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
         If it cannot be made, or another run is at work in it.
     """
     missing = _missing_part(folder)
-    work = RunFolder.of(folder)
+    run_folder = RunFolder.of(folder)
     try:
-        for part in (work.path, work.done(0).parent):
+        for part in (run_folder.path, run_folder.done(0).parent):
             part.mkdir(parents=True, exist_ok=True)
-        _keep_names(work.path, folder if missing is None else missing.parent)
-        handle = _lock(work.path / _LOCK, shared=shared)
+        _keep_names(run_folder.path, folder if missing is None else missing.parent)
+        handle = _lock(run_folder.path / _LOCK, shared=shared)
     except OutputError:
         raise
     except OSError as error:
@@ -149,7 +149,7 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
             remedy="Name a folder that can be written.",
         ) from error
     try:
-        yield work
+        yield run_folder
     except OSError as error:
         if error.errno not in _DISK:
             raise
@@ -159,8 +159,8 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
             remedy="Make space and give the same command again: what is finished is kept.",
         ) from error
     finally:
-        if not work.plan.exists():
-            work.remove()
+        if not run_folder.plan.exists():
+            run_folder.remove()
             if missing is not None:
                 _remove_if_empty(folder, missing)
         os.close(handle)

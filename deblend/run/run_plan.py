@@ -177,14 +177,15 @@ def _changes(earlier: RunPlan, now: RunPlan) -> Iterator[str]:
     named = {name.rpartition(".")[2] for name in _changed(before, after)}
     for name in _changed(before, after):
         if not name.startswith(_FREE_KEYS):
-            yield f"{name} was {_said(before.get(name))} and is {_said(after.get(name))}"
-    for word, old, new in (
+            old, new = (_value_text(keys.get(name)) for keys in (before, after))
+            yield f"{name} was {old} and is {new}"
+    for word, was, now_is in (
         ("setting", earlier.settings, now.settings),
         ("version of", earlier.versions, now.versions),
     ):
-        for name in _changed(old, new):
+        for name in _changed(was, now_is):
             if word != "setting" or name not in named:
-                yield f"{word} {name} was {old.get(name)} and is {new.get(name)}"
+                yield f"{word} {name} was {was.get(name)} and is {now_is.get(name)}"
     yield from _changed_inputs(earlier.inputs, now.inputs)
 
 
@@ -195,11 +196,11 @@ def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
 
 def _changed_inputs(before: Sequence[InputFile], after: Sequence[InputFile]) -> Iterator[str]:
     content = [[(file.size_bytes, file.digest) for file in files] for files in (before, after)]
-    moved = [(old.path, new.path) for old, new in zip(before, after, strict=False)]
-    moved = [(old, new) for old, new in moved if old != new]
-    if moved and content[0] == content[1]:
-        more = f", and so with {len(moved) - 1} more" if len(moved) > 1 else ""
-        yield f"{moved[0][0]} is now {moved[0][1]}{more}"
+    renamed = [(old.path, new.path) for old, new in zip(before, after, strict=False)]
+    renamed = [(old, new) for old, new in renamed if old != new]
+    if renamed and content[0] == content[1]:
+        more = f", and so with {len(renamed) - 1} more" if len(renamed) > 1 else ""
+        yield f"{renamed[0][0]} is now {renamed[0][1]}{more}"
         return
     files, files_now = ({file.path: file for file in some} for some in (before, after))
     for path in {**files, **files_now}:
@@ -219,7 +220,7 @@ def _flat(value: Any, name: str) -> Iterator[tuple[str, Any]]:
         yield name, value
 
 
-def _said(value: Any) -> str:
+def _value_text(value: Any) -> str:
     return "not given" if value is None else repr(value)
 
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from deblend.model.recording import Recording
 from deblend.qc.record_samples import SampleRange, nothing_seen
-from deblend.run.overlap import ahead
+from deblend.run.overlap import prefetched
 from deblend.run.run_folder import RunFolder
 from deblend.run.store import (
     CHUNK_SAMPLES,
@@ -39,10 +39,10 @@ class Staged:
 
 def stage_records(
     recording: Recording,
-    work: RunFolder,
+    run_folder: RunFolder,
     channel_step: int,
     memory_bytes: int,
-    tell: Callable[[int, int], None],
+    on_samples: Callable[[int, int], None],
 ) -> Staged:
     """Copy a record into the store, or go on where an earlier run stopped.
 
@@ -50,14 +50,14 @@ def stage_records(
     ----------
     recording : Recording
         The record; every sample is read once, all channels side by side.
-    work : RunFolder
+    run_folder : RunFolder
         Where the store is.
     channel_step : int
         Channels of a block.
     memory_bytes : int
         What may be taken.
-    tell : callable
-        Told samples done and samples in all.
+    on_samples : callable
+        Gets samples done and samples in all.
 
     Raises
     ------
@@ -67,20 +67,20 @@ def stage_records(
     channels, total = recording.shape
     slab, chunk = slab_samples(channels, memory_bytes)
     staged = Staged(0, nothing_seen(channels))
-    if work.staged.exists():
-        staged = read_value(work.staged)
+    if run_folder.staged.exists():
+        staged = read_value(run_folder.staged)
     else:
-        create_records(work.records, recording.shape, channel_step, chunk)
+        create_records(run_folder.records, recording.shape, channel_step, chunk)
     if staged.samples < total:
-        array = open_array(work.records, "r+")
+        array = open_array(run_folder.records, "r+")
         begins = range(staged.samples, total, slab)
         parts = (recording.read(range(channels), at, min(at + slab, total)) for at in begins)
-        for start, part in zip(begins, ahead(parts), strict=True):
-            tell(start, total)
-            write_samples(array, work.records, start, part)
+        for start, part in zip(begins, prefetched(parts), strict=True):
+            on_samples(start, total)
+            write_samples(array, run_folder.records, start, part)
             staged = Staged(start + part.shape[1], staged.seen.seen(part))
-            write_value(work.staged, staged)
-    tell(total, total)
+            write_value(run_folder.staged, staged)
+    on_samples(total, total)
     return staged
 
 
@@ -92,6 +92,6 @@ def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:
     return chunk * max(1, min(ENOUGH_SLAB_BYTES, allowed) // (sample_bytes * chunk)), chunk
 
 
-def staged_recording(recording: Recording, work: RunFolder) -> Recording:
-    """The same record, its samples from the store."""
-    return replace(recording, samples=StoredSamples(open_array(work.records)))
+def staged_recording(recording: Recording, run_folder: RunFolder) -> Recording:
+    """The record with its samples from the store."""
+    return replace(recording, samples=StoredSamples(open_array(run_folder.records)))

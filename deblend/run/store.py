@@ -126,13 +126,13 @@ def write_channels(
     Parameters
     ----------
     path : Path
-        A shelf.
+        Folder of the estimate store.
     channels : range
         Channel rows; begin at a chunk.
     gathers : ndarray of float32, shape (shot, channel, time)
-        Of more shots than those of the shelf.
+        Of all shots of the span.
     rows : ndarray of int64
-        Those of the shelf among them.
+        Those of the store among them.
 
     Raises
     ------
@@ -214,21 +214,21 @@ class StoredGathers:
 
     Parameters
     ----------
-    shelves : sequence of EstimateStore
+    estimate_stores : sequence of EstimateStore
         Of all spans.
     rows : ndarray of int64, shape (shot,)
         Rows of the shot table, in the order wanted.
     """
 
     def __init__(self, estimate_stores: Sequence[EstimateStore], rows: NDArray[np.int64]) -> None:
-        self._arrays = [open_array(shelf.path) for shelf in estimate_stores if len(shelf.rows)]
-        self._rows = [shelf.rows for shelf in estimate_stores if len(shelf.rows)]
+        self._arrays = [open_array(store.path) for store in estimate_stores if len(store.rows)]
+        self._rows = [store.rows for store in estimate_stores if len(store.rows)]
         self.shape: tuple[int, ...] = (len(rows), *self._arrays[0].shape[1:])
-        self._shelf = np.zeros(len(rows), np.int64)
+        self._store_number = np.zeros(len(rows), np.int64)
         self._place = np.zeros(len(rows), np.int64)
         for number, own in enumerate(self._rows):
             here = np.isin(rows, own)
-            self._shelf[here] = number
+            self._store_number[here] = number
             self._place[here] = np.searchsorted(own, rows[here])
 
     def __getitem__(self, some: slice) -> NDArray[np.float32]:
@@ -241,7 +241,7 @@ class StoredGathers:
         """Some shots, by their place in the order wanted, and some channels."""
         count = len(np.arange(self.shape[1])[channels])
         out = np.zeros((len(shots), count, self.shape[2]), np.float32)
-        for number, here in self._by_shelf(shots):
+        for number, here in self._by_store(shots):
             place = self._place[shots[here]]
             first, last = int(place[0]), int(place[-1]) + 1
             array = self._arrays[number]
@@ -251,6 +251,6 @@ class StoredGathers:
                 out[here] = array.oindex[place, channels]
         return out
 
-    def _by_shelf(self, shots: NDArray[np.int64]) -> Iterator[tuple[int, NDArray[np.int64]]]:
-        for number in np.unique(self._shelf[shots]):
-            yield int(number), np.flatnonzero(self._shelf[shots] == number)
+    def _by_store(self, shots: NDArray[np.int64]) -> Iterator[tuple[int, NDArray[np.int64]]]:
+        for number in np.unique(self._store_number[shots]):
+            yield int(number), np.flatnonzero(self._store_number[shots] == number)

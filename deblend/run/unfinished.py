@@ -99,7 +99,7 @@ class UnfinishedRun:
     def estimate_stores(self, source: int) -> list[EstimateStore]:
         """Where the estimates of a source are, span by span; a source by its place in the table."""
         return [
-            EstimateStore(self.folder.shelf(span, source), rows)
+            EstimateStore(self.folder.estimate_store(span, source), rows)
             for span, rows in enumerate(self._rows_of_spans(source))
         ]
 
@@ -119,10 +119,10 @@ class UnfinishedRun:
         channels = self.job.recording.shape[0]
         step = self.plan.channel_step
         for source in range(len(self.job.shots.sources)):
-            for shelf in self.estimate_stores(source):
-                if len(shelf.rows):
+            for store in self.estimate_stores(source):
+                if len(store.rows):
                     create_estimate_store(
-                        shelf.path, (len(shelf.rows), channels, self.job.length), step
+                        store.path, (len(store.rows), channels, self.job.length), step
                     )
 
     def _rows_of_spans(self, source: int) -> list[NDArray[np.int64]]:
@@ -159,79 +159,83 @@ def open_unfinished(folder: Path) -> UnfinishedRun:
     DeblendError
         If plan or input cannot be read.
     """
-    work = RunFolder(folder)
-    plan = read_plan(work.plan)
+    run_folder = RunFolder(folder)
+    plan = read_plan(run_folder.plan)
     opened = open_line(plan.line)
-    opened_work = UnfinishedRun(work, plan, opened, prepare_line(opened))
-    return with_times(opened_work) if work.times.exists() else opened_work
+    unfinished = UnfinishedRun(run_folder, plan, opened, prepare_line(opened))
+    return with_refined_times(unfinished) if run_folder.times.exists() else unfinished
 
 
-def with_times(work: UnfinishedRun) -> UnfinishedRun:
-    """The same with refined fire times, where the line asks for them; estimates them if need be."""
-    if not work.job.refine_times:
-        return work
-    if not work.folder.times.exists():
-        write_value(work.folder.times, estimate_shifts(work.staged_job))
-    shifts: TimeShifts = read_value(work.folder.times)
-    return replace(work, job=with_shifted_times(work.job, shifts.applied_s), shifts=shifts)
+def with_refined_times(unfinished: UnfinishedRun) -> UnfinishedRun:
+    """The run with refined fire times, where the line asks for them; estimates them if need be."""
+    if not unfinished.job.refine_times:
+        return unfinished
+    if not unfinished.folder.times.exists():
+        write_value(unfinished.folder.times, estimate_shifts(unfinished.staged_job))
+    shifts: TimeShifts = read_value(unfinished.folder.times)
+    return replace(
+        unfinished, job=with_shifted_times(unfinished.job, shifts.applied_s), shifts=shifts
+    )
 
 
 @lru_cache(maxsize=1)
-def open_unfinished_once(folder: Path, started_utc: str) -> UnfinishedRun:
-    """The same, kept for the next block; a run begun anew has another start."""
+def cached_unfinished_run(folder: Path, started_utc: str) -> UnfinishedRun:
+    """The run opened before, for its next block; a restarted run has another start."""
     return open_unfinished(folder)
 
 
-def measure_reference(work: UnfinishedRun, block: int, tell: OnIteration) -> float:
+def measure_reference(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration) -> float:
     """Largest coefficient of one block."""
-    span, channels = _span(work, block, shared=True)
+    span, channels = _span(unfinished, block, shared=True)
     return span.job.reference_of(channels)
 
 
-def separate_block_of(work: UnfinishedRun, block: int, tell: OnIteration) -> None:
+def separate_and_store_block(
+    unfinished: UnfinishedRun, block: int, on_iteration: OnIteration
+) -> None:
     """Separate one block, and mark it as done once all of it is on disk."""
-    if work.folder.is_done(block):
+    if unfinished.folder.is_done(block):
         return
-    span, channels = _span(work, block)
-    job = replace(span.job, measured_reference=work.reference)
-    result = separate_channels(job, channels, tell, span.beside)
-    _refuse_another_plan(work)
-    alive = ~work.counts.dead[channels.start : channels.stop]
+    span, channels = _span(unfinished, block)
+    job = replace(span.job, measured_reference=unfinished.reference)
+    result = separate_channels(job, channels, on_iteration, span.beside)
+    _refuse_another_plan(unfinished)
+    alive = ~unfinished.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0
-    with ThreadPoolExecutor(1) as beside:
-        written = beside.submit(_write_estimate, work, block, span, result.estimate)
-        measured = measure_block(span, result, alive, work.measures, work.truth)
+    with ThreadPoolExecutor(1) as thread:
+        written = thread.submit(_write_estimate, unfinished, block, span, result.estimate)
+        measured = measure_block(span, result, alive, unfinished.measures, unfinished.truth)
         written.result()
     if result.beyond:
         parts = tuple(replace(part, rows=span.rows[part.rows]) for part in result.beyond)
-        write_value(work.folder.seam(block), SeamEstimates(parts))
-    write_value(work.folder.done(block), measured)
+        write_value(unfinished.folder.seam(block), SeamEstimates(parts))
+    write_value(unfinished.folder.done(block), measured)
 
 
-def _refuse_another_plan(work: UnfinishedRun) -> None:
-    """Refuse to write into a run begun anew: a worker may outlive the run that gave it a block."""
-    plan = work.folder.plan
-    if not plan.exists() or read_plan(plan).started_utc != work.plan.started_utc:
+def _refuse_another_plan(unfinished: UnfinishedRun) -> None:
+    """Refuse to write into a restarted run: a worker may outlive the run that gave it a block."""
+    plan = unfinished.folder.plan
+    if not plan.exists() or read_plan(plan).started_utc != unfinished.plan.started_utc:
         raise OutputError(
             "the run to which this block belongs was thrown away",
-            where=str(work.folder.path.parent),
+            where=str(unfinished.folder.path.parent),
             remedy="Nothing has to be done.",
         )
 
 
 def _write_estimate(
-    work: UnfinishedRun, block: int, span: Span, estimate: NDArray[np.float32]
+    unfinished: UnfinishedRun, block: int, span: Span, estimate: NDArray[np.float32]
 ) -> None:
     """Write the estimates of a block and wait until they are on disk."""
-    number, channels = work.plan.place(block)
-    for source in range(len(work.job.shots.sources)):
-        shelf = work.estimate_stores(source)[number]
-        if len(shelf.rows):
-            here = np.searchsorted(span.rows, shelf.rows)
-            write_channels(shelf.path, channels, estimate, here)
+    number, channels = unfinished.plan.place(block)
+    for source in range(len(unfinished.job.shots.sources)):
+        store = unfinished.estimate_stores(source)[number]
+        if len(store.rows):
+            here = np.searchsorted(span.rows, store.rows)
+            write_channels(store.path, channels, estimate, here)
 
 
-def _span(work: UnfinishedRun, block: int, *, shared: bool = False) -> tuple[Span, range]:
-    number, channels = work.plan.place(block)
-    begin, end = work.plan.spans[number]
-    return span_of(work.staged_job, range(begin, end), shared=shared), channels
+def _span(unfinished: UnfinishedRun, block: int, *, shared: bool = False) -> tuple[Span, range]:
+    number, channels = unfinished.plan.place(block)
+    begin, end = unfinished.plan.spans[number]
+    return span_of(unfinished.staged_job, range(begin, end), shared=shared), channels

@@ -89,11 +89,11 @@ class Child:
                 return first_columns(run) | {"status": "timeout", "message": f"{phase}: {asked}"}
             if not line:
                 return self._lost(run)
-            told = json.loads(line)
-            if "row" in told:
-                row: Row = told["row"]
+            message = json.loads(line)
+            if "row" in message:
+                row: Row = message["row"]
                 return row
-            phase = told["phase"]
+            phase = message["phase"]
             deadline = time.monotonic() + limit_s
 
     def end(self) -> None:
@@ -155,25 +155,25 @@ def answer_runs() -> None:
     os.dup2(2, 1)  # what a method prints is no answer
     threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
 
-    def tell(content: dict[str, Any]) -> None:
+    def send(content: dict[str, Any]) -> None:
         answers.write(json.dumps(content) + "\n")
         answers.flush()
 
-    shelf, warmed = None, set()
+    lines, warmed = None, set()
     for line in sys.stdin.buffer:
         asked = json.loads(line)
         if asked["file"]:
             load_file(Path(asked["file"]))
         run = cloudpickle.loads(base64.b64decode(asked["run"]))
-        shelf = shelf or LineCache(Path(asked["folder"]))
+        lines = lines or LineCache(Path(asked["folder"]))
         row = carry_out(
             run,
-            shelf,
-            lambda phase: tell({"phase": phase}),
+            lines,
+            lambda phase: send({"phase": phase}),
             warm=run.method.label not in warmed,
         )
         warmed.add(run.method.label)
-        tell({"row": row})
+        send({"row": row})
 
 
 def _end_with_parent(parent: int) -> None:

@@ -27,7 +27,7 @@ def run_study(
     only: Collection[str] = (),
     again: Collection[str] = (),
     retry: bool = False,
-    told: OnRow | None = None,
+    on_row: OnRow | None = None,
 ) -> list[Row]:
     """Carry out what the results file does not hold yet, and return all rows of the study.
 
@@ -51,7 +51,7 @@ def run_study(
         Labels of methods whose rows are computed again.
     retry : bool, optional
         Also compute rows again that are not done.
-    told : callable, optional
+    on_row : callable, optional
         Sees each new row, how many of the missing ones are done, and how many there are.
 
     Returns
@@ -76,8 +76,8 @@ def run_study(
     for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
         rows[key_of(row)] = row
         write_results(results, _ordered(rows, every))
-        if told is not None:
-            told(row, number, len(missing))
+        if on_row is not None:
+            on_row(row, number, len(missing))
     return [rows[run.key] for run in every if run.key in rows]
 
 

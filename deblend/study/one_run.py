@@ -48,14 +48,14 @@ class LineCache:
         return self._line
 
 
-def carry_out(run: StudyRun, shelf: LineCache, phase: Phase, *, warm: bool = True) -> Row:
+def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = True) -> Row:
     """The row of a run, whatever happens to it in Python.
 
     Parameters
     ----------
     run : StudyRun
         What to do.
-    shelf : LineCache
+    lines : LineCache
         Where lines come from.
     phase : callable
         Told ``"line"``, ``"separate"`` and ``"score"`` as each begins.
@@ -65,7 +65,7 @@ def carry_out(run: StudyRun, shelf: LineCache, phase: Phase, *, warm: bool = Tru
     row = first_columns(run)
     try:
         phase("line")
-        line, about = shelf.line(run)
+        line, about = lines.line(run)
         row |= about
         phase("separate")
         if warm:

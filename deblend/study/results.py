@@ -149,8 +149,8 @@ def _parquet() -> Any:
 
 def settings_text(settings: Mapping[str, Any]) -> str:
     """Settings that may change a score, in one cell."""
-    told = {
+    described = {
         key: value for key, value in settings.items() if key not in ("method", "length_s", "seed")
     }
     # A function is named with its place in memory, which differs from one time to the next.
-    return re.sub(r" at 0x[0-9a-f]+", "", json.dumps(told, sort_keys=True))
+    return re.sub(r" at 0x[0-9a-f]+", "", json.dumps(described, sort_keys=True))

@@ -151,9 +151,9 @@ def _behind(
     if best is None:
         return np.nan, np.nan, np.nan
     differences = []
-    for ahead, own in zip(scores[best], scores[method], strict=True):
-        seeds = sorted(set(ahead) & set(own))
-        differences.append(np.array([ahead[seed] - own[seed] for seed in seeds], np.float64))
+    for better, own in zip(scores[best], scores[method], strict=True):
+        seeds = sorted(set(better) & set(own))
+        differences.append(np.array([better[seed] - own[seed] for seed in seeds], np.float64))
     return mean_interval(differences)
 
 

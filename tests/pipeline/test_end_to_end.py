@@ -204,7 +204,7 @@ def test_seams_of_blocks_are_findings(tmp_path: Path, monkeypatch: pytest.Monkey
     line = make_small_line(tmp_path)
     line.rewrite("iterations = 25", "iterations = 3\nrobust = false")
 
-    def two_blocks(job: Job, block_bytes: int, *_: int, sharing: int) -> BlockCuts:
+    def two_blocks(job: Job, block_bytes: int, *_: int, processes_on_host: int) -> BlockCuts:
         return BlockCuts((range(job.layout.slot_count),), (range(2), range(2, 4)), block_bytes)
 
     def seams() -> dict[str, Finding]:

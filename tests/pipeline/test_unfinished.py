@@ -22,7 +22,7 @@ from deblend.results.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISH
 from deblend.run.memory import PROGRAM_BYTES, block_budget
 from deblend.run.run_folder import RunFolder, locked
 from deblend.run.run_plan import write_plan
-from deblend.run.unfinished import open_unfinished, separate_block_of
+from deblend.run.unfinished import open_unfinished, separate_and_store_block
 from deblend.separation.plan_blocks import BlockCuts
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
@@ -103,8 +103,8 @@ def test_a_run_goes_on_where_it_stopped(
     assert first.exit_code in (2, 130)
     assert re.search(said, first.stderr), first.stderr
     assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
-    work = RunFolder.of(line.out)
-    assert sum(work.is_done(block) for block in range(4)) == kept
+    unfinished = RunFolder.of(line.out)
+    assert sum(unfinished.is_done(block) for block in range(4)) == kept
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
     assert again.exit_code in DONE, again.stderr
@@ -161,7 +161,7 @@ def stop_while_removing(
     assert sorted(path.name for path in line.out.iterdir()) == sorted([*RESULTS, UNFINISHED])
 
 
-BEFORE = ("deblend.run.finish._remove_work", 1)
+BEFORE = ("deblend.run.finish._remove_run_folder", 1)
 ALL_BUT_PLAN = ("deblend.run.run_folder.sync", 4)  # three wait for the new folders
 
 
@@ -235,29 +235,29 @@ def test_results_beside_their_work_are_not_taken_for_others(
 def test_nothing_goes_on_with_what_is_half_removed(
     begun: SmallLine, removal: Callable[[RunFolder], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    work = RunFolder.of(begun.out)
+    unfinished = RunFolder.of(begun.out)
     fail_at(monkeypatch, "shutil.rmtree", 1, KeyboardInterrupt("killed"))
     with pytest.raises(KeyboardInterrupt, match="killed"):
-        removal(work)
-    assert work.any_done()
-    assert not work.plan.exists()
+        removal(unfinished)
+    assert unfinished.any_block_done()
+    assert not unfinished.plan.exists()
 
 
 def test_a_worker_does_not_write_into_a_run_begun_anew(
     begun: SmallLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    work = open_unfinished(RunFolder.of(begun.out).path)
+    unfinished = open_unfinished(RunFolder.of(begun.out).path)
     stored = begun.out / UNFINISHED / "estimates.zarr"
     before = sorted(stored.rglob("c/*/*/*"))
 
     def separate(*asked: object) -> object:
-        write_plan(replace(work.plan, started_utc="later"), work.folder.plan)
+        write_plan(replace(unfinished.plan, started_utc="later"), unfinished.folder.plan)
         return None
 
     monkeypatch.setattr("deblend.run.unfinished.separate_channels", separate)
     with pytest.raises(OutputError, match="the run to which this block belongs was thrown away"):
-        separate_block_of(work, 3, lambda record: None)
-    assert not work.folder.is_done(3)
+        separate_and_store_block(unfinished, 3, lambda record: None)
+    assert not unfinished.folder.is_done(3)
     assert sorted(stored.rglob("c/*/*/*")) == before
 
 
@@ -297,7 +297,7 @@ def test_nothing_is_mixed(
     assert refused.exit_code == 2
     assert re.search(said, refused.stderr), refused.stderr
     assert "--restart" in refused.stderr
-    assert RunFolder.of(begun.out).any_done()
+    assert RunFolder.of(begun.out).any_block_done()
 
 
 def test_what_does_not_change_the_result_is_no_change(
@@ -348,10 +348,10 @@ def test_other_software_is_refused(
 
 
 def test_a_second_run_is_refused(line: SmallLine, call: Call) -> None:
-    with locked(line.out) as work:
-        work.plan.touch()  # so that the folder stays
+    with locked(line.out) as unfinished:
+        unfinished.plan.touch()  # so that the folder stays
         refused = call("separate", line.line_file, "--restart")
-        work.plan.unlink()
+        unfinished.plan.unlink()
     assert refused.exit_code == 2
     said = rf"another run is at work in this folder \(process {os.getpid()} on .+\)"
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
@@ -384,13 +384,13 @@ def test_blocks_one_by_one_for_a_batch_queue(
 
 
 def test_a_job_that_is_in_the_way_is_named(line: SmallLine) -> None:
-    with locked(line.out) as work:
-        work.plan.touch()
-        (work.path / "lock").write_text("process 1 on another machine\n")
+    with locked(line.out) as unfinished:
+        unfinished.plan.touch()
+        (unfinished.path / "lock").write_text("process 1 on another machine\n")
     with locked(line.out, shared=True), locked(line.out, shared=True):
         with pytest.raises(OutputError, match=rf"process {os.getpid()} on"), locked(line.out):
             pass
-        work.plan.unlink()
+        unfinished.plan.unlink()
 
 
 @pytest.mark.slow
@@ -440,7 +440,7 @@ def test_bad_options(
     refused = call("separate", line.line_file, *options)
     assert refused.exit_code == 2
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
-    assert not RunFolder.of(line.out).any_done()
+    assert not RunFolder.of(line.out).any_block_done()
 
 
 def test_processes_without_a_block_are_told(line: SmallLine, call: Call) -> None:
@@ -455,7 +455,7 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
 
     def plan(memory_gb: float) -> BlockCuts:
         budget = block_budget(round(memory_gb * 1e9), processes, PROGRAM_BYTES)
-        return plan_line(job, budget, processes, PROGRAM_BYTES, sharing=processes)
+        return plan_line(job, budget, processes, PROGRAM_BYTES, processes_on_host=processes)
 
     with pytest.raises(SettingsError, match=r"of \S+ GB for \d process.* Give at least") as refused:
         plan(processes * (PROGRAM_BYTES + 1000) / 1e9)
@@ -468,7 +468,7 @@ def test_the_least_budget_works(line: SmallLine, processes: int) -> None:
 def test_a_budget_is_that_of_one_machine(line: SmallLine) -> None:
     job = prepare_line(open_line(read_line_file(line.line_file)))
     with pytest.raises(SettingsError, match=r"of 1\.2 GB for 2 process.* at least 1\.2\d* GB"):
-        plan_line(job, 1000, 64, PROGRAM_BYTES, sharing=2)
+        plan_line(job, 1000, 64, PROGRAM_BYTES, processes_on_host=2)
 
 
 def test_refined_times_take_channels_of_the_whole_line(line: SmallLine) -> None:

@@ -20,7 +20,7 @@ from deblend.synth.scenes import make_scene
 ITERATIONS = 60
 
 
-class Told:
+class RecordedProgress:
     """A run of some blocks, and what was told of it."""
 
     def __init__(self, blocks: int) -> None:
@@ -30,7 +30,7 @@ class Told:
 
     def iterations(self, block: int, count: int) -> None:
         for k in range(count):
-            self.progress.told(block, IterationRecord(k + 1, 0.1, 1.0, 10.0))
+            self.progress.on_iteration(block, IterationRecord(k + 1, 0.1, 1.0, 10.0))
 
     @property
     def parts(self) -> np.ndarray:
@@ -38,51 +38,51 @@ class Told:
 
 
 def test_without_a_fresh_start_every_iteration_counts_the_same() -> None:
-    told = Told(2)
+    recorded = RecordedProgress(2)
     for block in range(2):
-        told.iterations(block, ITERATIONS)
-        told.progress.done(block)
-    moved = np.diff(told.parts)
+        recorded.iterations(block, ITERATIONS)
+        recorded.progress.on_done(block)
+    moved = np.diff(recorded.parts)
     np.testing.assert_allclose(moved[moved > 0], 1 / (2 * ITERATIONS))
-    assert told.parts[-1] == pytest.approx(1)
-    assert told.steps[-1].worked == told.steps[-1].total
+    assert recorded.parts[-1] == pytest.approx(1)
+    assert recorded.steps[-1].worked == recorded.steps[-1].total
 
 
 def test_a_fresh_start_takes_the_figure_on_more_slowly_and_never_back() -> None:
-    told = Told(1)
-    told.iterations(0, 20)
-    told.iterations(0, 40)
-    told.iterations(0, ITERATIONS)
-    assert (np.diff(told.parts) > 0).all()
-    assert told.parts[-1] == pytest.approx(1)
+    recorded = RecordedProgress(1)
+    recorded.iterations(0, 20)
+    recorded.iterations(0, 40)
+    recorded.iterations(0, ITERATIONS)
+    assert (np.diff(recorded.parts) > 0).all()
+    assert recorded.parts[-1] == pytest.approx(1)
     # steps are one iteration apart: what remains by the present speed is what is left
-    size = told.steps[-1].total / ITERATIONS
-    for at, left in ((20, 40), (40, 40), (60, 20), (90, 30)):
-        assert told.steps[at].left == left * size
-        speed = told.parts[at] - told.parts[at - 1]
-        assert (1 - told.parts[at]) / speed == pytest.approx(left)
-    assert told.steps[-1].worked == 2 * told.steps[-1].total
+    size = recorded.steps[-1].total / ITERATIONS
+    for at, remaining in ((20, 40), (40, 40), (60, 20), (90, 30)):
+        assert recorded.steps[at].remaining == remaining * size
+        speed = recorded.parts[at] - recorded.parts[at - 1]
+        assert (1 - recorded.parts[at]) / speed == pytest.approx(remaining)
+    assert recorded.steps[-1].worked == 2 * recorded.steps[-1].total
 
 
 def test_blocks_to_come_are_taken_to_be_as_long_as_those_done() -> None:
-    told = Told(3)
-    told.iterations(0, 20)
-    told.iterations(0, ITERATIONS)
-    told.progress.done(0)
-    told.iterations(1, 1)
-    speed = told.parts[-1] - told.parts[-2]
+    recorded = RecordedProgress(3)
+    recorded.iterations(0, 20)
+    recorded.iterations(0, ITERATIONS)
+    recorded.progress.on_done(0)
+    recorded.iterations(1, 1)
+    speed = recorded.parts[-1] - recorded.parts[-2]
     # when it began, blocks 1 and 2 were thought to take as long as block 0
-    assert (1 - told.parts[-2]) / speed == pytest.approx(2 * 80)
-    told.iterations(2, 5)
-    told.progress.done(1)
-    told.progress.done(2)
-    assert (np.diff(told.parts) >= 0).all()
-    assert told.parts[-1] == pytest.approx(1)
+    assert (1 - recorded.parts[-2]) / speed == pytest.approx(2 * 80)
+    recorded.iterations(2, 5)
+    recorded.progress.on_done(1)
+    recorded.progress.on_done(2)
+    assert (np.diff(recorded.parts) >= 0).all()
+    assert recorded.parts[-1] == pytest.approx(1)
 
 
 @pytest.mark.parametrize(("blocks", "where"), [(1, ""), (2, "block 0, ")])
 def test_pauses_between_iterations_are_told(blocks: int, where: str) -> None:
-    told = Told(blocks)
+    recorded = RecordedProgress(blocks)
     for record, said in (
         (IterationRecord(19, 0.1, 1.0, 10.0), "iteration 19, -10.0 dB unexplained"),
         (
@@ -91,16 +91,16 @@ def test_pauses_between_iterations_are_told(blocks: int, where: str) -> None:
         ),
         (IterationRecord(ITERATIONS, 0.1, 1.0, 10.0), f"measuring after iteration {ITERATIONS}"),
     ):
-        told.progress.told(0, record)
-        assert told.steps[-1].note == f"{where}{said}"
+        recorded.progress.on_iteration(0, record)
+        assert recorded.steps[-1].note == f"{where}{said}"
 
 
 def test_late_news_of_a_finished_block_change_nothing() -> None:
-    told = Told(2)
-    told.progress.done(0)
-    before = told.parts[-1]
-    told.iterations(0, 3)
-    assert told.parts[-1] == before == pytest.approx(0.5)
+    recorded = RecordedProgress(2)
+    recorded.progress.on_done(0)
+    before = recorded.parts[-1]
+    recorded.iterations(0, 3)
+    assert recorded.parts[-1] == before == pytest.approx(0.5)
 
 
 def test_the_forecast_says_how_long_fresh_starts_may_make_it() -> None:

@@ -22,7 +22,7 @@ import pytest
 from deblend.errors import ClusterError
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.run import execute
-from deblend.run.execute import COMPILED, Machines, _Dispatch, runner, with_present_workers
+from deblend.run.execute import COMPILED, Machines, _Dispatch, count_workers, runner
 from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
@@ -69,10 +69,10 @@ class PretendedClient:
         return dict.fromkeys(self.present, 1)
 
     def submit(
-        self, call: object, task: str, folder: str, started: str, block: int, sharing: int,
+        self, call: object, task: str, folder: str, started: str, block: int, workers_on_host: int,
         *, workers: list[str], pure: bool, retries: int,
     ) -> PretendedFuture:  # fmt: skip
-        self.given.append((workers[0], block, sharing))
+        self.given.append((workers[0], block, workers_on_host))
         ends = not (block in self.lost and workers[0] == A)
         if not ends and self.leaves:
             self.present.remove(A)
@@ -90,19 +90,19 @@ def run(
     client: PretendedClient,
     blocks: int,
     stalled_after_s: float = 1800.0,
-    say: Callable[[str], object] = str,
+    log: Callable[[str], object] = str,
 ) -> dict[int, int]:
     found: dict[int, int] = {}
-    work: Any = SimpleNamespace(
+    unfinished: Any = SimpleNamespace(
         folder=SimpleNamespace(path=Path("unfinished")), plan=SimpleNamespace(started_utc="now")
     )
     pretended: Any = client
     machines = Machines(2, stalled_after_s=stalled_after_s)
-    told: Any = None
-    said: Any = say
-    _Dispatch(pretended, machines, work, "separate", found.__setitem__, told, said).run(
-        range(blocks)
-    )
+    on_iteration: Any = None
+    said: Any = log
+    _Dispatch(
+        pretended, machines, unfinished, "separate", found.__setitem__, on_iteration, said
+    ).run(range(blocks))
     return found
 
 
@@ -110,13 +110,13 @@ def test_every_block_goes_out_once_and_workers_of_a_host_share_its_cores() -> No
     client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
     assert run(client, 7) == {block: 10 * block for block in range(7)}
     assert sorted(block for _, block, _ in client.given) == list(range(7))
-    assert {address: sharing for address, _, sharing in client.given} == {
+    assert {address: workers_on_host for address, _, workers_on_host in client.given} == {
         A: 2, B: 2, "tcp://10.0.0.2:1": 1,
     }  # fmt: skip
 
 
 def test_a_worker_that_ended_gets_its_next_block_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(execute, "_LOOK_S", 30.0)
+    monkeypatch.setattr(execute, "_POLL_S", 30.0)
 
     class Later(PretendedFuture):
         def add_done_callback(self, call: Callable[[object], None]) -> None:
@@ -148,7 +148,7 @@ def test_a_worker_that_leaves_and_one_that_says_nothing() -> None:
 def test_a_block_that_begins_again_is_told() -> None:
     said: list[str] = []
     client = PretendedClient([A, B], lost=(0,), leaves=True)
-    run(client, 3, say=said.append)
+    run(client, 3, log=said.append)
     assert said == ["block 0 begins again: the worker that had it went away"]
 
 
@@ -171,7 +171,7 @@ def test_what_is_no_scheduler_is_refused_in_time(
         with ThreadPoolExecutor(1) as beside:
             beside.submit(answer)
             with pytest.raises(ClusterError, match=r"no scheduler answers within .*dask scheduler"):
-                with_present_workers(Machines(scheduler=address))
+                count_workers(Machines(scheduler=address))
             server.shutdown(socket.SHUT_RDWR)
         for caller in callers:
             caller.close()
@@ -185,7 +185,7 @@ def test_a_worker_that_hangs_from_the_beginning() -> None:
 
     hanging: Any = Hanging([A])
     with pytest.raises(ClusterError, match=r"a worker does not answer within 5 s.* end it and"):
-        execute._on_each(hanging, len, within_s=5.0)
+        execute._call_on_each(hanging, len, within_s=5.0)
 
 
 def test_a_worker_that_dies_before_it_has_answered() -> None:
@@ -226,21 +226,21 @@ def test_processes_that_do_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("distributed.LocalCluster", fail)
     said = r"2 local processes could not be started \(Nanny.*Give the same command again"
     with runner(Machines(2), print) as run_on:
-        work: Any = None
+        unfinished: Any = None
         with pytest.raises(ClusterError, match=said):
-            run_on(work)
+            run_on(unfinished)
 
 
 def test_blocks_are_planned_for_the_workers_of_a_scheduler(monkeypatch: pytest.MonkeyPatch) -> None:
     # Two workers on one host share its memory; a third has that of another.
     client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
     monkeypatch.setattr(execute, "_client", lambda machines: nullcontext(client))
-    found = with_present_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
-    assert (found.side_by_side, found.on_one_host) == (3, 2)
-    assert with_present_workers(Machines(processes=4)).side_by_side == 4
+    found = count_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
+    assert (found.blocks_at_once, found.blocks_on_one_host) == (3, 2)
+    assert count_workers(Machines(processes=4)).blocks_at_once == 4
     client.present.clear()
     with pytest.raises(ClusterError, match="has no workers"):
-        with_present_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
+        count_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
 
 
 def test_what_the_loop_imports_on_first_use_is_there() -> None:

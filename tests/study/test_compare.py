@@ -115,11 +115,11 @@ def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:
         (False, True, False),
     ]
     rows = {run.method.label: carry_out(run, shelf, print, warm=False) for run in study.runs()}
-    told = {label: json.loads(row["settings"]) for label, row in rows.items()}
-    assert told["default"]["robust"]
-    assert not told["least squares"]["robust"]
-    assert told["returned"]["return_leakage"]
-    assert told["refined"]["refine_times"]
+    settings = {label: json.loads(row["settings"]) for label, row in rows.items()}
+    assert settings["default"]["robust"]
+    assert not settings["least squares"]["robust"]
+    assert settings["returned"]["return_leakage"]
+    assert settings["refined"]["refine_times"]
     scores = {label: row["snr_db"] for label, row in rows.items()}
     assert scores["default"] != scores["least squares"] != scores["returned"]
     assert scores["refined"] == pytest.approx(scores["least squares"])  # too few shots to refine
@@ -139,7 +139,7 @@ def test_processes_that_hang_or_end_are_replaced(tmp_path: Path) -> None:
         tmp_path / "results.parquet",
         only=["ends_the_process", "fk"],
         retry=True,
-        told=lambda row, *_: again.append(row["method"]),
+        on_row=lambda row, *_: again.append(row["method"]),
     )
     assert again == ["ends_the_process"]
 
@@ -197,13 +197,13 @@ def test_killed_half_way_and_gone_on_with_gives_the_same_rows(tmp_path: Path) ->
     assert 1 <= found < 6
     study = read_study(path)
     new = []
-    whole = run_study(study, results, processes=2, told=lambda row, done, of: new.append(of))
+    whole = run_study(study, results, processes=2, on_row=lambda row, done, of: new.append(of))
     assert new == [6 - found] * (6 - found)
     uninterrupted = run_study(study, tmp_path / "other.parquet")
     assert same(whole) == same(uninterrupted)
     assert same(list(read_results(results).values())) == same(uninterrupted)
     # Nothing is left to do, and asking again for one method leaves the rows as they are.
-    assert run_study(study, results, told=lambda *_: pytest.fail("computed again")) == whole
+    assert run_study(study, results, on_row=lambda *_: pytest.fail("computed again")) == whole
 
 
 def test_without_pyarrow_nothing_is_computed(
@@ -215,7 +215,7 @@ def test_without_pyarrow_nothing_is_computed(
         run_study(
             study_of(FK),
             tmp_path / "results.parquet",
-            told=lambda *_: pytest.fail("computed first"),
+            on_row=lambda *_: pytest.fail("computed first"),
         )
     with pytest.raises(MissingPackageError, match="need the package pyarrow"):
         write_results(tmp_path / "results.parquet", [])
