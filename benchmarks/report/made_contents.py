@@ -9,7 +9,7 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import towed_geometry
 from deblend.model.shots import Shots, make_shots
 from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
-from deblend.report.extras import Extras
+from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.results.report_samples import choose_places
 

@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from deblend.model.shots import Shots
 from deblend.qc.measure_setup import LEAST_SHOTS, MeasureSetup, shot_pairs
 from deblend.report.contents import Acquisition, GatherSection
+from deblend.report.drawing import display_clip, new_figure, plain
+from deblend.report.section_figure import draw_gather, section_title
 from deblend.words import counted
 
 MOST_ALIGNMENTS: Final = 6
@@ -82,6 +85,49 @@ def aligned(
         place = samples + delay_s[k] / interval_s
         moved[k] = np.interp(place, samples, traces[k], left=np.nan, right=np.nan)
     return moved
+
+
+def aligned_figure(
+    section: GatherSection,
+    others: list[Alignment],
+    amplitude_unit: str = "recorded unit",
+    *,
+    gain_db: float = 0.0,
+) -> Figure:
+    """What was removed from a common-channel gather.
+
+    Events that line up in its own times are signal that was taken. What came from another source
+    lines up in the times of that one.
+
+    Parameters
+    ----------
+    section : GatherSection
+        A common-channel gather.
+    others : list of Alignment
+        From `deblend.report.aligned.alignments`; the first three are drawn.
+    amplitude_unit : str, optional
+        Unit of the amplitudes.
+    gain_db : float, optional
+        Makes all panels alike louder.
+    """
+    shown = others[:3]
+    figure = new_figure(5.2)
+    clip = display_clip(section) * 10 ** (-gain_db / 20)
+    grid = figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0]
+    draw_gather(grid[0], section, section.removed, clip)
+    grid[0].set_title("removed, in its own times", fontsize=11, loc="left")
+    for axes, other in zip(grid[1:], shown, strict=True):
+        moved = aligned(section.removed, other.delay_s, section.interval_s)
+        draw_gather(axes, section, moved, clip)
+        axes.set_title(f"in the times of {plain(other.label)}", fontsize=11, loc="left")
+        axes.set_ylabel("")
+    figure.suptitle(plain(section_title(section)), fontsize=11)
+    figure.supxlabel(
+        f"black is +{clip:.3g}, white is −{clip:.3g} ({plain(amplitude_unit)}), one scale for all "
+        "panels; plain white: no sample of the gather falls there",
+        fontsize=10,
+    )
+    return figure
 
 
 def _plan(acquisition: Acquisition, section: GatherSection) -> MeasureSetup:

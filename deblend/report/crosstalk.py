@@ -10,8 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from deblend.model.findings import Finding, Verdict
-from deblend.report.drawing import new_figure, plain
-from deblend.report.map_figure import COLOUR_MAP
+from deblend.report.drawing import COLOUR_MAP, new_figure, plain
 from deblend.report.tables import Range, decibels, natural_order, whole_line, window_text
 
 CROSSTALK: Final = "crosstalk"

@@ -9,10 +9,11 @@ A page is a template that extends ``frame.html`` and fills its blocks:
 ``main``
     ``<section id="part"><h2>Part</h2>...</section>`` for each part.
 
-``parts.html`` has macros for what comes again and again: ``picture(one)``, ``pairs(caption,
-values)`` for settings, ``matrix(caption, columns, rows)`` for numbers, ``caution(text)``. Filters
-write numbers: ``number``, ``decibels``, ``window_text``, ``band_text``, ``metric_text``, ``label``,
-``counted("shot")``. Negative numbers get the minus sign in whatever is written.
+``parts.html`` has macros for what comes again and again: ``picture(one)``, ``pictures(many)`` with
+their headings, ``pairs(caption, values)`` for settings, ``matrix(caption, columns, rows)`` for
+numbers, ``caution(text)``. Filters write numbers: ``number``, ``decibels``, ``window_text``,
+``band_text``, ``metric_text``, ``label``, ``counted("shot")``. Negative numbers get the minus sign
+in whatever is written.
 A page loads nothing from outside, and text handed to a template stays text.
 
     figure = fold_against_time(...)                      # matplotlib, see drawing.new_figure
@@ -23,7 +24,7 @@ A page loads nothing from outside, and text handed to a template stays text.
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -50,25 +51,53 @@ class Picture:
     """What it shows, for those who do not see it."""
     caption: str = ""
     """A sentence below it."""
+    title: str = ""
+    """Heading above it."""
 
 
-def picture(figure: Figure, alt: str, caption: str = "", *, colour_map: bool = False) -> Picture:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ReportFigure:
+    """A figure that a page, a file or a notebook may show; it is drawn when it is wanted."""
+
+    name: str
+    """Of its file, without the ending."""
+    draw: Callable[[], Figure]
+    """Makes the figure."""
+    alt: str
+    """What it shows, for those who do not see it."""
+    caption: str = ""
+    """A sentence below it."""
+    title: str = ""
+    """Heading above it."""
+    place: str = ""
+    """Part of the page where it stands; one without a place is in no page."""
+    colour_map: bool = False
+    """Whether it has colours of a map."""
+
+    def picture(self) -> Picture:
+        """The figure drawn for a page."""
+        return picture(
+            self.draw(), self.alt, self.caption, title=self.title, colour_map=self.colour_map
+        )
+
+
+def picture(
+    figure: Figure, alt: str, caption: str = "", *, title: str = "", colour_map: bool = False
+) -> Picture:
     """A figure as a PNG file inside the page.
 
     Parameters
     ----------
     figure : Figure
         In the colours of `deblend.report.drawing`; others become the nearest of them.
-    alt, caption : str
+    alt, caption, title : str
         As in `Picture`.
     colour_map : bool, optional
         The figure has colours of its own, a map for instance.
     """
     width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
-    uri = "data:image/png;base64," + base64.b64encode(
-        png_bytes(figure, colour_map=colour_map)
-    ).decode("ascii")
-    return Picture(uri, width, height, alt, caption)
+    png = base64.b64encode(png_bytes(figure, colour_map=colour_map)).decode("ascii")
+    return Picture(f"data:image/png;base64,{png}", width, height, alt, caption, title)
 
 
 def render_page(template: str, values: Mapping[str, object]) -> str:

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError
 from deblend.report.archive import read_arrays, write_arrays
-from deblend.report.drawing import new_figure, plain
-from deblend.report.sampling import CLIP_PERCENTILE, fewer_samples, trace_ticks
+from deblend.report.drawing import CLIP_PERCENTILE, fewer_samples, new_figure, plain, trace_ticks
 
 Traces = NDArray[np.float32]
 FORMAT: Final = "deblend compared panels 1"

@@ -60,6 +60,35 @@ class SnrRow:
         return band_text(self.band_hz) or window_text(self.window_s)
 
 
+@dataclass(frozen=True)
+class SnrTable:
+    """Ratios of all sources by time or by octave."""
+
+    name: str
+    """As in a file name, such as ``ratios-by-time``."""
+    title: str
+    """In words."""
+    heading: str
+    """Over the names of the sources."""
+    rows: tuple[SnrRow, ...]
+    """In order of place and source."""
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Windows or bands in words."""
+        return tuple(dict.fromkeys(row.place for row in self.rows))
+
+    @property
+    def has_limit(self) -> bool:
+        """Whether a noise limit was measured."""
+        return any(row.limit == row.limit for row in self.rows)
+
+    @property
+    def matrix(self) -> dict[int | str, list[SnrRow]]:
+        """For each source its row in each place."""
+        return snr_matrix(self.rows)
+
+
 def shot_counts(acquisition: Acquisition) -> list[ShotCount]:
     """Shots fired and delivered by each source, with the reasons given for the rest."""
     rows = []
@@ -108,6 +137,23 @@ def snr_rows(findings: Iterable[Finding], metric: str = SNR) -> list[SnrRow]:
             natural_order(row.source),
         ),
     )
+
+
+def snr_tables(findings: Sequence[Finding]) -> list[SnrTable]:
+    """Ratios by time and by octave, of the sources and of their differences."""
+    found = []
+    for metric, name, heading, of in (
+        (SNR, "ratios", "Source", ""),
+        (DIFFERENCE_SNR, "difference-ratios", "Sources", "Differences between sources, "),
+    ):
+        rows = snr_rows(findings, metric)
+        for quantity, title, own in (
+            ("time", "by time after firing", [row for row in rows if row.band_hz is None]),
+            ("frequency", "by frequency band", [row for row in rows if row.band_hz is not None]),
+        ):
+            if own:
+                found.append(SnrTable(f"{name}-by-{quantity}", of + title, heading, tuple(own)))
+    return found
 
 
 def snr_matrix(rows: Sequence[SnrRow]) -> dict[int | str, list[SnrRow]]:

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from deblend.report.aligned import alignments
 from deblend.report.codes import LEVELS, MU, UNKNOWN, ZERO, encode, pack
 from deblend.report.contents import Contents, GatherSection
+from deblend.report.drawing import display_clip, fewer_samples, trace_ticks
 from deblend.report.metric_maps import MetricMaps, cells, metric_meaning
-from deblend.report.sampling import display_clip, fewer_samples, trace_ticks
 
 MOST_BYTES: Final = 11_000_000
 """Text of all gathers and maps of a page, which leaves room for the rest within 15 MB."""

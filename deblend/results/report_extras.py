@@ -15,7 +15,7 @@ from deblend.inject.injection import TABLE as INJECTION
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import InjectedRow, read_injected
 from deblend.report.archive import read_arrays, unpacked_bytes
-from deblend.report.extras import Extras
+from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, read_panels
 from deblend.results.judge import read_findings

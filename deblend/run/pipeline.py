@@ -250,7 +250,7 @@ def rebuild_report(
     OutputError
         If the page or a picture cannot be written.
     """
-    from deblend.report.export import write_pictures
+    from deblend.report.figures import write_pictures
     from deblend.report.page import write_report
 
     path = folder / PAGE

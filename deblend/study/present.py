@@ -11,8 +11,14 @@ import numpy as np
 
 from deblend.files import write_text
 from deblend.report.page_frame import Picture, picture, write_page
-from deblend.report.study_figures import Curve, Panel, dependence_figure, pareto_figure
-from deblend.report.study_page import StudyContents, render_study
+from deblend.report.study_page import (
+    Curve,
+    Panel,
+    StudyContents,
+    dependence_figure,
+    pareto_figure,
+    render_study,
+)
 from deblend.study.intervals import mean_interval
 from deblend.study.results import Row
 from deblend.study.study import AS_IN_THE_SCENE, Study

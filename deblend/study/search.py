@@ -19,7 +19,7 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.qc.residual import decibels
 from deblend.report.drawing import png_bytes
-from deblend.report.study_figures import search_figure
+from deblend.report.study_page import search_figure
 from deblend.study.scores import score
 from deblend.study.study import StudyMethod
 from deblend.synth.line import MadeLine

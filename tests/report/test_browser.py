@@ -14,7 +14,7 @@ import pytest
 
 from deblend.model.findings import Finding
 from deblend.report.contents import Contents, GatherSection
-from deblend.report.extras import Extras
+from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.page import write_report
 
@@ -208,7 +208,7 @@ def test_before_is_the_sum_of_what_is_kept_and_removed(page: Any, contents: Cont
     codes = np.array(models(page, "Array.from(model('gather_source').data.image[0])"))
     codes = codes.reshape(101, 24).T
     from deblend.report.codes import decode
-    from deblend.report.sampling import display_clip
+    from deblend.report.drawing import display_clip
 
     top = display_clip(section) * 10 ** (12 / 20)
     live = np.arange(24) != 7

@@ -15,14 +15,13 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from deblend.report.contents import Acquisition, Contents, GatherSection
-from deblend.report.drawing import COLOURS, new_figure, plain, png_bytes
+from deblend.report.drawing import COLOURS, display_clip, new_figure, plain, png_bytes
 from deblend.report.line_figures import (
     convergence_figure,
     dither_figure,
     fire_intervals,
     fold_figure,
 )
-from deblend.report.sampling import display_clip
 from deblend.report.section_figure import section_figure
 from deblend.report.snr_figure import snr_figure
 from deblend.report.tables import SnrRow, snr_rows

@@ -13,16 +13,14 @@ from deblend.errors import InputError, OutputError
 from deblend.model.findings import Finding
 from deblend.model.gathers import make_gathers
 from deblend.model.shots import make_shots
-from deblend.report.aligned import Alignment
-from deblend.report.aligned_figure import aligned_figure
+from deblend.report.aligned import Alignment, aligned_figure
 from deblend.report.archive import write_arrays
 from deblend.report.contents import Contents
 from deblend.report.crosstalk import LEFT, crosstalk_figure, crosstalk_matrices
-from deblend.report.export import write_pictures
-from deblend.report.extras import Extras
-from deblend.report.from_results import section_of
+from deblend.report.figures import Extras, write_pictures
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, panel_figure, read_panels, write_panels
+from deblend.report.section_figure import section_of
 from deblend.report.spectra_figure import mean_spectrum, spectra_figure
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from deblend.report.study_figures import Curve, Panel, pareto_figure, unbeaten
+from deblend.report.study_page import Curve, Panel, pareto_figure, unbeaten
 from deblend.study.keys import SceneTable
 from deblend.study.present import present, study_contents, verdicts
 from deblend.study.results import COLUMNS
