@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.array_file import scratch_array
 from deblend.errors import InputError, SettingsError
 from deblend.files import filling, write_text
 from deblend.inject.event_design import design_events
@@ -30,7 +31,6 @@ from deblend.progress import Progress, silent
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.results.block_measures import line_limits, sample_windows
 from deblend.run.block_progress import BlockProgress
-from deblend.run.scratch_array import scratch_array
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES

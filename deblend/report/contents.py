@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -12,10 +11,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.array_file import json_array, json_value, read_arrays, write_arrays
 from deblend.errors import DeblendError, InputError
 from deblend.model.findings import Finding
 from deblend.model.timebase import TimeScale, check_time_scale
-from deblend.report.archive import read_arrays, write_arrays
 
 SectionKind = Literal["common channel", "shot"]
 FORMAT: Final = "deblend report contents 1"
@@ -205,8 +204,7 @@ def write_contents(contents: Contents, path: Path) -> None:
     OutputError
         If the file cannot be written.
     """
-    text = json.dumps(_text_of(contents), default=_plain).encode("ascii")
-    arrays: dict[str, NDArray[Any]] = {"text": np.frombuffer(text, np.uint8)}
+    arrays: dict[str, NDArray[Any]] = {"text": json_array(_text_of(contents))}
     for k, section in enumerate(contents.sections):
         arrays |= _store(f"section{k}", section, _SECTION_TYPES)
     arrays |= _store("acquisition", contents.acquisition, _ACQUISITION_TYPES)
@@ -225,7 +223,7 @@ def read_contents(path: Path) -> Contents:
     """
     arrays = read_arrays(Path(path))
     try:
-        text = msgspec.convert(json.loads(arrays["text"].tobytes()), _Text)
+        text = msgspec.convert(json_value(arrays["text"]), _Text)
         return _assemble(text, arrays)
     except DeblendError as error:
         reason = error.what
@@ -324,13 +322,6 @@ def _assemble(text: _Text, arrays: Mapping[str, NDArray[Any]]) -> Contents:
         provenance=text.provenance,
         amplitude_unit=text.amplitude_unit,
     )
-
-
-def _plain(value: object) -> object:
-    """A NumPy number as a Python one, for the JSON writer."""
-    if isinstance(value, np.generic):
-        return value.item()
-    raise TypeError(f"{type(value).__name__} cannot be written as text")
 
 
 def _require(holds: bool, what: str) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +12,8 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from deblend.array_file import json_array, json_value, read_arrays, write_arrays
 from deblend.errors import InputError
-from deblend.report.archive import read_arrays, write_arrays
 from deblend.report.drawing import CLIP_PERCENTILE, fewer_samples, new_figure, plain, trace_ticks
 
 Traces = NDArray[np.float32]
@@ -88,8 +87,7 @@ def write_panels(panels: Sequence[ComparedPanel], path: Path) -> None:
         If the file cannot be written.
     """
     words = [{name: getattr(one, name) for name in _Words.__struct_fields__} for one in panels]
-    text = json.dumps({"format": FORMAT, "panels": words}).encode("ascii")
-    arrays: dict[str, NDArray[Any]] = {"text": np.frombuffer(text, np.uint8)}
+    arrays: dict[str, NDArray[Any]] = {"text": json_array({"format": FORMAT, "panels": words})}
     for k, one in enumerate(panels):
         arrays |= {f"panel{k}.{name}": getattr(one, name) for name in _ARRAYS}
     write_arrays(arrays, path)
@@ -105,7 +103,7 @@ def read_panels(path: Path) -> tuple[ComparedPanel, ...]:
     """
     arrays = read_arrays(path)
     try:
-        text = msgspec.convert(json.loads(arrays["text"].tobytes()), _Text)
+        text = msgspec.convert(json_value(arrays["text"]), _Text)
         return tuple(
             ComparedPanel(
                 **msgspec.structs.asdict(words),

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.array_file import read_arrays, unpacked_bytes
 from deblend.errors import InputError
 from deblend.inject.injection import FINDINGS as INJECTION_FINDINGS
 from deblend.inject.injection import TABLE as INJECTION
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import InjectedRow, read_injected
-from deblend.report.archive import read_arrays, unpacked_bytes
 from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, read_panels

@@ -1,4 +1,4 @@
-"""Dataclasses of arrays as files: NumPy arrays and a description in JSON, no code.
+"""Dataclasses of arrays as files: their arrays and a description in JSON, no code.
 
 What a block measured has to outlive the process. A file names the dataclasses that it holds; only
 dataclasses of deblend are made again from one.
@@ -6,31 +6,20 @@ dataclasses of deblend are made again from one.
 
 from __future__ import annotations
 
-import json
 from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.array_file import json_array, json_value, read_arrays, write_arrays
 from deblend.errors import InputError
-from deblend.files import replacing
 
 _TREE: Final = "tree"
 _PACKAGE: Final = "deblend"
-_DAMAGED: Final = (
-    OSError,
-    EOFError,
-    ValueError,
-    KeyError,
-    TypeError,
-    AttributeError,
-    ImportError,
-    BadZipFile,
-)
+_DAMAGED: Final = (InputError, ValueError, KeyError, TypeError, AttributeError, ImportError)
 
 
 def write_value(path: Path, value: Any) -> None:
@@ -49,14 +38,9 @@ def write_value(path: Path, value: Any) -> None:
         If it cannot be written.
     """
     arrays: list[NDArray[Any]] = []
-    tree = np.array(json.dumps(_described(value, arrays)))
-    with replacing(path) as file:
-        np.savez(
-            file,
-            allow_pickle=False,
-            **{_TREE: tree},
-            **{f"a{number}": array for number, array in enumerate(arrays)},
-        )
+    tree = json_array(_described(value, arrays))
+    named = {f"a{number}": array for number, array in enumerate(arrays)}
+    write_arrays({_TREE: tree, **named}, path, compressed=False)
 
 
 def read_value(path: Path) -> Any:
@@ -68,12 +52,12 @@ def read_value(path: Path) -> Any:
         If the file cannot be read or is damaged.
     """
     try:
-        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files if name != _TREE}
-            return _made(json.loads(str(file[_TREE])), arrays)
+        arrays = read_arrays(path, most_bytes=None)
+        return _made(json_value(arrays[_TREE]), arrays)
     except _DAMAGED as error:
+        reason = error.what if isinstance(error, InputError) else error
         raise InputError(
-            f"the result of a block cannot be read ({error})",
+            f"the result of a block cannot be read ({reason})",
             where=str(path),
             remedy="Remove the file: the block is then separated again.",
         ) from error

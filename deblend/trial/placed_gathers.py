@@ -14,12 +14,12 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.array_file import scratch_array
 from deblend.errors import RecordError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_trace_file import TraceFile, open_trace_file
-from deblend.run.scratch_array import scratch_array
 from deblend.separation.contract import Separator
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
 

@@ -14,9 +14,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from deblend.array_file import read_arrays, write_arrays
 from deblend.errors import InputError, OutputError
 from deblend.model.findings import Finding
-from deblend.report.archive import read_arrays, write_arrays
 from deblend.report.contents import (
     Contents,
     Convergence,

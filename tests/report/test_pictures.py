@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from deblend.array_file import write_arrays
 from deblend.errors import InputError, OutputError
 from deblend.model.findings import Finding
 from deblend.model.gathers import make_gathers
 from deblend.model.shots import make_shots
 from deblend.report.aligned import Alignment, aligned_figure
-from deblend.report.archive import write_arrays
 from deblend.report.contents import Contents
 from deblend.report.crosstalk import LEFT, crosstalk_figure, crosstalk_matrices
 from deblend.report.figures import Extras, write_pictures

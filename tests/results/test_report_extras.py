@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deblend.array_file import write_arrays
 from deblend.errors import InputError
-from deblend.report.archive import write_arrays
 from deblend.results import report_extras
 from deblend.results.output_folder import MAPS
 from deblend.results.report_extras import read_extras

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from deblend.array_file import json_array, write_arrays
 from deblend.errors import InputError
 from deblend.qc.removed import RemovedEnergy
 from deblend.results.line_rows import in_line_rows
@@ -42,7 +42,7 @@ def test_nothing_but_dataclasses_of_deblend_is_made(
     tmp_path: Path, tree: dict[str, object], message: str
 ) -> None:
     path = tmp_path / "value.npz"
-    np.savez(path, tree=np.array(json.dumps(tree)))
+    write_arrays({"tree": json_array(tree)}, path)
     with pytest.raises(InputError, match=message):
         read_value(path)
 
