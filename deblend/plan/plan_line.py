@@ -146,7 +146,7 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
     OutputError
         If the folder holds something or cannot be written.
     """
-    from deblend.report.plan_page import render_plan
+    from deblend.plan.page import render_plan
 
     texts = {
         PAGE: render_plan(contents),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from deblend.plan.cautions import ADVICE, CAUTIONS
 from deblend.plan.contents import PlanContents
+from deblend.plan.curves import delay_curves, plan_curves, predicted_curves, signature_curves
 from deblend.plan.prediction import NOT_A_PROMISE
 from deblend.plan.words import (
     SHOT_COLUMNS,
@@ -14,8 +15,6 @@ from deblend.plan.words import (
     value_text,
 )
 from deblend.report.page_frame import Picture, picture, render_page
-from deblend.report.plan_dither_figure import dither_figure
-from deblend.report.plan_extra_figures import prediction_figure, signature_figure
 from deblend.report.plan_figures import (
     bin_and_fold_figure,
     fold_against_time_figure,
@@ -23,6 +22,7 @@ from deblend.report.plan_figures import (
     midpoint_figure,
     overlap_figure,
 )
+from deblend.report.plan_signal_figures import dither_figure, prediction_figure, signature_figure
 
 
 def render_plan(contents: PlanContents) -> str:
@@ -61,35 +61,36 @@ def _pictures(contents: PlanContents) -> dict[str, Picture]:
 
 
 def _of_every_plan(contents: PlanContents) -> dict[str, Picture]:
+    curves = plan_curves(contents)
     return {
         "midpoints": picture(
-            midpoint_figure(contents.columns),
+            midpoint_figure(curves.alternatives),
             "Streamers, sources and midpoint lines across the track, one strip an alternative.",
             "A midpoint line lies halfway between a source and a streamer. One pass; the next pass "
             "lies one sail line spacing away.",
         ),
         "bins": picture(
-            bin_and_fold_figure(contents),
+            bin_and_fold_figure(curves),
             "Crossline bin against streamer separation, and fold against shot interval, one curve "
             "for each number of sources.",
             "Curves: sources with the standard separation, in sequence. A mark off its curve is an "
             "alternative towed or fired in another way.",
         ),
         "overlap": picture(
-            overlap_figure(contents),
+            overlap_figure(curves),
             "Clean record length against speed and against offset; time runs down.",
             "Until when no later shot disturbs a record, with the delays at their worst. Right: "
             "the next shot reaches a far channel later, by offset over 1500 m/s; refracted waves "
             "may be earlier. Earlier shots still ring below, which the next pictures show.",
         ),
         "fold": picture(
-            fold_against_time_figure(contents),
+            fold_against_time_figure(curves),
             "Blending fold against time after firing, one panel an alternative; time runs down.",
             "Shots active at a time after firing, earlier and later ones and the own: mean over "
             "the line, and in grey from the fewest to the most. Usual speed.",
         ),
         "levels": picture(
-            level_figure(contents),
+            level_figure(curves),
             "Assumed level of a shot and of the shots that overlap it; time runs down.",
             "Strong early arrivals of other shots on weak late ones of the own. Assumed: amplitude "
             f"falls by {contents.target.loss_db:g} dB from 0.1 s to the end of the record, alike "
@@ -100,26 +101,25 @@ def _of_every_plan(contents: PlanContents) -> dict[str, Picture]:
 
 def _where_known(contents: PlanContents) -> dict[str, Picture]:
     """Pictures of what was simulated, named or drawn at random, where anything was."""
-    pictures = {}
-    if any(one.snr_db.size for one in contents.predictions):
+    pictures, target = {}, contents.target
+    if predicted := predicted_curves(contents):
         pictures["predicted"] = picture(
-            prediction_figure(contents),
+            prediction_figure(predicted, target.window_s, target.record_length_s),
             "Signal-to-noise ratio before and after separation against time after firing, one "
             "panel an alternative; time runs down.",
             "Truth over error in windows after firing, mean over sources: open marks before, "
             "filled marks after, bars from the lowest to the highest draw of the delays.",
         )
-    if contents.signatures:
+    if signatures := signature_curves(contents):
         pictures["signatures"] = picture(
-            signature_figure(contents.signatures),
+            signature_figure(signatures),
             "Far-field signatures against time, and their amplitude spectra.",
             "Positive is compression. Time runs to the right here, as signatures are drawn. "
             "Dotted: notches to be expected from the source depth. Directivity is left out.",
         )
-    dither = dither_figure(contents)
-    if dither is not None:
+    if delays := delay_curves(contents):
         pictures["dither"] = picture(
-            dither,
+            dither_figure(delays),
             "Histograms of time differences of overlapping shots, and coherent power of the "
             "interference against frequency.",
             "Left: what the separation sees of the delays. Right: the part of the interference "
