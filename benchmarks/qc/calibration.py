@@ -20,10 +20,10 @@ from benchmarks.result import Number, keep
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tests" / "qc"))
 
-from qc_line import QcLine, make_qc_line
+from qc_line import QcLine, make_qc_line, measured_line
 
 from deblend.qc.leakage import Leakage, leakage_findings, line_flags, measure_leakage
-from deblend.qc.limits import default_limits, overall_verdict
+from deblend.qc.limits import overall_verdict
 
 LEVELS = (0.05, 0.1, 0.3)
 
@@ -37,7 +37,7 @@ def faultless(seeds: range) -> dict[str, Number]:
     for seed in seeds:
         line = make_qc_line(seed)
         leakage = measured(line, line.truth)
-        rows = leakage_findings(line.plan, leakage, default_limits(), np.arange(1, 5))
+        rows = list(leakage_findings(measured_line(line.plan), leakage))
         verdicts.append(overall_verdict(rows))
         if verdicts[-1] in ("look", "fail"):
             asked += [

@@ -22,6 +22,7 @@ from deblend.model.shots import make_shots
 from deblend.qc.leakage import leakage_findings, leakage_maps, measure_leakage
 from deblend.qc.limits import default_limits
 from deblend.qc.measure_setup import MeasureSetup
+from deblend.qc.metric import MeasuredLine
 
 SOURCES, SHOTS, LENGTH, INTERVAL_S = 3, 500, 2000, 0.004
 
@@ -63,7 +64,8 @@ def main() -> None:
         processor += time.process_time() - used
     begin, used = time.perf_counter(), time.process_time()
     numbers = np.arange(1, chosen.channels + 1)
-    rows = leakage_findings(plan, total, default_limits(), numbers)
+    line = MeasuredLine(plan, numbers, LENGTH, default_limits())
+    rows = list(leakage_findings(line, total))
     maps = leakage_maps(plan, total, numbers)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "maps.npz"

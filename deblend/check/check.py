@@ -27,11 +27,11 @@ from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
-from deblend.results.block_measures import line_limits
+from deblend.results.judge import line_limits
 from deblend.results.output_folder import check_output_folder
+from deblend.results.truth import truth_of
 from deblend.run.delivery import count_reasons
 from deblend.run.pipeline import forecast_line
-from deblend.run.unfinished import truth_of
 from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
 from deblend.words import counted

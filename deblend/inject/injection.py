@@ -29,7 +29,8 @@ from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, silent
 from deblend.qc.injected_rows import InjectedRow, injected_csv
-from deblend.results.block_measures import line_limits, sample_windows
+from deblend.qc.measure_setup import sample_windows
+from deblend.results.judge import line_limits
 from deblend.run.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord

@@ -37,6 +37,7 @@ from deblend.qc.measure_setup import (
     smooth_in_time,
 )
 from deblend.qc.significance import exceeds_null, exceeds_symmetric_null
+from deblend.qc.sums import Sums
 
 DRAWS: Final = 24
 """Shuffles of the delays."""
@@ -46,7 +47,7 @@ _QUIETEST: Final = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class CrosstalkEnergy:
+class CrosstalkEnergy(Sums):
     """Energies and products of stacks; add them over blocks of channels.
 
     Shapes are (source in, source from, window), behind the draws where there are any.
@@ -67,17 +68,6 @@ class CrosstalkEnergy:
     """As `product`, of the second with itself."""
     product_null: NDArray[np.float64]
     """(draw, ...): As `joint`, with shuffled delays."""
-
-    def __add__(self, other: CrosstalkEnergy) -> CrosstalkEnergy:
-        return CrosstalkEnergy(
-            self.stacked + other.stacked,
-            self.own + other.own,
-            self.null + other.null,
-            self.joint + other.joint,
-            self.product + other.product,
-            self.reference + other.reference,
-            self.product_null + other.product_null,
-        )
 
     @property
     def copied(self) -> NDArray[np.float64]:

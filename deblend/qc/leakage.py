@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,12 +14,7 @@ from scipy.fft import rfft
 from deblend.arrays import thread_count
 from deblend.model.findings import Finding
 from deblend.qc.crosstalk import CrosstalkEnergy, crosstalk_energy
-from deblend.qc.group_likeness import (
-    GroupLikeness,
-    alike_groups,
-    group_likeness,
-    octave_weights,
-)
+from deblend.qc.group_likeness import alike_groups, group_likeness, octave_weights
 from deblend.qc.leakage_rows import (
     Flags,
     about_the_measures,
@@ -36,11 +31,12 @@ from deblend.qc.likeness_maps import (
     likeness_maps,
     window_products,
 )
-from deblend.qc.limits import Limit
 from deblend.qc.measure_setup import Gathers, MeasureSetup, padded_length, without_low
-from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
+from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
+from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_rows
 from deblend.qc.removed_signal import RemovedSignal, removed_signal
 from deblend.qc.significance import flag_together
+from deblend.qc.sums import Sums
 
 if TYPE_CHECKING:
     import xarray
@@ -49,7 +45,7 @@ _SHOTS_AT_ONCE: Final = 16
 
 
 @dataclass(frozen=True, eq=False)
-class Leakage:
+class Leakage(Sums):
     """What was measured of some consecutive channels; add blocks in the order of channels."""
 
     crosstalk: CrosstalkEnergy
@@ -57,20 +53,11 @@ class Leakage:
     removed: RemovedSignal
     """Signal in the removed part."""
     products: tuple[WindowProducts, ...]
-    """Likeness of kept and removed part, one a block."""
+    """Likeness of kept and removed part, one a block; they grow with the line."""
     by_source: SourceProducts
     """The same over all shots of a source."""
     octaves: OctaveEnergy
     """Spectra."""
-
-    def __add__(self, other: Leakage) -> Leakage:
-        return Leakage(
-            self.crosstalk + other.crosstalk,
-            self.removed + other.removed,
-            self.products + other.products,
-            self.by_source + other.by_source,
-            self.octaves + other.octaves,
-        )
 
 
 def measure_leakage(
@@ -153,40 +140,20 @@ def leakage_maps(
     return likeness_maps(join_products(list(leakage.products)), plan, channel_numbers)
 
 
-def leakage_findings(
-    plan: MeasureSetup,
-    leakage: Leakage,
-    limits: Mapping[str, Limit],
-    channel_numbers: NDArray[np.int64],
-    likeness: GroupLikeness | None = None,
-) -> list[Finding]:
-    """Rows of the findings table.
-
-    Parameters
-    ----------
-    plan : MeasureSetup
-        The line.
-    leakage : Leakage
-        Of all channels.
-    limits : mapping of str to Limit
-        From `deblend.qc.limits`.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Labels of the channels.
-    likeness : GroupLikeness, optional
-        Of all channels, where it has been worked out part by part; else from the products.
-    """
+def leakage_findings(line: MeasuredLine, leakage: Leakage) -> Iterator[Finding]:
+    """Rows of the findings table; likeness from the products where the line does not have it."""
+    setup, limits = line.setup, line.limits
     stands_out = line_flags(leakage)
+    likeness = line.likeness
     if likeness is None:
-        likeness = group_likeness(join_products(list(leakage.products)), plan)
-    return [
-        *about_the_measures(plan),
-        *crosstalk_rows(plan, leakage.crosstalk, stands_out, limits),
-        *removed_rows(plan, leakage.removed, stands_out, limits),
-        *correlation_rows(plan, leakage.by_source, limits),
-        *alike_rows(plan, alike_groups(likeness, plan), limits, channel_numbers),
-        *weight_rows(plan, octave_weights(likeness, plan)),
-        *octave_findings(leakage.octaves, plan.shots, plan.counted, plan.interval_s),
-    ]
+        likeness = group_likeness(join_products(list(leakage.products)), setup)
+    yield from about_the_measures(setup)
+    yield from crosstalk_rows(setup, leakage.crosstalk, stands_out, limits)
+    yield from removed_rows(setup, leakage.removed, stands_out, limits)
+    yield from correlation_rows(setup, leakage.by_source, limits)
+    yield from alike_rows(setup, alike_groups(likeness, setup), limits, line.channel_numbers)
+    yield from weight_rows(setup, octave_weights(likeness, setup))
+    yield from octave_rows(setup, leakage.octaves)
 
 
 def line_flags(leakage: Leakage) -> Flags:
@@ -201,3 +168,17 @@ def line_flags(leakage: Leakage) -> Flags:
             ]
         )
     )
+
+
+def _measure(block: MeasuredBlock) -> Leakage:
+    leakage = measure_leakage(
+        block.own_setup, block.channels, block.before, block.estimate, block.alive
+    )
+    return replace(leakage, octaves=block.in_line_rows(leakage.octaves))
+
+
+def _without_products(leakage: Leakage) -> Leakage:
+    return replace(leakage, products=())
+
+
+LEAKAGE: Final = Metric("leakage", leakage_findings, _measure, _without_products)

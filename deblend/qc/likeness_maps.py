@@ -16,6 +16,7 @@ from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from deblend.qc.bands import band_weights, octave_bands
 from deblend.qc.measure_setup import Gathers, MeasureSetup, ratio
+from deblend.qc.sums import Sums
 
 if TYPE_CHECKING:
     import xarray
@@ -50,7 +51,7 @@ class WindowProducts:
 
 
 @dataclass(frozen=True, eq=False)
-class SourceProducts:
+class SourceProducts(Sums):
     """Sums over the shots of each source; add them over blocks of channels."""
 
     kept_power: Energies
@@ -60,14 +61,6 @@ class SourceProducts:
     """float64, shape (source, window): Sum of products."""
     traces: NDArray[np.int64]
     """(source,): Traces that took part."""
-
-    def __add__(self, other: SourceProducts) -> SourceProducts:
-        return SourceProducts(
-            self.kept_power + other.kept_power,
-            self.removed_power + other.removed_power,
-            self.product + other.product,
-            self.traces + other.traces,
-        )
 
     @property
     def correlation(self) -> Energies:

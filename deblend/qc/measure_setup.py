@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -23,6 +24,8 @@ from deblend.model.shots import Shots
 Gathers = NDArray[np.float32]
 Source = int | str
 
+WINDOW_COUNT: Final = 4
+"""Equal windows after the time break, in which energies are measured."""
 GROUP_SHOTS: Final = 16
 """Consecutive shots of a source that are stacked: short enough for the earth to stay alike."""
 LEAST_SHOTS: Final = 6
@@ -118,6 +121,12 @@ class MeasureSetup:
             for pairs in shot_pairs(self, first, second).values()
             if len(pairs) >= LEAST_SHOTS
         ]
+
+
+def sample_windows(length: int) -> list[tuple[int, int]]:
+    """Equal windows of a gather trace, in samples."""
+    edges = np.linspace(0, length, min(WINDOW_COUNT, length) + 1).round().astype(int).tolist()
+    return list(pairwise(edges))
 
 
 def in_groups(rows: NDArray[np.int64], size: int) -> list[NDArray[np.int64]]:

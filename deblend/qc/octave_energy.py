@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,24 +10,20 @@ from numpy.typing import NDArray
 from scipy.fft import rfftfreq
 
 from deblend.model.findings import Finding
-from deblend.model.shots import Shots
 from deblend.qc.bands import band_weights, octave_bands
+from deblend.qc.measure_setup import MeasureSetup
 from deblend.qc.residual import decibels
+from deblend.qc.sums import Sums
 
 
 @dataclass(frozen=True, eq=False)
-class OctaveEnergy:
+class OctaveEnergy(Sums):
     """Energies of whole traces; add them over blocks of channels."""
 
     before: NDArray[np.float64]
     kept: NDArray[np.float64]
     removed: NDArray[np.float64]
     """(shot, band): Of pseudo-deblended gathers, of estimates, and of their difference."""
-
-    def __add__(self, other: OctaveEnergy) -> OctaveEnergy:
-        return OctaveEnergy(
-            self.before + other.before, self.kept + other.kept, self.removed + other.removed
-        )
 
 
 def octave_energy(
@@ -53,28 +50,21 @@ def octave_energy(
     return OctaveEnergy((own + other + 2.0 * product) @ weight, own @ weight, other @ weight)
 
 
-def octave_findings(
-    energy: OctaveEnergy, shots: Shots, counted: NDArray[np.bool_], interval_s: float
-) -> list[Finding]:
+def octave_rows(setup: MeasureSetup, energy: OctaveEnergy) -> Iterator[Finding]:
     """Rows ``octave_kept`` and ``octave_removed`` of each source, relative to pseudo-deblended."""
-    rows = []
-    for source in shots.sources:
-        chosen = counted & (shots.source == source)
-        for band, band_hz in enumerate(octave_bands(interval_s)):
+    for source in setup.sources:
+        chosen = setup.counted & (setup.shots.source == source)
+        for band, band_hz in enumerate(octave_bands(setup.interval_s)):
             whole = energy.before[chosen, band].sum()
-            for name, part in (("octave_kept", energy.kept), ("octave_removed", energy.removed)):
-                value = decibels(part[chosen, band].sum(), whole)
+            for name in ("kept", "removed"):
+                value = decibels(getattr(energy, name)[chosen, band].sum(), whole)
                 if np.isfinite(value):
-                    rows.append(
-                        Finding(
-                            name,
-                            value,
-                            "dB",
-                            "note",
-                            f"Energy {name.removeprefix('octave_')} in the octave, relative to "
-                            "pseudo-deblended.",
-                            source=source,
-                            band_hz=band_hz,
-                        )
+                    yield Finding(
+                        f"octave_{name}",
+                        value,
+                        "dB",
+                        "note",
+                        f"Energy {name} in the octave, relative to pseudo-deblended.",
+                        source=source,
+                        band_hz=band_hz,
                     )
-    return rows

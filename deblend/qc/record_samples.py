@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap
+from deblend.qc.metric import MeasuredLine, Metric
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,43 +65,32 @@ def nothing_seen(channel_count: int) -> SampleRange:
     )
 
 
-def sample_findings(
-    counts: SampleCounts, channel_numbers: NDArray[np.int64], sample_count: int
-) -> list[Finding]:
-    """Rows of the findings table: one a dead channel, one a channel with unusable samples.
-
-    Parameters
-    ----------
-    counts : SampleCounts
-        Of all channels.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Channel numbers.
-    sample_count : int
-        Samples of a channel.
-    """
-    rows = [
-        Finding(
+def sample_findings(line: MeasuredLine, _: object = None) -> Iterator[Finding]:
+    """One row for each dead channel, one for each channel with unusable samples."""
+    counts, numbers = line.counts, line.channel_numbers
+    if counts is None:
+        return
+    for row in np.flatnonzero(counts.dead):
+        yield Finding(
             "dead_channel",
             float("nan"),
             "",
             "look",
             "All samples of the channel are equal or unknown; it is delivered as zeros and its "
             "traces are marked dead.",
-            channel=int(channel_numbers[row]),
+            channel=int(numbers[row]),
         )
-        for row in np.flatnonzero(counts.dead)
-    ]
-    rows += [
-        Finding(
+    for row in np.flatnonzero((counts.unusable > 0) & ~counts.dead):
+        yield Finding(
             "unusable_samples",
             float(counts.unusable[row]),
             "samples",
             "look",
             "NaN, infinite or clipped samples, "
-            f"{100 * counts.unusable[row] / sample_count:.3g} % of the channel; they were treated "
-            "as unknown.",
-            channel=int(channel_numbers[row]),
+            f"{100 * counts.unusable[row] / line.sample_count:.3g} % of the channel; they were "
+            "treated as unknown.",
+            channel=int(numbers[row]),
         )
-        for row in np.flatnonzero((counts.unusable > 0) & ~counts.dead)
-    ]
-    return rows
+
+
+SAMPLES: Final = Metric("samples", rows=sample_findings)

@@ -7,30 +7,27 @@ far from its neighbours wants a look at the removed part itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
-from deblend.model.shots import Shots
+from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.residual import ratios
+from deblend.qc.sums import Sums
 
 
 @dataclass(frozen=True, eq=False)
-class RemovedEnergy:
+class RemovedEnergy(Sums):
     """Energy before and of the removed part; add them over blocks of channels."""
 
     pseudo_deblended: NDArray[np.float64]
     removed: NDArray[np.float64]
     """(shot, window): Energies, in squared amplitude units; removed is pseudo-deblended minus
     estimate."""
-
-    def __add__(self, other: RemovedEnergy) -> RemovedEnergy:
-        return RemovedEnergy(
-            self.pseudo_deblended + other.pseudo_deblended, self.removed + other.removed
-        )
 
 
 def removed_energy(
@@ -66,27 +63,10 @@ def removed_energy(
     return RemovedEnergy(before, removed)
 
 
-def removed_findings(
-    energy: RemovedEnergy,
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    windows_s: Sequence[tuple[float, float]],
-) -> list[Finding]:
-    """Rows of the findings table, one a source and window.
-
-    Parameters
-    ----------
-    energy : RemovedEnergy
-        Over all channels.
-    shots : Shots
-        What the rows of `energy` are.
-    counted : ndarray of bool, shape (shot,)
-        Shots that take part.
-    windows_s : sequence of (float, float)
-        The windows, in seconds after firing.
-    """
-    return [
-        Finding(
+def removed_findings(line: MeasuredLine, energy: RemovedEnergy) -> Iterator[Finding]:
+    """One row for each source and window."""
+    for source, window, value in ratios(energy.removed, energy.pseudo_deblended, line.setup):
+        yield Finding(
             "energy_removed",
             value,
             "dB",
@@ -95,7 +75,11 @@ def removed_findings(
             source=source,
             window_s=window,
         )
-        for source, window, value in ratios(
-            energy.removed, energy.pseudo_deblended, shots, counted, windows_s
-        )
-    ]
+
+
+def _measure(block: MeasuredBlock) -> RemovedEnergy:
+    energy = removed_energy(block.before, block.estimate, block.setup.windows, block.alive)
+    return block.in_line_rows(energy)
+
+
+REMOVED: Final = Metric("removed", removed_findings, _measure)

@@ -24,6 +24,7 @@ from scipy.fft import next_fast_len, rfft, rfftfreq
 from deblend.arrays import thread_count
 from deblend.qc.measure_setup import Gathers, MeasureSetup, ratio, smooth_in_time
 from deblend.qc.significance import exceeds_null, exceeds_symmetric_null
+from deblend.qc.sums import Sums
 
 DRAWS: Final = 24
 """Random polarities."""
@@ -38,7 +39,7 @@ Energies = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class RemovedSignal:
+class RemovedSignal(Sums):
     """Energies and products of stacks; add them over blocks of channels."""
 
     product: Energies
@@ -60,17 +61,6 @@ class RemovedSignal:
     share: Energies
     """float64, shape (source, window): What `coherent` minus its floor would be if all that is kept
     lined up."""
-
-    def __add__(self, other: RemovedSignal) -> RemovedSignal:
-        return RemovedSignal(
-            self.product + other.product,
-            self.kept + other.kept,
-            self.product_null + other.product_null,
-            self.coherent + other.coherent,
-            self.coherent_null + other.coherent_null,
-            self.coherent_floor + other.coherent_floor,
-            self.share + other.share,
-        )
 
     @property
     def lost_fraction(self) -> Energies:
@@ -152,7 +142,7 @@ def removed_signal(
     sizes = {(len(rows), stop - start) for _, rows, _ in groups for start, stop in plan.windows}
     steering = {size: _steering(*size, plan) for size in sizes}
 
-    def sums(group: tuple[int, NDArray[np.int64], np.random.Generator]) -> Sums:
+    def sums(group: tuple[int, NDArray[np.int64], np.random.Generator]) -> GroupSums:
         _, rows, random = group
         sign = random.choice(np.array([-1.0, 1.0], np.float32), (draws, len(rows)))
         return _group_sums(kept[rows], removed[rows], sign, plan, steering)
@@ -165,7 +155,7 @@ def removed_signal(
     return RemovedSignal(product, own, many[0], coherent, many[1], floor, share)
 
 
-Sums = tuple[NDArray[np.float64], NDArray[np.float64]]
+GroupSums = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def _group_sums(
@@ -174,7 +164,7 @@ def _group_sums(
     sign: NDArray[np.float32],
     plan: MeasureSetup,
     steering: Mapping[tuple[int, int], _Steering],
-) -> Sums:
+) -> GroupSums:
     """Product, kept, coherent, floor, share (5, window), and nulls (2, draw, window), of a group.
 
     `sign` (draw, shot) are the polarities of the nulls, `steering` goes by shots and samples.

@@ -7,21 +7,24 @@ a look; they never say that a separation is good.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
-from deblend.model.shots import Shots
-from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, Limit, judged
+from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, judged
+from deblend.qc.measure_setup import MeasureSetup
+from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
+from deblend.qc.sums import Sums
 
-WORST_SHOTS = 5
+WORST_SHOTS: Final = 5
 
 
 @dataclass(frozen=True, eq=False)
-class ResidualEnergy:
+class ResidualEnergy(Sums):
     """Energy of residual and record in windows after each shot; add them over blocks of channels.
 
     A sample in which N shots are active counts 1/N for each of them, so that the sum over shots
@@ -31,9 +34,6 @@ class ResidualEnergy:
     residual: NDArray[np.float64]
     record: NDArray[np.float64]
     """(shot, window): Energies, in squared amplitude units."""
-
-    def __add__(self, other: ResidualEnergy) -> ResidualEnergy:
-        return ResidualEnergy(self.residual + other.residual, self.record + other.record)
 
 
 def residual_energy(
@@ -85,49 +85,11 @@ def _windowed(
     return energy
 
 
-def residual_findings(
-    energy: ResidualEnergy,
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    windows_s: Sequence[tuple[float, float]],
-    limits: Mapping[str, Limit],
-) -> list[Finding]:
-    """Rows of the findings table: one a source and window, then the worst shots.
-
-    Parameters
-    ----------
-    energy : ResidualEnergy
-        Over all channels.
-    shots : Shots
-        What the rows of `energy` are.
-    counted : ndarray of bool, shape (shot,)
-        Shots that take part, the delivered ones as a rule.
-    windows_s : sequence of (float, float)
-        The windows, in seconds after firing.
-    limits : mapping of str to Limit
-        From `deblend.qc.limits`.
-
-    Returns
-    -------
-    list of Finding
-        None passes: a small residual proves nothing.
-    """
-    return [
-        *_summary(energy, shots, counted, windows_s, limits),
-        *_worst(energy, shots, counted, limits),
-    ]
-
-
-def _summary(
-    energy: ResidualEnergy,
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    windows_s: Sequence[tuple[float, float]],
-    limits: Mapping[str, Limit],
-) -> list[Finding]:
-    return [
-        judged(
-            limits,
+def residual_findings(line: MeasuredLine, energy: ResidualEnergy) -> Iterator[Finding]:
+    """One row for each source and window, then the worst shots; none passes: see above."""
+    for source, window, value in ratios(energy.residual, energy.record, line.setup):
+        yield judged(
+            line.limits,
             RESIDUAL,
             value,
             "Part of the record that the separated gathers do not explain, relative to the "
@@ -135,62 +97,54 @@ def _summary(
             source=source,
             window_s=window,
         )
-        for source, window, value in ratios(
-            energy.residual, energy.record, shots, counted, windows_s
-        )
-    ]
+    totals = zip(energy.residual.sum(axis=1), energy.record.sum(axis=1), strict=True)
+    value_db = np.array([decibels(residual, record) for residual, record in totals])
+    value_db[~line.setup.counted | ~np.isfinite(value_db)] = -np.inf
+    shots = line.setup.shots
+    for row in np.argsort(-value_db, kind="stable")[:WORST_SHOTS]:
+        if np.isfinite(value_db[row]):
+            yield judged(
+                line.limits,
+                WORST_RESIDUAL,
+                float(value_db[row]),
+                f"One of the {WORST_SHOTS} shots with the largest unexplained part.",
+                source=shots.source[row].item(),
+                shot_point=int(shots.shot_point[row]),
+            )
 
 
 def ratios(
-    part: NDArray[np.float64],
-    whole: NDArray[np.float64],
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    windows_s: Sequence[tuple[float, float]],
+    part: NDArray[np.float64], whole: NDArray[np.float64], setup: MeasureSetup
 ) -> Iterator[tuple[int | str, tuple[float, float], float]]:
-    """Source, window and dB of `part` over `whole`, where the whole is not zero.
+    """Source, window in seconds, and dB of `part` over `whole`, where the whole is not zero.
 
     Parameters
     ----------
     part, whole : ndarray of float64, shape (shot, window)
         Energies; those of the counted shots of a source are added.
-    shots : Shots
-        What the rows are.
-    counted : ndarray of bool, shape (shot,)
-        Shots that take part.
-    windows_s : sequence of (float, float)
-        What the columns are, in seconds after firing.
+    setup : MeasureSetup
+        What rows and columns are.
     """
-    for source in shots.sources:
-        chosen = counted & (shots.source == source)
-        for column, window in enumerate(windows_s):
+    for source in setup.sources:
+        chosen = setup.counted & (setup.shots.source == source)
+        for column, window in enumerate(setup.windows_s):
             value = decibels(part[chosen, column].sum(), whole[chosen, column].sum())
             if not np.isnan(value):
                 yield source, window, value
 
 
-def _worst(
-    energy: ResidualEnergy,
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    limits: Mapping[str, Limit],
-) -> list[Finding]:
-    totals = zip(energy.residual.sum(axis=1), energy.record.sum(axis=1), strict=True)
-    value = np.array([decibels(residual, record) for residual, record in totals])
-    value[~counted | ~np.isfinite(value)] = -np.inf
-    order = np.argsort(-value, kind="stable")[:WORST_SHOTS]
-    return [
-        judged(
-            limits,
-            WORST_RESIDUAL,
-            float(value[row]),
-            f"One of the {WORST_SHOTS} shots with the largest unexplained part.",
-            source=shots.source[row].item(),
-            shot_point=int(shots.shot_point[row]),
-        )
-        for row in order
-        if np.isfinite(value[row])
-    ]
+def _measure(block: MeasuredBlock) -> ResidualEnergy:
+    energy = residual_energy(
+        block.residual[block.alive],
+        block.record[block.alive],
+        block.fold,
+        block.first_sample,
+        block.setup.windows,
+    )
+    return block.in_line_rows(energy)
+
+
+RESIDUAL_METRIC: Final = Metric("residual", residual_findings, _measure)
 
 
 def decibels(part: float, whole: float) -> float:

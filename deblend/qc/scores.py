@@ -1,6 +1,5 @@
 """Scores against a known answer: per source, time window and octave, each with its start.
 
-Energies come first, because they add up over blocks of channels; decibels and findings last.
 Column 0 of the windows is the whole trace, row 0 of the bands is the whole spectrum.
 """
 
@@ -9,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +17,16 @@ from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.qc.bands import octave_bands, split_bands
+from deblend.qc.measure_setup import Gathers, MeasureSetup
+from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.residual import decibels
+from deblend.qc.sums import Sums, in_line_rows
 
-Gathers = NDArray[np.float32]
 Energies = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class TruthEnergy:
+class TruthEnergy(Sums):
     """Energies against the truth; add them over blocks of channels."""
 
     truth: Energies
@@ -32,16 +34,6 @@ class TruthEnergy:
     start_error: Energies
     """float64, shape (row, 1 + band, 1 + window): Of the truth, of estimate minus truth, and of the
     starting value minus truth, in squared amplitude units. A row is a shot, or a pair of shots."""
-    trace_count: int
-    """Channels that were added up."""
-
-    def __add__(self, other: TruthEnergy) -> TruthEnergy:
-        return TruthEnergy(
-            self.truth + other.truth,
-            self.error + other.error,
-            self.start_error + other.start_error,
-            self.trace_count + other.trace_count,
-        )
 
 
 def truth_energy(
@@ -72,7 +64,7 @@ def truth_energy(
     def row(k: int) -> tuple[Gathers, Gathers, Gathers]:
         return truth[k], estimate[k] - truth[k], start[k] - truth[k]
 
-    return _energies(row, len(truth), truth.shape[1], windows, interval_s)
+    return _energies(row, len(truth), windows, interval_s)
 
 
 def difference_energy(
@@ -105,7 +97,7 @@ def difference_energy(
             start[i] - start[j] - expected,
         )
 
-    return _energies(row, len(pairs), truth.shape[1], windows, interval_s)
+    return _energies(row, len(pairs), windows, interval_s)
 
 
 def pair_shots(
@@ -144,6 +136,11 @@ def pair_shots(
     return np.stack([rows[0][mutual], rows[1][there[mutual]]], axis=1)
 
 
+def source_pairs(shots: Shots) -> list[tuple[int | str, int | str]]:
+    """Every pair of sources of a table."""
+    return list(combinations(shots.sources, 2))
+
+
 def _median_interval(shots: Shots, source: int | str) -> float:
     """In nanoseconds; infinite for a single shot."""
     between = np.diff(np.sort(shots.fire_time_ns[shots.rows_of(source)]))
@@ -153,7 +150,6 @@ def _median_interval(shots: Shots, source: int | str) -> float:
 def _energies(
     row: Callable[[int], tuple[Gathers, Gathers, Gathers]],
     count: int,
-    channel_count: int,
     windows: Sequence[tuple[int, int]],
     interval_s: float,
 ) -> TruthEnergy:
@@ -168,7 +164,7 @@ def _energies(
         out[:, k, :, 0] = power.sum(axis=-1)
         for column, (start, stop) in enumerate(windows, start=1):
             out[:, k, :, column] = power[..., start:stop].sum(axis=-1)
-    return TruthEnergy(out[0], out[1], out[2], channel_count)
+    return TruthEnergy(out[0], out[1], out[2])
 
 
 def _check_gathers(truth: Gathers, estimate: Gathers, start: Gathers) -> None:
@@ -180,145 +176,141 @@ def _check_gathers(truth: Gathers, estimate: Gathers, start: Gathers) -> None:
         )
 
 
+class TrueGathers(Protocol):
+    """True gathers, read as they are needed."""
+
+    def read(
+        self, rows: NDArray[np.int64], channels: NDArray[np.int64] | slice, length: int
+    ) -> Gathers:
+        """Some shots, by row of the table, some channels, and the first samples."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class LineTruth:
+    """The answer of a line."""
+
+    gathers: TrueGathers
+    """True gathers."""
+    noise_rms: float | None
+    """Rms of the noise in one trace, where known."""
+    pairs: dict[tuple[int | str, int | str], NDArray[np.int64]]
+    """For every pair of sources, the rows of shots that belong together, shape (pair, 2)."""
+
+
+@dataclass(frozen=True, eq=False)
+class TruthMeasures:
+    """Energies against the answer."""
+
+    sources: TruthEnergy
+    """One row for every row of the shot table."""
+    pairs: tuple[TruthEnergy, ...]
+    """One for each pair of sources; a row is a pair of shots."""
+
+    def __add__(self, other: TruthMeasures) -> TruthMeasures:
+        pairs = zip(self.pairs, other.pairs, strict=True)
+        return TruthMeasures(self.sources + other.sources, tuple(a + b for a, b in pairs))
+
+
+def measure_truth(block: MeasuredBlock) -> TruthMeasures | None:
+    """Energies of a block; None where the answer is not known."""
+    truth, setup, alive = block.truth, block.setup, block.alive
+    if truth is None:
+        return None
+    channels = slice(block.channels.start, block.channels.stop)
+    answer = truth.gathers.read(block.rows, channels, setup.length)[:, alive]
+    gathers = answer, block.estimate[:, alive], block.pseudo_deblended[:, alive]
+    place = np.full(len(setup.shots), -1)
+    place[block.rows] = np.arange(len(block.rows))
+    pairs = []
+    for line_pairs in truth.pairs.values():
+        here = np.flatnonzero((place[line_pairs] >= 0).all(axis=1))
+        rows = place[line_pairs[here]]
+        energy = difference_energy(*gathers, rows, setup.windows, setup.interval_s)
+        pairs.append(in_line_rows(energy, here, len(line_pairs)))
+    energy = truth_energy(*gathers, setup.windows, setup.interval_s)
+    return TruthMeasures(block.in_line_rows(energy), tuple(pairs))
+
+
+def truth_findings(line: MeasuredLine, measures: TruthMeasures) -> Iterator[Finding]:
+    """Scores of each source, then of each difference of two sources.
+
+    Rows ``snr``, ``snr_start`` and, where noise is known, ``snr_noise_limit``; then
+    ``difference_snr`` and ``difference_snr_start``. If the truth itself is noisy (recorded data
+    blended numerically), the noise limit is the best that an estimate free of noise can score
+    against it; if the truth is clean and the record noisy, it is what a perfect separation that
+    keeps the noise of one record scores.
+    """
+    assert line.truth is not None
+    for source in line.setup.sources:
+        chosen = line.setup.counted & (line.setup.shots.source == source)
+        for cell in _cells(line.setup):
+            yield from _snr_rows(measures.sources, chosen, cell, "snr", source)
+            if line.truth.noise_rms is not None and cell.band == 0:
+                yield from _limit_row(measures.sources, chosen, cell, source, line)
+    for (first, second), energy in zip(line.truth.pairs, measures.pairs, strict=True):
+        every = np.ones(len(energy.truth), dtype=np.bool_)
+        for cell in _cells(line.setup):
+            yield from _snr_rows(energy, every, cell, "difference_snr", f"{first} - {second}")
+
+
 @dataclass(frozen=True)
 class _Cell:
     """Where a number was taken."""
 
     band: int
     window: int
-    band_hz: tuple[float, float] | None
-    window_s: tuple[float, float] | None
+    samples: int
+    """Length of the window."""
+    band_hz: tuple[float, float] | None = None
+    window_s: tuple[float, float] | None = None
 
 
-def _cells(windows_s: Sequence[tuple[float, float]], interval_s: float) -> Iterator[_Cell]:
+def _cells(setup: MeasureSetup) -> Iterator[_Cell]:
     """The whole, then each window of the whole spectrum, then each octave of the whole trace."""
-    yield _Cell(0, 0, None, None)
-    for column, window_s in enumerate(windows_s, start=1):
-        yield _Cell(0, column, None, window_s)
-    for band, band_hz in enumerate(octave_bands(interval_s), start=1):
-        yield _Cell(band, 0, band_hz, None)
-
-
-def truth_findings(
-    energy: TruthEnergy,
-    shots: Shots,
-    counted: NDArray[np.bool_],
-    windows_s: Sequence[tuple[float, float]],
-    interval_s: float,
-    *,
-    sample_count: int,
-    noise_rms: float | None = None,
-) -> list[Finding]:
-    """Rows ``snr``, ``snr_start`` and, where noise is known, ``snr_noise_limit`` of each source.
-
-    Parameters
-    ----------
-    energy : TruthEnergy
-        Over all channels, one row a shot.
-    shots : Shots
-        What the rows are.
-    counted : ndarray of bool, shape (shot,)
-        Shots that take part, the delivered ones as a rule.
-    windows_s : sequence of (float, float)
-        The windows, in seconds after firing.
-    interval_s : float
-        Sample interval in seconds.
-    sample_count : int
-        Samples of a trace.
-    noise_rms : float, optional
-        Rms of the noise in one trace. If the truth itself is noisy (recorded data blended
-        numerically), the limit is the best that an estimate free of noise can score against it; if
-        the truth is clean and the record noisy, it is what a perfect separation that keeps the
-        noise of one record scores.
-    """
-    found = []
-    for source in shots.sources:
-        chosen = counted & (shots.source == source)
-        for cell in _cells(windows_s, interval_s):
-            found += _snr_rows(energy, chosen, cell, "snr", source, f"source {source}")
-            if noise_rms is not None and cell.band == 0:
-                samples = sample_count
-                if cell.window_s is not None:
-                    samples = round((cell.window_s[1] - cell.window_s[0]) / interval_s)
-                noise = noise_rms**2 * samples * energy.trace_count * int(chosen.sum())
-                found += _limit_row(energy, chosen, cell, noise, source)
-    return found
-
-
-def difference_findings(
-    energy: TruthEnergy,
-    first: int | str,
-    second: int | str,
-    windows_s: Sequence[tuple[float, float]],
-    interval_s: float,
-) -> list[Finding]:
-    """Rows ``difference_snr`` and ``difference_snr_start`` of one pair of sources.
-
-    Parameters
-    ----------
-    energy : TruthEnergy
-        Over all channels, one row a pair of shots.
-    first, second : int or str
-        The sources.
-    windows_s, interval_s
-        As in `truth_findings`.
-    """
-    every = np.ones(len(energy.truth), dtype=np.bool_)
-    name = f"{first} - {second}"
-    found: list[Finding] = []
-    for cell in _cells(windows_s, interval_s):
-        found += _snr_rows(energy, every, cell, "difference_snr", name, f"sources {name}")
-    return found
-
-
-def source_pairs(shots: Shots) -> list[tuple[int | str, int | str]]:
-    """Every pair of sources of a table."""
-    return list(combinations(shots.sources, 2))
+    yield _Cell(0, 0, setup.length)
+    for column, (start, stop) in enumerate(setup.windows):
+        yield _Cell(0, 1 + column, stop - start, window_s=setup.windows_s[column])
+    for band, band_hz in enumerate(octave_bands(setup.interval_s), start=1):
+        yield _Cell(band, 0, setup.length, band_hz=band_hz)
 
 
 def _snr_rows(
-    energy: TruthEnergy,
-    chosen: NDArray[np.bool_],
-    cell: _Cell,
-    metric: str,
-    source: int | str,
-    words: str,
-) -> list[Finding]:
+    energy: TruthEnergy, chosen: NDArray[np.bool_], cell: _Cell, metric: str, source: int | str
+) -> Iterator[Finding]:
     truth = energy.truth[chosen, cell.band, cell.window].sum()
-    rows = []
+    words = f"source{'s' if metric.startswith('difference') else ''} {source}"
     for name, error, message in (
         (metric, energy.error, f"Truth over error of the estimate, {words}."),
         (f"{metric}_start", energy.start_error, f"The same before separation, {words}."),
     ):
         value = -decibels(error[chosen, cell.band, cell.window].sum(), truth)
         if not np.isnan(value):
-            rows.append(
-                Finding(
-                    name,
-                    value,
-                    "dB",
-                    "note",
-                    message,
-                    source=source,
-                    window_s=cell.window_s,
-                    band_hz=cell.band_hz,
-                )
+            yield Finding(
+                name,
+                value,
+                "dB",
+                "note",
+                message,
+                source=source,
+                window_s=cell.window_s,
+                band_hz=cell.band_hz,
             )
-    return rows
 
 
 def _limit_row(
     energy: TruthEnergy,
     chosen: NDArray[np.bool_],
     cell: _Cell,
-    noise: float,
     source: int | str,
-) -> list[Finding]:
+    line: MeasuredLine,
+) -> Iterator[Finding]:
+    assert line.truth is not None
+    assert line.truth.noise_rms is not None
+    noise = line.truth.noise_rms**2 * cell.samples * line.alive_count * int(chosen.sum())
     value = -decibels(noise, energy.truth[chosen, cell.band, cell.window].sum())
-    if not np.isfinite(value):
-        return []
-    return [
-        Finding(
+    if np.isfinite(value):
+        yield Finding(
             "snr_noise_limit",
             value,
             "dB",
@@ -328,59 +320,6 @@ def _limit_row(
             source=source,
             window_s=cell.window_s,
         )
-    ]
 
 
-def score(
-    truth: Gathers,
-    estimate: Gathers,
-    start: Gathers,
-    shots: Shots,
-    *,
-    interval_s: float,
-    windows_s: Sequence[tuple[float, float]] = (),
-    counted: NDArray[np.bool_] | None = None,
-    noise_rms: float | None = None,
-) -> list[Finding]:
-    """All scores of gathers held in memory: sources, then differences between sources.
-
-    Parameters
-    ----------
-    truth, estimate, start : ndarray of float32, shape (shot, channel, time)
-        The answer, what was found, and what the work began with, in the order of `shots`.
-    shots : Shots
-        The table.
-    interval_s : float
-        Sample interval in seconds.
-    windows_s : sequence of (float, float), optional
-        Windows in seconds after firing.
-    counted : ndarray of bool, shape (shot,), optional
-        Shots that take part; by default the live ones to be delivered.
-    noise_rms : float, optional
-        As in `truth_findings`.
-
-    Returns
-    -------
-    list of Finding
-
-    Raises
-    ------
-    InputError
-        If the shapes differ.
-    """
-    chosen = shots.live & shots.deliver if counted is None else counted
-    windows = [(round(a / interval_s), round(b / interval_s)) for a, b in windows_s]
-    found = truth_findings(
-        truth_energy(truth, estimate, start, windows, interval_s),
-        shots,
-        chosen,
-        windows_s,
-        interval_s,
-        sample_count=truth.shape[2],
-        noise_rms=noise_rms,
-    )
-    for first, second in source_pairs(shots):
-        pairs = pair_shots(shots, first, second, chosen)
-        energy = difference_energy(truth, estimate, start, pairs, windows, interval_s)
-        found += difference_findings(energy, first, second, windows_s, interval_s)
-    return found
+TRUTH: Final = Metric("truth", truth_findings, measure_truth)

@@ -5,7 +5,7 @@ The difference of the two estimates says how much of a result is owed to the way
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
-from deblend.model.shots import Shots
+from deblend.qc.metric import MeasuredLine, Metric
 
 SHOTS: Final = 8
 """Consecutive shots of a source in a window."""
@@ -83,16 +83,14 @@ def seam_windows(
     return SeamWindows(whole[0], whole[1], whole[2], columns[3], columns[4], whole[5])
 
 
-def seam_findings(
-    seams: SeamWindows,
-    shots: Shots,
-    channel_numbers: NDArray[np.int64],
-    windows_s: Sequence[tuple[float, float]],
-) -> list[Finding]:
+def seam_findings(line: MeasuredLine, _: object = None) -> Iterator[Finding]:
     """Difference at the seams of a line: overall, and in the worst window."""
+    seams, shots = line.seams, line.setup.shots
+    if seams is None:
+        return
     total = float(seams.energy.sum())
     if total <= 0:
-        return []
+        return
     rms = np.sqrt(seams.energy / np.maximum(seams.samples, 1))
     there = rms > LEAST * np.sqrt(total / seams.samples.sum())
     each = np.where(there, seams.difference / np.where(there, seams.energy, 1.0), 0.0)
@@ -100,30 +98,28 @@ def seam_findings(
     overall_db = _decibels(float(seams.difference.sum()) / total)
     worst_db = _decibels(float(each[worst]))
     row = int(seams.row[worst])
-    return [
-        Finding(
-            "seam_overall",
-            overall_db,
-            "dB",
-            _verdict(overall_db),
-            "Difference of the two estimates of traces beside a cut, where blocks or spans of the "
-            "line meet and both sides have estimated them, relative to what is delivered there.",
-            limit=LOOK_DB,
-        ),
-        Finding(
-            "seam_worst",
-            worst_db,
-            "dB",
-            _verdict(worst_db),
-            f"The same in the worst window of up to {SHOTS} shots and {CHANNELS} channels beside a "
-            f"cut, of {int(there.sum())}. More iterations or a larger memory budget make it less.",
-            source=shots.source[row].item(),
-            shot_point=int(shots.shot_point[row]),
-            channel=int(channel_numbers[seams.channel[worst]]),
-            window_s=windows_s[int(seams.window[worst])],
-            limit=LOOK_DB,
-        ),
-    ]
+    yield Finding(
+        "seam_overall",
+        overall_db,
+        "dB",
+        _verdict(overall_db),
+        "Difference of the two estimates of traces beside a cut, where blocks or spans of the "
+        "line meet and both sides have estimated them, relative to what is delivered there.",
+        limit=LOOK_DB,
+    )
+    yield Finding(
+        "seam_worst",
+        worst_db,
+        "dB",
+        _verdict(worst_db),
+        f"The same in the worst window of up to {SHOTS} shots and {CHANNELS} channels beside a "
+        f"cut, of {int(there.sum())}. More iterations or a larger memory budget make it less.",
+        source=shots.source[row].item(),
+        shot_point=int(shots.shot_point[row]),
+        channel=int(line.channel_numbers[seams.channel[worst]]),
+        window_s=line.setup.windows_s[int(seams.window[worst])],
+        limit=LOOK_DB,
+    )
 
 
 def _verdict(value: float) -> Any:
@@ -132,3 +128,6 @@ def _verdict(value: float) -> Any:
 
 def _decibels(ratio: float) -> float:
     return float(10.0 * np.log10(max(ratio, 1e-12)))
+
+
+SEAMS: Final = Metric("seams", seam_findings)

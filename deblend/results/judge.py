@@ -10,8 +10,17 @@ from pathlib import Path
 from typing import Any, Final, cast, get_args
 
 from deblend.errors import InputError, reason_of
+from deblend.line.open_line import OpenLine
 from deblend.model.findings import COLUMNS, Finding, Verdict
-from deblend.qc.limits import Limit, excused, limit_of, overall_verdict, verdict_of
+from deblend.qc.limits import (
+    Limit,
+    default_limits,
+    excused,
+    limit_of,
+    overall_verdict,
+    read_limits,
+    verdict_of,
+)
 from deblend.results.output_folder import FINDINGS
 
 EXIT_STATUS: Final[dict[Verdict, int]] = {"note": 0, "pass": 0, "look": 1, "fail": 3}
@@ -45,6 +54,20 @@ def judge_folder(folder: Path, limits: Mapping[str, Limit]) -> Judgement:
     """
     findings = tuple(_judged(row, limits) for row in read_findings(folder / FINDINGS))
     return Judgement(findings, overall_verdict(findings))
+
+
+def line_limits(opened: OpenLine) -> dict[str, Limit]:
+    """Limits of the findings: those that the line file names, or the default ones.
+
+    Raises
+    ------
+    SettingsError
+        If the file of limits cannot be used.
+    """
+    table = opened.line.keys.quality
+    if table is None or table.limits is None:
+        return default_limits()
+    return read_limits(opened.line.resolve(table.limits))
 
 
 def limits_text() -> str:

@@ -20,8 +20,8 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.progress import Progress, Step
+from deblend.qc.metrics import LineMeasures
 from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
-from deblend.results.block_measures import LineMeasures
 from deblend.results.output_folder import DELIVERED
 from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.block import RESIDUAL_CHOICES

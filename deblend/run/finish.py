@@ -18,10 +18,11 @@ from deblend.line.open_line import with_new
 from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, Step
 from deblend.qc.group_likeness import GroupLikeness
-from deblend.qc.seams import seam_findings
+from deblend.qc.metric import MeasuredLine
+from deblend.qc.metrics import LineMeasures, add_blocks, line_findings
+from deblend.qc.unknown_samples import recorded_samples
 from deblend.report.contents import Contents, GatherSection, write_contents
-from deblend.results.block_measures import LineMeasures, add_blocks, line_findings, line_limits
-from deblend.results.judge import read_findings
+from deblend.results.judge import line_limits, read_findings
 from deblend.results.output_folder import (
     FINDINGS,
     FIRE_TIMES,
@@ -35,7 +36,6 @@ from deblend.results.output_folder import (
 from deblend.results.quality_maps import write_maps
 from deblend.results.report_extras import read_extras
 from deblend.results.report_samples import choose_places, read_sections
-from deblend.results.unknown_samples import recorded_samples
 from deblend.run.delivery import (
     deliver_sources,
     delivered_sources,
@@ -145,28 +145,19 @@ def _remove_run_folder(folder: RunFolder) -> None:
 def _measured(
     unfinished: UnfinishedRun, measures: LineMeasures, likeness: GroupLikeness
 ) -> list[Finding]:
-    limits = line_limits(unfinished.opened)
-    found = line_findings(
-        unfinished.job,
-        measures,
-        likeness,
-        unfinished.counts,
-        unfinished.measures,
-        unfinished.truth,
-        limits,
+    recording = unfinished.job.recording
+    line = MeasuredLine(
+        setup=unfinished.measures,
+        channel_numbers=recording.channel_numbers,
+        sample_count=recording.shape[1],
+        limits=line_limits(unfinished.opened),
+        counts=unfinished.counts,
+        likeness=likeness,
+        seams=line_seams(unfinished),
+        truth=unfinished.truth,
     )
     times = [] if unfinished.shifts is None else shift_findings(unfinished.shifts, unfinished.job)
-    return [*found, *_seams(unfinished), *times]
-
-
-def _seams(unfinished: UnfinishedRun) -> list[Finding]:
-    seams = line_seams(unfinished)
-    if seams is None:
-        return []
-    job = unfinished.job
-    return seam_findings(
-        seams, job.shots, job.recording.channel_numbers, unfinished.measures.windows_s
-    )
+    return [*line_findings(line, measures), *times]
 
 
 def _write_report(contents: Contents, folder: Path) -> None:

@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
+from deblend.qc.leakage import LEAKAGE
 from deblend.qc.likeness_maps import WindowProducts, join_products
-from deblend.results.block_measures import BlockMeasures
+from deblend.qc.metrics import BlockMeasures
 from deblend.run.run_plan import RunPlan
 
 MOST_TRACES: Final = 1 << 15
@@ -44,7 +45,7 @@ def _of_all_spans(blocks: Iterator[BlockMeasures], channels: slice, total: int) 
     """Blocks of the same channels in the rows of the line."""
     whole: list[np.ndarray] | None = None
     for block in blocks:
-        own = join_products(list(block.leakage.products))
+        own = join_products(list(block.values[LEAKAGE.name].products))
         parts = [part[:, channels] for part in (own.kept, own.removed, own.product)]
         if whole is None:
             whole = [np.zeros((total, *part.shape[1:]), part.dtype) for part in parts]

@@ -19,9 +19,10 @@ from deblend.line.prepare_line import plan_line, prepare_line, refuse_refinement
 from deblend.model.findings import Finding
 from deblend.progress import Progress, Step, silent
 from deblend.report.contents import read_contents
-from deblend.results.block_measures import line_limits
+from deblend.results.judge import line_limits
 from deblend.results.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, check_output_folder
 from deblend.results.report_extras import read_extras
+from deblend.results.truth import truth_of
 from deblend.run.block_progress import BlockProgress, samples_of
 from deblend.run.delivery import count_reasons, input_paths
 from deblend.run.execute import BlockRunner, Machines, count_workers, runner
@@ -51,7 +52,6 @@ from deblend.run.unfinished import (
     UnfinishedRun,
     open_unfinished,
     separate_and_store_block,
-    truth_of,
     with_refined_times,
 )
 from deblend.separation.job import Job

@@ -17,9 +17,10 @@ from deblend.files import write_text
 from deblend.line.open_line import OpenLine, open_line
 from deblend.line.prepare_line import prepare_line
 from deblend.qc.measure_setup import MeasureSetup
+from deblend.qc.metrics import BlockMeasures, measure_block, setup_of
 from deblend.qc.record_samples import SampleCounts
-from deblend.results.block_measures import BlockMeasures, measure_block, measure_setup
-from deblend.results.truth import LineTruth, open_line_truth
+from deblend.qc.scores import LineTruth
+from deblend.results.truth import truth_of
 from deblend.run.run_folder import RunFolder
 from deblend.run.run_plan import RunPlan, read_plan
 from deblend.run.staging import Staged, staged_recording
@@ -52,7 +53,7 @@ class UnfinishedRun:
     @cached_property
     def measures(self) -> MeasureSetup:
         """What is measured where."""
-        return measure_setup(self.job)
+        return setup_of(self.job)
 
     @cached_property
     def truth(self) -> LineTruth | None:
@@ -132,18 +133,6 @@ class UnfinishedRun:
             rows = self.job.layout.row[:, begin:end]
             found.append(delivered[np.isin(delivered, rows)])
         return found
-
-
-def truth_of(opened: OpenLine, job: Job) -> LineTruth | None:
-    """The answer of a line, where its file names it.
-
-    Raises
-    ------
-    InputError
-        If it does not fit.
-    """
-    table = opened.line.keys.truth
-    return None if table is None else open_line_truth(opened.line.resolve(table.folder), job)
 
 
 def open_unfinished(folder: Path) -> UnfinishedRun:

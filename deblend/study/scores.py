@@ -121,7 +121,6 @@ def _pooled(one: TruthEnergy, other: TruthEnergy) -> TruthEnergy:
         np.concatenate([one.truth, other.truth]),
         np.concatenate([one.error, other.error]),
         np.concatenate([one.start_error, other.start_error]),
-        one.trace_count,
     )
 
 
@@ -149,7 +148,7 @@ def _unblended(
     """The same noisy line never blended: truth over the noise of one record."""
     if not line.total_noise_rms:
         return None
-    traces = len(whole.truth) * whole.trace_count
+    traces = len(whole.truth) * line.gathers.shape[1]
     noise = [line.total_noise_rms**2 * traces * (stop - start) for start, stop in windows]
     truth = whole.truth[:, 0, 1:].sum(axis=0)
     return [float(value) for value in 10 * np.log10(truth / np.array(noise))]

@@ -41,7 +41,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "records": {"model"},
     "deliver": {"model"},
     "synth": {"model", "blending", "records", "arrays"},
-    "qc": {"model", "blending", "arrays"},
+    "qc": {"model", "blending", "separation", "arrays"},
     "stack": {"model", "qc", "arrays"},
     "report": {"qc", "stack", "model"},
     "testing": {"separation", "records", "model", "arrays", *METHODS},

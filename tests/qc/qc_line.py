@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,9 @@ from scipy.signal import butter, sosfiltfilt
 
 from deblend.blending.operator import make_operator
 from deblend.model.shots import Shots, make_shots
+from deblend.qc.limits import default_limits
 from deblend.qc.measure_setup import MeasureSetup
+from deblend.qc.metric import MeasuredLine
 
 INTERVAL_NS = 4_000_000
 INTERVAL_S = 0.004
@@ -28,6 +31,20 @@ class QcLine:
     @property
     def interference(self) -> NDArray[np.float32]:
         return self.pseudo_deblended - self.truth
+
+
+def measured_line(setup: MeasureSetup, **known: Any) -> MeasuredLine:
+    """A line under the default limits, its channels numbered from one."""
+    numbers = np.arange(1, setup.channel_count + 1)
+    return MeasuredLine(setup, numbers, 10 * setup.length, default_limits(), **known)
+
+
+def small_setup(
+    shots: Shots, windows: list[tuple[int, int]], counted: NDArray[np.bool_] | None = None
+) -> MeasureSetup:
+    """Windows of 4 ms samples of some shots, all of them counted unless said."""
+    chosen = np.ones(len(shots), np.bool_) if counted is None else counted
+    return MeasureSetup(shots, chosen, INTERVAL_S, windows[-1][1], windows, 4)
 
 
 def make_qc_line(

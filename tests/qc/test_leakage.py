@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from qc_line import QcLine, layered_gathers, make_qc_line
+from qc_line import QcLine, layered_gathers, make_qc_line, measured_line
 from scipy.fft import rfft
 from scipy.signal import butter, coherence, csd, periodogram, sosfiltfilt
 
@@ -83,9 +83,7 @@ def test_events_taken_whole_are_seen_as_coherent(line: QcLine, level: float) -> 
 @pytest.mark.parametrize("seed", [2, 3, 4])
 def test_nothing_wrong_is_not_flagged(seed: int) -> None:
     line = make_qc_line(seed)
-    findings = leakage_findings(
-        line.plan, measured(line, line.truth), default_limits(), np.arange(1, 5)
-    )
+    findings = list(leakage_findings(measured_line(line.plan), measured(line, line.truth)))
     assert overall_verdict(findings) == "pass"
     assert {row.verdict for row in findings} == {"note", "pass"}
 
@@ -190,7 +188,7 @@ def test_maps_by_octave(line: QcLine) -> None:
     assert maps.octave_low.values[worst] < 16 < maps.octave_high.values[worst]
     assert alike[worst] > 3 * np.abs(np.delete(alike[1:], worst - 1)).max()
     weight = maps.orthogonalisation_weight_by_octave.values[..., worst].mean()
-    rows = leakage_findings(line.plan, measured(line, estimate), default_limits(), np.arange(1, 5))
+    rows = list(leakage_findings(measured_line(line.plan), measured(line, estimate)))
     for metric in ("removed_like_kept", "kept_like_removed"):
         most = max((row for row in rows if row.metric == metric), key=lambda row: row.value)
         assert most.band_hz == pytest.approx((11.3, 22.6), abs=0.1)
@@ -252,9 +250,7 @@ def test_correlation_against_its_null_in_scipy() -> None:
 @pytest.mark.parametrize(("part", "verdict"), [(0.0, "pass"), (0.1, "look")])
 def test_correlation_against_its_null(line: QcLine, part: float, verdict: str) -> None:
     estimate = np.float32(1 - part) * line.truth
-    findings = leakage_findings(
-        line.plan, measured(line, estimate), default_limits(), np.arange(1, 5)
-    )
+    findings = list(leakage_findings(measured_line(line.plan), measured(line, estimate)))
     rows = [row for row in findings if row.metric == "kept_removed_correlation"]
     assert len(rows) == 6
     assert {row.verdict for row in rows} == {verdict}
@@ -270,9 +266,7 @@ def test_the_bandwidth_is_that_of_the_layers(line: QcLine) -> None:
 
 def test_too_few_shots_are_said_and_not_measured() -> None:
     line = make_qc_line(5, slots=5)
-    findings = leakage_findings(
-        line.plan, measured(line, line.truth), default_limits(), np.arange(4)
-    )
+    findings = list(leakage_findings(measured_line(line.plan), measured(line, line.truth)))
     few = [row for row in findings if row.metric == "too_few_shots"]
     assert [row.value for row in few] == [5.0] * 3
     assert {row.verdict for row in few} == {"look"}

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from qc_line import small_setup
 from scipy.fft import rfft
 from scipy.signal import periodogram
 
 from deblend.model.shots import make_shots
 from deblend.qc.bands import band_weights, octave_bands
-from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_findings
+from deblend.qc.octave_energy import OctaveEnergy, octave_energy, octave_rows
 
 INTERVAL_S = 0.004
 
@@ -47,7 +48,7 @@ def test_blocks_add_and_rows_are_relative() -> None:
     parts = [energies(gathers[:, s], kept[:, s]) for s in (slice(1), slice(1, 4))]
     shots = make_shots(np.array([1, 2, 1, 2]), np.arange(4), np.arange(4) * 10**9, "utc")
     counted = np.array([True, True, True, False])
-    rows = octave_findings(parts[0] + parts[1], shots, counted, INTERVAL_S)
+    rows = list(octave_rows(small_setup(shots, [(0, 300)], counted), parts[0] + parts[1]))
     kept_rows = [row for row in rows if row.metric == "octave_kept"]
     assert len(kept_rows) == 2 * len(octave_bands(INTERVAL_S))
     assert all(row.value == pytest.approx(-20.0, abs=1e-3) for row in kept_rows)

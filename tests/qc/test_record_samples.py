@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
+from qc_line import measured_line, small_setup
 
 from deblend.model.recording import Gap
-from deblend.qc.record_samples import nothing_seen, sample_findings
+from deblend.model.shots import make_shots
+from deblend.qc.metric import MeasuredLine
+from deblend.qc.record_samples import SampleCounts, nothing_seen, sample_findings
+
+
+def line_of(counts: SampleCounts, numbers: NDArray[np.int64], sample_count: int) -> MeasuredLine:
+    setup = small_setup(make_shots(np.ones(1), np.ones(1), np.ones(1), "utc"), [(0, 10)])
+    line = measured_line(setup, counts=counts)
+    return replace(line, channel_numbers=numbers, sample_count=sample_count)
 
 
 def test_counts_and_findings() -> None:
@@ -21,7 +33,7 @@ def test_counts_and_findings() -> None:
     counts = seen.counts([Gap(10, 20)])
     np.testing.assert_array_equal(counts.dead, [False, True, True, False, True])
     np.testing.assert_array_equal(counts.unusable, [0, 0, 0, 3, 90])
-    rows = sample_findings(counts, np.arange(101, 106), 100)
+    rows = list(sample_findings(line_of(counts, np.arange(101, 106), 100)))
     assert [(row.metric, row.channel) for row in rows] == [
         ("dead_channel", 102),
         ("dead_channel", 103),
@@ -35,4 +47,4 @@ def test_counts_and_findings() -> None:
 def test_a_clean_record_has_none() -> None:
     record = np.random.default_rng(0).standard_normal((2, 50)).astype(np.float32)
     counts = nothing_seen(2).seen(record).counts([])
-    assert sample_findings(counts, np.array([1, 2]), 50) == []
+    assert not list(sample_findings(line_of(counts, np.array([1, 2]), 50)))

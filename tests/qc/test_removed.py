@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from qc_line import measured_line, small_setup
 
 from deblend.model.shots import make_shots
 from deblend.qc.removed import removed_energy, removed_findings
@@ -11,15 +12,14 @@ from deblend.qc.removed import removed_energy, removed_findings
 WINDOWS = [(0, 25), (25, 50)]
 WINDOWS_S = [(0.0, 0.1), (0.1, 0.2)]
 SHOTS = make_shots(np.array([1, 1, 2]), np.arange(3), np.arange(3), "utc")
+LINE = measured_line(small_setup(SHOTS, WINDOWS))
 
 
 def test_by_hand() -> None:
     before = np.full((3, 2, 50), 2.0, np.float32)
     after = np.full((3, 2, 50), 1.0, np.float32)
     after[:, :, 25:] = 2.0
-    rows = removed_findings(
-        removed_energy(before, after, WINDOWS), SHOTS, np.ones(3, bool), WINDOWS_S
-    )
+    rows = list(removed_findings(LINE, removed_energy(before, after, WINDOWS)))
     assert [(row.source, row.window_s) for row in rows] == [
         (source, window) for source in (1, 2) for window in WINDOWS_S
     ]
@@ -34,7 +34,7 @@ def test_equal_sources_lose_what_the_others_put_in() -> None:
     random = np.random.default_rng(5)
     own, other = random.standard_normal((2, 3, 40, 50)).astype(np.float32)
     energy = removed_energy(own + other, own, WINDOWS)
-    row = removed_findings(energy, SHOTS, np.ones(3, bool), WINDOWS_S)[0]
+    row = next(removed_findings(LINE, energy))
     assert row.value == pytest.approx(10 * np.log10(1 - 1 / 2), abs=0.2)
 
 
@@ -46,8 +46,8 @@ def test_blocks_add_and_uncounted_shots_do_not() -> None:
         before[:, 3:], after[:, 3:], WINDOWS
     )
     np.testing.assert_allclose(parts.removed, whole.removed, rtol=1e-12)
-    counted = np.array([True, True, False])
-    assert {row.source for row in removed_findings(whole, SHOTS, counted, WINDOWS_S)} == {1}
+    some = measured_line(small_setup(SHOTS, WINDOWS, np.array([True, True, False])))
+    assert {row.source for row in removed_findings(some, whole)} == {1}
 
 
 def test_dead_channels_take_no_part() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from qc_line import measured_line, small_setup
 
 from deblend.model.shots import Shots, make_shots
 from deblend.qc.limits import default_limits
@@ -18,7 +19,6 @@ from deblend.qc.residual import (
 
 LIMITS = default_limits()
 WINDOWS = [(0, 10), (10, 30)]
-WINDOWS_S = [(0.0, 0.04), (0.04, 0.12)]
 
 
 def table(count: int = 3) -> Shots:
@@ -84,7 +84,7 @@ def energies(residual: NDArray[np.float64]) -> list[tuple[str, float, str, int |
     counted = np.ones(len(residual), bool)
     counted[-1] = False
     energy = ResidualEnergy(residual, np.ones_like(residual))
-    rows = residual_findings(energy, shots, counted, WINDOWS_S, LIMITS)
+    rows = residual_findings(measured_line(small_setup(shots, WINDOWS, counted)), energy)
     return [(row.metric, row.value, row.verdict, row.shot_point) for row in rows]
 
 
@@ -107,4 +107,4 @@ def test_findings() -> None:
 def test_a_silent_record_yields_no_rows() -> None:
     nothing = np.zeros((3, 2))
     energy = ResidualEnergy(nothing, nothing)
-    assert residual_findings(energy, table(), np.ones(3, bool), WINDOWS_S, LIMITS) == []
+    assert not list(residual_findings(measured_line(small_setup(table(), WINDOWS)), energy))

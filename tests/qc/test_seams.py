@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from qc_line import measured_line, small_setup
 
+from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
-from deblend.qc.seams import CHANNELS, SHOTS, join_seams, seam_findings, seam_windows
+from deblend.qc.seams import CHANNELS, SHOTS, SeamWindows, join_seams, seam_findings, seam_windows
 
 WINDOWS = [(0, 10), (10, 20)]
-WINDOWS_S = [(0.0, 0.04), (0.04, 0.08)]
 TABLE = make_shots(np.ones(40), np.arange(100, 140), np.arange(40) * 10**9, "utc")
-NUMBERS = np.arange(1, 31)
+
+
+def findings_of(seams: SeamWindows) -> list[Finding]:
+    line = measured_line(replace(small_setup(TABLE, WINDOWS), channel_count=30), seams=seams)
+    return list(seam_findings(line))
 
 
 def test_a_known_difference_is_read_in_decibels() -> None:
@@ -20,7 +27,7 @@ def test_a_known_difference_is_read_in_decibels() -> None:
     other = 1.1 * delivered
     other[SHOTS:, :, 10:] = 2.0
     seams = seam_windows(delivered, other, np.arange(4, 20), range(8, 12), WINDOWS)
-    overall, worst = seam_findings(seams, TABLE, NUMBERS, WINDOWS_S)
+    overall, worst = findings_of(seams)
     assert (overall.metric, worst.metric) == ("seam_overall", "seam_worst")
     assert overall.value == pytest.approx(10 * np.log10((3 * 0.01 + 1.0) / 4), abs=1e-4)
     assert worst.value == pytest.approx(0.0, abs=1e-6)
@@ -35,7 +42,7 @@ def test_windows_are_cut_by_shots_channels_and_time() -> None:
     seams = seam_windows(zeros, zeros, np.arange(shape[0]), range(shape[1]), WINDOWS)
     assert seams.samples.tolist() == [320, 320, 80, 80, 40, 40, 10, 10]
     assert seams.row.tolist() == [0, 0, 0, 0, SHOTS, SHOTS, SHOTS, SHOTS]
-    assert not seam_findings(seams, TABLE, NUMBERS, WINDOWS_S)
+    assert not findings_of(seams)
 
 
 def test_windows_without_signal_do_not_count() -> None:
@@ -46,6 +53,6 @@ def test_windows_without_signal_do_not_count() -> None:
     other[:, :, :10] *= 1.001
     seams = seam_windows(delivered, other, np.arange(8), range(4), WINDOWS)
     joined = join_seams([seams, seams])
-    overall, worst = seam_findings(joined, TABLE, NUMBERS, WINDOWS_S)
+    overall, worst = findings_of(joined)
     assert worst.value == pytest.approx(-60.0, abs=0.01)
     assert worst.verdict == overall.verdict == "pass"

@@ -49,7 +49,7 @@ def test_channels_come_from_all_spans(products: WindowProducts) -> None:
         for first, last in cut.channels:
             part = taken(products, slice(begin, end), slice(first, last))
             leakage = SimpleNamespace(products=(part,))
-            pieces.append(SimpleNamespace(rows=np.arange(begin, end), leakage=leakage))
+            pieces.append(SimpleNamespace(rows=np.arange(begin, end), values={"leakage": leakage}))
     found = list(line_products(cut, pieces.__getitem__, SHOTS, most=3 * SHOTS))
     assert [part for part, _ in found] == [range(0, 3), range(3, 4), range(4, 7)]
     for name in ("kept", "removed", "product"):

@@ -10,8 +10,8 @@ import pytest
 from deblend.array_file import json_array, write_arrays
 from deblend.errors import InputError
 from deblend.qc.removed import RemovedEnergy
-from deblend.results.line_rows import in_line_rows
-from deblend.results.truth import TruthMeasures
+from deblend.qc.scores import TruthMeasures
+from deblend.qc.sums import in_line_rows
 from deblend.run.stored_values import read_value, write_value
 from deblend.separation.loop import IterationRecord
 

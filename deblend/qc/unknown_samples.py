@@ -32,25 +32,37 @@ def recorded_samples(
     return recorded
 
 
-def take_unknown_from(
+def with_unknown_from(
     after: NDArray[np.float32],
     before: NDArray[np.float32],
     known: NDArray[np.bool_],
     first: NDArray[np.int64],
-) -> None:
-    """Let nothing be removed of samples that were not recorded: `before` is set to `after` there.
+) -> NDArray[np.float32]:
+    """Gathers before separation, and those after it where the record is not known.
+
+    Nothing was removed of samples that were not recorded.
 
     Parameters
     ----------
     after, before : ndarray of float32, shape (shot, channel, time)
-        Gathers after and before separation; `before` is changed.
+        Gathers after and before separation.
     known, first
         As of `recorded_samples`.
+
+    Returns
+    -------
+    ndarray of float32, shape (shot, channel, time)
+        `before` itself where nothing is unknown.
     """
     length, end = after.shape[-1], known.shape[1]
     unknown_before = np.concatenate([[0], np.cumsum(~known.all(axis=0))])
     from_, to = np.clip(first, 0, end), np.clip(first + length, 0, end)
     touched = (to - from_ < length) | (unknown_before[to] > unknown_before[from_])
-    for shot in np.flatnonzero(touched):
+    shots = [shot for shot in np.flatnonzero(touched) if before[shot].any() or after[shot].any()]
+    if not shots:  # those that are not delivered are zero
+        return before
+    changed = before.copy()
+    for shot in shots:
         unknown = ~recorded_samples(known, first[shot : shot + 1], length)[0]
-        before[shot][unknown] = after[shot][unknown]
+        changed[shot][unknown] = after[shot][unknown]
+    return changed
