@@ -37,6 +37,7 @@ from deblend.arrays import thread_count
 from deblend.errors import DeblendError
 from deblend.separation.job import prepare
 from deblend.separation.separate import separate
+from deblend.separation.settings import SeparationSettings
 from deblend.study.one_run import peak_mib, reset_peak
 from deblend.synth.line import MadeLine
 from deblend.synth.scenes import Size
@@ -71,9 +72,9 @@ def run_task(task: Task, done_with: str) -> Row | None:
         line.shots,
         length_s=line.length_s,
         method=task.method,
-        iterations=task.iterations,
+        settings=SeparationSettings(iterations=task.iterations),
     )
-    settings = settings_text(job.settings)
+    settings = settings_text(job.all_settings)
     if settings == done_with:
         return {}
     reset_peak()

@@ -32,6 +32,7 @@ from benchmarks.result import RESULTS, Number, keep
 from deblend.model.recording import Recording
 from deblend.qc.seams import LOOK_DB
 from deblend.separation.job import Job, prepare, separate_channels
+from deblend.separation.settings import SeparationSettings
 from deblend.separation.spans import span_of
 from deblend.synth.build import build_line
 from deblend.synth.scenes import Extent, scene_plan
@@ -75,8 +76,7 @@ def prepared(case: Case) -> Job:
         line.shots,
         length_s=line.length_s,
         method=case.method,
-        iterations=case.iterations,
-        device="cpu",
+        settings=SeparationSettings(iterations=case.iterations, device="cpu"),
         memory_bytes=1 << 40,
     )
 

@@ -34,6 +34,7 @@ from deblend.separation.choose import choose_method
 from deblend.separation.contract import PatchBatch, Separator
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import IterationRecord
+from deblend.separation.settings import SeparationSettings
 from deblend.synth.scenes import make_scene
 
 INTERVAL_S: Final = 0.004
@@ -100,8 +101,7 @@ def made_job(asked: argparse.Namespace, method: Separator, iterations: int) -> J
         shots,
         length_s=asked.length_s,
         method=method,
-        iterations=iterations,
-        device="cpu",
+        settings=SeparationSettings(iterations=iterations, device="cpu"),
         memory_bytes=1 << 40,
     )
 
@@ -113,8 +113,7 @@ def scene_job(asked: argparse.Namespace, method: Separator, iterations: int) -> 
         line.shots,
         length_s=line.length_s,
         method=method,
-        iterations=iterations,
-        device="cpu",
+        settings=SeparationSettings(iterations=iterations, device="cpu"),
         memory_bytes=1 << 40,
     )
 

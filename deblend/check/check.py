@@ -32,8 +32,8 @@ from deblend.results.output_folder import check_output_folder
 from deblend.results.truth import truth_of
 from deblend.run.delivery import count_reasons
 from deblend.run.pipeline import forecast_line
-from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
+from deblend.separation.settings import RESIDUAL_CHOICES
 from deblend.words import counted
 
 
@@ -255,7 +255,7 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
     fold = job.operator.fold
     settings = ", ".join(
         f"{name.removeprefix('method.')} {value}"
-        for name, value in job.settings.items()
+        for name, value in job.all_settings.items()
         if name.startswith("method.")
     )
     size = int(job.delivered.sum()) * job.recording.shape[0] * (240 + 4 * job.length)
@@ -269,9 +269,9 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
         ("told apart", _told_apart(opened)),
         ("before separation", "linear filters that never change; no gain, moveout, mute, scaling"),
-        ("method", f"{job.settings['method']} ({settings})"),
-        ("iterations", f"{job.schedule.iterations}, seed {job.seed}"),
-        ("unexplained part", RESIDUAL_CHOICES[job.residual]),
-        ("computed on", f"{job.settings['device']}, {forecast_line(opened, job).sentence}"),
+        ("method", f"{job.all_settings['method']} ({settings})"),
+        ("iterations", f"{job.settings.iterations}, seed {job.settings.seed}"),
+        ("unexplained part", RESIDUAL_CHOICES[job.settings.residual]),
+        ("computed on", f"{job.all_settings['device']}, {forecast_line(opened, job).sentence}"),
         ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
     ]

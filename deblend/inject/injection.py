@@ -200,7 +200,7 @@ def _block_progress(job: Job, alone: Source, progress: Progress) -> BlockProgres
     def name(block: int) -> str:
         return f"{notes[block // count]}, block {block % count + 1} of {count}"
 
-    return BlockProgress(job.schedule.iterations, samples, progress, name)
+    return BlockProgress(job.settings.iterations, samples, progress, name)
 
 
 def _separated(

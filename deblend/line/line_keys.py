@@ -18,6 +18,7 @@ from deblend.line.input_keys import (
     SourceLogTable,
 )
 from deblend.model.key_table import KeyTable
+from deblend.separation.settings import SeparationSettings
 
 
 class RecordsTable(KeyTable, frozen=True, kw_only=True):
@@ -179,8 +180,8 @@ class NavigationTable(KeyTable, frozen=True, kw_only=True):
     ] = ""
 
 
-class SeparationTable(KeyTable, frozen=True, kw_only=True):
-    """How to separate."""
+class SeparationTable(SeparationSettings, frozen=True):
+    """How to separate: length, method, and the settings that every method has."""
 
     length_s: Annotated[
         float,
@@ -194,37 +195,6 @@ class SeparationTable(KeyTable, frozen=True, kw_only=True):
     method: Annotated[
         str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
     ] = "auto"
-    iterations: Annotated[int, Meta(ge=1, le=10_000, description="Number of iterations.")] = 60
-    seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
-    refine_times: Annotated[
-        bool,
-        Meta(
-            description="Estimate small errors of the fire times from the data and correct them; "
-            "what was found is in findings.csv and fire-times.csv."
-        ),
-    ] = False
-    residual: Annotated[
-        str,
-        Meta(
-            description="What to do with the part of the record that stays unexplained: "
-            '"leave_out", "share_by_fold" or "add_to_each_shot".'
-        ),
-    ] = "leave_out"
-    robust: Annotated[
-        bool,
-        Meta(
-            description="Let swell, spikes, bad channels and other vessels take less part in the "
-            "fit: what neighbouring channels and shots do not have."
-        ),
-    ] = True
-    return_leakage: Annotated[
-        bool,
-        Meta(
-            description="Put back, as a last step, the signal that the unexplained part has in "
-            "common with the estimate; weak events that were missed altogether stay out."
-        ),
-    ] = False
-    device: Annotated[str, Meta(description='Where to compute: "auto", "cpu" or "gpu".')] = "auto"
     settings: Annotated[
         dict[str, Any],
         Meta(description="Settings of the named method, a table of its own."),

@@ -43,13 +43,7 @@ def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
             opened.shots,
             length_s=keys.length_s,
             method=line_method(opened.line, len(opened.shots.sources), opened.recording.shape[0]),
-            iterations=keys.iterations,
-            seed=keys.seed,
-            refine_times=keys.refine_times,
-            residual=keys.residual,
-            robust=keys.robust,
-            return_leakage=keys.return_leakage,
-            device=keys.device,
+            settings=keys,
             memory_bytes=memory_bytes,
         )
     except SettingsError as error:
@@ -123,7 +117,7 @@ def refuse_refinement(job: Job, memory_bytes: int) -> None:
     extent = line_extent(job)
     arrays = extent.channel_bytes(extent.slots) * min(CHANNELS, extent.channels)
     needed = PROGRAM_BYTES // 2 + arrays  # there is no report yet
-    if job.refine_times and needed > memory_bytes:
+    if job.settings.refine_times and needed > memory_bytes:
         raise SettingsError(
             f"refining the fire times takes {needed / 1e9:.3g} GB, because all shots are looked at "
             f"together, and the memory budget is {memory_bytes / 1e9:.3g} GB",

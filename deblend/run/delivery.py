@@ -24,8 +24,8 @@ from deblend.qc.metrics import LineMeasures
 from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
 from deblend.results.output_folder import DELIVERED
 from deblend.run.unfinished import UnfinishedRun
-from deblend.separation.block import RESIDUAL_CHOICES
 from deblend.separation.job import Job
+from deblend.separation.settings import RESIDUAL_CHOICES
 from deblend.words import counted
 
 MOST_FOLD_VALUES: Final = 20_000
@@ -115,18 +115,18 @@ def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tup
     low_cut = opened.line.keys.records.low_cut_hz is not None
     settings = ", ".join(
         f"{name.removeprefix('method.')} {value}"
-        for name, value in job.settings.items()
+        for name, value in job.all_settings.items()
         if name.startswith("method.")
     )
     iterations = max(len(history) for history in measures.histories)
     moved = "The fire times were refined from the data, see fire-times.csv."
     return (
         *before,
-        *([moved] if job.refine_times else []),
+        *([moved] if job.settings.refine_times else []),
         "Cut from the continuous record at the fire times, with their fractions of a sample.",
-        f"Separated from the other sources by method {job.settings['method']} ({settings}), "
-        f"{iterations} iterations, seed {job.seed}.",
-        RESIDUAL_CHOICES[job.residual],
+        f"Separated from the other sources by method {job.all_settings['method']} ({settings}), "
+        f"{iterations} iterations, seed {job.settings.seed}.",
+        RESIDUAL_CHOICES[job.settings.residual],
         f"No gain, {'other filter' if low_cut else 'filter'}, mute or static was applied.",
     )
 
@@ -191,12 +191,12 @@ def write_line_manifest(
                 file_record(name, relative_to=folder) for name in input_paths(unfinished.opened)
             ),
             outputs=tuple(outputs),
-            settings=job.settings,
+            settings=job.all_settings,
             shots_delivered={str(file.source): file.shot_count for file in files},
             shots_not_delivered=count_reasons(unfinished.opened, job),
             unexplained_residual={
-                "choice": job.residual,
-                "consequence": RESIDUAL_CHOICES[job.residual],
+                "choice": job.settings.residual,
+                "consequence": RESIDUAL_CHOICES[job.settings.residual],
             },
             findings=findings,
         ),
@@ -226,14 +226,14 @@ def report_contents(
         acquisition=_acquisition(job),
         convergence=_convergence(unfinished, measures),
         findings=findings,
-        settings={name: _written(value) for name, value in job.settings.items()},
+        settings={name: _written(value) for name, value in job.all_settings.items()},
         provenance={
             "record": f"{counted(len(recording.files), 'file')}, "
             f"{counted(recording.shape[0], 'channel')}, {recording.duration_s:.1f} s from {start}",
             "shots": f"{table.name if table else 'source events'}, "
             f"{counted(len(job.shots), 'row')}",
             "time scale": recording.scale.upper(),
-            "unexplained part": RESIDUAL_CHOICES[job.residual],
+            "unexplained part": RESIDUAL_CHOICES[job.settings.residual],
             "separated in": unfinished.plan.cut,
             "run started": unfinished.plan.started_utc,
             "made with": f"deblend {__version__}, Python {platform.python_version()}",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -104,13 +105,13 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
     wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)
     channels = extent.wide_channels(len(plan.channels[0])) * len(plan.channels)
     sample_iterations = float(
-        extent.sources * wide * channels * job.length * job.schedule.iterations
+        extent.sources * wide * channels * job.length * job.settings.iterations
     )
-    if job.refine_times:
+    if job.settings.refine_times:
         channels_refined = min(CHANNELS, extent.channels)
         traces_refined = extent.sources * job.layout.slot_count * channels_refined
         sample_iterations += float(
-            traces_refined * job.length * refinement_iterations(job.schedule.iterations)
+            traces_refined * job.length * refinement_iterations(job.settings.iterations)
         )
     traces = int(job.delivered.sum()) * extent.channels
     sample_bytes = 4 * traces * job.length
@@ -126,7 +127,7 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
         result_bytes=sample_bytes + traces * (_TRACE_HEADER_BYTES + _MAPPED_BYTES) + page_bytes,
         sample_iterations=sample_iterations,
         rate=trial_rate(job) if sample_iterations > SMALL_WORK else None,
-        most_passes=MOST_PASSES if job.robust else 1.0,
+        most_passes=MOST_PASSES if job.settings.robust else 1.0,
     )
 
 
@@ -160,7 +161,7 @@ def trial_rate(job: Job) -> float:
     trial = replace(
         part,
         recording=replace(part.recording, samples=_RandomSamples(part.recording.shape)),
-        schedule=replace(job.schedule, iterations=_TRIAL_ITERATIONS),
+        settings=msgspec.structs.replace(job.settings, iterations=_TRIAL_ITERATIONS),
         measured_reference=1.0,
     )
     channels = range(min(job.recording.shape[0], max(2, job.method.patch[1])))

@@ -345,7 +345,7 @@ def _current_plan(plan: RunPlan, opened: OpenLine, job: Job) -> RunPlan:
         plan,
         line_path=str(opened.line.path),
         keys=opened.line.keys,
-        settings=job.settings,
+        settings=job.all_settings,
         versions=software_versions(),
         inputs=_inputs(opened),
     )
@@ -387,7 +387,7 @@ def _new_plan(
     plan = RunPlan(
         line_path=str(opened.line.path),
         keys=opened.line.keys,
-        settings=job.settings,
+        settings=job.all_settings,
         versions=software_versions(),
         inputs=_inputs(opened),
         spans=tuple((span.start, span.stop) for span in spans),
@@ -454,7 +454,7 @@ def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
         report,
     )
     give_back_freed_memory()
-    if unfinished.job.refine_times:
+    if unfinished.job.settings.refine_times:
         progress(Step("prepare", 0, 0, "refining the fire times"))
     return with_refined_times(unfinished)
 
@@ -491,7 +491,7 @@ def _block_progress(
     unfinished: UnfinishedRun, blocks: Sequence[int], progress: Progress
 ) -> BlockProgress:
     samples = {block: samples_of(unfinished.job, unfinished.plan, block) for block in blocks}
-    return BlockProgress(unfinished.job.schedule.iterations, samples, progress)
+    return BlockProgress(unfinished.job.settings.iterations, samples, progress)
 
 
 def _finish(unfinished: UnfinishedRun, line: LineFile, progress: Progress, begin: float) -> Outcome:

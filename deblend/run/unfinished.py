@@ -157,7 +157,7 @@ def open_unfinished(folder: Path) -> UnfinishedRun:
 
 def with_refined_times(unfinished: UnfinishedRun) -> UnfinishedRun:
     """The run with refined fire times, where the line asks for them; estimates them if need be."""
-    if not unfinished.job.refine_times:
+    if not unfinished.job.settings.refine_times:
         return unfinished
     if not unfinished.folder.times.exists():
         write_value(unfinished.folder.times, estimate_shifts(unfinished.staged_job))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -25,7 +25,8 @@ from deblend.separation.patches import (
     margin,
     patch_grid,
 )
-from deblend.separation.schedule import Schedule
+from deblend.separation.schedule import FLOOR, Schedule
+from deblend.separation.settings import SeparationSettings
 from deblend.separation.weights import RecordWeights
 
 REVIEWS: Final = (1 / 3, 2 / 3)
@@ -35,18 +36,6 @@ MOST_PASSES: Final = 1 + sum(REVIEWS)
 _LEAST_ITERATIONS: Final = 6
 _MANY: Final = 0.15
 """Part of the residual energy that outliers must hold for a fresh start to be worth it."""
-
-ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
-RESIDUAL_CHOICES: Final[dict[str, str]] = {
-    "leave_out": "The unexplained part of the record is left out: quiet gathers, but weak signal "
-    "that was not recognised is lost, and the estimate does not re-blend to the record.",
-    "share_by_fold": "The unexplained part is divided by the blending fold and added to every shot "
-    "that covers it: the estimate re-blends to the record, and its noise is lower than recorded.",
-    "add_to_each_shot": "The unexplained part is added whole to every shot that covers it: each "
-    "shot keeps its recorded noise, interference that was missed comes back, and the estimate "
-    "does not re-blend.",
-}
-"""What can be done with the unexplained part, and the consequence of each choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,16 +49,10 @@ class Block:
     """Sample interval in seconds."""
     reference: float
     """Largest coefficient of the whole line, in the method's units."""
-    schedule: Schedule
-    """Iterations, thresholds, step, momentum."""
-    seed: int
-    """Of the patch origins."""
-    residual: ResidualChoice
-    """One of `RESIDUAL_CHOICES`."""
-    return_leakage: bool = False
-    """Whether what the unexplained part has in common with the estimate is put back at the end."""
-    robust: bool = False
-    """Whether parts of the record that are unlike their neighbours get less weight."""
+    settings: SeparationSettings
+    """Of the line."""
+    floor: float = FLOOR
+    """Last threshold over the reference."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,20 +129,20 @@ def separate_block(
         known,
         operator,
         coherent,
-        block.schedule,
+        Schedule(block.settings.iterations, block.floor),
         callback,
         observe=observe,
         reviews=_reviews(block),
         review=review,
     )
     estimate, residual = done.estimate, done.residual
-    if block.return_leakage:
+    if block.settings.return_leakage:
         estimate = return_leakage(
             estimate, residual, operator, block.source_count, block.interval_s
         )
         residual = (samples - operator.blend(estimate)) * known
-    if block.residual != "leave_out":
-        share = block.residual == "share_by_fold"
+    if block.settings.residual != "leave_out":
+        share = block.settings.residual == "share_by_fold"
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
         estimate = estimate + back
         residual = (samples - operator.blend(estimate)) * known
@@ -168,8 +151,8 @@ def separate_block(
 
 def _reviews(block: Block) -> list[int]:
     """Iterations after which weights are decided."""
-    count = block.schedule.iterations
-    if not block.robust or count < _LEAST_ITERATIONS:
+    count = block.settings.iterations
+    if not block.settings.robust or count < _LEAST_ITERATIONS:
         return []
     return [round(part * count) for part in REVIEWS]
 
@@ -201,7 +184,7 @@ def _coherence_filter(
     def coherent(update: Array, iteration: int, strictness: float) -> Array:
         now, reference = method_at(method, strictness, block.reference)
         patches, noise = _by_source(update, block.source_count), floor_of(now)
-        grid = _grid(patches, now, origin, block.seed, iteration)
+        grid = _grid(patches, now, origin, block.settings.seed, iteration)
         kept = coherent_part(
             now, patches, live, grid, noise, block.interval_s, strictness, reference, xp
         )

@@ -33,7 +33,8 @@ from deblend.arrays import Array, irfft, rfft, to_host
 from deblend.model.findings import Finding
 from deblend.separation.block import Block, block_reference, separate_block, split_unknown
 from deblend.separation.job import Job
-from deblend.separation.schedule import Schedule
+from deblend.separation.schedule import FLOOR
+from deblend.separation.settings import SeparationSettings
 from deblend.separation.shift_fit import (
     Predictor,
     alike,
@@ -173,11 +174,8 @@ def _strong_channels(job: Job) -> Array:
 
 def _own_records(job: Job, record: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Residual plus own contribution of each shot, and that contribution; shots in slot order."""
-    schedule = Schedule(
-        _iterations_of(job.schedule.iterations),
-        job.schedule.floor**_PART,
-        job.schedule.step,
-        job.schedule.momentum,
+    settings = SeparationSettings(
+        iterations=_iterations_of(job.settings.iterations), seed=job.settings.seed, robust=False
     )
     reference = block_reference(
         record,
@@ -186,7 +184,7 @@ def _own_records(job: Job, record: Array) -> tuple[NDArray[np.float32], NDArray[
         (job.first_slot, 0, 0),
         source_count=job.layout.source_count,
         interval_s=job.recording.interval_s,
-        seed=job.seed,
+        seed=settings.seed,
     )
     done = separate_block(
         record,
@@ -198,10 +196,8 @@ def _own_records(job: Job, record: Array) -> tuple[NDArray[np.float32], NDArray[
             job.layout.slot_count,
             job.recording.interval_s,
             reference,
-            schedule,
-            job.seed,
-            "leave_out",
-            robust=False,
+            settings,
+            FLOOR**_PART,
         ),
     )
     own = job.operator.pseudo_deblend(done.residual) + done.estimate

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from functools import cached_property
 from types import ModuleType
-from typing import Any, cast
+from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,9 +19,7 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
 from deblend.separation.block import (
-    RESIDUAL_CHOICES,
     Block,
-    ResidualChoice,
     SeparatedBlock,
     block_reference,
     separate_block,
@@ -35,6 +34,7 @@ from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
 from deblend.separation.patches import margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
+from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.separation.shrunk import shrunk_windows
 from deblend.separation.slots import SlotLayout, pair_shots
 from deblend.separation.unblended import keep_unblended, unblended_findings
@@ -56,12 +56,8 @@ class Job:
     """Samples of a gather trace."""
     method: Separator
     """Coherence filter."""
-    schedule: Schedule
-    """Iterations, thresholds, step, momentum."""
-    seed: int
-    """Of the patch origins."""
-    residual: ResidualChoice
-    """What to do with the unexplained part."""
+    settings: SeparationSettings
+    """As checked by `prepare`."""
     xp: ModuleType
     """Array namespace."""
     blocks: tuple[range, ...]
@@ -74,12 +70,6 @@ class Job:
     """Whether the line goes on before and behind the slots of this job."""
     measured_reference: float | None = None
     """Largest coefficient of the whole line, where it has been measured before."""
-    robust: bool = True
-    """Whether parts of the record that are unlike their neighbours get less weight."""
-    refine_times: bool = False
-    """Whether the fire times are to be refined before; see `fire_times.estimate_shifts`."""
-    return_leakage: bool = False
-    """Whether what the unexplained part has in common with the estimate is put back at the end."""
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -111,7 +101,7 @@ class Job:
             (self.first_slot, wide.start, 0),
             source_count=self.layout.source_count,
             interval_s=self.recording.interval_s,
-            seed=self.seed,
+            seed=self.settings.seed,
             cut_ends=CutEnds(self.cut_slots, self._cut_channels(wide)),
         )
 
@@ -121,28 +111,24 @@ class Job:
         return wide.start > -beyond, wide.stop < self.recording.shape[0] + beyond
 
     @property
-    def settings(self) -> dict[str, str | int | float | bool]:
-        """Every setting by name, for manifests and reports."""
-        stated: dict[str, str | int | float | bool] = {
+    def all_settings(self) -> dict[str, str | int | float | bool]:
+        """Every setting that is used, by name, for manifests and reports."""
+        settings = {
             "method": method_name(self.method),
             "length_s": self.length * self.recording.interval_s,
-            "seed": self.seed,
-            "residual": self.residual,
-            "robust": self.robust,
-            "refine_times": self.refine_times,
-            "return_leakage": self.return_leakage,
+            **msgspec.structs.asdict(self.settings),
             "device": "cpu" if is_host(self.xp) else "gpu",
+            **asdict(Schedule(self.settings.iterations)),
         }
-        stated.update(asdict(self.schedule))
         for name, value in _fields_of(self.method).items():
             plain = isinstance(value, str | int | float | bool)
-            stated[f"method.{name}"] = value if plain else str(value)
-        return stated
+            settings[f"method.{name}"] = value if plain else str(value)
+        return settings
 
     @property
     def channel_halo(self) -> int:
         """Channels on each side of a block that are computed and thrown away."""
-        return max(halo(self.method, 1), NEIGHBOUR_CHANNELS if self.robust else 0)
+        return max(halo(self.method, 1), NEIGHBOUR_CHANNELS if self.settings.robust else 0)
 
     @property
     def channel_margin(self) -> int:
@@ -200,21 +186,17 @@ def prepare(
     *,
     length_s: float,
     method: MethodChoice = "auto",
-    iterations: int = 60,
-    seed: int = 0,
-    refine_times: bool = False,
-    residual: str = "leave_out",
-    robust: bool = True,
-    return_leakage: bool = False,
-    device: str = "auto",
+    settings: SeparationSettings = DEFAULTS,
     memory_bytes: int = MEMORY_BYTES,
 ) -> Job:
     """Check the input, settle which shots can be delivered, and plan the blocks.
 
-    Parameters as in `deblend.separate`, and
-
     Parameters
     ----------
+    recording, shots, length_s, method
+        As in `deblend.separate`.
+    settings : SeparationSettings, optional
+        Or a table with more keys, of which only these fields are used.
     memory_bytes : int, optional
         What the arrays of one block may take; sets the channels of a block.
 
@@ -244,12 +226,7 @@ def prepare(
             remedy="Read both in the same time scale; at present they differ by 18 s.",
         )
     length = _length_in_samples(length_s, recording)
-    schedule = Schedule(iterations=_whole("iterations", iterations, 1))
-    if residual not in RESIDUAL_CHOICES:
-        raise SettingsError(
-            f"residual {residual!r} is not known",
-            remedy=f"Choose one of {', '.join(RESIDUAL_CHOICES)}.",
-        )
+    settings = checked_settings(settings)
     delivered, findings = _settle_delivery(recording, shots, length)
     layout = pair_shots(shots)
     chosen = choose_method(method, layout.source_count, recording.shape[0])
@@ -260,13 +237,8 @@ def prepare(
         layout=layout.widened(margin(chosen, 0)),
         length=length,
         method=chosen,
-        schedule=schedule,
-        seed=_whole("seed", seed, 0),
-        residual=cast(ResidualChoice, residual),
-        robust=bool(robust),
-        refine_times=bool(refine_times),
-        return_leakage=bool(return_leakage),
-        xp=namespace_for(device),
+        settings=settings,
+        xp=namespace_for(settings.device),
         blocks=(),
         findings=tuple(findings),
     )
@@ -379,11 +351,7 @@ def _loop(job: Job, wide: range, callback: Callback | None) -> SeparatedBlock:
             slot_count=job.layout.slot_count,
             interval_s=job.recording.interval_s,
             reference=job.reference,
-            schedule=job.schedule,
-            seed=job.seed,
-            residual=job.residual,
-            robust=job.robust,
-            return_leakage=job.return_leakage,
+            settings=job.settings,
         ),
         callback=callback,
     )
@@ -405,14 +373,6 @@ def _fields_of(method: Any) -> dict[str, Any]:
     if not is_dataclass(method):
         return {}
     return {field.name: getattr(method, field.name) for field in fields(method)}
-
-
-def _whole(name: str, value: Any, least: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-        raise SettingsError(
-            f"{name} is {value!r}", remedy=f"Give a whole number of at least {least}."
-        )
-    return int(value)
 
 
 def _length_in_samples(length_s: float, recording: Recording) -> int:

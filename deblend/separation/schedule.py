@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
 
+FLOOR: Final = 1e-4
+
 
 @dataclass(frozen=True)
 class Schedule:
-    """Settings of the iteration.
+    """Thresholds and steps of all iterations.
 
     Raises
     ------
@@ -27,9 +30,9 @@ class Schedule:
     without momentum, below 1.5 at a half.
     """
 
-    iterations: int = 60
+    iterations: int
     """Number of iterations."""
-    floor: float = 1e-4
+    floor: float = FLOOR
     """Last threshold over the reference amplitude."""
     step: float = 1.45
     """Step along the back-projected residual; above 1 it is faster."""

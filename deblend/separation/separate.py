@@ -21,6 +21,12 @@ from deblend.separation.fire_times import (
 )
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.settings import (
+    DEFAULTS,
+    DeviceChoice,
+    ResidualChoice,
+    SeparationSettings,
+)
 
 if TYPE_CHECKING:
     import xarray
@@ -54,13 +60,13 @@ def separate(
     *,
     length_s: float,
     method: MethodChoice = "auto",
-    iterations: int = 60,
-    seed: int = 0,
-    refine_times: bool = False,
-    residual: str = "leave_out",
-    robust: bool = True,
-    return_leakage: bool = False,
-    device: str = "auto",
+    iterations: int = DEFAULTS.iterations,
+    seed: int = DEFAULTS.seed,
+    refine_times: bool = DEFAULTS.refine_times,
+    residual: ResidualChoice = DEFAULTS.residual,
+    robust: bool = DEFAULTS.robust,
+    return_leakage: bool = DEFAULTS.return_leakage,
+    device: DeviceChoice = DEFAULTS.device,
     callback: Callback | None = None,
 ) -> Separation:
     """Separate the sources of a continuous record.
@@ -108,11 +114,7 @@ def separate(
     SeparationError
         If the method breaks its contract.
     """
-    job = prepare(
-        recording,
-        shots,
-        length_s=length_s,
-        method=method,
+    settings = SeparationSettings(
         iterations=iterations,
         seed=seed,
         refine_times=refine_times,
@@ -121,7 +123,8 @@ def separate(
         return_leakage=return_leakage,
         device=device,
     )
-    shifts = estimate_shifts(job) if job.refine_times else None
+    job = prepare(recording, shots, length_s=length_s, method=method, settings=settings)
+    shifts = estimate_shifts(job) if settings.refine_times else None
     if shifts is not None:
         told = tuple(shift_findings(shifts, job))
         job = replace(with_shifted_times(job, shifts.applied_s), findings=(*job.findings, *told))
@@ -151,7 +154,7 @@ def separate(
         ),
         residual=_label_residual(left, job),
         history=merge_histories(histories),
-        settings=job.settings,
+        settings=job.all_settings,
         findings=findings,
         time_shifts=shifts,
     )

@@ -8,6 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from deblend.model.key_table import KeyTable
+from deblend.separation.settings import DEFAULTS, SeparationSettings
 
 Positive = Annotated[float, Meta(gt=0)]
 Label = Annotated[str, Meta(min_length=1, description="Name in tables and pictures.")]
@@ -30,8 +31,8 @@ class SceneTable(KeyTable, frozen=True, kw_only=True):
     ] = None
 
 
-class MethodTable(KeyTable, frozen=True, kw_only=True):
-    """A method with settings."""
+class MethodTable(SeparationSettings, frozen=True, kw_only=True):
+    """A method with settings, and those of the separation around it."""
 
     label: Annotated[str, Meta(description="Name in tables; the method's if left out.")] = ""
     method: Annotated[
@@ -46,22 +47,9 @@ class MethodTable(KeyTable, frozen=True, kw_only=True):
         msgspec.field(default_factory=dict)
     )
     iterations: Annotated[
-        Annotated[int, Meta(ge=1)] | None, Meta(description="In place of those of the study.")
-    ] = None
-    residual: Annotated[
-        Literal["leave_out", "share_by_fold", "add_to_each_shot"],
-        Meta(description="What to do with the unexplained part of the record."),
-    ] = "leave_out"
-    robust: Annotated[
-        bool, Meta(description="Whether parts of the record unlike their neighbours count less.")
-    ] = True
-    refine_times: Annotated[
-        bool, Meta(description="Whether small errors of the fire times are corrected first.")
-    ] = False
-    return_leakage: Annotated[
-        bool,
-        Meta(description="Whether signal found in the unexplained part is put back at the end."),
-    ] = False
+        Annotated[int, Meta(ge=1)] | None,
+        Meta(description="In place of those of the study."),
+    ] = None  # type: ignore[assignment]
 
 
 class BlendTable(KeyTable, frozen=True, kw_only=True):
@@ -107,7 +95,7 @@ class StudyFile(KeyTable, frozen=True, kw_only=True):
         list[Annotated[int, Meta(ge=0)]],
         Meta(min_length=1, description="Of firing and noise; one run each."),
     ]
-    iterations: Annotated[int, Meta(ge=1, description="Of every method.")] = 60
+    iterations: Annotated[int, Meta(ge=1, description="Of every method.")] = DEFAULTS.iterations
     limit_s: Annotated[
         float,
         Meta(gt=0, description="Longest time for a separation.", extra={"unit": "s"}),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
@@ -20,14 +21,13 @@ from deblend.model.shots import Shots
 from deblend.qc.residual import decibels
 from deblend.report.drawing import png_bytes
 from deblend.report.study_page import search_figure
+from deblend.separation.settings import DEFAULTS, SeparationSettings
 from deblend.study.scores import score
 from deblend.study.study import StudyMethod
 from deblend.synth.line import MadeLine
 
 SHOTS_TOGETHER: Final = 9
 """Neighbouring shots of a source that are averaged before injected events are looked for."""
-SWITCHES: Final = ("robust", "refine_times", "return_leakage")
-"""Settings of the separation around a method."""
 Scored = Callable[[StudyMethod], float]
 
 
@@ -36,7 +36,7 @@ class Search:
     """What a search found."""
 
     setting: str
-    """What was varied; ``iterations``, one of `SWITCHES` or a setting of the method."""
+    """What was varied; ``iterations``, another of `SeparationSettings`, or one of the method."""
     values: tuple[Any, ...]
     """What was tried."""
     scores: NDArray[np.float64]
@@ -90,7 +90,7 @@ def search(
     method : StudyMethod
         Any method: by name, settings object, function or entry point.
     setting : str
-        ``iterations``, one of `SWITCHES`, or a setting of the method.
+        ``iterations``, another of `SeparationSettings`, or a setting of the method.
     values : sequence
         What to try.
     scored : callable
@@ -120,13 +120,13 @@ def search(
 def _with(method: StudyMethod, setting: str, value: Any) -> StudyMethod:
     if setting == "iterations":
         return replace(method, iterations=int(value))
-    if setting in SWITCHES:
-        switch: dict[str, Any] = {setting: bool(value)}
-        return replace(method, **switch)
+    if setting in SeparationSettings.__struct_fields__:
+        changed = msgspec.structs.replace(method.separation, **{setting: value})
+        return replace(method, separation=changed)
     return replace(method, settings=method.settings | {setting: value})
 
 
-def by_truth(line: MadeLine, *, iterations: int = 60) -> Scored:
+def by_truth(line: MadeLine, *, iterations: int = DEFAULTS.iterations) -> Scored:
     """Signal-to-noise ratio (dB) over all sources of a line with a known answer."""
 
     def scored(method: StudyMethod) -> float:
@@ -142,7 +142,7 @@ def by_injection(
     *,
     length_s: float,
     offset_m: NDArray[np.float64] | None = None,
-    iterations: int = 60,
+    iterations: int = DEFAULTS.iterations,
     level_db: float = 0.0,
     seed: int = 0,
 ) -> Scored:

@@ -13,6 +13,8 @@ from itertools import product
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
+
 from deblend.errors import SettingsError, reason_of
 from deblend.line.method_settings import with_settings
 from deblend.model.read_keys import read_table
@@ -21,6 +23,7 @@ from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice, choose_method, method_names
 from deblend.separation.contract import Separator
 from deblend.separation.separate import Separation, separate
+from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_plan
@@ -41,12 +44,8 @@ class StudyMethod:
     """Settings that differ from its defaults."""
     iterations: int | None = None
     """In place of those of the study."""
-    residual: str = "leave_out"
-    """As in `deblend.separate`."""
-    robust: bool = True
-    refine_times: bool = False
-    return_leakage: bool = False
-    """As in `deblend.separate`."""
+    separation: SeparationSettings = DEFAULTS
+    """All else; its iterations do not count."""
 
     def separate(
         self, recording: Recording, shots: Shots, length_s: float, iterations: int
@@ -63,11 +62,9 @@ class StudyMethod:
             shots,
             length_s=length_s,
             method=self.separator(len(shots.sources), recording.shape[0]),
-            iterations=iterations,
-            residual=self.residual,
-            robust=self.robust,
-            refine_times=self.refine_times,
-            return_leakage=self.return_leakage,
+            **msgspec.structs.asdict(
+                msgspec.structs.replace(self.separation, iterations=iterations)
+            ),
         )
 
     def separator(self, source_count: int, channel_count: int) -> Separator:
@@ -99,7 +96,7 @@ class Study:
     """Changes of the firing."""
     noises: Sequence[NoiseTable] = (NoiseTable(label=AS_IN_THE_SCENE),)
     """Other noise."""
-    iterations: int = 60
+    iterations: int = DEFAULTS.iterations
     """Of every method that has none of its own."""
     limit_s: float = 1800.0
     """Longest time for a separation; beyond it the run ends as ``timeout``."""
@@ -219,10 +216,7 @@ def _method(entry: MethodTable, folder: Path) -> StudyMethod:
         found_method(entry.method, folder),
         entry.settings,
         entry.iterations,
-        entry.residual,
-        entry.robust,
-        entry.refine_times,
-        entry.return_leakage,
+        checked_settings(msgspec.structs.replace(entry, iterations=DEFAULTS.iterations)),
     )
 
 

@@ -22,6 +22,7 @@ from deblend.model.shots import Shots, make_shots
 from deblend.records.segy_trace_file import TraceFile, open_trace_file
 from deblend.separation.contract import Separator
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
+from deblend.separation.settings import SeparationSettings
 
 _SPARE: Final = 96
 """Samples between gathers that are laid end to end: more than a delay filter can write."""
@@ -318,8 +319,7 @@ def through_separation(
         gathers.shots,
         length_s=gathers.length * gathers.interval_s,
         method=method,
-        iterations=iterations,
-        seed=seed,
+        settings=SeparationSettings(iterations=iterations, seed=seed),
     )
     filtered = scratch_array(scratch / "filtered.npy", gathers.amplitude.shape)
     for block in job.blocks:

@@ -6,15 +6,14 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from deblend.errors import InputError, SettingsError, reason_of
 from deblend.model.findings import Finding
 from deblend.results.output_folder import MANIFEST
 from deblend.separation.choose import choose_method
 from deblend.separation.contract import Separator
-
-_DEFAULT_ITERATIONS: Final = 60
+from deblend.separation.settings import DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -68,8 +67,8 @@ def trial_separation(
     chosen = TrialSeparation(
         name,
         own,
-        int(iterations or stated.get("iterations", _DEFAULT_ITERATIONS)),
-        int(stated.get("seed", 0) if seed is None else seed),
+        int(iterations or stated.get("iterations", DEFAULTS.iterations)),
+        int(stated.get("seed", DEFAULTS.seed) if seed is None else seed),
         (),
     )
     origin = "as stated" if method else f"from {path.name}" if stated else "assumed: no manifest"

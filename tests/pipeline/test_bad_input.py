@@ -145,7 +145,11 @@ def unknown_residual(line: SmallLine) -> None:
             unknown_method,
             r"line\.toml, table \[separation\]: separator method 'fkk' .* Did you mean 'fk'",
         ),
-        (unknown_residual, r"line\.toml, table \[separation\]: residual 'leaveout' is not known"),
+        (
+            unknown_residual,
+            r"line\.toml: residual in table \[separation\] is 'leaveout', .* "
+            r"Give \"add_to_each_shot\" or",
+        ),
     ],
     ids=lambda value: getattr(value, "__name__", None),
 )

@@ -8,7 +8,7 @@ import json
 import numpy as np
 from small_line import DONE, SHOT_COUNT, Call, SmallLine
 
-from deblend.separation.block import RESIDUAL_CHOICES
+from deblend.separation.settings import RESIDUAL_CHOICES
 
 
 def test_what_was_done_is_stated_in_every_result(line: SmallLine, call: Call) -> None:

@@ -15,6 +15,7 @@ from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import prepare
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import BlockCuts
+from deblend.separation.settings import SeparationSettings
 from deblend.synth.scenes import make_scene
 
 ITERATIONS = 60
@@ -119,9 +120,7 @@ def test_the_forecast_counts_the_refinement_of_times() -> None:
             line.recording,
             line.shots,
             length_s=line.length_s,
-            iterations=3,
-            refine_times=refined,
-            robust=not refined,
+            settings=SeparationSettings(iterations=3, refine_times=refined, robust=not refined),
         )
         slots = range(job.layout.slot_count)
         plan.append(forecast(job, BlockCuts((slots,), job.blocks, 1)))

@@ -25,6 +25,6 @@ def test_the_step_limit_is_where_the_iteration_starts_to_grow(momentum):
         rest = 1 - step
         recursion = np.array([[rest * (1 + momentum), -rest * momentum], [1, 0]])
         assert (np.abs(np.linalg.eigvals(recursion)).max() > 1) == grows
-    Schedule(step=0.999 * limit, momentum=momentum)
+    Schedule(60, step=0.999 * limit, momentum=momentum)
     with pytest.raises(SettingsError, match="can diverge"):
-        Schedule(step=1.001 * limit, momentum=momentum)
+        Schedule(60, step=1.001 * limit, momentum=momentum)

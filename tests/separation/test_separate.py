@@ -12,6 +12,7 @@ from deblend.blending.operator import make_operator
 from deblend.errors import DeblendError, InputError, SeparationError, SettingsError, TimeError
 from deblend.model.shots import Shots, make_shots
 from deblend.separation.job import prepare, separate_channels
+from deblend.separation.settings import SeparationSettings
 
 INTERVAL_NS = 4_000_000
 SLOTS, SOURCES, LENGTH = 48, 2, 200
@@ -85,7 +86,13 @@ def test_two_sources_are_separated():
 
 
 def prepare_pseudo(recording, shots):
-    job = prepare(recording, shots, length_s=LENGTH * 0.004, method="fk", iterations=1)
+    job = prepare(
+        recording,
+        shots,
+        length_s=LENGTH * 0.004,
+        method="fk",
+        settings=SeparationSettings(iterations=1),
+    )
     return separate_channels(job, job.blocks[0]).pseudo_deblended
 
 
@@ -107,10 +114,14 @@ def test_rounding_fire_times_to_samples_hurts():
 
 def test_same_seed_same_result_and_blocks_agree():
     recording, shots, _ = line(channel_count=3)
-    settings = {"length_s": 0.8, "method": "fk", "iterations": 4, "robust": False}
-    one = deblend.separate(recording, shots, **settings).estimate
-    np.testing.assert_array_equal(one, deblend.separate(recording, shots, **settings).estimate)
-    job = prepare(recording, shots, memory_bytes=1, **settings)
+    method = {"length_s": 0.8, "method": "fk"}
+    settings = SeparationSettings(iterations=4, robust=False)
+    one, again = (
+        deblend.separate(recording, shots, **method, iterations=4, robust=False).estimate
+        for _ in range(2)
+    )
+    np.testing.assert_array_equal(one, again)
+    job = prepare(recording, shots, memory_bytes=1, settings=settings, **method)
     assert len(job.blocks) == 3
     for block in job.blocks:
         part = separate_channels(job, block).estimate

@@ -13,6 +13,7 @@ from deblend.model.shots import make_shots
 from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.neighbours import SEAM_SLOTS
+from deblend.separation.settings import SeparationSettings
 from deblend.separation.spans import slot_halo, span_of
 from deblend.separation.weights import windows_of
 
@@ -43,8 +44,7 @@ def job() -> Job:
         shots,
         length_s=LENGTH * 0.004,
         method=FkThreshold(patch=(12, 1, 24)),
-        iterations=10,
-        device="cpu",
+        settings=SeparationSettings(iterations=10, device="cpu"),
     )
 
 

@@ -21,6 +21,7 @@ from deblend.separation.fire_times import (
     without_slow,
 )
 from deblend.separation.job import prepare
+from deblend.separation.settings import SeparationSettings
 
 LENGTH, INTERVAL_NS, COUNT, CHANNELS = 100, 4_000_000, 24, 4
 
@@ -66,7 +67,9 @@ def estimated(
     error_s: np.ndarray, gross: dict[int, float] | None = None
 ) -> tuple[TimeShifts, deblend.separation.job.Job]:
     recording, table = line(error_s, gross)
-    job = prepare(recording, table, length_s=0.4, method="fk", iterations=24)
+    job = prepare(
+        recording, table, length_s=0.4, method="fk", settings=SeparationSettings(iterations=24)
+    )
     return estimate_shifts(job), job
 
 
@@ -121,7 +124,11 @@ def test_drift_is_left_to_the_distance_between_source_and_streamer() -> None:
 def test_too_few_shots_give_no_shifts() -> None:
     recording, table = line(np.zeros(2 * COUNT))
     few = replace(table, live=np.tile(np.arange(COUNT) < 10, 2))
-    shifts = estimate_shifts(prepare(recording, few, length_s=0.4, method="fk", iterations=3))
+    shifts = estimate_shifts(
+        prepare(
+            recording, few, length_s=0.4, method="fk", settings=SeparationSettings(iterations=3)
+        )
+    )
     assert not shifts.shift_s.any()
     assert np.isnan(shifts.slow_ratio).all()
 

@@ -108,7 +108,8 @@ def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:
         + entry.format("refined", "refine_times = true\nrobust = false")
     )
     study, shelf = read_study(keys), LineCache(tmp_path)
-    assert [(m.robust, m.refine_times, m.return_leakage) for m in study.methods] == [
+    around = [method.separation for method in study.methods]
+    assert [(s.robust, s.refine_times, s.return_leakage) for s in around] == [
         (True, False, False),
         (False, False, False),
         (False, False, True),

@@ -83,8 +83,8 @@ def test_switches_around_a_method_can_be_searched() -> None:
 
     def scored(method: StudyMethod) -> float:
         tried.append(method)
-        return float(method.robust)
+        return float(method.separation.robust)
 
     assert search(FK, "robust", [False, True], scored, "score").best is True
-    assert [method.robust for method in tried] == [False, True]
+    assert [method.separation.robust for method in tried] == [False, True]
     assert all(method.settings == FK.settings for method in tried)
