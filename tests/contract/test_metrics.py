@@ -32,6 +32,7 @@ from deblend.qc.seams import seam_windows
 from deblend.run.stored_values import read_value, write_value
 from deblend.separation.downweighted import Downweighted
 from deblend.separation.job import BlockResult, Job, prepare, separate_channels
+from deblend.separation.settings import SeparationSettings
 from deblend.separation.spans import span_of
 
 SLOTS, CHANNELS, LENGTH, INTERVAL_NS = 20, 4, 120, 4_000_000
@@ -76,7 +77,13 @@ def random_line() -> tuple[Job, LineTruth]:
     samples += 0.1 * random.standard_normal(samples.shape).astype(np.float32)
     samples[DEAD] = 0
     recording = Recording(samples, interval_s=0.004, start="1970-01-01T00:00:00", time_scale="utc")
-    job = prepare(recording, shots, length_s=LENGTH * 0.004, method="fk", iterations=2)
+    job = prepare(
+        recording,
+        shots,
+        length_s=LENGTH * 0.004,
+        method="fk",
+        settings=SeparationSettings(iterations=2),
+    )
     pairs = {pair: pair_shots(shots, *pair, job.delivered) for pair in source_pairs(shots)}
     return job, LineTruth(InMemory(truth), 0.1, pairs)
 
