@@ -11,11 +11,11 @@ from rich.markup import escape
 from rich.table import Table
 
 from deblend.plan.as_shot import AsShot
-from deblend.plan.cautions import ADVICE, CAUTIONS
-from deblend.plan.contents import PlanContents
-from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.contents import NOT_A_PROMISE, PlanContents, Prediction
 from deblend.plan.signature import SignatureMeasures
 from deblend.plan.words import (
+    ADVICE,
+    CAUTIONS,
     SHOT_COLUMNS,
     SIGNATURE_COLUMNS,
     shot_cells,

@@ -70,7 +70,8 @@ def plan(
         raise usage_error(f"{given} is given without --shots", "They go together.")
     from deblend.cli.display_plan import show_plan
     from deblend.files import filling
-    from deblend.plan.plan_line import ShotLine, make_plan, plan_json, write_plan
+    from deblend.plan.make_plan import ShotLine, make_plan
+    from deblend.plan.write_plan import plan_json, write_plan
     from deblend.qc.limits import overall_verdict
     from deblend.results.judge import EXIT_STATUS
 
@@ -99,6 +100,6 @@ def _tell(what: str) -> None:
 
 def _show_keys() -> None:
     from deblend.cli.display import show_keys
-    from deblend.plan.plan_keys import list_plan_keys
+    from deblend.plan.keys import list_plan_keys
 
     show_keys(list_plan_keys())

@@ -13,8 +13,8 @@ from deblend.model.water import (
     PASCAL_PER_PSI,
     bubble_period_s,
 )
+from deblend.plan.alternative import speeds_m_s, together, volumes_cubic_inch
 from deblend.plan.keys import Alternative
-from deblend.plan.plan_file import speeds_m_s, together, volumes_cubic_inch
 from deblend.plan.shot_timing import time_between_shots_s
 
 SECONDS_PER_MINUTE: Final = 60.0

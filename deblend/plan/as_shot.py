@@ -13,11 +13,11 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import shooting_direction
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
+from deblend.plan.alternative import KNOT_M_S, speeds_m_s, together
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.dither_diagnostics import Diagnosis, diagnose_all, pairings
 from deblend.plan.firing import largest_delay_s
 from deblend.plan.keys import Alternative, TargetTable
-from deblend.plan.plan_file import KNOT_M_S, speeds_m_s, together
 from deblend.plan.shot_timing import fold, source_interval_m
 from deblend.words import counted
 

@@ -7,6 +7,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.plan.alternative import (
+    KNOT_M_S,
+    channel_offsets_m,
+    clean_by_channel_s,
+    source_positions_m,
+    speeds_m_s,
+    streamer_positions_m,
+    together,
+)
 from deblend.plan.contents import PlanContents
 from deblend.plan.dither_diagnostics import (
     LOWEST_HZ,
@@ -18,14 +27,7 @@ from deblend.plan.dither_diagnostics import (
 )
 from deblend.plan.firing import largest_delay_s
 from deblend.plan.midpoint_lines import crossline_bin_m
-from deblend.plan.numbers import AlternativeNumbers, channel_offsets_m, clean_by_channel_s
-from deblend.plan.plan_file import (
-    KNOT_M_S,
-    source_positions_m,
-    speeds_m_s,
-    streamer_positions_m,
-    together,
-)
+from deblend.plan.numbers import AlternativeNumbers
 from deblend.plan.shot_timing import (
     blending_fold,
     clean_length_s,

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
+from deblend.plan.alternative import speeds_m_s, together
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.dither_diagnostics import (
     Diagnosis,
@@ -17,7 +18,6 @@ from deblend.plan.dither_diagnostics import (
     window_coherence,
 )
 from deblend.plan.keys import Alternative
-from deblend.plan.plan_file import speeds_m_s, together
 
 Floats = NDArray[np.float64]
 MOST_TRIES: Final = 2000

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta
 
-from deblend.model.key_table import KeyTable
+from deblend.model.key_table import Key, KeyTable, keys_of, struct_behind
 
 Scheme = Literal["in sequence", "near-simultaneous", "natural timing"]
 Law = Literal["none", "uniform", "table"]
@@ -407,3 +407,21 @@ COMMON: Final = (
     *("vessel", "strings", "limits", "trial"),
 )
 """Tables that an alternative may change."""
+_NAMED: Final = {"strings": "strings.NAME", "signatures": "signatures.NAME"}
+
+
+def list_plan_keys() -> list[Key]:
+    """Every key, in the order of the tables; those of tables that are named by their user too."""
+    keys = []
+    common = {field.encode_name: field for field in msgspec.structs.fields(Alternative)}
+    for field in msgspec.structs.fields(PlanKeys):
+        name = field.encode_name
+        kind = common[name].type if name in common and name != "name" else field.type
+        info = msgspec.inspect.type_info(kind)
+        # Tables named by their user are described by what each of them holds.
+        table = struct_behind(getattr(info, "value_type", info))
+        if table is None:
+            keys += [key for key in keys_of(PlanKeys, "") if key.name == name]
+        else:
+            keys += list(keys_of(table, _NAMED.get(name, name)))
+    return keys

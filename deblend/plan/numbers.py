@@ -7,11 +7,20 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.plan import air
 from deblend.plan import shot_timing as timing
+from deblend.plan.alternative import (
+    KNOT_M_S,
+    clean_by_channel_s,
+    line_shots,
+    source_positions_m,
+    speeds_m_s,
+    streamer_positions_m,
+    together,
+)
+from deblend.plan.alternative_findings import alternative_findings
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.dither_diagnostics import Diagnosis
 from deblend.plan.firing import NominalShots, best_firing, diagnoses, largest_delay_s, table_firing
@@ -22,21 +31,34 @@ from deblend.plan.midpoint_lines import (
     midpoint_lines,
     sail_line_spacing_m,
 )
-from deblend.plan.plan_file import (
-    KNOT_M_S,
-    channel_count,
-    source_positions_m,
-    speeds_m_s,
-    streamer_positions_m,
-    together,
-)
-from deblend.plan.plan_findings import plan_findings
-from deblend.plan.quantities import DERIVED, GIVEN, HANDBOOK, LAYOUT, PRACTICE, Quantity
 
 FEWEST_SHOTS: Final = 48
 """Of a source, drawn for the diagnostics, however short the line is."""
 
 UNKNOWN: Final = float("nan")
+HANDBOOK: Final = "D. Dondurur, Acquisition and Processing of Marine Seismic Data, Elsevier 2018"
+LAYOUT: Final = "a published three-source layout of 12 x 112.5 m streamers"
+PRACTICE: Final = "common practice, no source"
+DERIVED: Final = "derived"
+GIVEN: Final = "as given"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One row of the table of a plan."""
+
+    group: str
+    """Heading under which it stands."""
+    name: str
+    """What it is."""
+    value: float | str
+    """The number, or words."""
+    unit: str
+    """Of the number."""
+    formula: str
+    """How it was computed, in the names of the plan file."""
+    source: str
+    """Where the formula comes from."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +129,7 @@ def alternative_numbers(
         *_air(parts, reference or alternative),
         *_trial(parts),
     ]
-    findings = plan_findings(alternative, target, parts.lines, parts.diagnoses, parts.firing)
+    findings = alternative_findings(alternative, target, parts.lines, parts.diagnoses, parts.firing)
     return AlternativeNumbers(
         alternative,
         parts.lines,
@@ -119,34 +141,6 @@ def alternative_numbers(
         quantities,
         findings,
     )
-
-
-def channel_offsets_m(alternative: Alternative) -> NDArray[np.float64]:
-    """Inline offset of every channel, shape (channel,)."""
-    groups = np.arange(channel_count(alternative), dtype=np.float64)
-    streamers = alternative.streamers
-    return np.asarray(
-        streamers.nearest_offset_m + streamers.group_interval_m * groups, dtype=np.float64
-    )
-
-
-def clean_by_channel_s(alternative: Alternative, clean_s: float) -> NDArray[np.float64]:
-    """Clean record length of every channel, shape (channel,); 0 where sources fire together."""
-    offsets = channel_offsets_m(alternative)
-    if together(alternative) and alternative.sources.count > 1:
-        return np.zeros(len(offsets))
-    return timing.clean_length_by_channel_s(clean_s, offsets)
-
-
-def line_shots(alternative: Alternative) -> int:
-    """Shots of one source on one sail line, run-in and run-out included."""
-    trial = alternative.trial
-    interval_m = timing.source_interval_m(
-        alternative.firing.shot_interval_m,
-        alternative.sources.count,
-        together=together(alternative),
-    )
-    return round(1000.0 * (trial.line_length_km + trial.run_in_and_out_km) / interval_m)
 
 
 def _parts(alternative: Alternative, target: TargetTable, table: DelayTable | None) -> _Parts:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from deblend.plan.cautions import ADVICE, CAUTIONS
-from deblend.plan.contents import PlanContents
+from deblend.plan.contents import NOT_A_PROMISE, PlanContents
 from deblend.plan.curves import delay_curves, plan_curves, predicted_curves, signature_curves
-from deblend.plan.prediction import NOT_A_PROMISE
 from deblend.plan.words import (
+    ADVICE,
+    CAUTIONS,
     SHOT_COLUMNS,
     SIGNATURE_COLUMNS,
     shot_cells,

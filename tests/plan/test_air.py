@@ -14,9 +14,9 @@ from plan_files import TARGET, alternative, uniform
 
 from deblend.model.water import bubble_period_s
 from deblend.plan import air
+from deblend.plan.alternative import speeds_m_s
 from deblend.plan.keys import Alternative, LimitsTable, SourcesTable, StringTable
 from deblend.plan.numbers import alternative_numbers
-from deblend.plan.plan_file import speeds_m_s
 
 
 def with_strings(strings: list[list[str]], scheme: str = "in sequence") -> Alternative:

@@ -9,10 +9,10 @@ import pytest
 from plan_files import TARGET, alternative, uniform
 
 from deblend.model.shots import Shots, make_shots
+from deblend.plan.alternative import KNOT_M_S
 from deblend.plan.as_shot import AsShot, as_shot, beside_smooth
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.firing import NominalShots, firing_plan
-from deblend.plan.plan_file import KNOT_M_S
 
 MADE = alternative(dither=uniform(0.25))
 PLAN = firing_plan(MADE, 60, seed=2)

@@ -9,6 +9,7 @@ from plan_files import TARGET, alternative, uniform
 from scipy import stats
 
 from deblend.errors import SettingsError
+from deblend.plan.alternative import speeds_m_s
 from deblend.plan.dither_diagnostics import (
     coherent_power,
     diagnose,
@@ -21,7 +22,6 @@ from deblend.plan.dither_diagnostics import (
 from deblend.plan.firing import best_firing, firing_plan, worst_coherence
 from deblend.plan.keys import DitherTable, FiringTable
 from deblend.plan.numbers import alternative_numbers
-from deblend.plan.plan_file import speeds_m_s
 
 
 def test_delays_are_uniform_and_their_differences_triangular() -> None:

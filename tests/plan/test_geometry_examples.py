@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from plan_files import TARGET, alternative
 
+from deblend.plan.alternative import KNOT_M_S, source_positions_m, streamer_positions_m
 from deblend.plan.midpoint_lines import crossline_bin_m, midpoint_lines, sail_line_spacing_m
 from deblend.plan.numbers import alternative_numbers
-from deblend.plan.plan_file import KNOT_M_S, source_positions_m, streamer_positions_m
 from deblend.plan.shot_timing import (
     clean_length_by_channel_s,
     clean_length_s,

@@ -13,11 +13,12 @@ from click.testing import CliRunner, Result
 from deblend.cli.main import main
 from deblend.errors import InputError, SettingsError
 from deblend.plan.delay_table import read_delay_table
+from deblend.plan.make_plan import ShotLine, make_plan
 from deblend.plan.plan_file import read_plan
-from deblend.plan.plan_line import ShotLine, make_plan, write_plan
-from deblend.plan.plan_signatures import read_signatures
-from deblend.plan.plan_simulation import predict
+from deblend.plan.read_signatures import read_signatures
+from deblend.plan.simulation import predict
 from deblend.plan.words import SHOT_COLUMNS
+from deblend.plan.write_plan import write_plan
 from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from plan_files import PLAN, written
 
 from deblend.errors import InputError, SettingsError
+from deblend.plan.alternative import source_positions_m
 from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
-from deblend.plan.plan_file import REFERENCE_NAME, read_plan, source_positions_m
-from deblend.plan.signature_text import read_signature_text
+from deblend.plan.plan_file import REFERENCE_NAME, read_plan
+from deblend.plan.read_signatures import read_signature_text
 
 STRINGS = """
 [strings.a]

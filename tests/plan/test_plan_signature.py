@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from deblend.errors import InputError
+from deblend.plan.read_signatures import read_signature_text
 from deblend.plan.signature import (
     FarField,
     against_reference,
@@ -23,7 +24,6 @@ from deblend.plan.signature import (
     source_level_db,
     spectrum_db,
 )
-from deblend.plan.signature_text import read_signature_text
 
 
 def made(

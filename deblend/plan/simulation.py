@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import operator_of
-from deblend.plan.firing import NominalShots, firing_plan, table_firing
-from deblend.plan.keys import Alternative, SimulationTable, TargetTable
-from deblend.plan.numbers import channel_offsets_m
-from deblend.plan.plan_file import (
-    Plan,
+from deblend.plan.alternative import (
+    channel_offsets_m,
     source_positions_m,
     speeds_m_s,
     streamer_positions_m,
 )
-from deblend.plan.prediction import Prediction, not_simulated
+from deblend.plan.contents import Prediction, not_simulated
+from deblend.plan.firing import NominalShots, firing_plan, table_firing
+from deblend.plan.keys import Alternative, SimulationTable, TargetTable
+from deblend.plan.plan_file import Plan
 from deblend.plan.shot_timing import time_between_shots_s
 from deblend.qc.residual import decibels
 from deblend.qc.scores import truth_energy

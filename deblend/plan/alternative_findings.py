@@ -9,11 +9,11 @@ import numpy as np
 
 from deblend.model.findings import Finding
 from deblend.plan import air
+from deblend.plan.alternative import speeds_m_s, together
 from deblend.plan.dither_diagnostics import LOWEST_HZ, Diagnosis
 from deblend.plan.firing import NominalShots, largest_delay_s
 from deblend.plan.keys import Alternative, TargetTable
 from deblend.plan.midpoint_lines import MidpointLines
-from deblend.plan.plan_file import speeds_m_s, together
 from deblend.plan.shot_timing import clean_length_s, time_between_shots_s
 
 USUAL_SPEED_KN: Final = (3.5, 5.5)
@@ -24,7 +24,7 @@ REGULAR_COHERENCE: Final = 0.75
 """Of windows of 24 shots; random phases stay near 0.6 at their worst frequency (measured here)."""
 
 
-def plan_findings(
+def alternative_findings(
     alternative: Alternative,
     target: TargetTable,
     lines: MidpointLines,

@@ -1,4 +1,4 @@
-"""A plan from its file to the table, the page, JSON and firing tables."""
+"""A plan as a page, tables, JSON and firing tables."""
 
 from __future__ import annotations
 
@@ -7,33 +7,23 @@ import io
 import json
 import math
 import re
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from deblend.errors import SettingsError
 from deblend.files import filling, write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
 from deblend.model.findings import Finding
-from deblend.model.timebase import TimeScale
-from deblend.plan.as_shot import AsShot, as_shot
-from deblend.plan.cautions import ADVICE, CAUTIONS
-from deblend.plan.contents import PlanContents
-from deblend.plan.delay_table import DelayTable, read_delay_table, table_text
+from deblend.plan.alternative import channel_offsets_m, clean_by_channel_s, speeds_m_s
+from deblend.plan.contents import NOT_A_PROMISE, PlanContents, Prediction
+from deblend.plan.delay_table import DelayTable, table_text
 from deblend.plan.keys import TargetTable
-from deblend.plan.numbers import (
-    AlternativeNumbers,
-    alternative_numbers,
-    channel_offsets_m,
-    clean_by_channel_s,
-)
-from deblend.plan.plan_file import Plan, read_plan, speeds_m_s
-from deblend.plan.prediction import NOT_A_PROMISE, Prediction
+from deblend.plan.numbers import AlternativeNumbers
 from deblend.plan.shot_timing import blending_fold
 from deblend.plan.signature import SignatureMeasures
+from deblend.plan.words import ADVICE, CAUTIONS
 from deblend.qc.limits import overall_verdict
 
 PAGE: Final = "plan.html"
@@ -41,96 +31,6 @@ NUMBERS: Final = "plan.json"
 TABLE: Final = "plan.csv"
 FINDINGS: Final = "findings.csv"
 FOLD_TIMES: Final = 81
-
-
-@dataclass(frozen=True)
-class ShotLine:
-    """A line that was shot by a plan."""
-
-    shots: Path
-    """Shot table (CSV)."""
-    time_scale: TimeScale
-    """Of its fire times."""
-    alternative: str | None = None
-    """By which it was shot; the first one if None."""
-    delays: Path | None = None
-    """Table of delays that was loaded."""
-
-
-def make_plan(
-    path: Path,
-    *,
-    simulate: bool = False,
-    shot: ShotLine | None = None,
-    tell: Callable[[str], None] | None = None,
-) -> PlanContents:
-    """Read a plan file and work it out.
-
-    Parameters
-    ----------
-    path : Path
-        TOML file.
-    simulate : bool, optional
-        Whether to fire each alternative over a made earth and separate it.
-    shot : ShotLine, optional
-        A line to be held against an alternative.
-    tell : callable, optional
-        Hears what the simulation is doing.
-
-    Raises
-    ------
-    InputError
-        If the plan, a signature or the line cannot be used.
-    """
-    plan = read_plan(path)
-    columns = tuple(
-        alternative_numbers(
-            alternative, plan.target, plan.tables.get(alternative.name), plan.reference
-        )
-        for alternative in plan.columns
-    )
-    signatures, findings = _signatures(plan)
-    return PlanContents(
-        plan.name,
-        plan.target,
-        columns,
-        _predictions(plan, tell) if simulate else (),
-        tuple(signatures),
-        tuple(findings),
-        None if shot is None else _shot(plan, shot),
-    )
-
-
-def _signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]:
-    if not plan.signatures:
-        return [], []
-    from deblend.plan.plan_signatures import read_signatures
-
-    return read_signatures(plan)
-
-
-def _predictions(plan: Plan, tell: Callable[[str], None] | None) -> tuple[Prediction, ...]:
-    from deblend.plan.plan_simulation import predict
-
-    return tuple(predict(plan, tell))
-
-
-def _shot(plan: Plan, line: ShotLine) -> AsShot:
-    from deblend.records.shot_table import read_shots
-
-    names = [alternative.name for alternative in plan.columns]
-    name = plan.alternatives[0].name if line.alternative is None else line.alternative
-    if name not in names:
-        raise SettingsError(
-            f"no alternative is called {name!r}",
-            where=str(plan.path),
-            remedy=f"Alternatives: {', '.join(names)}.",
-        )
-    table = plan.tables.get(name)
-    if line.delays is not None:
-        table = read_delay_table(line.delays)
-    shots = read_shots(line.shots, time_scale=line.time_scale)
-    return as_shot(plan.columns[names.index(name)], plan.target, shots, table)
 
 
 def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
