@@ -1,12 +1,13 @@
-"""Files: written so that they appear only when complete, and TOML read with clear errors."""
+"""Files: written so that they appear only when complete; TOML with clear errors, JSON values."""
 
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import shutil
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, TypeVar
@@ -159,3 +160,16 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
             remedy="Correct the text at that place. Strings need quotes, with / in paths and not "
             "\\; numbers take a decimal point.",
         ) from error
+
+
+def json_values(value: Any) -> Any:
+    """The content in types that JSON knows; numbers that are unknown or endless become null."""
+    if isinstance(value, Mapping):
+        return {str(key): json_values(part) for key, part in value.items()}
+    if isinstance(value, tuple | list):
+        return [json_values(part) for part in value]
+    if hasattr(value, "item"):  # a NumPy scalar
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, str | int) else str(value)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -21,6 +20,7 @@ from deblend.check.noise_levels import (
     quiet_stretches,
 )
 from deblend.errors import RecordError
+from deblend.files import json_values
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.line.prepare_line import prepare_line
@@ -107,7 +107,7 @@ def check_json(result: Check) -> str:
         "noise": None if result.noise is None else _noise_json(result.noise),
         "findings": [asdict(finding) for finding in result.findings],
     }
-    return json.dumps(_without_nan(content), indent=2, allow_nan=False)
+    return json.dumps(json_values(content), indent=2, allow_nan=False)
 
 
 def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
@@ -118,16 +118,6 @@ def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
         "channels": noise.channels.tolist(),
         "rms": noise.rms.tolist(),
     }
-
-
-def _without_nan(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: _without_nan(part) for name, part in value.items()}
-    if isinstance(value, list | tuple):
-        return [_without_nan(part) for part in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:

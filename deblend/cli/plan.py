@@ -80,13 +80,13 @@ def plan(
         line = ShotLine(shots, time_scale, alternative, delays)
     # A folder that will not do is refused before the minutes of a simulation.
     with filling(out) if out is not None else nullcontext():
-        contents = make_plan(plan_file, simulate=simulate, shot=line, tell=_tell)
+        contents = make_plan(plan_file, simulate=simulate, shot=line, on_progress=_report_progress)
         written = None if out is None else write_plan(contents, out)
     if as_json:
         click.echo(plan_json(contents), nl=False)
     else:
         show_plan(contents)
-    verdict = overall_verdict(contents.judged)
+    verdict = overall_verdict(contents.deciding_findings)
     if not as_json:
         click.echo(f"verdict: {verdict}")
     if written is not None:
@@ -94,7 +94,7 @@ def plan(
     context.exit(EXIT_STATUS[verdict])
 
 
-def _tell(what: str) -> None:
+def _report_progress(what: str) -> None:
     click.echo(f"simulating: {what}", err=True)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import platform
 from collections.abc import Iterable, Mapping
@@ -14,7 +13,7 @@ from typing import Any, Final
 
 from deblend import __version__
 from deblend.errors import OutputError, reason_of
-from deblend.files import sha256_of, write_text
+from deblend.files import json_values, sha256_of, write_text
 from deblend.model.findings import Finding
 
 PACKAGES: Final = (
@@ -100,7 +99,7 @@ def write_manifest(manifest: Manifest, path: Path) -> None:
         "versions": _versions(),
         "platform": platform.platform(),
     }
-    write_text(path, json.dumps(_plain(content), indent=2, ensure_ascii=False) + "\n")
+    write_text(path, json.dumps(json_values(content), indent=2, ensure_ascii=False) + "\n")
 
 
 def _versions() -> dict[str, str]:
@@ -113,16 +112,3 @@ def _installed(names: Iterable[str]) -> Iterable[tuple[str, str]]:
             yield name, metadata.version(name)
         except metadata.PackageNotFoundError:
             yield name, "not installed"
-
-
-def _plain(value: Any) -> Any:
-    """The same content in types that JSON knows."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(part) for part in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None or isinstance(value, str | int):
-        return value
-    return str(value)

@@ -51,8 +51,13 @@ def findings_csv(findings: Iterable[Finding]) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
     for finding in findings:
-        writer.writerow([_cell(getattr(finding, name)) for name in COLUMNS])
+        writer.writerow(finding_cells(finding))
     return text.getvalue()
+
+
+def finding_cells(finding: Finding) -> list[str]:
+    """A finding as text under `COLUMNS`."""
+    return [_cell(getattr(finding, name)) for name in COLUMNS]
 
 
 def _cell(value: object) -> str:

@@ -54,10 +54,16 @@ def alternative_findings(
     ]
 
 
-def _look(
-    metric: str, value: float, unit: str, message: str, limit: float | None = None
+def look(
+    metric: str,
+    value: float,
+    unit: str,
+    message: str,
+    limit: float | None = None,
+    source: int | str | None = None,
 ) -> Finding:
-    return Finding(metric, value, unit, "look", message, limit=limit)
+    """A finding that asks for a look."""
+    return Finding(metric, value, unit, "look", message, source=source, limit=limit)
 
 
 def _beyond(metric: str, value: float, unit: str, message: str, limit: float) -> Finding:
@@ -67,7 +73,7 @@ def _beyond(metric: str, value: float, unit: str, message: str, limit: float) ->
 
 def _lines(lines: MidpointLines) -> Iterator[Finding]:
     if lines.interleave == "lines coincide":
-        yield _look(
+        yield look(
             "midpoint_lines_coincide",
             float(lines.coinciding),
             "lines",
@@ -76,7 +82,7 @@ def _lines(lines: MidpointLines) -> Iterator[Finding]:
             "modulo the streamer separation, are that separation over their number apart.",
         )
     elif lines.interleave == "uneven":
-        yield _look(
+        yield look(
             "midpoint_lines_uneven",
             max(lines.edge_gaps_m, default=lines.spacing_m),
             "m",
@@ -84,7 +90,7 @@ def _lines(lines: MidpointLines) -> Iterator[Finding]:
             "source positions.",
         )
     elif lines.edge_gaps_m and not lines.gaps_closed:
-        yield _look(
+        yield look(
             "edge_gaps_stay_open",
             max(lines.edge_gaps_m),
             "m",
@@ -96,7 +102,7 @@ def _speed(alternative: Alternative) -> Iterator[Finding]:
     low, high = USUAL_SPEED_KN
     for knots in (alternative.vessel.speed_kn[0], alternative.vessel.speed_kn[2]):
         if not low <= knots <= high:
-            yield _look(
+            yield look(
                 "unusual_speed",
                 knots,
                 "kn",
@@ -140,7 +146,7 @@ def _dither(alternative: Alternative, rows: Sequence[Diagnosis]) -> Iterator[Fin
     delay_s = largest_delay_s(alternative)
     worst = max(rows, key=lambda row: row.coherence, default=None)
     if worst is not None and worst.coherence > REGULAR_COHERENCE:
-        yield _look(
+        yield look(
             "regular_firing",
             worst.coherence,
             "",
@@ -149,7 +155,7 @@ def _dither(alternative: Alternative, rows: Sequence[Diagnosis]) -> Iterator[Fin
             REGULAR_COHERENCE,
         )
     elif worst is not None and worst.coherent_below_hz > LOWEST_HZ:
-        yield _look(
+        yield look(
             "coherent_at_low_frequency",
             worst.coherent_below_hz,
             "Hz",
@@ -159,7 +165,7 @@ def _dither(alternative: Alternative, rows: Sequence[Diagnosis]) -> Iterator[Fin
         )
     low, high = USUAL_DITHER_S
     if alternative.dither.law == "uniform" and not low <= delay_s <= high and rows:
-        yield _look(
+        yield look(
             "unusual_dither",
             delay_s,
             "s",

@@ -14,6 +14,7 @@ from deblend.model.geometry import shooting_direction
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
 from deblend.plan.alternative import KNOT_M_S, speeds_m_s, together
+from deblend.plan.alternative_findings import look
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.dither_diagnostics import Diagnosis, diagnose_all, pairings
 from deblend.plan.firing import largest_delay_s
@@ -192,7 +193,7 @@ def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
     """Read a table of delays in four ways, and see which one leaves smooth times.
 
     Fire time minus delay is the instant at which the nominal place was passed, which is smooth
-    along the line. What is left of it beside a local parabola says whether the delay was fired.
+    along the line. How it deviates from a local parabola says whether the delay was fired.
     """
     planned = {
         (int(point), int(source)): delay
@@ -231,10 +232,10 @@ def _readings(seconds: Floats, delay: Floats) -> Iterator[tuple[str, Floats]]:
         ("one row early", np.roll(delay, -1)),
         ("no delays", np.zeros_like(delay)),
     ):
-        yield reading, beside_smooth((seconds - applied)[inner])
+        yield reading, deviation_from_smooth((seconds - applied)[inner])
 
 
-def beside_smooth(values: Floats) -> Floats:
+def deviation_from_smooth(values: Floats) -> Floats:
     """Values minus a local parabola through 17 of them, its own value left out; ends are dropped.
 
     Returns
@@ -258,7 +259,7 @@ def _findings(
     table: TableCheck | None,
 ) -> Iterator[Finding]:
     if len(sources) != alternative.sources.count:
-        yield _look(
+        yield look(
             "sources_shot",
             float(len(sources)),
             "sources",
@@ -271,7 +272,7 @@ def _findings(
     low, high = (speed / KNOT_M_S for speed in speeds_m_s(alternative)[::2])
     for value in (speed_kn[0], speed_kn[2]):
         if value < low or value > high:
-            yield _look(
+            yield look(
                 "speed_shot",
                 value,
                 "kn",
@@ -284,7 +285,7 @@ def _findings(
 def _source_findings(row: SourceShot) -> Iterator[Finding]:
     planned = row.planned_interval_m
     if abs(row.interval_m - planned) > INTERVAL_TOLERANCE * planned:
-        yield _look(
+        yield look(
             "interval_shot",
             row.interval_m,
             "m",
@@ -316,7 +317,7 @@ def _dither_findings(
     if alternative.dither.law == "uniform" and rows:
         worst = max(rows, key=lambda row: abs(row.deviation_s - planned))
         if abs(worst.deviation_s - planned) > DITHER_TOLERANCE * planned:
-            yield _look(
+            yield look(
                 "dither_shot",
                 worst.deviation_s,
                 "s",
@@ -326,20 +327,9 @@ def _dither_findings(
                 float(planned),
             )
     if table is not None and table.reading != FOLLOWED:
-        yield _look(
+        yield look(
             "delays_fired",
             float(table.matched),
             "shots",
             f"The table of delays was fired with this reading: {table.reading}.",
         )
-
-
-def _look(
-    metric: str,
-    value: float,
-    unit: str,
-    message: str,
-    limit: float | None = None,
-    source: int | str | None = None,
-) -> Finding:
-    return Finding(metric, value, unit, "look", message, source=source, limit=limit)

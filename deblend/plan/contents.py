@@ -97,7 +97,7 @@ class PlanContents:
         return rows
 
     @property
-    def judged(self) -> list[Finding]:
+    def deciding_findings(self) -> list[Finding]:
         """Findings that decide: all but those of the reference, which nobody asks to shoot."""
         alternatives = [finding for column in self.columns[1:] for finding in column.findings]
         shot = () if self.shot is None else self.shot.findings

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
-from deblend.plan.text_lines import read_text_lines
+from deblend.plan.text_lines import number_of, read_text_lines
 from deblend.words import counted
 
 Floats = NDArray[np.float64]
@@ -130,7 +130,7 @@ def _offset_s(lines: list[str], path: Path) -> float:
     for number, line in enumerate(lines, start=1):
         name, colon, value = line.lstrip("# ").partition(":")
         if line.lstrip().startswith("#") and colon and name.strip() == "offset_ms":
-            return _number(value, f"{path}, line {number}") * 1e-3
+            return number_of(value, f"{path}, line {number}") * 1e-3
     return 0.0
 
 
@@ -142,7 +142,7 @@ def _numbers(line: str, names: list[str], where: str) -> tuple[float, float, flo
             where=where,
             remedy="Separate cells by commas.",
         )
-    point, source, delay = (_number(cells[names.index(name)], where) for name in COLUMNS)
+    point, source, delay = (number_of(cells[names.index(name)], where) for name in COLUMNS)
     if delay < 0.0:
         raise SettingsError(
             f"the delay is {delay:g} ms",
@@ -156,15 +156,3 @@ def _numbers(line: str, names: list[str], where: str) -> tuple[float, float, flo
             remedy="Number shot points and sources.",
         )
     return point, source, delay
-
-
-def _number(text: str, where: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise SettingsError(
-            f"{text.strip()!r} is no number", where=where, remedy="Write it with a decimal point."
-        )
-    return value

@@ -36,7 +36,7 @@ def make_plan(
     *,
     simulate: bool = False,
     shot: ShotLine | None = None,
-    tell: Callable[[str], None] | None = None,
+    on_progress: Callable[[str], None] | None = None,
 ) -> PlanContents:
     """Read a plan file and work it out.
 
@@ -48,8 +48,8 @@ def make_plan(
         Whether to fire each alternative over a made earth and separate it.
     shot : ShotLine, optional
         A line to be held against an alternative.
-    tell : callable, optional
-        Hears what the simulation is doing.
+    on_progress : callable, optional
+        Called with what the simulation is doing.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def make_plan(
         plan.name,
         plan.target,
         columns,
-        _predictions(plan, tell) if simulate else (),
+        _predictions(plan, on_progress) if simulate else (),
         tuple(signatures),
         tuple(findings),
         None if shot is None else _shot(plan, shot),
@@ -83,10 +83,10 @@ def _signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]:
     return read_signatures(plan)
 
 
-def _predictions(plan: Plan, tell: Callable[[str], None] | None) -> tuple[Prediction, ...]:
+def _predictions(plan: Plan, on_progress: Callable[[str], None] | None) -> tuple[Prediction, ...]:
     from deblend.plan.simulation import predict
 
-    return tuple(predict(plan, tell))
+    return tuple(predict(plan, on_progress))
 
 
 def _shot(plan: Plan, line: ShotLine) -> AsShot:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -26,7 +25,7 @@ from deblend.plan.signature import (
     measure,
     prepared,
 )
-from deblend.plan.text_lines import read_text_lines
+from deblend.plan.text_lines import number_of, read_text_lines
 from deblend.records.segy_gathers import read_traces
 from deblend.words import counted
 
@@ -84,32 +83,32 @@ def read_signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]
 def _far_field(name: str, table: SignatureTable, path: Path) -> FarField:
     if path.suffix.lower() in SEGY:
         samples, interval_s = _from_segy(path, table.trace)
-        said: dict[str, str] = {}
+        header: dict[str, str] = {}
     else:
         text = read_signature_text(path)
-        samples, said = text.samples, text.header
-        if "interval_ms" not in said:
+        samples, header = text.samples, text.header
+        if "interval_ms" not in header:
             raise InputError(
                 "the sample interval is not stated",
                 where=str(path),
                 remedy="Add the header line # interval_ms: VALUE.",
             )
-        interval_s = number_of(said["interval_ms"], str(path)) * 1e-3
+        interval_s = number_of(header["interval_ms"], str(path)) * 1e-3
     if not 0.0 < interval_s <= 0.02:
         raise InputError(
             f"a sample interval of {interval_s} s fits no signature",
             where=str(path),
             remedy="Give milliseconds, above 0 and at most 20.",
         )
-    sign = said.get("positive_is", table.positive_is)
+    sign = header.get("positive_is", table.positive_is)
     return FarField(
         name,
-        _in_bar_metres(samples, table, said, path) * (-1.0 if sign == "rarefaction" else 1.0),
+        _in_bar_metres(samples, table, header, path) * (-1.0 if sign == "rarefaction" else 1.0),
         interval_s,
-        table.ghost or said.get("ghost", "not stated"),
-        table.filter or said.get("filter", "not stated"),
+        table.ghost or header.get("ghost", "not stated"),
+        table.filter or header.get("filter", "not stated"),
         len(samples) * interval_s,
-        table.depth_m or _optional(said, "depth_m", path),
+        table.depth_m or _optional(header, "depth_m", path),
     )
 
 
@@ -132,10 +131,10 @@ def _from_segy(path: Path, trace: int) -> tuple[NDArray[np.float64], float]:
 
 
 def _in_bar_metres(
-    samples: NDArray[np.float64], table: SignatureTable, said: dict[str, str], path: Path
+    samples: NDArray[np.float64], table: SignatureTable, header: dict[str, str], path: Path
 ) -> NDArray[np.float64]:
-    unit = table.unit or said.get("unit")
-    range_m = table.range_m or _optional(said, "range_m", path)
+    unit = table.unit or header.get("unit")
+    range_m = table.range_m or _optional(header, "range_m", path)
     if unit == "bar-m":
         return samples
     if unit == "µPa·m":
@@ -155,8 +154,8 @@ def _in_bar_metres(
     return at_one_metre(samples / (PASCAL_PER_BAR if unit == "Pa" else 1.0), range_m)
 
 
-def _optional(said: dict[str, str], name: str, path: Path) -> float | None:
-    return number_of(said[name], str(path)) if name in said else None
+def _optional(header: dict[str, str], name: str, path: Path) -> float | None:
+    return number_of(header[name], str(path)) if name in header else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,22 +213,3 @@ def _header_line(text: str, where: str) -> tuple[str, str]:
             else f"Write # name: value with {', '.join(HEADER)}; begin other comments with ##.",
         )
     return name, value.strip()
-
-
-def number_of(text: str, where: str) -> float:
-    """A finite number.
-
-    Raises
-    ------
-    InputError
-        If the text is none.
-    """
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise InputError(
-            f"{text!r} is no number", where=where, remedy="Write it with a decimal point."
-        )
-    return value

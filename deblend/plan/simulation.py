@@ -43,7 +43,7 @@ WINDOWS: Final = 6
 MOST_SOURCES: Final = 6
 EARTH_SEED: Final = 11
 
-OnStep = Callable[[str], None]
+OnProgress = Callable[[str], None]
 Floats = NDArray[np.float64]
 
 
@@ -59,15 +59,15 @@ class GivenFiring(Firing):
         return np.sort(np.array(self.given_s, dtype=np.float64), axis=1)
 
 
-def predict(plan: Plan, tell: OnStep | None = None) -> list[Prediction]:
+def predict(plan: Plan, on_progress: OnProgress | None = None) -> list[Prediction]:
     """Simulate every alternative that has overlap, the reference too.
 
     Parameters
     ----------
     plan : Plan
         With its table [simulation].
-    tell : callable, optional
-        Hears what is being done.
+    on_progress : callable, optional
+        Called with what is being done.
     """
     predictions = []
     for alternative in plan.columns:
@@ -75,7 +75,7 @@ def predict(plan: Plan, tell: OnStep | None = None) -> list[Prediction]:
         if reason:
             predictions.append(not_simulated(alternative.name, reason))
             continue
-        predictions.append(_predicted(plan, alternative, tell or (lambda _: None)))
+        predictions.append(_predicted(plan, alternative, on_progress or (lambda _: None)))
     return predictions
 
 
@@ -89,7 +89,7 @@ def _why_not(alternative: Alternative, target: TargetTable) -> str:
     return ""
 
 
-def _predicted(plan: Plan, alternative: Alternative, tell: OnStep) -> Prediction:
+def _predicted(plan: Plan, alternative: Alternative, on_progress: OnProgress) -> Prediction:
     settings = plan.simulation
     scores = []
     table = plan.tables.get(alternative.name)
@@ -97,7 +97,7 @@ def _predicted(plan: Plan, alternative: Alternative, tell: OnStep) -> Prediction
     if alternative.firing.scheme == "natural timing":
         draws = settings.seeds
     for draw in range(draws):
-        tell(f"{alternative.name}, draw {draw + 1} of {draws}")
+        on_progress(f"{alternative.name}, draw {draw + 1} of {draws}")
         if table is not None:
             firing = table_firing(alternative, table)
         else:

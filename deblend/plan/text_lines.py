@@ -1,7 +1,8 @@
-"""Text files of planning, as lines."""
+"""Lines and numbers of text files of planning."""
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Final
 
@@ -40,3 +41,22 @@ def read_text_lines(path: Path, called: str, remedy: str) -> list[str]:
         raise SettingsError(
             f"the {called} cannot be read ({reason_of(error)})", where=str(path), remedy=remedy
         ) from error
+
+
+def number_of(text: str, where: str) -> float:
+    """A finite number.
+
+    Raises
+    ------
+    SettingsError
+        If the text is none.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise SettingsError(
+            f"{text.strip()!r} is no number", where=where, remedy="Write it with a decimal point."
+        )
+    return value

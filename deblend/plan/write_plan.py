@@ -13,9 +13,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from deblend.files import filling, write_text
+from deblend.files import filling, json_values, write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
-from deblend.model.findings import Finding
+from deblend.model.findings import finding_cells
 from deblend.plan.alternative import channel_offsets_m, clean_by_channel_s, speeds_m_s
 from deblend.plan.contents import NOT_A_PROMISE, PlanContents, Prediction
 from deblend.plan.delay_table import DelayTable, table_text
@@ -87,22 +87,20 @@ def plan_json(contents: PlanContents) -> str:
     """Everything as JSON; what is unknown or endless is null."""
     content = {
         "plan": contents.name,
-        "verdict": overall_verdict(contents.judged),
+        "verdict": overall_verdict(contents.deciding_findings),
         "advice": ADVICE,
-        "target": _plain(
-            {
-                "record_length_s": contents.target.record_length_s,
-                "window_s": contents.target.window_s,
-            }
-        ),
+        "target": {
+            "record_length_s": contents.target.record_length_s,
+            "window_s": contents.target.window_s,
+        },
         "alternatives": [_column_json(column, contents.target) for column in contents.columns],
         "predicted_separation": [_prediction_json(one) for one in contents.predictions],
         "signatures": [_signature_json(one) for one in contents.signatures],
-        "signature_findings": [_plain(asdict(row)) for row in contents.signature_findings],
-        "line_as_shot": None if contents.shot is None else _plain(asdict(contents.shot)),
+        "signature_findings": [asdict(row) for row in contents.signature_findings],
+        "line_as_shot": None if contents.shot is None else asdict(contents.shot),
         "cautions": list(CAUTIONS),
     }
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(json_values(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _column_json(column: AlternativeNumbers, target: TargetTable) -> dict[str, Any]:
@@ -119,17 +117,17 @@ def _column_json(column: AlternativeNumbers, target: TargetTable) -> dict[str, A
             "after_firing_s": np.round(after, 4).tolist(),
             "mean_blending_fold": np.round(active.mean(axis=0), 4).tolist(),
         },
-        "midpoint_lines_m": _plain(column.lines.across_m.tolist()),
-        "quantities": [_plain(asdict(quantity)) for quantity in column.quantities],
-        "strings": [_plain(asdict(use)) for use in column.strings],
-        "guns_first_guess": [_plain(asdict(guns)) for guns in column.guns],
-        "dither": [_plain(asdict(row)) for row in column.diagnoses],
-        "findings": [_plain(asdict(finding)) for finding in column.findings],
+        "midpoint_lines_m": column.lines.across_m.tolist(),
+        "quantities": [asdict(quantity) for quantity in column.quantities],
+        "strings": [asdict(use) for use in column.strings],
+        "guns_first_guess": [asdict(guns) for guns in column.guns],
+        "dither": [asdict(row) for row in column.diagnoses],
+        "findings": [asdict(finding) for finding in column.findings],
     }
 
 
 def _prediction_json(one: Prediction) -> dict[str, Any]:
-    content = {
+    return {
         "alternative": one.alternative,
         "stated_as": NOT_A_PROMISE,
         "scene": one.scene,
@@ -138,11 +136,10 @@ def _prediction_json(one: Prediction) -> dict[str, Any]:
         "start_db_by_seed_source_window": one.start_db.tolist(),
         "snr_db_by_seed_source_window": one.snr_db.tolist(),
     }
-    return {name: _plain(value) for name, value in content.items()}
 
 
 def _signature_json(one: SignatureMeasures) -> dict[str, Any]:
-    content = {
+    return {
         "name": one.far_field.name,
         "ghost": one.far_field.ghost,
         "filter": one.far_field.filter,
@@ -156,17 +153,6 @@ def _signature_json(one: SignatureMeasures) -> dict[str, Any]:
         "expected_notches_hz": one.expected_notches_hz,
         "usable_hz_within_10_db": one.usable_hz,
     }
-    return {name: _plain(value) for name, value in content.items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: _plain(inner) for name, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def plan_csv(contents: PlanContents) -> str:
@@ -187,17 +173,8 @@ def _findings_csv(contents: PlanContents) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(["alternative", *FINDING_COLUMNS])
     for name, finding in contents.findings:
-        writer.writerow([name, *(_cell(finding, column) for column in FINDING_COLUMNS)])
+        writer.writerow([name, *finding_cells(finding)])
     return text.getvalue()
-
-
-def _cell(finding: Finding, column: str) -> str:
-    value = getattr(finding, column)
-    if value is None:
-        return ""
-    if isinstance(value, tuple):
-        return ":".join(f"{part:.6g}" for part in value)
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _file_name(name: str) -> str:

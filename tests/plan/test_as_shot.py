@@ -10,7 +10,7 @@ from plan_files import TARGET, alternative, uniform
 
 from deblend.model.shots import Shots, make_shots
 from deblend.plan.alternative import KNOT_M_S
-from deblend.plan.as_shot import AsShot, as_shot, beside_smooth
+from deblend.plan.as_shot import AsShot, as_shot, deviation_from_smooth
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.firing import NominalShots, firing_plan
 
@@ -112,9 +112,9 @@ def test_lines_without_positions_are_compared_in_time() -> None:
 
 def test_independent_errors_stay_and_smooth_motion_goes() -> None:
     smooth = 5.0 * np.sin(np.arange(400) / 60.0)
-    assert np.abs(beside_smooth(smooth)).max() < 1e-2
+    assert np.abs(deviation_from_smooth(smooth)).max() < 1e-2
     errors = np.random.default_rng(0).standard_normal(20_000)
-    assert beside_smooth(errors).std() == pytest.approx(1.08, abs=0.02)
+    assert deviation_from_smooth(errors).std() == pytest.approx(1.08, abs=0.02)
 
 
 def test_a_shot_point_off_the_usual_step_leaves_its_own_place_empty() -> None:
