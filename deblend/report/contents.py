@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal, get_args
@@ -15,6 +14,7 @@ from deblend.array_file import json_array, json_value, read_arrays, write_arrays
 from deblend.errors import DeblendError, InputError
 from deblend.model.findings import Finding
 from deblend.model.timebase import TimeScale, check_time_scale
+from deblend.report.dataclass_arrays import Arrays, arrays_of, restore, texts_of
 
 SectionKind = Literal["common channel", "shot"]
 FORMAT: Final = "deblend report contents 1"
@@ -172,20 +172,12 @@ class Contents:
     """Unit of the amplitudes of `sections`."""
 
 
-class _SectionText(msgspec.Struct, forbid_unknown_fields=True):
-    source: int | str
-    kind: SectionKind
-    number: int
-    axis_label: str
-    interval_s: float
-
-
 class _Text(msgspec.Struct, forbid_unknown_fields=True):
     """The part of the file that is text."""
 
     format: Literal["deblend report contents 1"]
     title: str
-    sections: list[_SectionText]
+    sections: list[dict[str, Any]]
     time_scale: TimeScale
     fold_interval_s: float
     fold_start_ns: int
@@ -204,12 +196,12 @@ def write_contents(contents: Contents, path: Path) -> None:
     OutputError
         If the file cannot be written.
     """
-    arrays: dict[str, NDArray[Any]] = {"text": json_array(_text_of(contents))}
+    arrays: Arrays = {"text": json_array(_text_of(contents))}
+    arrays |= arrays_of(contents.acquisition, "acquisition")
     for k, section in enumerate(contents.sections):
-        arrays |= _store(f"section{k}", section, _SECTION_TYPES)
-    arrays |= _store("acquisition", contents.acquisition, _ACQUISITION_TYPES)
+        arrays |= arrays_of(section, f"section{k}")
     for k, block in enumerate(contents.convergence):
-        arrays |= _store(f"convergence{k}", block, _CONVERGENCE_TYPES)
+        arrays |= arrays_of(block, f"convergence{k}")
     write_arrays(arrays, Path(path))
 
 
@@ -236,92 +228,35 @@ def read_contents(path: Path) -> Contents:
     )
 
 
-# Columns of each part and the type that they have in the file; None keeps whole numbers or text.
-_SECTION_TYPES: Final = {
-    "axis": "f8",
-    "before": "f4",
-    "after": "f4",
-    "truth": "f4",
-    "live": "?",
-    "members": "i8",
-}
-_ACQUISITION_TYPES: Final = {
-    "source": None,
-    "shot_point": "i8",
-    "fire_time_ns": "i8",
-    "delivered": "?",
-    "fold": "i4",
-    "reason": "U",
-}
-_CONVERGENCE_TYPES: Final = {"iteration": "i8", "residual_db": "f8", "strictness": "f8"}
-_Types = Mapping[str, str | None]
-
-
-def _store(part: str, thing: object, types: _Types) -> dict[str, NDArray[Any]]:
-    """Arrays of one part under their names in the file; those that are None are left out."""
-    columns = {name: getattr(thing, name) for name in types}
-    return {
-        f"{part}.{name}": np.asarray(column, dtype=types[name])
-        for name, column in columns.items()
-        if column is not None
-    }
-
-
-def _load(part: str, arrays: Mapping[str, NDArray[Any]], types: _Types) -> dict[str, Any]:
-    """The reverse of `_store`; an array of another type is refused."""
-    columns = {name: arrays[f"{part}.{name}"] for name in types if f"{part}.{name}" in arrays}
-    for name, column in columns.items():
-        kinds = "iuU" if types[name] is None else np.dtype(types[name]).kind
-        _require(column.dtype.kind in kinds, f"{part}.{name} has type {column.dtype}")
-    return columns
-
-
 def _text_of(contents: Contents) -> dict[str, object]:
-    names = _SectionText.__struct_fields__
-    return {
-        "format": FORMAT,
-        "title": contents.title,
-        "sections": [{name: getattr(one, name) for name in names} for one in contents.sections],
-        "time_scale": contents.acquisition.time_scale,
-        "fold_interval_s": contents.acquisition.fold_interval_s,
-        "fold_start_ns": contents.acquisition.fold_start_ns,
-        "convergence": [block.label for block in contents.convergence],
-        "findings": [asdict(finding) for finding in contents.findings],
-        "settings": contents.settings,
-        "provenance": contents.provenance,
-        "amplitude_unit": contents.amplitude_unit,
-    }
+    """Text of the file; the words of the acquisition stand beside those of the contents."""
+    words = texts_of(contents)
+    return (
+        words
+        | texts_of(words.pop("acquisition"))
+        | {
+            "format": FORMAT,
+            "sections": [texts_of(section) for section in contents.sections],
+            "convergence": [block.label for block in contents.convergence],
+            "findings": [asdict(finding) for finding in contents.findings],
+        }
+    )
 
 
-def _assemble(text: _Text, arrays: Mapping[str, NDArray[Any]]) -> Contents:
-    """Contents from both halves of the file; a column that is missing is a TypeError."""
-    optional = {"truth": None}
-    sections = tuple(
-        GatherSection(
-            **msgspec.structs.asdict(one), **optional | _load(f"section{k}", arrays, _SECTION_TYPES)
-        )
-        for k, one in enumerate(text.sections)
+def _assemble(text: _Text, arrays: Arrays) -> Contents:
+    """Contents from both halves of the file."""
+    words = msgspec.structs.asdict(text)
+    del words["format"]
+    scalars = {name: words.pop(name) for name in ("time_scale", "fold_interval_s", "fold_start_ns")}
+    words["sections"] = tuple(
+        restore(GatherSection, f"section{k}", one, arrays) for k, one in enumerate(text.sections)
     )
-    acquisition = Acquisition(
-        time_scale=text.time_scale,
-        fold_interval_s=text.fold_interval_s,
-        fold_start_ns=text.fold_start_ns,
-        **_load("acquisition", arrays, _ACQUISITION_TYPES),
-    )
-    convergence = tuple(
-        Convergence(label=label, **_load(f"convergence{k}", arrays, _CONVERGENCE_TYPES))
+    words["convergence"] = tuple(
+        restore(Convergence, f"convergence{k}", {"label": label}, arrays)
         for k, label in enumerate(text.convergence)
     )
-    return Contents(
-        title=text.title,
-        sections=sections,
-        acquisition=acquisition,
-        convergence=convergence,
-        findings=tuple(text.findings),
-        settings=text.settings,
-        provenance=text.provenance,
-        amplitude_unit=text.amplitude_unit,
-    )
+    words["findings"] = tuple(text.findings)
+    return Contents(acquisition=restore(Acquisition, "acquisition", scalars, arrays), **words)
 
 
 def _require(holds: bool, what: str) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from deblend.array_file import json_array, json_value, read_arrays, write_arrays
 from deblend.errors import InputError
+from deblend.report.dataclass_arrays import Arrays, arrays_of, restore, texts_of
 from deblend.report.drawing import CLIP_PERCENTILE, fewer_samples, new_figure, plain, trace_ticks
 
 Traces = NDArray[np.float32]
@@ -59,23 +60,9 @@ class ComparedPanel:
         return self.trial - self.benchmark
 
 
-class _Words(msgspec.Struct, forbid_unknown_fields=True):
-    title: str
-    trial_name: str
-    benchmark_name: str
-    axis_label: str
-    interval_s: float
-    match: str
-    apart_m: float
-    same_place: bool
-
-
 class _Text(msgspec.Struct, forbid_unknown_fields=True):
     format: Literal["deblend compared panels 1"]
-    panels: list[_Words]
-
-
-_ARRAYS: Final = ("trial", "benchmark", "axis")
+    panels: list[dict[str, Any]]
 
 
 def write_panels(panels: Sequence[ComparedPanel], path: Path) -> None:
@@ -86,10 +73,10 @@ def write_panels(panels: Sequence[ComparedPanel], path: Path) -> None:
     OutputError
         If the file cannot be written.
     """
-    words = [{name: getattr(one, name) for name in _Words.__struct_fields__} for one in panels]
-    arrays: dict[str, NDArray[Any]] = {"text": json_array({"format": FORMAT, "panels": words})}
-    for k, one in enumerate(panels):
-        arrays |= {f"panel{k}.{name}": getattr(one, name) for name in _ARRAYS}
+    text = {"format": FORMAT, "panels": [texts_of(panel) for panel in panels]}
+    arrays: Arrays = {"text": json_array(text)}
+    for k, panel in enumerate(panels):
+        arrays |= arrays_of(panel, f"panel{k}")
     write_arrays(arrays, path)
 
 
@@ -105,12 +92,7 @@ def read_panels(path: Path) -> tuple[ComparedPanel, ...]:
     try:
         text = msgspec.convert(json_value(arrays["text"]), _Text)
         return tuple(
-            ComparedPanel(
-                **msgspec.structs.asdict(words),
-                trial=arrays[f"panel{k}.trial"].astype(np.float32),
-                benchmark=arrays[f"panel{k}.benchmark"].astype(np.float32),
-                axis=arrays[f"panel{k}.axis"].astype(np.float64),
-            )
+            restore(ComparedPanel, f"panel{k}", words, arrays)
             for k, words in enumerate(text.panels)
         )
     except (
