@@ -20,7 +20,7 @@ NOISE_FREE: Final = "white-noise-free"
 SIZES: Final[tuple[Size, ...]] = ("small", "full")
 WINDOWS: Final = 6
 _PLAN: Final = Path(__file__).parents[2] / "examples" / "blend_two_shots.toml"
-_INPUTS: Final = Path(__file__).parents[3] / "shared" / "data"
+_INPUTS: Final = Path(__file__).parents[2] / "tests" / "data"
 _REAL_INTERVAL_S: Final = 3.0
 
 

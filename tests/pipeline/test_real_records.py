@@ -1,7 +1,7 @@
-"""Two recorded shots through `deblend blend` and `deblend separate`, scored against themselves.
+"""Recorded shots, blended numerically, separated and scored against themselves.
 
-The plan is the one of examples/. Each of two air-gun records of a towed streamer plays one source,
-its 120 channels the shots (reciprocity), with random delays of 0.3 s either way.
+The plan of the two shots is the one of examples/. Each of two air-gun records of a towed streamer
+plays one source, its 120 channels the shots (reciprocity), with random delays of 0.3 s either way.
 """
 
 from __future__ import annotations
@@ -13,21 +13,22 @@ import pytest
 from small_line import DONE, Call
 
 from deblend.blending.operator import make_operator
+from deblend.model.recording import Recording
+from deblend.model.shots import make_shots
 from deblend.records.open import open_recording
 from deblend.records.shot_table import read_shots
+from deblend.separation.separate import separate
 from deblend.synth.write import read_truth
 
 ROOT = Path(__file__).parents[2]
 PLAN = ROOT / "examples" / "blend_two_shots.toml"
-INPUTS = ROOT.parent / "shared" / "data"
-RECORDS = INPUTS / "north-sea-two-shots.sgy"
+INPUTS = ROOT / "tests" / "data"
 
 
 def snr_db(truth, estimate):
     return 10 * np.log10(np.sum(truth**2) / np.sum((estimate - truth) ** 2))
 
 
-@pytest.mark.skipif(not RECORDS.exists(), reason="the recorded shots are not beside the project")
 @pytest.mark.usefixtures("plain_page")
 def test_recorded_shots_come_apart(tmp_path: Path, call: Call) -> None:
     folder = tmp_path / "two-shots"
@@ -66,3 +67,25 @@ def delivered(path: Path):
     segyio = pytest.importorskip("segyio")
     with segyio.open(path, ignore_geometry=True) as file:
         return file.trace.raw[:]
+
+
+def test_a_recorded_source_that_overlaps_itself_comes_apart() -> None:
+    """One receiver, 60 recorded shots of 4 s fired every 2 s, with delays of 0.5 s either way."""
+    gather = np.load(INPUTS / "north-sea-receiver-gather.npy", allow_pickle=False)
+    truth = (gather - gather.mean(axis=1, keepdims=True))[:, None]
+    dither_s = np.random.default_rng(5).uniform(-0.5, 0.5, len(truth))
+    fire_time_s = 1.0 + 2.0 * np.arange(len(truth)) + dither_s
+    shots = make_shots(
+        np.ones(len(truth), dtype=np.int64),
+        np.arange(len(truth)),
+        np.rint(1e9 * fire_time_s).astype(np.int64),
+        "utc",
+    )
+    operator = make_operator(
+        shots, start_ns=0, interval_ns=4_000_000, sample_count=31_500, length=truth.shape[2]
+    )
+    record = operator.blend(truth)
+    recording = Recording(record, interval_s=0.004, start=0, time_scale="utc")
+    result = separate(recording, shots, length_s=4.0, method="fk").estimate.values
+    assert snr_db(truth, operator.pseudo_deblend(record)) == pytest.approx(0.0, abs=0.5)
+    assert snr_db(truth, result) >= 22.0

@@ -12,13 +12,9 @@ from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.records.open import open_recording
 
-REAL = Path(__file__).parents[3] / "shared" / "data" / "north-sea-two-shots.sgy"
-needs_real_file = pytest.mark.skipif(
-    not REAL.is_file(), reason=f"the real shot records are not at {REAL}"
-)
+REAL = Path(__file__).parents[1] / "data" / "north-sea-two-shots.sgy"
 
 
-@needs_real_file
 def test_tables_and_ibm_floats_agree_with_segyio():
     data = REAL.read_bytes()
     count = 600
@@ -30,7 +26,6 @@ def test_tables_and_ibm_floats_agree_with_segyio():
             np.testing.assert_array_equal(traces["header"][name], file.attributes(word)[:])
 
 
-@needs_real_file
 def test_gathers_are_no_continuous_record():
     with pytest.raises(RecordError, match=r"channel \d+ occurs 2 times|hold no date|differs from"):
         open_recording(REAL, time_scale="utc", start_is_exact=True)

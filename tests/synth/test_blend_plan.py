@@ -16,7 +16,7 @@ from deblend.synth.blend_plan import blend_gathers
 from deblend.synth.write import read_noise_rms, read_truth
 
 ROOT = Path(__file__).parents[2]
-REAL_SHOTS = ROOT.parent / "shared" / "data" / "north-sea-two-shots.sgy"
+REAL_SHOTS = ROOT / "tests" / "data" / "north-sea-two-shots.sgy"
 
 PLAN = """
 name = "test"
@@ -257,9 +257,6 @@ def test_a_plan_that_is_not_there(tmp_path: Path) -> None:
         read_blend_plan(tmp_path / "none.toml")
 
 
-@pytest.mark.skipif(
-    not REAL_SHOTS.exists(), reason="the recorded shots are not in shared/data beside the project"
-)
 def test_two_recorded_shots_of_the_example() -> None:
     plan = read_blend_plan(ROOT / "examples" / "blend_two_shots.toml")
     line = blend_gathers(plan, REAL_SHOTS.parent)
