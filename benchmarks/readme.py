@@ -1,10 +1,10 @@
-"""The generated tables of README.md: the keys of the line file, and the measured numbers.
+"""The generated tables of README.md, examples/README.md and benchmarks/README.md.
 
-    python -m benchmarks.readme            # writes them anew
+    python -m benchmarks.readme            # writes them again
     python -m benchmarks.readme --check    # ends with status 1 where they differ
 
-The keys come from the code that reads line files, the numbers from ``benchmarks/results``. Each
-table stands between two marks, ``<!-- NAME -->`` and ``<!-- end of NAME -->``.
+Keys and limits come from the code that reads them, numbers from ``benchmarks/results``. Each table
+stands between two marks, ``<!-- NAME -->`` and ``<!-- end of NAME -->``.
 """
 
 from __future__ import annotations
@@ -16,21 +16,22 @@ import re
 import sys
 from collections.abc import Callable
 from difflib import unified_diff
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
 from benchmarks.quality.kept_targets import ROBUST, ROBUST_IN_WINDOWS, SWELL
 from benchmarks.quality.rankings import rankings_table
-from benchmarks.quality.run import TABLE
-from benchmarks.quality.standing import standing_table
-from benchmarks.quality.table import read_table
+from benchmarks.quality.standing import hard_first, short_table, standing_table
+from benchmarks.quality.targets import read_table
 from benchmarks.result import RESULTS
 from benchmarks.run.seams import SCENES
 from deblend.cli.display import show_keys
 from deblend.line.line_file import list_keys
+from deblend.qc.limits import default_limits
 from deblend.separation.choose import METHODS
 
-README: Final = Path(__file__).parents[1] / "README.md"
+ROOT: Final = Path(__file__).parents[1]
 Numbers = dict[str, Any]
 
 
@@ -101,15 +102,6 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         "cutting into patches and adding back, relative error in float32",
         "operator.tight_frame",
         lambda n: f"{n['largest_relative_error']:.1e}",
-    ),
-    (
-        "two recorded shots, fully overlapped, ±0.3 s, method `fk`: before, after (dB; mean of "
-        "eight draws of delays; lowest and highest draw)",
-        "quality.real_shots",
-        lambda n: (
-            f"{n['start_mean_db']:.1f}, {n['snr_mean_db']:.1f} "
-            f"({n['snr_lowest_seed_db']:.1f} to {n['snr_highest_seed_db']:.1f})"
-        ),
     ),
     (
         "crossing plane dips of two sources, one channel, 24 iterations: `rank` damped, not "
@@ -366,13 +358,13 @@ def methods_table() -> str:
     wanted = {"size": "small", "iterations": "60", "seed": "0"}
     rows = [
         row
-        for row in read_table(TABLE).values()
+        for row in read_table()
         if all(row[name] == value for name, value in wanted.items()) and row["method"] in METHODS
     ]
     methods = sorted({row["method"] for row in rows}, key=list(METHODS).index)
     lines = [f"| scene | before | {' | '.join(f'`{name}`' for name in methods)} |"]
     lines += ["|---" * (len(methods) + 2) + "|"]
-    for scene in sorted({row["scene"] for row in rows}):
+    for scene in sorted(sorted({row["scene"] for row in rows}), key=hard_first):
         scores = {row["method"]: float(row["snr_db"]) for row in rows if row["scene"] == scene}
         start = next(row["start_db"] for row in rows if row["scene"] == scene)
         best = max(scores.values())
@@ -385,31 +377,53 @@ def methods_table() -> str:
     return "\n".join(lines)
 
 
-def with_tables(text: str) -> str:
-    """The text of README.md with its tables made anew."""
-    tables = {
-        "keys": keys_table(),
-        "methods": methods_table(),
-        "numbers": numbers_table(),
-        "rankings": rankings_table(),
-        "standing": standing_table(),
-    }
-    for name, table in tables.items():
+def limits_table() -> str:
+    """The default limits of the findings."""
+    lines = ["| finding | unit | worse | look | fail | where it comes from |", "|---" * 6 + "|"]
+    for name, limit in default_limits().items():
+        numbers = [f"{value:g}" if isfinite(value) else "" for value in (limit.look, limit.fail)]
+        cells = (f"`{name}`", limit.unit, limit.worse, *numbers, limit.source)
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+TABLES: Final[dict[str, dict[str, Callable[[], str]]]] = {
+    "README.md": {"short": short_table},
+    "examples/README.md": {"keys": keys_table, "limits": limits_table},
+    "benchmarks/README.md": {
+        "standing": standing_table,
+        "methods": methods_table,
+        "rankings": rankings_table,
+        "numbers": numbers_table,
+    },
+}
+"""What is generated in each file."""
+
+
+def with_tables(file: str) -> str:
+    """The text of a file with its tables made again."""
+    text = (ROOT / file).read_text(encoding="utf-8")
+    for name, make in TABLES[file].items():
         begin, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
         if text.count(begin) != 1 or text.count(end) != 1:
-            sys.exit(f"README.md needs the marks {begin} and {end} once")
-        pattern = re.escape(begin) + ".*" + re.escape(end)
-        text = re.sub(pattern, lambda _: f"{begin}\n{table}\n{end}", text, flags=re.DOTALL)  # noqa: B023
+            sys.exit(f"{file} needs the marks {begin} and {end} once")
+        before, rest = text.split(begin)
+        text = f"{before}{begin}\n{make()}\n{end}{rest.split(end)[1]}"
     return text
 
 
 def main() -> None:
-    found = README.read_text(encoding="utf-8")
-    wanted = with_tables(found)
-    if sys.argv[1:] == ["--check"]:
-        changes = "\n".join(unified_diff(found.splitlines(), wanted.splitlines(), n=0, lineterm=""))
-        sys.exit(f"{changes}\nrun python -m benchmarks.readme" if changes else 0)
-    README.write_text(wanted, encoding="utf-8")
+    changes: list[str] = []
+    for file in TABLES:
+        wanted = with_tables(file)
+        found = (ROOT / file).read_text(encoding="utf-8")
+        if sys.argv[1:] == ["--check"]:
+            changes += unified_diff(
+                found.splitlines(), wanted.splitlines(), file, file, n=0, lineterm=""
+            )
+        else:
+            (ROOT / file).write_text(wanted, encoding="utf-8")
+    sys.exit("\n".join([*changes, "run python -m benchmarks.readme"]) if changes else 0)
 
 
 if __name__ == "__main__":

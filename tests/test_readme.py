@@ -1,4 +1,4 @@
-"""README.md, DEVELOPERS.md and .ci/run say the same as the code and the measured numbers."""
+"""The pages in Markdown and .ci/run agree with the code and the measured numbers."""
 
 from __future__ import annotations
 
@@ -19,8 +19,15 @@ from deblend.synth.demo_line import demo_plan
 from deblend.synth.write import write_line
 
 ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PAGES = (
+    "README.md",
+    "DEVELOPERS.md",
+    "examples/README.md",
+    "benchmarks/README.md",
+    "tests/data/README.md",
+)
+TEXT = {page: (ROOT / page).read_text(encoding="utf-8") for page in PAGES}
+README, DEVELOPERS = TEXT["README.md"], TEXT["DEVELOPERS.md"]
 CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
 
 
@@ -53,17 +60,54 @@ def test_tables_are_those_of_the_code_and_of_the_benchmarks() -> None:
     assert done.returncode == 0, done.stderr
 
 
-def test_numbers_stand_in_the_table_only() -> None:
+def test_readme_is_short() -> None:
+    assert len(README.splitlines()) <= 200
+
+
+@pytest.mark.parametrize("page", ["README.md", "examples/README.md"])
+def test_numbers_stand_in_the_tables_only(page: str) -> None:
     """Decibels and sizes in the text would not be checked against the benchmarks."""
-    text = re.sub(r"<!-- (\w+) -->.*?<!-- end of \1 -->", "", README, flags=re.DOTALL)
+    text = re.sub(r"<!-- (\w+) -->.*?<!-- end of \1 -->", "", TEXT[page], flags=re.DOTALL)
     assert re.findall(r"\d[\d.,]* ?(?:dB|GB|MB|s\b|%)", text) == []
 
 
-def test_links_lead_somewhere() -> None:
-    for text in (README, DEVELOPERS):
-        links = re.findall(r"\]\(([^)#]+)\)", text)
-        assert links
-        assert [link for link in links if not (ROOT / link).exists()] == []
+@pytest.mark.parametrize("page", PAGES)
+def test_links_lead_somewhere(page: str) -> None:
+    folder = (ROOT / page).parent
+    links = re.findall(r"\]\(([^)#]*)(?:#([^)]+))?\)", TEXT[page])
+    assert links
+    for file, heading in links:
+        path = (folder / file).resolve() if file else ROOT / page
+        assert path.exists(), file
+        if heading:
+            assert heading in headings(path.read_text(encoding="utf-8")), (file, heading)
+
+
+def headings(text: str) -> set[str]:
+    """Headings as links name them: small letters, no punctuation, hyphens for blanks."""
+    found = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in found}
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_modules_and_files_that_are_named_exist(page: str) -> None:
+    """`benchmarks.room.name`, `deblend.room.name` and paths of this repository in backticks."""
+    missing = []
+    for name in re.findall(r"`(?:python -m )?((?:benchmarks|deblend)\.[a-z_.]+[a-z_])", TEXT[page]):
+        parts = name.split(".")
+        known = exists(parts) or exists(parts[:-1]) or hasattr(deblend, parts[1])
+        if not known and name != "deblend.separators":  # an entry point
+            missing.append(name)
+    for path in re.findall(r"`((?:benchmarks|deblend|tests|examples)/[\w./-]+)`", TEXT[page]):
+        if not (ROOT / path).exists():
+            missing.append(path)
+    assert missing == []
+
+
+def exists(module: list[str]) -> bool:
+    """Whether a module or package of that name is in the repository."""
+    path = ROOT.joinpath(*module)
+    return len(module) > 1 and (path.is_dir() or path.with_suffix(".py").exists())
 
 
 def test_the_example_line_file_names_known_keys() -> None:
@@ -97,10 +141,13 @@ def small_demo_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.mark.usefixtures("small_demo_line")
-@pytest.mark.parametrize("number", range(len(blocks(README, "python"))))
-def test_python_of_the_readme_runs(tmp_path: Path, number: int) -> None:
+@pytest.mark.parametrize(
+    "code",
+    [code for page in ("README.md", "examples/README.md") for code in blocks(TEXT[page], "python")],
+)
+def test_python_of_the_pages_runs(tmp_path: Path, code: str) -> None:
     script = tmp_path / "example.py"
-    script.write_text(blocks(README, "python")[number], encoding="utf-8")
+    script.write_text(code, encoding="utf-8")
     names = runpy.run_path(str(script))
     assert names["recording"].interval_ns == 4_000_000
     if "result" in names:

@@ -23,18 +23,18 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.quality.lines import WINDOWS
-from benchmarks.quality.score import Row, score_row
 from benchmarks.result import RESULTS, Number, keep
 from deblend.model.shots import Shots
 from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
 from deblend.separation.separate import separate
+from deblend.study.lines import WINDOWS
+from deblend.study.scores import pseudo_deblended, score_against_truth
 from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Trouble
 from deblend.synth.line import MadeLine
@@ -43,6 +43,7 @@ from deblend.synth.scenes import Extent, Size, scene_plan, signal_windows_s
 from deblend.synth.signature import Signature
 
 NAME = "quality.faulty_lines"
+Row = dict[str, str]
 LOW_BAND = Signature(4.0, 20.0, 55.0, 6.0, bubble_period_s=0.13)
 """Its direct arrival peaks at about 25 to 30 Hz."""
 ERROR_S = 0.0005
@@ -98,7 +99,16 @@ def labels(part: str, kinds: Sequence[str]) -> list[str]:
 def scores(line: MadeLine, shots: Shots, *, robust: bool) -> Row:
     """Scores of the default method."""
     result = separate(line.recording, shots, length_s=line.length_s, robust=robust)
-    return score_row(line, result.estimate.values, signal_windows_s(line, WINDOWS))
+    estimate, windows_s = result.estimate.values, signal_windows_s(line, WINDOWS)
+    found = score_against_truth(line, estimate, pseudo_deblended(line), windows_s)
+    return {name: _cell(value) for name, value in found.items()}
+
+
+def _cell(value: Any) -> str:
+    """A number, numbers separated by blanks, or nothing."""
+    if value is None:
+        return ""
+    return " ".join(f"{number:.2f}" for number in (value if isinstance(value, list) else [value]))
 
 
 def row_of(name: str, kind: str, size: Size | Extent, seed: int) -> Row:

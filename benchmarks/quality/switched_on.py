@@ -18,8 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from benchmarks.quality.faulty_lines import ERROR_S, Task, run_tasks, scores, spread
-from benchmarks.quality.score import Row
+from benchmarks.quality.faulty_lines import ERROR_S, Row, Task, run_tasks, scores, spread
 from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
 from deblend.synth.build import SceneDesign, build_line

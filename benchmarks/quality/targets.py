@@ -2,14 +2,17 @@
 
     python -m benchmarks.quality.targets [--size full]
 
-Reads benchmarks/results and computes nothing; what no row answers is shown with the command that
-would. Numbers are means over the seeds that all methods of a comparison have; those of faulty lines
-are the worst of all seeds, lines and windows.
+Reads benchmarks/results and computes nothing; what no row answers is shown as not run. The scores
+of `quality.csv` come from the commits in its rows, by a script that `deblend compare` has replaced:
+`standard_scenes.toml` beside this file asks for the same lines. Numbers are means over the seeds
+that all methods of a comparison have; those of faulty lines are the worst of all seeds, lines and
+windows.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,13 +20,22 @@ from typing import Final
 
 import numpy as np
 
+from benchmarks.quality.faulty_lines import Row
 from benchmarks.quality.kept_targets import KEPT_TARGETS
-from benchmarks.quality.lines import NOISE_FREE, REAL_SHOTS, SIZES
-from benchmarks.quality.run import TABLE
-from benchmarks.quality.score import Row
-from benchmarks.quality.table import Key, read_table
+from benchmarks.result import RESULTS
 
+TABLE: Final = RESULTS / "quality.csv"
+REAL_SHOTS: Final = "two-real-shots"
+NOISE_FREE: Final = "white-noise-free"
+"""The white-noise scene without its noise: what a method reaches where noise costs nothing."""
+SIZES: Final = ("small", "full")
 Get = Callable[[Row], float]
+
+
+def read_table(path: Path = TABLE) -> list[Row]:
+    """One row for every line, size, method, number of iterations and seed."""
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 def column(name: str) -> Get:
@@ -56,17 +68,16 @@ class Run:
     method: str = "joint"
     iterations: int = 60
 
-    @property
-    def command(self) -> str:
-        """What fills the table."""
-        return f"--scenes {self.scene} --methods {self.method} --iterations {self.iterations}"
+    def __str__(self) -> str:
+        """For a message."""
+        return f"{self.method} on {self.scene}, {self.iterations} iterations"
 
-    def values(self, rows: dict[Key, Row], size: str, get: Get) -> dict[str, float]:
+    def values(self, rows: list[Row], size: str, get: Get) -> dict[str, float]:
         """Number of each seed; recorded shots have one size only."""
         size = "full" if self.scene == REAL_SHOTS else size
         return {
             row["seed"]: get(row)
-            for row in rows.values()
+            for row in rows
             if (row["scene"], row["method"], row["iterations"], row["size"])
             == (self.scene, self.method, str(self.iterations), size)
         }
@@ -122,7 +133,7 @@ TARGETS: Final = (
 )
 
 
-def table_line(target: Target, rows: dict[Key, Row], size: str) -> tuple[str, ...]:
+def table_line(target: Target, rows: list[Row], size: str) -> tuple[str, ...]:
     """Words, limit, reached, how many seeds, verdict."""
     sign = "at least" if target.at_least else "at most"
     limit = f"{sign} {target.limit:g} dB"
@@ -135,7 +146,7 @@ def table_line(target: Target, rows: dict[Key, Row], size: str) -> tuple[str, ..
     if not seeds:
         runs = [run for run in (target.run, target.minus) if run is not None]
         missing = [run for run in runs if not run.values(rows, size, lambda row: 0.0)]
-        return (target.words, limit, "", "", "not run: " + "; ".join(r.command for r in missing))
+        return (target.words, limit, "", "", "not run: " + "; ".join(map(str, missing)))
     reached = float(np.mean([values[seed] for seed in seeds]))
     met = reached >= target.limit if target.at_least else reached <= target.limit
     return (
@@ -167,11 +178,11 @@ def main() -> None:
     show(overview(rows, asked.size))
 
 
-def overview(rows: dict[Key, Row], size: str) -> list[tuple[str, ...]]:
+def overview(rows: list[Row], size: str) -> list[tuple[str, ...]]:
     """Every line and method: start and scores, mean over seeds."""
     head = ("line", "method", "iterations", "seeds", "start", "all", "deepest", "differences", "s")
     groups: dict[tuple[str, ...], list[Row]] = {}
-    for row in rows.values():
+    for row in rows:
         if row["size"] == size:
             key = (row["scene"], row["method"], row["iterations"])
             groups.setdefault(key, []).append(row)

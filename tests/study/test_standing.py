@@ -1,4 +1,4 @@
-"""The standing table of README.md is that of the results file."""
+"""The standing table of benchmarks/README.md is that of the results files."""
 
 from __future__ import annotations
 
@@ -11,21 +11,27 @@ from deblend.study.study import read_study
 from deblend.study.summary import summaries, to_csv
 
 ROOT = Path(__file__).parents[2]
-FOLDER = ROOT / "benchmarks" / "results" / "quality"
+BENCHMARKS = ROOT / "benchmarks"
 
 
-def test_readme_table_and_results_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("study_file", "results"),
+    [("study.toml", "quality"), ("recorded_shots.toml", "recorded_shots")],
+)
+def test_kept_table_and_results_say_the_same(study_file: str, results: str) -> None:
+    folder = BENCHMARKS / "results" / results
+    study = read_study(BENCHMARKS / "quality" / study_file)
+    rows = read_results(folder / "results.parquet")
+    kept = [rows[run.key] for run in study.runs()]
+    assert to_csv(summaries(kept)) == (folder / "table.csv").read_text(encoding="utf-8")
+
+
+def test_page_and_kept_tables_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(ROOT))
     standing = pytest.importorskip("benchmarks.quality.standing")
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    page = (BENCHMARKS / "README.md").read_text(encoding="utf-8")
     begin, end = "<!-- standing -->", "<!-- end of standing -->"
-    assert readme.split(begin)[1].split(end)[0].strip() == standing.standing_table()
-    if not (FOLDER / "table.csv").exists():
-        pytest.skip("the standing study has not been run")
-    study = read_study(ROOT / "benchmarks" / "quality" / "study.toml")
-    rows = read_results(FOLDER / "results.parquet")
-    kept = [rows[run.key] for run in study.runs() if run.key in rows]
-    assert to_csv(summaries(kept)) == (FOLDER / "table.csv").read_text(encoding="utf-8")
+    assert page.split(begin)[1].split(end)[0].strip() == standing.standing_table()
 
 
 def test_the_table_marks_the_best_and_the_failing(
@@ -37,5 +43,5 @@ def test_the_table_marks_the_best_and_the_failing(
     lines = "a,3,fk,3,-1.00,12.34,behind\na,3,joint,3,-1.00,20.00,best\na,3,rank,0,nan,nan,fails\n"
     path = tmp_path / "table.csv"
     path.write_text(head + lines, encoding="utf-8")
-    monkeypatch.setattr(standing, "TABLE", path)
+    monkeypatch.setattr(standing, "TABLES", (path,))
     assert standing.standing_table().splitlines()[-1] == "| a | 3 | -1.0 | 12.3 | **20.0** | – |"
