@@ -23,14 +23,13 @@ from deblend.errors import RecordError
 from deblend.files import json_values
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
-from deblend.line.prepare_line import prepare_line
+from deblend.line.prepare_line import count_reasons, prepare_line
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import check_output_folder
 from deblend.results.truth import truth_of
-from deblend.run.delivery import count_reasons
 from deblend.run.pipeline import forecast_line
 from deblend.separation.job import Job
 from deblend.separation.settings import RESIDUAL_CHOICES
@@ -241,7 +240,7 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
     by_source = ", ".join(
         f"source {source}: {len(delivered.rows_of(source))}" for source in delivered.sources
     )
-    reasons = ", ".join(f"{count} {reason}" for reason, count in count_reasons(opened, job).items())
+    reasons = ", ".join(f"{count} {reason}" for reason, count in count_reasons(job).items())
     fold = job.operator.fold
     settings = ", ".join(
         f"{name.removeprefix('method.')} {value}"

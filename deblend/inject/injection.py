@@ -31,13 +31,12 @@ from deblend.progress import Progress, silent
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.qc.measure_setup import sample_windows
 from deblend.results.judge import line_limits
+from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
 from deblend.run.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
 
-TABLE: Final = "injection.csv"
-FINDINGS: Final = "injection-findings.csv"
 PAGE: Final = "injection.html"
 LEVEL_DB: Final = -6.0
 WEAKEST_DB: Final = -100.0
@@ -117,8 +116,8 @@ def inject_line(
     with filling(folder):
         with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
             result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
-        write_text(folder / TABLE, injected_csv(result.rows))
-        write_text(folder / FINDINGS, findings_csv(result.findings))
+        write_text(folder / INJECTION, injected_csv(result.rows))
+        write_text(folder / INJECTION_FINDINGS, findings_csv(result.findings))
         page = render_injection(line.name, level_db, result.rows, result.findings)
         write_page(page, folder / PAGE)
     return result

@@ -197,27 +197,3 @@ def with_new(findings: tuple[Finding, ...], others: tuple[Finding, ...]) -> tupl
     """`findings`, and those of `others` that are about something else."""
     said = {finding.metric for finding in findings}
     return (*findings, *(other for other in others if other.metric not in said))
-
-
-def why_not_delivered(
-    shots: Shots, delivered: NDArray[np.bool_], recording: Recording, length: int
-) -> NDArray[np.str_]:
-    """Why each shot is not in the output, in a few words; empty where it is.
-
-    Parameters
-    ----------
-    shots : Shots
-        As read from the table.
-    delivered : ndarray of bool, shape (shot,)
-        Shots in the output.
-    recording : Recording
-        The record.
-    length : int
-        Samples of a gather trace.
-    """
-    wholly, partly = recording.not_held(shots.fire_time_ns, length)
-    return np.select(
-        [delivered, ~shots.live, ~shots.deliver, wholly, partly],
-        ["", "misfire", "not wanted", "outside the record", "partly outside the record"],
-        "not separated",
-    )

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
 from deblend.line.method_settings import line_method
@@ -124,3 +128,20 @@ def refuse_refinement(job: Job, memory_bytes: int) -> None:
             remedy=f"Give at least {math.ceil(needed / 1e7) / 100:.2f} GB, or leave refine_times "
             "out.",
         )
+
+
+def why_not_delivered(job: Job) -> NDArray[np.str_]:
+    """Why each shot is not in the output, in a few words, shape (shot,); empty where it is."""
+    shots = job.shots
+    wholly, partly = job.recording.not_held(shots.fire_time_ns, job.length)
+    return np.select(
+        [job.delivered, ~shots.live, ~shots.deliver, wholly, partly],
+        ["", "misfire", "not wanted", "outside the record", "partly outside the record"],
+        "not separated",
+    )
+
+
+def count_reasons(job: Job) -> dict[str, int]:
+    """Number of shots that are not delivered, by reason."""
+    reasons = why_not_delivered(job).tolist()
+    return dict(sorted(Counter(reason for reason in reasons if reason).items()))

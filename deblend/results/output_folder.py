@@ -19,6 +19,9 @@ FIRE_TIMES: Final = "fire-times.csv"
 MAPS: Final = "quality-maps.npz"
 MANIFEST: Final = "manifest.json"
 UNFINISHED: Final = "unfinished"
+INJECTION: Final = "injection.csv"
+INJECTION_FINDINGS: Final = "injection-findings.csv"
+"""Tables that `deblend inject` writes in a folder of its own."""
 RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 

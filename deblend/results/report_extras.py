@@ -11,15 +11,13 @@ from numpy.typing import NDArray
 
 from deblend.array_file import read_arrays, unpacked_bytes
 from deblend.errors import InputError
-from deblend.inject.injection import FINDINGS as INJECTION_FINDINGS
-from deblend.inject.injection import TABLE as INJECTION
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import InjectedRow, read_injected
 from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, read_panels
 from deblend.results.judge import read_findings
-from deblend.results.output_folder import MAPS
+from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS, MAPS
 
 _LABELS = ("source", "shot_point", "channel", "window_start", "window_stop")
 _METRICS = (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 import re
-from collections import Counter
 from pathlib import Path
 from typing import Final
 
@@ -15,7 +14,8 @@ from deblend import __version__
 from deblend.deliver.manifest import FileRecord, Manifest, file_record, write_manifest
 from deblend.deliver.segy import DeliveredFile, write_source_segy
 from deblend.deliver.trace_headers import SourceGathers
-from deblend.line.open_line import OpenLine, why_not_delivered
+from deblend.line.open_line import OpenLine
+from deblend.line.prepare_line import count_reasons, why_not_delivered
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.timebase import NS_PER_S, format_instant
@@ -193,7 +193,7 @@ def write_line_manifest(
             outputs=tuple(outputs),
             settings=job.all_settings,
             shots_delivered={str(file.source): file.shot_count for file in files},
-            shots_not_delivered=count_reasons(unfinished.opened, job),
+            shots_not_delivered=count_reasons(job),
             unexplained_residual={
                 "choice": job.settings.residual,
                 "consequence": RESIDUAL_CHOICES[job.settings.residual],
@@ -202,12 +202,6 @@ def write_line_manifest(
         ),
         path,
     )
-
-
-def count_reasons(opened: OpenLine, job: Job) -> dict[str, int]:
-    """Number of shots that are not delivered, by reason."""
-    reasons = why_not_delivered(job.shots, job.delivered, job.recording, job.length)
-    return dict(sorted(Counter(reason for reason in reasons.tolist() if reason).items()))
 
 
 def report_contents(
@@ -255,7 +249,7 @@ def _acquisition(job: Job) -> Acquisition:
         fold=np.maximum.reduceat(fold, np.arange(0, fold.size, step)).astype(np.int32),
         fold_interval_s=step * job.recording.interval_ns / NS_PER_S,
         fold_start_ns=job.recording.start_ns,
-        reason=why_not_delivered(shots, job.delivered, job.recording, job.length),
+        reason=why_not_delivered(job),
     )
 
 

@@ -15,7 +15,7 @@ from deblend.deliver.segy import DeliveredFile
 from deblend.errors import OutputError
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, open_line
-from deblend.line.prepare_line import plan_line, prepare_line, refuse_refinement
+from deblend.line.prepare_line import count_reasons, plan_line, prepare_line, refuse_refinement
 from deblend.model.findings import Finding
 from deblend.progress import Progress, Step, silent
 from deblend.report.contents import read_contents
@@ -24,7 +24,7 @@ from deblend.results.output_folder import DELIVERED, MANIFEST, PAGE, SAMPLES, ch
 from deblend.results.report_extras import read_extras
 from deblend.results.truth import truth_of
 from deblend.run.block_progress import BlockProgress, samples_of
-from deblend.run.delivery import count_reasons, input_paths
+from deblend.run.delivery import input_paths
 from deblend.run.execute import BlockRunner, Machines, count_workers, runner
 from deblend.run.finish import is_published, published_results, write_results
 from deblend.run.forecast import Forecast, check_space, forecast
@@ -510,7 +510,7 @@ def _outcome(
     return Outcome(
         folder=folder,
         delivered=tuple(replace(file, path=folder / DELIVERED / file.path.name) for file in files),
-        shots_not_delivered=count_reasons(unfinished.opened, unfinished.job),
+        shots_not_delivered=count_reasons(unfinished.job),
         findings=findings,
         elapsed_s=time.monotonic() - begin,
     )

@@ -66,7 +66,6 @@ ALLOWED["cli"] = {*ALLOWED}
 TO_MEND: Final = {
     ("check", "run"),
     ("line", "run"),
-    ("results", "inject"),
 }
 """Arrows that still run up."""
 
