@@ -11,8 +11,7 @@ import numpy as np
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
-from deblend.separation.chain import last_method, method_at
-from deblend.separation.contract import Separator
+from deblend.separation.contract import Separator, last_method, method_at
 from deblend.separation.inner_windows import NOT_CUT, CutEnds, windows_of_line
 from deblend.separation.leakage_return import return_leakage
 from deblend.separation.loop import Callback, IterationRecord, Review, run_loop

@@ -9,7 +9,7 @@ import numpy as np
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
-from deblend.separation.contract import PatchBatch, Separator, WindowKind
+from deblend.separation.contract import PatchBatch, Separator, WindowKind, last_method, method_at
 
 _PERIOD: Final = 8.0
 """Samples of the period of the event by which two methods are compared."""
@@ -78,39 +78,15 @@ class Chain:
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
         """What the method of this strictness keeps; the loop hands each its own windows."""
-        method, own = method_at(self, strictness, reference)
+        method, own = self.for_strictness(strictness, reference)
         return method.keep(batch, strictness, own)
 
-
-def method_at(method: Separator, strictness: float, reference: float) -> tuple[Separator, float]:
-    """Method that a strictness calls for, and the reference amplitude in its units.
-
-    Parameters
-    ----------
-    method : Separator
-        A chain, or any other method, which is always itself.
-    strictness : float
-        Threshold over the reference amplitude.
-    reference : float
-        Largest coefficient of the line, in units of the last method.
-
-    Returns
-    -------
-    Separator
-        No chain.
-    float
-    """
-    if not isinstance(method, Chain):
-        return method, reference
-    if strictness > method.until:
-        scale = _flat_event(method.first) / _flat_event(last_method(method.then))
-        return method_at(method.first, strictness, reference * scale)
-    return method_at(method.then, strictness, reference)
-
-
-def last_method(method: Separator) -> Separator:
-    """The method that a loop ends with."""
-    return last_method(method.then) if isinstance(method, Chain) else method
+    def for_strictness(self, strictness: float, reference: float) -> tuple[Separator, float]:
+        """The method of this strictness, no chain, and the reference in its units."""
+        if strictness <= self.until:
+            return method_at(self.then, strictness, reference)
+        scale = _flat_event(self.first) / _flat_event(self.then)
+        return method_at(self.first, strictness, reference * scale)
 
 
 def _flat_event(method: Separator) -> float:

@@ -70,3 +70,18 @@ class Separator(Protocol):
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
         """Coherent part of the batch at a threshold of `strictness` times `reference`."""
         ...
+
+
+def method_at(method: Separator, strictness: float, reference: float) -> tuple[Separator, float]:
+    """Method that works at a strictness, and the reference amplitude in its units.
+
+    A method made of several has ``for_strictness(strictness, reference)``, which gives both; any
+    other one works always. References are in units of the method of the least strictness.
+    """
+    choose = getattr(method, "for_strictness", None)
+    return (method, reference) if choose is None else choose(strictness, reference)
+
+
+def last_method(method: Separator) -> Separator:
+    """The method that a loop ends with."""
+    return method_at(method, 0.0, 1.0)[0]

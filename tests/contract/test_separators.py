@@ -4,22 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pytest
 
 from deblend.errors import DeblendError, SeparationError, SettingsError
+from deblend.separation.chain import Chain
 from deblend.separation.choose import METHODS, choose_method
 from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
+from deblend.separation.methods.median import StructureMedian
 from deblend.testing import check_separator
 
+CHAINS: Final = {
+    "one method twice": Chain(FkThreshold(patch=(12, 4, 20)), FkThreshold(patch=(12, 4, 20))),
+    "two windows": Chain(FkThreshold(patch=(8, 1, 16)), FkThreshold(patch=(12, 4, 20)), 0.1),
+    "two methods": Chain(FkThreshold(), JointThreshold()),
+    "median first": Chain(StructureMedian(), JointThreshold()),
+    "a chain in a chain": Chain(
+        StructureMedian(), Chain(FkThreshold(), JointThreshold(), 0.01), 0.3
+    ),
+}
 
-@pytest.mark.parametrize("name", METHODS)
-def test_built_in_methods(name: str) -> None:
-    check_separator(name)
+
+@pytest.mark.parametrize("method", [*METHODS, *CHAINS.values()], ids=[*METHODS, *CHAINS])
+def test_every_method_keeps_the_contract(method: Any) -> None:
+    check_separator(method)
 
 
 @pytest.mark.parametrize(
@@ -129,6 +141,15 @@ BREACHES = {
 def test_breaches_are_noticed(method: Any, message: str) -> None:
     with pytest.raises(SeparationError, match=f"contract of separators: .*(?:{message})"):
         check_separator(method)
+
+
+def test_a_reference_in_units_of_the_first_of_several_is_noticed() -> None:
+    class Several(Breach):
+        def for_strictness(self, strictness: float, reference: float) -> tuple[Any, float]:
+            return GOOD, 2 * reference
+
+    with pytest.raises(SeparationError, match="a reference of 6 out of 3 at strictness 0"):
+        check_separator(Several())
 
 
 def test_settings_that_can_change_are_noticed() -> None:

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from deblend.errors import SettingsError
-from deblend.separation.chain import Chain, last_method, method_at
+from deblend.separation.chain import Chain
 from deblend.separation.choose import method_name
+from deblend.separation.contract import last_method, method_at
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.methods.median import StructureMedian
 from deblend.separation.separate import separate
 from deblend.synth.scenes import make_scene
-from deblend.testing import check_separator
 
 
 def test_each_method_has_its_turn():
@@ -65,11 +65,6 @@ def test_each_gets_windows_of_its_own():
     assert {shape for _, shape in first.seen} == {(8, 1, 16)}
     assert {shape for _, shape in then.seen} == {(12, 4, 24)}
     assert min(s for s, _ in first.seen) > 0.1 >= max(s for s, _ in then.seen)
-
-
-def test_it_keeps_the_contract():
-    # But for the step from one method to another, which is not held to keep more.
-    check_separator(Chain(FkThreshold(patch=(12, 4, 20)), FkThreshold(patch=(12, 4, 20))))
 
 
 @pytest.mark.parametrize("until", [0.0, 1.0, float("nan")])
