@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 from deblend.records.open import open_recording  # noqa: E402
-from deblend.records.segy_write import write_continuous_segy  # noqa: E402
+from deblend.synth.segy_write import write_continuous_segy  # noqa: E402
 
 CHANNELS, SAMPLES = 480, 30_000
 HEADERS = 480

@@ -98,16 +98,15 @@ def with_corrected_clock(
 
 
 def line_shots(line: LineFile) -> Shots:
-    """Shots of the table that the line file names, or the source events of its SEG-D records.
+    """Shots of the table that the line file names, or the source events of its records.
 
     Raises
     ------
     ShotTableError
         If the table cannot be read, or there is none and the records carry no fire times.
     """
-    from deblend.records.find_files import find_files
     from deblend.records.navigation.open import read_navigation_shots
-    from deblend.records.segd.open import are_segd, read_segd_shots
+    from deblend.records.open import record_shots
     from deblend.records.shot_table import read_shots
 
     keys = line.keys
@@ -129,13 +128,14 @@ def line_shots(line: LineFile) -> Shots:
             time_scale=keys.records.time_scale,
             fire_time_unit=keys.shots.fire_time_unit,
         )
-    if not are_segd(find_files(line.record_patterns)):
+    name, shots = record_shots(line.record_patterns, time_scale=keys.records.time_scale)
+    if shots is None:
         raise ShotTableError(
-            "the line file names no shot table, and SEG-Y records carry no fire times",
+            f"the line file names no shot table, and {name} records carry no fire times",
             where=str(line.path),
             remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
         )
-    return read_segd_shots(line.record_patterns, time_scale=keys.records.time_scale)
+    return shots
 
 
 def findings_of_times(line: LineFile) -> tuple[Finding, ...]:

@@ -98,14 +98,14 @@ def _logged(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
 
 def _in_headers(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
     from deblend.records.find_files import find_files
+    from deblend.records.readers import choose_reader
     from deblend.records.segd.external_header import external_layout, read_external_headers
-    from deblend.records.segd.open import are_segd
 
     keys = line.keys.external_header
     if keys is None:
         return ()
     files = find_files(line.record_patterns)
-    if not are_segd(files):
+    if choose_reader(files).name != "SEG-D":
         raise SettingsError(
             "the records are no SEG-D and have no external header",
             where=f"{line.path}, table [external_header]",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Final, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +15,9 @@ from deblend.errors import InputError, RecordError
 from deblend.model.findings import Finding
 from deblend.model.timebase import TimeScale, check_time_scale, interval_to_ns, parse_instant
 from deblend.words import counted
+
+UNKNOWN_UNIT: Final = "recorded unit"
+"""Amplitude unit where nothing says it."""
 
 
 @runtime_checkable
@@ -106,7 +109,7 @@ class Recording:
     """Channel number of each row; 1, 2, 3, ... by default."""
     gaps: tuple[Gap, ...] = field(default=(), kw_only=True)
     """Stretches that no file holds."""
-    amplitude_unit: str = field(default="recorded unit", kw_only=True)
+    amplitude_unit: str = field(default=UNKNOWN_UNIT, kw_only=True)
     """Unit of the samples, for axes and tables."""
     files: tuple[SourceFile, ...] = field(default=(), kw_only=True)
     """Where the samples come from."""

@@ -26,7 +26,7 @@ from deblend.plan.signature import (
     prepared,
 )
 from deblend.plan.text_lines import number_of, read_text_lines
-from deblend.records.segy_gathers import read_traces
+from deblend.records.segy.gathers import read_traces
 from deblend.words import counted
 
 SEGY: Final = (".sgy", ".segy")

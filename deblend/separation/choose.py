@@ -8,17 +8,18 @@ from typing import Any, Final
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
+from deblend.plugins import PluginGroup
 from deblend.separation.chain import Chain
 from deblend.separation.contract import Separator
 from deblend.separation.methods.lifted import LiftedFunction
-from deblend.separation.published import (
-    guarded,
-    load_path,
-    load_published,
-    name_of,
-    published_names,
-)
 
+PUBLISHED: Final = PluginGroup(
+    group="deblend.separators",
+    kind="separator method",
+    others="methods",
+    by_hand=", or hand the settings object itself to deblend.separate",
+)
+"""Methods of other packages."""
 METHODS: Final[dict[str, str]] = {
     "curvelet": "deblend.separation.methods.curvelet:CurveletThreshold",
     "fk": "deblend.separation.methods.fk:FkThreshold",
@@ -39,7 +40,7 @@ _NEEDED = ("patch", "overlap", "window", "largest", "keep")
 
 def method_names() -> tuple[str, ...]:
     """Names of all methods: built-in ones first, then those that other packages publish."""
-    others = tuple(name for name in published_names() if name not in METHODS)
+    others = tuple(name for name in PUBLISHED.names() if name not in METHODS)
     return (*sorted(METHODS), *others)
 
 
@@ -87,7 +88,7 @@ def method_name(method: Separator) -> str:
     for name, place in METHODS.items():
         if place == path:
             return name
-    published = name_of(path)
+    published = PUBLISHED.name_of(path)
     if published is not None and published not in METHODS:
         return published
     return str(getattr(kind, "__name__", "function"))
@@ -96,18 +97,18 @@ def method_name(method: Separator) -> str:
 def _named(name: str, channel_count: int) -> Any:
     """The object that a name stands for, with its default settings for so many channels."""
     if name in METHODS:
-        kind = load_path(METHODS[name], name)
-        return guarded(lambda: _for_line(kind, channel_count), name, "deblend")
-    if name not in published_names():
+        kind = PUBLISHED.load_path(METHODS[name], name)
+        return PUBLISHED.guarded(lambda: _for_line(kind, channel_count), name, "deblend")
+    if name not in PUBLISHED.names():
         near = difflib.get_close_matches(name, method_names(), n=1)
         hint = f"Did you mean {near[0]!r}? " if near else ""
         raise SettingsError(
             f"separator method {name!r} is not known",
             remedy=f"{hint}Choose one of {', '.join(method_names())}.",
         )
-    found = load_published(name)
+    found = PUBLISHED.load(name)
     if isinstance(found, type):
-        return guarded(
+        return PUBLISHED.guarded(
             lambda: _for_line(found, channel_count),
             name,
             f"class {found.__module__}.{found.__qualname__}",

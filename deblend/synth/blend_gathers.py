@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import RecordError, SettingsError
 from deblend.model.segy_layout import TRACE_HEADER
-from deblend.records.segy_gathers import Traces, read_traces
+from deblend.records.segy.gathers import Traces, read_traces
 
 
 @dataclass(frozen=True, eq=False)

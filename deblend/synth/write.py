@@ -13,13 +13,12 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError, reason_of
 from deblend.files import filling, replacing, write_text
-from deblend.model.recording import Recording
+from deblend.model.recording import UNKNOWN_UNIT, Recording
 from deblend.model.shots import Shots
-from deblend.records.open import UNKNOWN_UNIT
-from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.synth.line import MadeLine
 from deblend.synth.segd_write import write_continuous_segd
+from deblend.synth.segy_write import write_continuous_segy
 from deblend.words import counted
 
 RecordFormat = Literal["segy", "segd"]

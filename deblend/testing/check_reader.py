@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import tracemalloc
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import DeblendError, InputError, RecordError
+from deblend.errors import DeblendError, InputError, RecordError, ShotTableError
 from deblend.model.recording import Recording
+from deblend.model.timebase import TimeScale
+from deblend.records.readers import FIRST_BYTES, Reader
 
 _PROBES = 25
 _OPENING_SHARE = 0.5
@@ -57,6 +60,73 @@ def check_reader(
         truth = rewrite()
     _check_slices(recording, truth, np.random.default_rng(seed))
     _check_limits(recording)
+
+
+def check_reader_entry(
+    reader: Reader,
+    paths: Sequence[Path],
+    truth: NDArray[np.float32],
+    *,
+    time_scale: TimeScale,
+    interval_ns: int,
+    start_ns: int,
+    channel_numbers: NDArray[np.int64],
+    rewrite: Callable[[], NDArray[np.float32]] | None = None,
+    seed: int = 0,
+) -> None:
+    """Check a reader as it stands in the table of readers: knows its files, opens them, has shots.
+
+    Parameters
+    ----------
+    reader : Reader
+        The entry of the table, or what an entry point publishes.
+    paths : sequence of Path
+        Files of its format.
+    time_scale : {"utc", "gps"}
+        Their time scale.
+    truth, interval_ns, start_ns, channel_numbers, rewrite, seed
+        As of `check_reader`.
+
+    Raises
+    ------
+    RecordError
+        If the reader breaks the contract; the text says how.
+    """
+    for path in paths:
+        if not reader.is_mine(path, path.read_bytes()[:FIRST_BYTES]):
+            raise _broken(f"is_mine does not know {path.name}", "Know every file of the format.")
+    foreign = np.random.default_rng(seed).bytes(FIRST_BYTES)
+    for begin in (b"", foreign[:1], bytes(FIRST_BYTES), foreign):
+        if reader.is_mine(Path("record.other"), begin):
+            raise _broken(
+                f"is_mine knows a file of {len(begin)} bytes that is none of its own",
+                "Say yes only where the first bytes leave no doubt.",
+            )
+    _check_shots(reader, paths, time_scale)
+    check_reader(
+        lambda: reader.open(
+            paths, time_scale=time_scale, start_is_exact=False, start_offset_s=None
+        ),
+        truth,
+        interval_ns=interval_ns,
+        start_ns=start_ns,
+        channel_numbers=channel_numbers,
+        rewrite=rewrite,
+        seed=seed,
+    )
+
+
+def _check_shots(reader: Reader, paths: Sequence[Path], time_scale: TimeScale) -> None:
+    try:
+        shots = reader.shots(paths, time_scale=time_scale)
+    except ShotTableError:  # a format with source events, files without
+        return
+    if shots is not None and getattr(shots, "time_scale", None) != time_scale:
+        raise _broken(
+            f"shots came as {type(shots).__name__} of time scale "
+            f"{getattr(shots, 'time_scale', None)!r}, not {time_scale!r}",
+            "Return Shots in the scale asked for, or None.",
+        )
 
 
 def _broken(what: str, remedy: str) -> RecordError:

@@ -19,7 +19,7 @@ from deblend.errors import RecordError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
-from deblend.records.segy_trace_file import TraceFile, open_trace_file
+from deblend.records.segy.trace_file import TraceFile, open_trace_file
 from deblend.separation.contract import Separator
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
 from deblend.separation.settings import SeparationSettings

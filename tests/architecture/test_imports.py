@@ -18,7 +18,7 @@ ROOT: Final = Path(deblend.__file__).parent
 FILES: Final = sorted(ROOT.rglob("*.py"))
 LONGEST: Final = 600
 
-BASE: Final = {"array_file", "errors", "files", "progress", "words"}
+BASE: Final = {"array_file", "errors", "files", "plugins", "progress", "words"}
 """Modules at the top that know no room and may be used by every one."""
 METHODS: Final = {"separation.methods", "separation.transforms"}
 SUBROOMS: Final = METHODS | {"check.headers"}
@@ -29,6 +29,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "array_file": set(),
     "errors": set(),
     "files": set(),
+    "plugins": set(),
     "progress": set(),
     "words": set(),
     "arrays": set(),
@@ -79,7 +80,7 @@ FOREIGN: Final[dict[str, set[str]]] = {
     "zarr": {"run"},
     "pyarrow": {"study"},
     "cloudpickle": {"study"},
-    "segyio": {"records", "deliver"},
+    "segyio": set(),
     "click": {"cli"},
     "rich": {"cli"},
 }

@@ -13,8 +13,8 @@ from deblend.errors import NavigationError, RecordError, SettingsError
 from deblend.line.line_file import read_line_file
 from deblend.line.open_line import OpenLine, open_line
 from deblend.model.timebase import parse_instant
-from deblend.records.segy_write import write_continuous_segy
 from deblend.run.pipeline import run_line
+from deblend.synth.segy_write import write_continuous_segy
 
 START_NS = parse_instant("2024-06-01T12:00:18.000", "gps")
 INTERVAL_NS = 4_000_000

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from deblend.blending.operator import make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import parse_instant
-from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
+from deblend.synth.segy_write import write_continuous_segy
 
 DONE = (0, 1, 3)
 """Exit statuses of a run that wrote its results, whatever their verdict."""

@@ -10,7 +10,7 @@ import pytest
 from click.testing import Result
 from small_line import CHANNEL_COUNT, INTERVAL_NS, Call, SmallLine
 
-from deblend.records.segy_write import write_continuous_segy
+from deblend.synth.segy_write import write_continuous_segy
 
 
 def first_record(line: SmallLine, **changes: int) -> None:

@@ -19,10 +19,10 @@ from deblend.plan.read_signatures import read_signatures
 from deblend.plan.simulation import predict
 from deblend.plan.words import SHOT_COLUMNS
 from deblend.plan.write_plan import write_plan
-from deblend.records.segy_write import write_continuous_segy
 from deblend.records.shot_table import write_shots
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
 from deblend.synth.firing import Dither, Firing
+from deblend.synth.segy_write import write_continuous_segy
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "examples" / "plan.toml"

@@ -10,7 +10,7 @@ from segy_bytes import LITTLE, PAIRWISE, SegyFile
 
 from deblend.errors import DeblendError, RecordError
 from deblend.records.open import open_recording
-from deblend.records.segy_gathers import read_traces
+from deblend.records.segy.gathers import read_traces
 
 TELLING = (0x00, 0x01, 0x02, 0x05, 0x7F, 0x80, 0xFE, 0xFF)
 """Bytes at the edges of the number forms of the headers."""

@@ -10,7 +10,7 @@ from segy_bytes import BIG, LITTLE, PAIRWISE, START_NS, SegyFile, number
 
 from deblend.errors import RecordError, TimeError
 from deblend.records.open import open_recording
-from deblend.records.segy_gathers import read_traces
+from deblend.records.segy.gathers import read_traces
 
 ONE = number("f", 1.0, BIG)
 PLAIN = SegyFile([ONE * 5, ONE * 5], 5)

@@ -7,7 +7,7 @@ import pytest
 import segyio
 
 from deblend.errors import InputError, OutputError, TimeError
-from deblend.records.segy_write import write_continuous_segy
+from deblend.synth.segy_write import write_continuous_segy
 
 START_NS = 1_748_779_203_512_345_678  # 2025-06-01T12:00:03.512345678, as in conftest
 INTERVAL_NS = 2_000_000

@@ -119,6 +119,6 @@ def test_a_built_in_method_without_its_package_says_which(monkeypatch: pytest.Mo
     def load(path: str) -> object:
         raise ModuleNotFoundError("No module named 'curvelets'", name="curvelets.numpy")
 
-    monkeypatch.setattr("deblend.separation.published.import_module", load)
+    monkeypatch.setattr("deblend.plugins.import_module", load)
     with pytest.raises(MissingPackageError, match=r"package 'curvelets', .* pip install"):
         choose.choose_method("joint", 2, 8)

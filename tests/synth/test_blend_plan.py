@@ -9,7 +9,7 @@ from scipy import sparse
 from deblend.cli.blend import blend
 from deblend.errors import RecordError, SettingsError, ShotTableError
 from deblend.records.open import open_recording
-from deblend.records.segy_gathers import read_traces
+from deblend.records.segy.gathers import read_traces
 from deblend.records.shot_table import read_shots
 from deblend.synth.blend_keys import read_blend_plan
 from deblend.synth.blend_plan import blend_gathers

@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import Final
 
 from deblend.errors import RecordError, TimeError
-from deblend.model.recording import Recording
+from deblend.model.recording import UNKNOWN_UNIT, Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import TimeScale, check_time_scale
-from deblend.records.file_bytes import open_file
 from deblend.records.find_files import find_files
 from deblend.records.joining import recording_of
 from deblend.records.segd.channels import (
@@ -24,16 +23,12 @@ from deblend.records.segd.channels import (
     windows_of,
 )
 from deblend.records.segd.events import event_findings, shots_of
-from deblend.records.segd.layout import BLOCK, LABEL_SIZE
+from deblend.records.segd.layout import BLOCK
 from deblend.records.segd.read_headers import RecordHeader, read_records
 from deblend.records.segd.source import SegdSlice
 from deblend.records.starts import check_start_options, exact_start_ns
 from deblend.words import counted
 
-FIRST_BYTES: Final = LABEL_SIZE + 2 * BLOCK
-"""How many bytes `looks_like_segd` wants to see."""
-
-_UNKNOWN_UNIT: Final = "recorded unit"
 _FINER: Final = "SEG-D before revision 3, or in relative time mode, does not give it finer"
 _FORMAT_CODES: Final = ("15", "22", "24", "36", "38", "42", "44", "48", "58", "80")
 
@@ -47,7 +42,7 @@ def looks_like_segd(first_bytes: bytes) -> bool:
     Parameters
     ----------
     first_bytes : bytes
-        The first `FIRST_BYTES` bytes of the file, or fewer where it is shorter.
+        Its first 192 bytes or more, or fewer where it is shorter.
     """
     if first_bytes[4:6] == b"SD" and first_bytes[6:7].isdigit():
         return True
@@ -59,33 +54,6 @@ def looks_like_segd(first_bytes: bytes) -> bool:
         return False
     day, hour, minute, second = int(date[3:6]), int(date[6:8]), int(date[8:10]), int(date[10:])
     return 1 <= day <= 366 and hour < 24 and minute < 60 and second <= 60
-
-
-def are_segd(paths: Sequence[Path]) -> bool:
-    """Whether files are SEG-D, by their first bytes.
-
-    Raises
-    ------
-    RecordError
-        If some are and some are not, or one is empty or cannot be read.
-    """
-    kinds = []
-    for path in paths:
-        with open_file(path) as file:
-            if not file.size:
-                raise RecordError(
-                    "the file is empty: it has 0 bytes",
-                    where=str(path),
-                    remedy="It may be truncated; copy it again or leave it out.",
-                )
-            kinds.append(looks_like_segd(file.read(0, min(FIRST_BYTES, file.size), "the begin")))
-    if any(kinds) and not all(kinds):
-        raise RecordError(
-            f"the file is no SEG-D, but {paths[kinds.index(True)]} is",
-            where=str(paths[kinds.index(False)]),
-            remedy="Open files of one format at a time.",
-        )
-    return all(kinds)
 
 
 def open_segd(
@@ -154,7 +122,7 @@ def open_segd(
     return recording_of(
         pieces,
         time_scale=scale,
-        amplitude_unit=(units.pop() if len(units) == 1 else "") or _UNKNOWN_UNIT,
+        amplitude_unit=(units.pop() if len(units) == 1 else "") or UNKNOWN_UNIT,
         findings=[*numbering_findings(records[0], sets), *event_findings(records)],
     )
 

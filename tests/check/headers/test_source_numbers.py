@@ -14,9 +14,9 @@ from deblend.model.recording import SourceFile
 from deblend.model.shots import Shots
 from deblend.records.clock_correction import drift_of_files
 from deblend.records.open import open_recording
-from deblend.records.segy_write import write_continuous_segy
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
 from deblend.synth.firing import Dither, Firing, Order
+from deblend.synth.segy_write import write_continuous_segy
 
 INTERVAL_NS = 4_000_000
 

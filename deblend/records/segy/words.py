@@ -12,8 +12,8 @@ from deblend.errors import RecordError, TimeError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S, instant_from_day_of_year
-from deblend.records.segy_binary import whole_nanoseconds
-from deblend.records.segy_frame import Frame
+from deblend.records.segy.binary import whole_nanoseconds
+from deblend.records.segy.frame import Frame
 from deblend.words import counted
 
 _DATE_WORDS: Final = ("year", "day_of_year", "hour", "minute", "second")

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.records.file_bytes import OpenFile, open_file
-from deblend.records.segy_bytes import decode_samples, has_name, headers_of
-from deblend.records.segy_frame import Frame, read_frame
-from deblend.records.segy_words import (
+from deblend.records.segy.bytes import decode_samples, has_name, headers_of
+from deblend.records.segy.frame import Frame, read_frame
+from deblend.records.segy.words import (
     auxiliary_finding,
     channel_numbers,
     check_same,

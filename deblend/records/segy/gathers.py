@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.records.file_bytes import open_file
-from deblend.records.segy_frame import read_frame
-from deblend.records.segy_slice import find_extension, read_samples, read_trace_headers
-from deblend.records.segy_words import scaled_delay_ms
+from deblend.records.segy.frame import read_frame
+from deblend.records.segy.slice import find_extension, read_samples, read_trace_headers
+from deblend.records.segy.words import scaled_delay_ms
 
 _WHOLE_IN_EXTENSION: Final = ("sequence_in_line", "sequence_in_file", "field_record", "ensemble")
 

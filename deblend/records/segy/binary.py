@@ -10,7 +10,7 @@ from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.records.file_bytes import OpenFile
-from deblend.records.segy_bytes import READABLE_FORMATS, ByteOrder, byte_order_of, headers_of
+from deblend.records.segy.bytes import READABLE_FORMATS, ByteOrder, byte_order_of, headers_of
 
 
 def read_binary_header(file: OpenFile) -> tuple[np.void, ByteOrder]:

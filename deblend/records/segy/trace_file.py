@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from deblend.model import segy_layout as layout
 from deblend.records.file_bytes import open_file
-from deblend.records.segy_frame import Frame, read_frame
-from deblend.records.segy_gathers import Traces, check_delay, check_interval
-from deblend.records.segy_slice import find_extension, read_samples, read_trace_headers
+from deblend.records.segy.frame import Frame, read_frame
+from deblend.records.segy.gathers import Traces, check_delay, check_interval
+from deblend.records.segy.slice import find_extension, read_samples, read_trace_headers
 
 _TRACES_AT_ONCE: Final = 50_000
 
@@ -61,7 +61,7 @@ def open_trace_file(path: str | Path, names: Sequence[str]) -> TraceFile:
     Parameters
     ----------
     path : str or Path
-        As in `deblend.records.segy_gathers.read_traces`.
+        As in `deblend.records.segy.gathers.read_traces`.
     names : sequence of str
         Fields of `segy_layout.TRACE_HEADER`.
 

@@ -15,15 +15,15 @@ from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
 from deblend.records.file_bytes import FileStamp, OpenFile, open_file
-from deblend.records.segy_binary import (
+from deblend.records.segy.binary import (
     declared_traces,
     header_interval_ns,
     header_sample_count,
     header_sample_format,
     read_binary_header,
 )
-from deblend.records.segy_bytes import ByteOrder, has_name, headers_of
-from deblend.records.segy_text import count_extended_texts, count_trailers
+from deblend.records.segy.bytes import ByteOrder, has_name, headers_of
+from deblend.records.segy.text import count_extended_texts, count_trailers
 from deblend.words import counted
 
 
