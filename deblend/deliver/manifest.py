@@ -23,7 +23,6 @@ PACKAGES: Final = (
     "zarr",
     "dask",
     "xarray",
-    "segyio",
     "msgspec",
     "matplotlib",
 )
