@@ -14,9 +14,11 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
+from pkgutil import walk_packages
 from threading import Event
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from deblend import blending, qc, separation
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError, DeblendError
 from deblend.run.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
@@ -42,14 +44,8 @@ OnDone = Callable[[int, Any], None]
 
 TASKS: Final = {"reference": measure_reference, "separate": separate_and_store_block}
 THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
-COMPILED: Final = (
-    "deblend.separation.loop_kernels",
-    "deblend.separation.noise_kernels",
-    "deblend.separation.outlier_kernels",
-    "deblend.separation.window_kernels",
-    "deblend.separation.transforms.patch_kernels",
-)
-"""What the loop imports on first use."""
+ROOMS_OF_A_BLOCK: Final = (blending, separation, qc)
+"""What works on a block; its compiled modules are named ``..kernels`` and imported on first use."""
 ANSWER_S: Final = 20.0
 """How long a scheduler may take to answer."""
 _QUIET_CLUSTER: Final = {
@@ -171,8 +167,16 @@ def _warm_up() -> None:
     """Load on a worker all that its first block would wait for; most of it comes with this file."""
     use_one_heap()
     keep_freed_memory()
-    for kernels in COMPILED:
+    for kernels in kernel_modules():
         import_module(kernels)
+
+
+def kernel_modules() -> list[str]:
+    """Names of the compiled modules of `ROOMS_OF_A_BLOCK`."""
+    found = (walk_packages(room.__path__, f"{room.__name__}.") for room in ROOMS_OF_A_BLOCK)
+    return sorted(
+        module.name for room in found for module in room if module.name.endswith("kernels")
+    )
 
 
 def _in_process(

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
-from importlib.util import find_spec
+from importlib import import_module
 from pathlib import Path
 from threading import Timer
 from types import SimpleNamespace
@@ -19,10 +19,11 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
+import deblend
 from deblend.errors import ClusterError
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.run import execute
-from deblend.run.execute import COMPILED, Machines, _Dispatch, count_workers, runner
+from deblend.run.execute import Machines, _Dispatch, count_workers, kernel_modules, runner
 from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
@@ -243,9 +244,19 @@ def test_blocks_are_planned_for_the_workers_of_a_scheduler(monkeypatch: pytest.M
         count_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
 
 
-def test_what_the_loop_imports_on_first_use_is_there() -> None:
-    for name in COMPILED:
-        assert find_spec(name) is not None, name
+def test_a_worker_loads_every_compiled_module_beforehand() -> None:
+    package = Path(deblend.__file__).parent
+    rooms = ("blending", "separation", "vector_transforms", "qc")
+    compiled = {
+        ".".join(path.relative_to(package.parent).with_suffix("").parts)
+        for room in rooms
+        for path in (package / room).rglob("*.py")
+        if "numba.njit(" in path.read_text(encoding="utf-8")
+    }
+    assert len(compiled) > 9
+    for name in kernel_modules():
+        import_module(name)
+    assert compiled <= set(sys.modules)
 
 
 def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
