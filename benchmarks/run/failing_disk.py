@@ -29,7 +29,8 @@ from deblend.errors import DeblendError
 from deblend.line.line_file import read_line_file
 from deblend.results.output_folder import RESULTS
 from deblend.run import store
-from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.begin import RunOptions
+from deblend.run.pipeline import run_line
 from tests.pipeline.failing_disk import FailingDisk, Fault
 
 CHANNELS: Final = 6

@@ -34,7 +34,8 @@ import deblend.report.page
 from benchmarks.result import Number, keep
 from benchmarks.run.lines import make_line, memory_for
 from deblend.line.line_file import read_line_file
-from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.begin import RunOptions
+from deblend.run.pipeline import run_line
 from deblend.run.run_folder import RunFolder
 
 DRIVER: Final = Path(__file__).parents[2] / "tests" / "pipeline" / "plain_separate.py"

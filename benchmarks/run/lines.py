@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 from deblend.blending.operator import make_operator
 from deblend.line.line_file import read_line_file
 from deblend.line.open_line import open_line
-from deblend.line.prepare_line import line_extent, prepare_line
+from deblend.line.prepare_line import line_extent, prepare_line, program_bytes
 from deblend.model.shots import Shots, make_shots
 from deblend.records.shot_table import write_shots
-from deblend.run.memory import program_bytes
 from deblend.synth.segy_write import write_continuous_segy
 
 INTERVAL_NS: Final = 4_000_000

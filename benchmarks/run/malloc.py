@@ -36,7 +36,7 @@ def one_run(line: Path, out: Path, kept: bool) -> dict[str, float]:
     """Separate a line here, and what that took."""
     import deblend.report.page
     from deblend.line.line_file import read_line_file
-    from deblend.run.memory import keep_freed_memory
+    from deblend.memory import keep_freed_memory
     from deblend.run.pipeline import run_line
 
     deblend.report.page.write_report = lambda contents, path, extras=None: path.touch()

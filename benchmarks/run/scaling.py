@@ -84,8 +84,9 @@ def one_run(line: Path, out: Path, processes: int, block_channels: int) -> None:
     begin = time.perf_counter()
     from deblend.line.line_file import read_line_file
     from deblend.progress import Step
+    from deblend.run.begin import RunOptions
     from deblend.run.execute import Machines
-    from deblend.run.pipeline import RunOptions, run_line
+    from deblend.run.pipeline import run_line
     from deblend.run.run_folder import RunFolder
     from deblend.run.unfinished import open_unfinished
 

@@ -27,9 +27,8 @@ from deblend.line.line_file import read_line_file
 from deblend.line.open_line import open_line
 from deblend.line.prepare_line import prepare_line
 from deblend.model.recording import Recording
-from deblend.run.overlap import prefetched
 from deblend.run.run_folder import RunFolder
-from deblend.run.staging import stage_records, staged_recording
+from deblend.run.staging import prefetched, stage_records, staged_recording
 from deblend.run.store import create_estimate_store, write_channels
 from deblend.separation.block import split_unknown
 from deblend.separation.job import Job

@@ -21,6 +21,7 @@ from deblend.check.noise_levels import (
 )
 from deblend.errors import RecordError
 from deblend.files import json_values
+from deblend.line.forecast import forecast_line
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.line.prepare_line import count_reasons, prepare_line
@@ -30,7 +31,6 @@ from deblend.records.find_files import find_files
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import check_output_folder
 from deblend.results.truth import truth_of
-from deblend.run.pipeline import forecast_line
 from deblend.separation.job import Job
 from deblend.separation.settings import RESIDUAL_CHOICES
 from deblend.words import counted

@@ -42,7 +42,7 @@ def demo(out: Path, small: bool) -> None:
     """Make a line with a known answer, separate it and score the result."""
     from deblend.cli.display import show_outcome
     from deblend.cli.progress import progress_display
-    from deblend.run.demo import run_demo
+    from deblend.demo import run_demo
 
     with progress_display() as progress:
         outcome = run_demo(out, progress, small=small)
@@ -110,7 +110,7 @@ def check(
 def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
     """Draw the report of a finished run in folder OUT again."""
     from deblend.cli.progress import progress_display
-    from deblend.run.pipeline import rebuild_report
+    from deblend.results.rebuild_report import rebuild_report
 
     with progress_display() as progress:
         page = rebuild_report(out, others, png, progress)

@@ -87,14 +87,9 @@ def separate(
     from deblend.line.line_file import read_line_file
     from deblend.qc.limits import overall_verdict
     from deblend.results.judge import EXIT_STATUS
-    from deblend.run.pipeline import (
-        RunOptions,
-        finish_run,
-        machines_of,
-        prepare_run,
-        run_block,
-        run_line,
-    )
+    from deblend.run.begin import RunOptions
+    from deblend.run.execute import machines_of
+    from deblend.run.pipeline import finish_run, prepare_run, run_block, run_line
 
     line = read_line_file(line_file)
     options = RunOptions(

@@ -32,7 +32,7 @@ from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.qc.measure_setup import sample_windows
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
-from deblend.run.block_progress import BlockProgress
+from deblend.separation.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES

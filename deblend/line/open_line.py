@@ -47,7 +47,11 @@ def open_line(line: LineFile) -> OpenLine:
     recording = line_recording(line, keys.records.files)
     shots = line_shots(line)
     timed = findings_of_times(line)
-    shots, logged = with_source_states(line, recording, shots)
+    near_field = keys.near_field
+    hydrophones = (
+        line_recording(line, near_field.files) if near_field and near_field.files else recording
+    )
+    shots, logged = with_source_states(line, hydrophones, shots)
     recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
     shots, corrected = with_corrected_clock(line, recording, shots)

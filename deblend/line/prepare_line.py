@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from deblend.errors import SettingsError
 from deblend.line.method_settings import line_method
 from deblend.line.open_line import OpenLine
-from deblend.run.memory import PROGRAM_BYTES
+from deblend.memory import PROGRAM_BYTES, whole_budget
+from deblend.model.geometry import Geometry
 from deblend.separation.fire_times import CHANNELS
 from deblend.separation.job import Job, prepare
 from deblend.separation.plan_blocks import (
@@ -55,6 +56,65 @@ def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
             raise
         where = f"{opened.line.path}, table [separation]"
         raise SettingsError(error.what, where=where, remedy=error.remedy) from error
+
+
+def cut_line(
+    opened: OpenLine,
+    job: Job,
+    memory_bytes: int | None,
+    *,
+    at_once: int = 1,
+    on_one_host: int = 1,
+) -> tuple[int, BlockCuts]:
+    """Budget of one process in bytes, and the blocks that fit into it.
+
+    Parameters
+    ----------
+    opened : OpenLine
+        The line.
+    job : Job
+        Its preparation.
+    memory_bytes : int or None
+        What the whole run may take; None for that of the line file, or three quarters of what is
+        free.
+    at_once : int, optional
+        Blocks that are worked on at a time.
+    on_one_host : int, optional
+        Of these, those on one machine, which share the budget.
+
+    Raises
+    ------
+    SettingsError
+        If the budget is too small.
+    """
+    memory_gb = opened.line.keys.run.memory_gb
+    if not memory_bytes and memory_gb is not None:
+        memory_bytes = round(memory_gb * 1e9)
+    refuse_refinement(job, whole_budget(memory_bytes))
+    fixed_bytes = program_bytes(opened.geometry)
+    budget = block_budget(memory_bytes, on_one_host, fixed_bytes)
+    return budget, plan_line(job, budget, at_once, fixed_bytes, processes_on_host=on_one_host)
+
+
+def block_budget(memory_bytes: int | None, processes: int, fixed_bytes: int) -> int:
+    """Bytes for the arrays of one block; none or less where processes take all by themselves.
+
+    Parameters
+    ----------
+    memory_bytes : int or None
+        What the whole run may take; three quarters of what is free by default.
+    processes : int
+        Processes that share it.
+    fixed_bytes : int
+        What each of them takes besides.
+    """
+    return whole_budget(memory_bytes) // processes - fixed_bytes
+
+
+def program_bytes(geometry: Geometry) -> int:
+    """What a process takes besides the arrays of a block: itself, and positions of all traces."""
+    positions = (geometry.offset_m, geometry.receiver_x_m, geometry.receiver_y_m)
+    return PROGRAM_BYTES + sum(array.nbytes for array in positions if any(array.strides))
 
 
 def line_extent(job: Job) -> Extent:

@@ -39,11 +39,20 @@ class ChosenRows:
 
 
 def with_source_states(
-    line: LineFile, recording: Recording, shots: Shots
+    line: LineFile, hydrophones: Recording, shots: Shots
 ) -> tuple[Shots, tuple[Finding, ...]]:
     """Shots as they were fired, by all that the line file names; as given where it names nothing.
 
     Misfires are not live, and what went off by itself becomes a row with deliver = False.
+
+    Parameters
+    ----------
+    line : LineFile
+        The line file.
+    hydrophones : Recording
+        Holds the near-field hydrophones, where the line file names any.
+    shots : Shots
+        As read from the table.
 
     Raises
     ------
@@ -59,7 +68,7 @@ def with_source_states(
         shots, findings = fired.shots, fired.findings
     if line.keys.near_field is None:
         return shots, findings
-    shots, heard = _with_near_field(line, recording, shots)
+    shots, heard = _with_near_field(line, hydrophones, shots)
     return shots, (*findings, *heard)
 
 
@@ -121,15 +130,13 @@ def _in_headers(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
 
 
 def _with_near_field(
-    line: LineFile, recording: Recording, shots: Shots
+    line: LineFile, hydrophones: Recording, shots: Shots
 ) -> tuple[Shots, tuple[Finding, ...]]:
     from deblend.line.near_field import near_field
-    from deblend.line.open_line import line_recording
     from deblend.records.conditioned import as_recorded
 
     keys = line.keys.near_field
     assert keys is not None
-    hydrophones = line_recording(line, keys.files) if keys.files else recording
     hydrophones = as_recorded(hydrophones)
     by_name = {str(source): source for source in shots.sources}
     findings: list[Finding] = []

@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from deblend import blending, qc, separation
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError, DeblendError
-from deblend.run.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
+from deblend.line.line_file import LineFile
+from deblend.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
 from deblend.run.run_plan import software_versions
 from deblend.run.unfinished import (
     OnIteration,
@@ -90,6 +91,12 @@ class Machines:
     def blocks_on_one_host(self) -> int:
         """Blocks that are in the memory of one machine at a time."""
         return self.processes if self.scheduler is None else self.workers_on_fullest_host
+
+
+def machines_of(line: LineFile) -> Machines:
+    """Where the line file says to compute."""
+    keys = line.keys.run
+    return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
 
 
 def count_workers(machines: Machines) -> Machines:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +14,7 @@ from deblend.blending.operator import make_operator
 from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
 from deblend.line.open_line import with_new
+from deblend.memory import give_back_freed_memory
 from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, Step
 from deblend.qc.group_likeness import GroupLikeness
@@ -42,11 +42,9 @@ from deblend.run.delivery import (
     report_contents,
     write_line_manifest,
 )
-from deblend.run.line_products import line_products
-from deblend.run.line_seams import line_seams
-from deblend.run.memory import give_back_freed_memory
+from deblend.run.line_measures import line_products, line_seams
 from deblend.run.run_folder import RunFolder
-from deblend.run.run_plan import read_plan
+from deblend.run.run_plan import read_plan, utc_now
 from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
@@ -94,8 +92,7 @@ def write_results(
     if unfinished.shifts is not None:
         others.append(results / FIRE_TIMES)
         write_text(others[-1], shifts_csv(unfinished.shifts, unfinished.job))
-    ended_utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    write_line_manifest(results / MANIFEST, folder, unfinished, files, others, findings, ended_utc)
+    write_line_manifest(results / MANIFEST, folder, unfinished, files, others, findings, utc_now())
     publish(results, folder)
     _remove_run_folder(unfinished.folder)
     return files, findings

@@ -11,6 +11,7 @@ import os
 import platform
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -90,6 +91,11 @@ class RunPlan:
         """Span and channels of a block; blocks of one span follow each other."""
         span, block = divmod(number, len(self.channels))
         return span, range(*self.channels[block])
+
+
+def utc_now() -> str:
+    """Time stamp of now, to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def software_versions() -> dict[str, str]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar
 
 from deblend.model.recording import Recording
 from deblend.qc.record_samples import SampleRange, nothing_seen
-from deblend.run.overlap import prefetched
 from deblend.run.run_folder import RunFolder
 from deblend.run.store import (
     CHUNK_SAMPLES,
@@ -19,6 +19,7 @@ from deblend.run.store import (
 )
 from deblend.run.stored_values import read_value, write_value
 
+T = TypeVar("T")
 MOST_SLAB_BYTES: Final = 400_000_000
 """Of a slab of a single chunk, for a record of many channels."""
 ENOUGH_SLAB_BYTES: Final = 32_000_000
@@ -95,3 +96,20 @@ def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:
 def staged_recording(recording: Recording, run_folder: RunFolder) -> Recording:
     """The record with its samples from the store."""
     return replace(recording, samples=StoredSamples(open_array(run_folder.records)))
+
+
+def prefetched(items: Iterable[T]) -> Iterator[T]:
+    """Items, each made in a thread while the one before it is used.
+
+    Parameters
+    ----------
+    items : iterable
+        Whatever it raises is raised in its place. One item more than without this is in memory.
+    """
+    source = iter(items)
+    end = object()
+    with ThreadPoolExecutor(1) as thread:
+        next_item = thread.submit(next, source, end)
+        while (item := next_item.result()) is not end:
+            next_item = thread.submit(next, source, end)
+            yield item  # type: ignore[misc]  # only `end` is no item

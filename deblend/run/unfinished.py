@@ -93,6 +93,13 @@ class UnfinishedRun:
         measures: BlockMeasures = read_value(self.folder.done(block))
         return measures
 
+    def sample_count(self, block: int) -> int:
+        """Samples of the gathers of a block, without its neighbours."""
+        span, channels = self.plan.place(block)
+        begin, end = self.plan.spans[span]
+        shots = int((self.job.layout.row[:, begin:end] >= 0).sum())
+        return shots * len(channels) * self.job.length
+
     def missing_blocks(self) -> list[int]:
         """Blocks that are not finished, in order."""
         return [block for block in range(self.plan.count) if not self.folder.is_done(block)]

@@ -24,8 +24,9 @@ from deblend.line.line_file import LineFile, list_keys
 from deblend.model.findings import Finding
 from deblend.progress import Progress
 from deblend.results.output_folder import UNFINISHED
+from deblend.run.begin import RunOptions
 from deblend.run.execute import Machines
-from deblend.run.pipeline import Outcome, RunOptions
+from deblend.run.pipeline import Outcome
 
 
 def call(*arguments: object) -> Result:
@@ -187,7 +188,7 @@ def test_what_was_not_foreseen_is_one_line_too(monkeypatch: pytest.MonkeyPatch) 
     def fault(*arguments: object) -> Path:
         raise ZeroDivisionError("division\nby zero")
 
-    monkeypatch.setattr("deblend.run.pipeline.rebuild_report", fault)
+    monkeypatch.setattr("deblend.results.rebuild_report.rebuild_report", fault)
     result = call("report", "somewhere")
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
@@ -199,7 +200,7 @@ def test_a_stop_says_that_nothing_was_written(monkeypatch: pytest.MonkeyPatch) -
     def stop(*arguments: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("deblend.run.pipeline.rebuild_report", stop)
+    monkeypatch.setattr("deblend.results.rebuild_report.rebuild_report", stop)
     result = call("report", "somewhere")
     assert result.exit_code == 130
     assert result.stderr == "stopped: no result was written\n"

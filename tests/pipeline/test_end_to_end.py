@@ -29,14 +29,15 @@ from small_line import (
 )
 
 from deblend.line.line_file import read_line_file
+from deblend.memory import PROGRAM_BYTES
 from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
 from deblend.progress import Step
 from deblend.records.shot_table import write_shots
 from deblend.report.contents import read_contents
 from deblend.results.output_folder import RESULTS, UNFINISHED
-from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.begin import RunOptions
+from deblend.run.pipeline import run_line
 from deblend.separation.job import Job
 from deblend.separation.plan_blocks import BlockCuts
 
@@ -213,7 +214,7 @@ def test_seams_of_blocks_are_findings(tmp_path: Path, monkeypatch: pytest.Monkey
 
     assert not seams()  # one block
     with monkeypatch.context() as patch:
-        patch.setattr("deblend.run.pipeline.plan_line", two_blocks)
+        patch.setattr("deblend.line.prepare_line.plan_line", two_blocks)
         assert not seams()  # the method does not look across channels
         line.rewrite("patch = [20, 1, 32]", "patch = [20, 2, 32]")
         patch.setattr("deblend.separation.job.halo", lambda method, axis: 1)
@@ -272,7 +273,7 @@ def test_too_little_space_is_said_before_any_work(
     line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     usage = SimpleNamespace(free=1_000)
-    monkeypatch.setattr("deblend.run.forecast.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("deblend.line.forecast.shutil.disk_usage", lambda path: usage)
     result = call("separate", line.line_file)
     assert result.exit_code == 2
     assert re.search(

@@ -10,10 +10,11 @@ from small_line import SmallLine, make_small_line
 
 from deblend.errors import OutputError
 from deblend.line.line_file import read_line_file
+from deblend.memory import PROGRAM_BYTES
 from deblend.report.contents import Contents
 from deblend.results.output_folder import RESULTS
-from deblend.run.memory import PROGRAM_BYTES
-from deblend.run.pipeline import RunOptions, run_line
+from deblend.run.begin import RunOptions
+from deblend.run.pipeline import run_line
 from deblend.run.run_folder import RunFolder
 
 Results = dict[str, bytes]

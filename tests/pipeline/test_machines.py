@@ -18,9 +18,9 @@ from distributed import Client
 from small_line import DONE, SmallLine, make_small_line
 
 from deblend.errors import ClusterError
+from deblend.memory import PROGRAM_BYTES
 from deblend.results.output_folder import FIRE_TIMES
 from deblend.run.execute import Machines, runner
-from deblend.run.memory import PROGRAM_BYTES
 from deblend.run.run_folder import RunFolder
 from deblend.run.run_plan import software_versions
 

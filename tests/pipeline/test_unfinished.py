@@ -10,16 +10,17 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import pytest
 from small_line import DONE, Call, SmallLine, make_small_line
 
 from deblend.errors import OutputError, SettingsError
 from deblend.line.line_file import read_line_file
 from deblend.line.open_line import open_line
-from deblend.line.prepare_line import plan_line, prepare_line, refuse_refinement
+from deblend.line.prepare_line import block_budget, plan_line, prepare_line, refuse_refinement
+from deblend.memory import PROGRAM_BYTES
 from deblend.report.contents import read_contents
 from deblend.results.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISHED
-from deblend.run.memory import PROGRAM_BYTES, block_budget
 from deblend.run.run_folder import RunFolder, locked
 from deblend.run.run_plan import write_plan
 from deblend.run.unfinished import open_unfinished, separate_and_store_block
@@ -341,7 +342,7 @@ def test_other_software_is_refused(
     from deblend.run.run_plan import software_versions
 
     other = software_versions() | {"numpy": "1.0"}
-    monkeypatch.setattr("deblend.run.pipeline.software_versions", lambda: other)
+    monkeypatch.setattr("deblend.run.begin.software_versions", lambda: other)
     refused = call("separate", begun.line_file)
     assert refused.exit_code == 2
     assert re.search(r"version of numpy was \S+ and is 1\.0", refused.stderr)
@@ -472,12 +473,13 @@ def test_a_budget_is_that_of_one_machine(line: SmallLine) -> None:
 
 
 def test_refined_times_take_channels_of_the_whole_line(line: SmallLine) -> None:
-    job = replace(prepare_line(open_line(read_line_file(line.line_file))), refine_times=True)
+    plain = prepare_line(open_line(read_line_file(line.line_file)))
+    job = replace(plain, settings=msgspec.structs.replace(plain.settings, refine_times=True))
     with pytest.raises(SettingsError, match=r"takes 0\.3\d* GB.* Give at least \S+ GB") as refused:
         refuse_refinement(job, PROGRAM_BYTES // 2)
     least_gb = float(re.findall(r"at least (\S+) GB", str(refused.value))[0])
     refuse_refinement(job, round(least_gb * 1e9))
-    refuse_refinement(replace(job, refine_times=False), 0)
+    refuse_refinement(plain, 0)
 
 
 def test_a_target_below_a_file(line: SmallLine, call: Call) -> None:

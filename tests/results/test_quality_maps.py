@@ -13,7 +13,7 @@ from deblend.model.shots import make_shots
 from deblend.qc.likeness_maps import WindowProducts, likeness_maps
 from deblend.qc.measure_setup import MeasureSetup
 from deblend.results.quality_maps import write_maps
-from deblend.run.line_products import line_products
+from deblend.run.line_measures import line_products
 
 SHOTS, CHANNELS, WINDOWS, OCTAVES = 24, 7, 2, 7
 NUMBERS = np.arange(101, 101 + CHANNELS)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
 import socket
-import subprocess
-import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext, suppress
@@ -14,17 +11,14 @@ from importlib import import_module
 from pathlib import Path
 from threading import Timer
 from types import SimpleNamespace
-from typing import Any, Final
+from typing import Any
 
-import numpy as np
 import pytest
 
 import deblend
 from deblend.errors import ClusterError
-from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.run import execute
 from deblend.run.execute import Machines, _Dispatch, count_workers, kernel_modules, runner
-from deblend.run.memory import PROGRAM_BYTES, block_budget, keep_freed_memory, program_bytes
 
 A, B = "tcp://10.0.0.1:1", "tcp://10.0.0.1:2"
 
@@ -257,50 +251,3 @@ def test_a_worker_loads_every_compiled_module_beforehand() -> None:
     for name in kernel_modules():
         import_module(name)
     assert compiled <= set(sys.modules)
-
-
-def test_freed_memory_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: list[tuple[int, int]] = []
-    library = SimpleNamespace(mallopt=lambda *what: asked.append(what))
-    monkeypatch.setattr(ctypes, "CDLL", lambda name: library)
-    keep_freed_memory()
-    assert asked == [(-3, 32 << 20), (-1, 512 << 20)]
-    monkeypatch.setattr(ctypes, "CDLL", lambda name: SimpleNamespace())  # not glibc
-    keep_freed_memory()
-
-
-HEAPS: Final = """
-import ctypes, sys
-from threading import Barrier, Thread
-from deblend.run.memory import use_one_heap
-library = ctypes.CDLL(None)
-library.fopen.restype = library.malloc.restype = ctypes.c_void_p
-library.malloc.argtypes = [ctypes.c_size_t]
-use_one_heap()
-together = Barrier(6)
-def take():
-    library.malloc(1000)
-    together.wait()
-threads = [Thread(target=take) for _ in range(6)]
-[thread.start() for thread in threads], [thread.join() for thread in threads]
-file = ctypes.c_void_p(library.fopen(sys.argv[1].encode(), b"w"))
-library.malloc_info(0, file)
-library.fclose(file)
-"""
-
-
-@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_info"), reason="not glibc")
-def test_threads_share_one_heap(tmp_path: Path) -> None:
-    found = tmp_path / "heaps.xml"
-    subprocess.run([sys.executable, "-c", HEAPS, str(found)], check=True)
-    assert found.read_text().count("<heap nr=") == 1
-
-
-def test_positions_of_all_traces_are_no_room_for_arrays() -> None:
-    unknown = unknown_geometry(5000, 4000)
-    known = np.zeros((50, 400))
-    towed = Geometry(known, known.copy(), known.copy(), known[0])
-    assert program_bytes(unknown) == PROGRAM_BYTES
-    fixed_bytes = program_bytes(towed)
-    assert fixed_bytes == PROGRAM_BYTES + 3 * 50 * 400 * 8
-    assert block_budget(2 * fixed_bytes + 8, 2, fixed_bytes) == 4

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from deblend.progress import Progress, Step
-from deblend.run.run_plan import RunPlan
-from deblend.separation.job import Job
 from deblend.separation.loop import IterationRecord
 
 
@@ -97,11 +95,3 @@ class BlockProgress:
         self._progress(
             Step("separate", self._part * total, total, note, worked, self._samples_remaining())
         )
-
-
-def samples_of(job: Job, plan: RunPlan, block: int) -> int:
-    """Samples of the gathers of a block, without its neighbours."""
-    span, channels = plan.place(block)
-    begin, end = plan.spans[span]
-    shots = int((job.layout.row[:, begin:end] >= 0).sum())
-    return shots * len(channels) * job.length

@@ -1,19 +1,25 @@
-"""Energies and products in the windows of a line, some channels at a time, from its blocks."""
+"""What blocks measured, read back for the whole line: products of windows, and seams."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deblend.qc.leakage import LEAKAGE
 from deblend.qc.likeness_maps import WindowProducts, join_products
 from deblend.qc.metrics import BlockMeasures
+from deblend.qc.seams import SHOTS, SeamWindows, join_seams, seam_windows
 from deblend.run.run_plan import RunPlan
+from deblend.run.stored_values import read_value
+from deblend.run.unfinished import UnfinishedRun
+from deblend.separation.neighbours import Neighbours, SeamEstimates
 
 MOST_TRACES: Final = 1 << 15
 """Traces at a time: each takes some 2 kB until its maps are written."""
+_SHOTS_AT_ONCE: Final = 16 * SHOTS
 
 
 def line_products(
@@ -43,7 +49,7 @@ def line_products(
 
 def _of_all_spans(blocks: Iterator[BlockMeasures], channels: slice, total: int) -> WindowProducts:
     """Blocks of the same channels in the rows of the line."""
-    whole: list[np.ndarray] | None = None
+    whole: list[NDArray[Any]] | None = None
     for block in blocks:
         own = join_products(list(block.values[LEAKAGE.name].products))
         parts = [part[:, channels] for part in (own.kept, own.removed, own.product)]
@@ -53,3 +59,37 @@ def _of_all_spans(blocks: Iterator[BlockMeasures], channels: slice, total: int) 
             one[block.rows] += part
     assert whole is not None  # there is at least one span
     return WindowProducts(*whole)
+
+
+def line_seams(unfinished: UnfinishedRun) -> SeamWindows | None:
+    """Compare, block by block, what it made beyond its cuts with what is delivered there.
+
+    Returns
+    -------
+    SeamWindows or None
+        None where the line is in one piece.
+    """
+    parts: list[SeamWindows] = []
+    for block in range(unfinished.plan.count):
+        path = unfinished.folder.seam(block)
+        if path.exists():
+            kept: SeamEstimates = read_value(path)
+            for neighbours in kept.parts:
+                parts += _compared(unfinished, neighbours)
+    return join_seams(parts) if parts else None
+
+
+def _compared(unfinished: UnfinishedRun, neighbours: Neighbours) -> Iterator[SeamWindows]:
+    """Source by source, some shots at a time."""
+    shots, channels = unfinished.job.shots, neighbours.channels
+    dead = unfinished.counts.dead[channels.start : channels.stop]
+    for number, source in enumerate(shots.sources):
+        own = np.flatnonzero(shots.source[neighbours.rows] == source)
+        for begin in range(0, len(own), _SHOTS_AT_ONCE):
+            some = own[begin : begin + _SHOTS_AT_ONCE]
+            rows = neighbours.rows[some]
+            delivered = unfinished.estimates(number, rows).read(
+                np.arange(len(rows)), np.asarray(channels)
+            )
+            other = np.where(dead[:, None], 0, neighbours.estimate[some])
+            yield seam_windows(delivered, other, rows, channels, unfinished.measures.windows)

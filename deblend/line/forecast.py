@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import OutputError
-from deblend.line.prepare_line import line_extent
+from deblend.line.open_line import OpenLine
+from deblend.line.prepare_line import cut_line, line_extent
 from deblend.separation.block import MOST_PASSES
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import Job, loop_channels
@@ -97,6 +98,20 @@ def _size(count: float) -> str:
     """Bytes in words: 3.2 MB, 12 GB."""
     unit, name = next((pair for pair in _UNITS if count >= 0.995 * pair[0]), _UNITS[-1])
     return f"{count / unit:.2g} {name}" if count < 99.5 * unit else f"{count / unit:.0f} {name}"
+
+
+def forecast_line(opened: OpenLine, job: Job) -> Forecast:
+    """What a run of this line will take on this machine, as it is now.
+
+    Raises
+    ------
+    SettingsError
+        If the memory budget is too small.
+    """
+    keys = opened.line.keys.run
+    processes = keys.processes if keys.scheduler is None else 1
+    _, blocks = cut_line(opened, job, None, at_once=processes, on_one_host=processes)
+    return forecast(job, blocks)
 
 
 def forecast(job: Job, plan: BlockCuts) -> Forecast:

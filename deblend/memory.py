@@ -1,4 +1,4 @@
-"""How much memory a run may take, and what of it is left for the arrays of a block."""
+"""Memory: how much of it is free, how much a run may take, and what the allocator keeps."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
-
-from deblend.model.geometry import Geometry
 
 PART_OF_FREE: Final = 0.75
 PROGRAM_BYTES: Final = 600_000_000
@@ -37,30 +35,9 @@ def free_memory() -> int:
     return max(free, 0)
 
 
-def block_budget(memory_bytes: int | None, processes: int, fixed_bytes: int) -> int:
-    """Bytes for the arrays of one block; none or less where processes take all by themselves.
-
-    Parameters
-    ----------
-    memory_bytes : int or None
-        What the whole run may take; three quarters of what is free by default.
-    processes : int
-        Processes that share it.
-    fixed_bytes : int
-        What each of them takes besides.
-    """
-    return whole_budget(memory_bytes) // processes - fixed_bytes
-
-
 def whole_budget(memory_bytes: int | None) -> int:
-    """What the whole run may take: what is stated, or three quarters of what is free."""
+    """What the whole run may take: what was asked for, or three quarters of what is free."""
     return round(PART_OF_FREE * free_memory()) if memory_bytes is None else memory_bytes
-
-
-def program_bytes(geometry: Geometry) -> int:
-    """What a process takes besides the arrays of a block: itself, and positions of all traces."""
-    positions = (geometry.offset_m, geometry.receiver_x_m, geometry.receiver_y_m)
-    return PROGRAM_BYTES + sum(array.nbytes for array in positions if any(array.strides))
 
 
 def use_one_heap() -> None:

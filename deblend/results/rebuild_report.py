@@ -1,0 +1,56 @@
+"""`deblend report`: the page of a finished run drawn again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from deblend.progress import Progress, Step, silent
+from deblend.report.contents import read_contents
+from deblend.results.output_folder import PAGE, SAMPLES
+from deblend.results.report_extras import read_extras
+
+
+def rebuild_report(
+    folder: Path,
+    others: Sequence[Path] = (),
+    pictures: Path | None = None,
+    progress: Progress = silent,
+) -> Path:
+    """Draw the report of a finished run again, from the samples kept with it.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the results.
+    others : sequence of Path, optional
+        Injections and comparisons to be shown, too; see `read_extras`.
+    pictures : Path, optional
+        Folder for every figure as a PNG file.
+    progress : callable, optional
+        Gets the name of each picture, which takes about a second.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    InputError
+        If the samples are missing or damaged.
+    OutputError
+        If the page or a picture cannot be written.
+    """
+    from deblend.report.figures import write_pictures
+    from deblend.report.page import write_report
+
+    path = folder / PAGE
+    contents, extras = read_contents(folder / SAMPLES), read_extras(folder, others)
+    progress(Step("report", 0, 0, PAGE))
+    write_report(contents, path, extras)
+    if pictures is not None:
+        write_pictures(
+            contents, pictures, extras, lambda name: progress(Step("report", 0, 0, name))
+        )
+    return path
