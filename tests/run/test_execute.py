@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext, suppress
