@@ -8,17 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from deblend.check.check_tables import FileRow, SourceRow, file_rows, source_rows
-from deblend.check.check_words import verified_rows
+from deblend.check.arrivals.near_record import nearest_channels
 from deblend.check.headers.fire_time_variation import HALF_POWER_PRODUCT
-from deblend.check.input_check import verify_against_samples
-from deblend.check.near_record import nearest_channels
 from deblend.check.noise_levels import (
     NoiseLevels,
     noise_findings,
     noise_levels,
     quiet_stretches,
 )
+from deblend.check.tables import FileRow, SourceRow, file_rows, source_rows
+from deblend.check.verify_samples import verify_against_samples
+from deblend.check.words import verified_rows
 from deblend.errors import RecordError
 from deblend.files import json_values
 from deblend.line.forecast import forecast_line
@@ -58,7 +58,7 @@ class Check:
 
 
 def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = False) -> Check:
-    """Read headers and tables of a line and say what a run would do.
+    """Read headers and tables of a line, and describe what a run would do.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
 
 
 def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:
-    """What only the samples tell: clocks, shots, clipping, noise."""
+    """What is read from samples: clocks, shots, clipping, noise."""
     from deblend.check.headers.source_numbers import placed_as_other
 
     findings = verify_against_samples(
@@ -224,7 +224,7 @@ def _gaps(opened: OpenLine) -> str:
     return f"{len(gaps)}, {missing_s:.3f} s" if gaps else "none"
 
 
-def _told_apart(opened: OpenLine) -> str:
+def _distinguishable(opened: OpenLine) -> str:
     """From which frequency on the fire times of every two sources vary enough."""
     varies_s = [f.value for f in opened.findings if f.metric == "fire_time_variation"]
     if not varies_s:
@@ -256,7 +256,7 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("delivered", by_source),
         ("not delivered", reasons or "none"),
         ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
-        ("told apart", _told_apart(opened)),
+        ("told apart", _distinguishable(opened)),
         ("before separation", "linear filters that never change; no gain, moveout, mute, scaling"),
         ("method", f"{job.all_settings['method']} ({settings})"),
         ("iterations", f"{job.settings.iterations}, seed {job.settings.seed}"),

@@ -23,7 +23,7 @@ _MICROBAR: Final = {"µbar": 1.0, "Pa": 10.0, "mbar": 1e3, "bar": 1e6}
 """From units of pressure; a bar is 100 000 Pa by definition."""
 _LOUD: Final = 4.0
 """A channel is loud when it exceeds the median of the channels by this factor (12 dB)."""
-_BESIDE_S: Final = 10.0
+_NEARBY_S: Final = 10.0
 _ROUNDING: Final = 16.0 * float(np.finfo(np.float32).eps)
 """Of the largest sample: single precision and a few sums leave so much where nothing is."""
 
@@ -99,17 +99,17 @@ def noise_levels(recording: Recording, stretches: list[tuple[int, int]]) -> Nois
         duration,
         recording.channel_numbers,
         "µbar" if factor else unit,
-        _ROUNDING * _largest_beside(recording, stretches) * (factor or 1.0),
+        _ROUNDING * _largest_nearby(recording, stretches) * (factor or 1.0),
     )
 
 
-def _largest_beside(recording: Recording, stretches: list[tuple[int, int]]) -> float:
+def _largest_nearby(recording: Recording, stretches: list[tuple[int, int]]) -> float:
     """Largest sample of some seconds before and after each stretch."""
     count, channels = recording.shape[1], range(recording.shape[0])
-    beside = round(_BESIDE_S / recording.interval_s)
+    nearby = round(_NEARBY_S / recording.interval_s)
     largest = 0.0
     for start, stop in stretches:
-        for first, last in ((max(0, start - beside), start), (stop, min(count, stop + beside))):
+        for first, last in ((max(0, start - nearby), start), (stop, min(count, stop + nearby))):
             if first < last:
                 samples = np.abs(recording.read(channels, first, last))
                 largest = max(largest, float(np.nan_to_num(samples).max(initial=0.0)))

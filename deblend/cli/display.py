@@ -11,14 +11,14 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Column, Table
 
-from deblend.check.check_words import with_many_as_one
+from deblend.check.words import with_many_as_one
 from deblend.model.findings import Finding
 from deblend.words import counted
 
 if TYPE_CHECKING:
     from deblend.check.check import Check
-    from deblend.check.check_tables import FileRow, SourceRow
     from deblend.check.noise_levels import NoiseLevels
+    from deblend.check.tables import FileRow, SourceRow
     from deblend.model.key_table import Key
     from deblend.run.pipeline import Outcome
 

@@ -91,7 +91,7 @@ def placed_as_other(shots: Shots) -> dict[int, int | str]:
 
 
 def as_placed(shots: Shots) -> Shots:
-    """The same shots, each as the source where it lies."""
+    """Shots with the source that is towed where each lies."""
     source = shots.source.copy()
     for row, other in placed_as_other(shots).items():
         source[row] = other
@@ -129,12 +129,12 @@ def _elsewhere(shots: Shots) -> dict[int, tuple[int | str, float]]:
 
 def _mixed_up(shots: Shots) -> Finding | None:
     """Sources of which many shots each lie at different places abeam of the common track."""
-    ahead = shooting_direction(shots)
+    forward = shooting_direction(shots)
     known = np.flatnonzero(np.isfinite(shots.x_m) & np.isfinite(shots.y_m))
-    if ahead is None or len(shots.sources) < 2 or known.size < _TRACK_SHOTS:
+    if forward is None or len(shots.sources) < 2 or known.size < _TRACK_SHOTS:
         return None
     order = known[np.argsort(shots.fire_time_ns[known], kind="stable")]
-    across = shots.x_m[order] * ahead[1] - shots.y_m[order] * ahead[0]
+    across = shots.x_m[order] * forward[1] - shots.y_m[order] * forward[0]
     half = _TRACK_SHOTS // 2
     longer = np.pad(across, half, mode="reflect", reflect_type="odd")
     course = np.convolve(longer, np.full(_TRACK_SHOTS, 1.0 / _TRACK_SHOTS), mode="valid")
@@ -162,12 +162,12 @@ def _mixed_up(shots: Shots) -> Finding | None:
 def _starboard_m(shots: Shots) -> NDArray[np.float64]:
     """Place of each shot to starboard of the course of all sources; NaN where unknown."""
     out = np.full(len(shots), np.nan)
-    ahead = shooting_direction(shots)
+    forward = shooting_direction(shots)
     known = np.flatnonzero(np.isfinite(shots.x_m) & np.isfinite(shots.y_m))
-    if ahead is None or known.size < _FEWEST:
+    if forward is None or known.size < _FEWEST:
         return out
     order = known[np.argsort(shots.fire_time_ns[known], kind="stable")]
-    across = shots.x_m[order] * ahead[1] - shots.y_m[order] * ahead[0]
+    across = shots.x_m[order] * forward[1] - shots.y_m[order] * forward[0]
     # The course of a turning vessel: a straight line through the neighbours of each shot, each
     # source relative to its own mean.
     centred = across.copy()

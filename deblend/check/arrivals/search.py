@@ -3,31 +3,31 @@
 A shot that is in no row of the table, and fired close to others, is taken for their weakness or
 lateness by a fit that lets every amplitude be anything. So disagreements compete: a further arrival
 at any time, or a shot of the table that is not as usual. What explains most is accepted, together
-with all that lie apart from it, and the record is fitted anew; what is still unexplained is looked
-at then. A disagreement that goes away when others are accepted is never told.
+with all that lie apart from it, and the record is fitted again; what is still unexplained is looked
+at then. A disagreement that goes away when others are accepted is never reported.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.check.arrival_fit import Fired, UsualArrivals
-from deblend.check.arrival_null import Chance, Projected, chance_of, left_beyond_usual, project
-from deblend.check.arrival_view import Explained
+from deblend.check.arrivals.amplitude_fit import Fired, UsualArrivals
+from deblend.check.arrivals.chance import Chance, Projected, chance_of, excess_residual, project
+from deblend.check.arrivals.windows import Explained
 
 STRAY_AMPLITUDE: Final = 0.6
 DEVIATIONS: Final = 8.0
 _LIKENESS: Final = 0.4
 """Of the energy there: a weak source is not seen in every loud event."""
 _OUTWEIGHED: Final = 3.0
-"""What is left of a shot in any case must be smaller than its disagreement by this factor."""
+"""The residual of a shot in any case must be smaller than its disagreement by this factor."""
 _INDEPENDENT: Final = 0.15
-"""Of its energy: an arrival that others explain but for this cannot be told from them."""
+"""Of its energy: an arrival that others explain but for this is not independent."""
 _LOOSER: Final = 0.04
 """Stiffness of what is not as expected: its amplitude deviates five times as much."""
 _UNUSUAL: Final = 0.4
@@ -35,7 +35,7 @@ _UNUSUAL: Final = 0.4
 _LEAST_GAIN: Final = 0.03
 """Of the energy of an arrival: less is explained by trading between shots that lie close."""
 WIDEST: Final = 5.0
-"""Shots whose amplitude scatters more are not told from the shots beside them."""
+"""Shots whose amplitude scatters more cannot be separated from the shots near them."""
 _BACK_TO_USUAL: Final = 0.25
 _LARGEST: Final = 2.4
 """Amplitude of two shots at one time; more is no arrival."""
@@ -53,8 +53,8 @@ _PEAK: Final = 3
 """Samples on either side of a peak that is not like an arrival."""
 
 
-UNJUDGED: Final = ("not_recorded", "few_shots", "overlapped", "disturbed")
-"""Why nothing can be said of a shot: a gap or the end of the record; too few shots of its source;
+UNVERIFIED: Final = ("not_recorded", "few_shots", "overlapped", "disturbed")
+"""Why a shot is not verified: a gap or the end of the record; too few shots of its source;
 other shots at its time; noise or the interference of others."""
 
 Refit = Callable[[Fired], Explained]
@@ -86,7 +86,7 @@ class Search:
     chance: Chance
     """What they were held against."""
     traded: frozenset[int]
-    """Rows of the table that lack what others have too much, so that neither can be told."""
+    """Rows of the table that lack what others have too much, so that neither is certain."""
 
 
 def search_changes(
@@ -117,8 +117,8 @@ def search_changes(
     """
     together = TOGETHER_S / interval_s
     now = refit(table)
-    seen = project(now.left, usual, now.fired, interval_s)
-    chance = chance_of(seen, now.left, usual, now.fired, known)
+    seen = project(now.residual, usual, now.fired, interval_s)
+    chance = chance_of(seen, now.residual, usual, now.fired, known)
     settled, refused = set[int](), list[float]()
     for _ in range(_ROUNDS):
         changes = _further(seen, now, usual, chance)
@@ -132,7 +132,7 @@ def search_changes(
         refused += nothing
         if _changed(now.fired, table) > max(_FEWEST, _MANY * len(table.window)):
             break
-        seen = project(now.left, usual, now.fired, interval_s)
+        seen = project(now.residual, usual, now.fired, interval_s)
     return Search(now, chance, frozenset(settled))
 
 
@@ -153,22 +153,18 @@ def _changed(fired: Fired, table: Fired) -> int:
 def _with(fired: Fired, changes: list[_Change]) -> Fired:
     stiffness = fired.stiffness.copy()
     stiffness[[change.row for change in changes if change.row >= 0]] *= _LOOSER
-    more = [change for change in changes if change.row < 0]
-    window = np.array([change.window for change in more])
-    return Fired(
-        np.concatenate([fired.window, window]),
-        np.concatenate([fired.source_row, [change.source_row for change in more]]).astype(np.int64),
-        np.concatenate([fired.expected, np.ones(len(more))]),
-        np.concatenate([fired.origin, window]),
-        np.concatenate([fired.slack, np.full(len(more), np.inf)]),
-        np.concatenate([stiffness, [_LOOSER * change.stiffness for change in more]]),
+    further = [change for change in changes if change.row < 0]
+    return replace(fired, stiffness=stiffness).with_further(
+        np.array([change.window for change in further]),
+        np.array([change.source_row for change in further], dtype=np.int64),
+        np.array([_LOOSER * change.stiffness for change in further]),
     )
 
 
 def _without_needless(
     now: Explained, table: Fired, usual: UsualArrivals, refit: Refit, together: float
 ) -> tuple[Explained, set[int], list[float]]:
-    """Take back what turned out to be as usual, nothing, or traded; say which rows and where."""
+    """Take back what turned out to be as usual, nothing, or traded; also those rows and places."""
     fired, count = now.fired, len(table.window)
     unusual = unusual_shots(fired, table)
     off = now.fit.fitted[:count] - table.expected
@@ -180,14 +176,7 @@ def _without_needless(
     stiffness = fired.stiffness.copy()
     stiffness[:count][again] = table.stiffness[again]
     kept = np.concatenate([np.ones(count, dtype=np.bool_), ~nothing])
-    fewer = Fired(
-        fired.window[kept],
-        fired.source_row[kept],
-        fired.expected[kept],
-        fired.origin[kept],
-        fired.slack[kept],
-        stiffness[kept],
-    )
+    fewer = replace(fired, stiffness=stiffness).take(kept)
     return (
         refit(fewer),
         set(np.flatnonzero(traded).tolist()),
@@ -202,7 +191,7 @@ def _traded(
     length: int,
     together: float,
 ) -> NDArray[np.bool_]:
-    """Shots that lack what another one has too much: the two cannot be told apart.
+    """Shots that lack what another one has too much: the two cannot be separated.
 
     They overlap and resemble each other, or fired within `together` samples: no source fires twice
     in that time.
@@ -246,7 +235,7 @@ def _not_as_expected(
     fit, count = now.fit, len(table.window)
     off = np.abs(fit.alone[:count] - table.expected)
     found = complete & ~unusual_shots(now.fired, table)
-    found &= off > _least_told(now, table, usual, complete, chance)
+    found &= off > _least_detectable(now, table, usual, complete, chance)
     gain = fit.gain * usual.energy[now.fired.source_row]
     return [
         _Change(
@@ -260,31 +249,31 @@ def _not_as_expected(
     ]
 
 
-def _least_told(
+def _least_detectable(
     now: Explained,
     table: Fired,
     usual: UsualArrivals,
     complete: NDArray[np.bool_],
     chance: Chance,
 ) -> NDArray[np.float64]:
-    """Least difference from the expected amplitude that is told of each shot, shape (shot,)."""
+    """Least certain difference from the expected amplitude, shape (shot,)."""
     count = len(table.window)
     wider, energy = now.fit.wider[:count], usual.energy[table.source_row]
     off = (now.fit.alone[:count] - table.expected) / wider
-    least = np.sqrt(np.maximum(_LEAST_GAIN, chance.left_of_shots))
+    least = np.sqrt(np.maximum(_LEAST_GAIN, chance.excess_of_shots))
     for source in range(len(usual.energy)):
         own = table.source_row == source
         if (own & complete).any():
             scatter = robust_deviation(off[own & complete])
             least[own] = np.maximum(least[own], DEVIATIONS * scatter)
-    # A shot by itself is weak or not, whatever noise there is; others share what is left.
-    left = left_beyond_usual(now.left, usual, now.fired)[:count]
+    # A shot by itself is weak or not, whatever noise there is; others share the residual.
+    residual = excess_residual(now.residual, usual, now.fired)[:count]
     shared = 1.0 - 1.0 / wider**2
-    least = np.maximum(least, np.sqrt(_OUTWEIGHED * shared * left / energy))
+    least = np.maximum(least, np.sqrt(_OUTWEIGHED * shared * residual / energy))
     return np.where(wider < WIDEST, np.maximum(_UNUSUAL, least * wider), np.inf)
 
 
-def why_not_judged(
+def why_not_verified(
     found: Explained, table: Fired, usual: UsualArrivals, search: Search
 ) -> NDArray[np.str_]:
     """Why it would not be seen if a shot of the table were a misfire, one of `UNJUDGED`.
@@ -295,10 +284,10 @@ def why_not_judged(
     complete, wider = found.complete[:count], found.fit.wider[:count]
     shots = np.bincount(table.source_row[complete], minlength=len(usual.energy))
     traded = np.isin(np.arange(count), list(search.traded))
-    least = _least_told(found, table, usual, complete, search.chance)
+    least = _least_detectable(found, table, usual, complete, search.chance)
     blind = (least >= 1.0) & ~unusual_shots(found.fired, table)
     by_itself = np.where(np.isfinite(least), least / wider, 0.0)
-    not_recorded, few_shots, overlapped, disturbed = UNJUDGED
+    not_recorded, few_shots, overlapped, disturbed = UNVERIFIED
     return np.select(
         [
             ~complete,
@@ -325,18 +314,18 @@ def _further(
 ) -> list[_Change]:
     """Arrivals that no shot explains, none within a window of a larger one."""
     matched, share = seen.matched, seen.share
-    told = np.maximum(share, _INDEPENDENT)
-    amplitude = matched / told
-    least = np.where(share < 1.0, chance.near[:, None], chance.far[:, None]) / np.sqrt(told)
+    independent = np.maximum(share, _INDEPENDENT)
+    amplitude = matched / independent
+    least = np.where(share < 1.0, chance.near[:, None], chance.far[:, None]) / np.sqrt(independent)
     beyond = (share > _INDEPENDENT) & (amplitude > np.maximum(STRAY_AMPLITUDE, DEVIATIONS * least))
-    beyond &= matched * amplitude > np.where(share < 1.0, chance.left_at(matched.shape[1]), 0.0)
+    beyond &= matched * amplitude > np.where(share < 1.0, chance.excess_at(matched.shape[1]), 0.0)
     gain = np.where(beyond, matched * amplitude, 0.0) * usual.energy[:, None]
     changes: list[_Change] = []
     best = gain.max(axis=0)
     while best.any():
         at = int(best.argmax())
         source = int(gain[:, at].argmax())
-        if _explained(now.left, at, usual.length, float(gain[source, at])) > _LIKENESS:
+        if _explained(now.residual, at, usual.length, float(gain[source, at])) > _LIKENESS:
             of_source = now.fired.stiffness[now.fired.source_row == source]
             stiffness = float(of_source.max(initial=0.0))
             changes.append(_Change(float(gain[source, at]), float(at), -1, source, stiffness))
@@ -346,7 +335,7 @@ def _further(
     return changes
 
 
-def _explained(left: NDArray[np.float64], place: int, length: int, gain: float) -> float:
-    """Part of what is left at a place that an arrival would explain."""
-    energy = float((left[:, place : place + length] ** 2).sum())
+def _explained(residual: NDArray[np.float64], place: int, length: int, gain: float) -> float:
+    """Part of the residual at a place that an arrival would explain."""
+    energy = float((residual[:, place : place + length] ** 2).sum())
     return gain / energy if energy > 0 else 0.0

@@ -1,4 +1,4 @@
-"""Sentences about clocks and offsets, from what the samples of the record say."""
+"""Findings about clocks and offsets, from direct arrivals."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.check.arrival_search import robust_deviation
-from deblend.check.direct_arrivals import DirectArrivals
-from deblend.check.input_clock import ClockCourse, ClockStep
-from deblend.check.onsets import ClockLag
-from deblend.check.shot_findings import usual_of_source
+from deblend.check.arrivals.direct_arrivals import DirectArrivals
+from deblend.check.arrivals.search import robust_deviation
+from deblend.check.arrivals.shot_findings import usual_of_source
+from deblend.check.clocks.clock_course import ClockCourse, ClockStep
+from deblend.check.clocks.onsets import ClockLag
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.model.time_scales import convert_instants, gps_minus_utc_s
 from deblend.model.timebase import format_instant
 
 OFFSET_LIMIT_S: Final = 0.03
-"""What an onset can be told to, with a receiver some 10 m from where it is thought to be."""
+"""Accuracy of an onset, with a receiver some 10 m from where it is thought to be."""
 SOURCE_LIMIT_S: Final = 0.01
 """Between sources, whose positions against each other are known better."""
 LATEST_ARRIVAL_S: Final = 2.0
@@ -171,8 +171,8 @@ def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> F
     utc_ns = int(convert_instants(np.array([first]), shots.time_scale, "utc")[0])
     leap_s = gps_minus_utc_s(utc_ns)
     if abs(abs(offset_s) - leap_s) <= _SCALE_TOLERANCE_S:
-        ahead = "GPS time and the record in UTC" if offset_s < 0 else "UTC and the record in GPS"
-        cause = f"Likely the fire times are in {ahead}, {leap_s} s apart on that date."
+        scales = "GPS time and the record in UTC" if offset_s < 0 else "UTC and the record in GPS"
+        cause = f"Likely the fire times are in {scales}, {leap_s} s apart on that date."
     else:
         cause = "Likely one of the clocks was set wrong, or a command time was taken for the break."
     message = (
@@ -256,7 +256,7 @@ def remaining_drift(
 
 
 def _centred(values: NDArray[np.float64], stretch: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Values less the median of their stretch."""
+    """Values minus the median of their stretch."""
     out = values.copy()
     for number in np.unique(stretch):
         own = stretch == number

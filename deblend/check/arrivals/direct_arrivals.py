@@ -3,11 +3,11 @@
 On the channels nearest to the sources the direct arrival is the strongest event. Its usual form for
 each source is the median over shots, in which the randomly timed arrivals of other sources vanish.
 One amplitude a shot is then fitted to the record by least squares, all shots together, so that
-arrivals that overlap do not disturb each other. What is left is searched for the same form: a shot
-that the table does not know.
+arrivals that overlap do not disturb each other. The residual is searched for that form: a shot that
+the table does not hold.
 
 It fails where the direct arrival is weaker than what else arrives within a quarter of a second, and
-with fewer than five shots of a source; such shots are told as not judged.
+with fewer than five shots of a source; such shots are reported as not verified.
 """
 
 from __future__ import annotations
@@ -19,19 +19,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from deblend.check.arrival_companions import with_companions
-from deblend.check.arrival_fit import Fired, UsualArrivals, usual_arrivals
-from deblend.check.arrival_null import far_deviation, matched_arrivals
-from deblend.check.arrival_search import (
+from deblend.check.arrivals.amplitude_fit import Fired, UsualArrivals, usual_arrivals
+from deblend.check.arrivals.chance import far_deviation, matched_arrivals
+from deblend.check.arrivals.companions import with_companions
+from deblend.check.arrivals.near_record import LEAD_S, FiredShots, NearRecord
+from deblend.check.arrivals.search import (
     fired_together,
     robust_deviation,
     search_changes,
     unusual_shots,
-    why_not_judged,
+    why_not_verified,
 )
-from deblend.check.arrival_view import Explained, fine_lag, fit_moving, fit_shots
-from deblend.check.near_record import LEAD_S, FiredShots, NearRecord
-from deblend.check.source_likeness import SourceLikeness, source_likeness
+from deblend.check.arrivals.source_likeness import SourceLikeness, source_likeness
+from deblend.check.arrivals.windows import Explained, fine_lag, fit_shots, fit_with_times
 
 _WIDE_ENOUGH: Final = 4.0
 """Samples from the first arrival to the last."""
@@ -76,7 +76,7 @@ class Stray:
 
 @dataclass(frozen=True, eq=False)
 class DirectArrivals:
-    """What the direct arrivals say."""
+    """Result of the fit of the direct arrivals."""
 
     amplitude: NDArray[np.float64]
     """(shot,): Relative to the usual one of the source; NaN where not wholly recorded."""
@@ -89,7 +89,7 @@ class DirectArrivals:
     slowness: NDArray[np.float64]
     """(source,): Of the usual arrivals across the channels, over the predicted one; NaN where
     channels lie too close together to say."""
-    left_energy: float
+    residual_energy: float
     """Of the record, once the fitted arrivals are taken off."""
     wider: NDArray[np.float64]
     """(shot,): How much more the amplitude scatters than that of a shot by itself, because arrivals
@@ -102,10 +102,10 @@ class DirectArrivals:
     strays: tuple[Stray, ...] = ()
     """In the order of time."""
     stray_null: float = np.nan
-    """Deviation of what is left when no shot is there, relative to a usual arrival; NaN where
+    """Deviation of the residual where no shot is, relative to a usual arrival; NaN where
     strays were not looked for."""
-    unjudged: NDArray[np.str_] | None = None
-    """(shot,): Why a shot could not be held against the record, a key of `UNJUDGED`; empty where it
+    unverified: NDArray[np.str_] | None = None
+    """(shot,): Why a shot could not be held against the record, one of `UNVERIFIED`; empty where it
     was. None where it was not asked for."""
 
 
@@ -148,13 +148,13 @@ def fit_direct_arrivals(
 def _searched(
     near: NearRecord, usual: UsualArrivals, table: Fired, shots: FiredShots
 ) -> DirectArrivals:
-    """Fit, look for what the table does not say, and hold every shot against all sources."""
+    """Fit, search for what is not in the table, and hold every shot against all sources."""
     view, count = near.view, len(table.window)
     complete = view.complete(table.window)
     search = search_changes(
         usual,
         table,
-        lambda fired: fit_moving(view, usual, fired),
+        lambda fired: fit_with_times(view, usual, fired),
         near.known,
         complete=complete,
         interval_s=near.interval_s,
@@ -186,21 +186,21 @@ def _searched(
         likeness=likeness,
         strays=tuple(sorted(strays, key=lambda stray: stray.time_ns)),
         stray_null=float(search.chance.far.max(initial=0.0)),
-        unjudged=why_not_judged(found, table, usual, search),
+        unverified=why_not_verified(found, table, usual, search),
     )
 
 
 def _arrivals(
     near: NearRecord, usual: UsualArrivals, found: Explained, table: Fired
 ) -> DirectArrivals:
-    """What fitted shots say of those of the table."""
+    """Amplitudes and times of the shots of the table, from the fit."""
     count = len(table.window)
     fit, complete = found.fit, near.view.complete(table.window)
     unusual = unusual_shots(found.fired, table)
     amplitude = np.where(unusual, fit.fitted[:count], fit.alone[:count])
     own = near.view.own(found, usual)[:count]
-    moved = (found.fired.window - found.fired.origin)[:count]
-    lag = fine_lag(own, usual.form[table.source_row]) + moved
+    shift = (found.fired.window - found.fired.origin)[:count]
+    lag = fine_lag(own, usual.form[table.source_row]) + shift
     learnt = np.bincount(
         table.source_row[complete & (table.expected > 0.0)], minlength=near.source_count
     )
@@ -211,7 +211,7 @@ def _arrivals(
         form=usual.form,
         first_break_s=np.median(late_s, axis=1),
         slowness=_slowness(late_s, near),
-        left_energy=found.cost,
+        residual_energy=found.cost,
         wider=fit.wider[:count],
         unusual=unusual,
     )
@@ -222,7 +222,7 @@ def _as_firm_as_noise(
 ) -> Fired:
     """Expected amplitudes as firm as noise, and fire times as firm as their scatter asks for."""
     found = fit_shots(near.view, usual, fired)
-    null = far_deviation(matched_arrivals(found.left, usual), near.known)
+    null = far_deviation(matched_arrivals(found.residual, usual), near.known)
     stiffness = np.clip((null / _USUAL_DEVIATION) ** 2, *_STIFFNESS_LIMITS)
     lag = fine_lag(near.view.own(found, usual), usual.form[fired.source_row])
     alone = live & found.complete & (found.fit.wider < _UNDISTURBED)
@@ -293,7 +293,7 @@ def usual_arrival_forms(near: NearRecord, shots: FiredShots) -> NDArray[np.float
     operators = [near.view.operator(window[own]) for own in rows]
     good = shots.live & near.view.complete(window)
     form = np.zeros((near.source_count, len(near.samples), near.length))
-    left = near.samples.copy()
+    residual = near.samples.copy()
     for _ in range(_MEDIANS):
         changed = 0.0
         # One source after the other: all at once would overshoot where they fire nearly together.
@@ -301,9 +301,9 @@ def usual_arrival_forms(near: NearRecord, shots: FiredShots) -> NDArray[np.float
             if not good[own].any():
                 continue
             there = shots.live[own].astype(np.float64)[:, None, None]
-            gathers = operators[row].pseudo_deblend(left) + there * form[row]
+            gathers = operators[row].pseudo_deblend(residual) + there * form[row]
             before, form[row] = form[row].copy(), np.median(gathers[good[own]], axis=0)
-            left -= operators[row].blend((form[row] - before) * there)
+            residual -= operators[row].blend((form[row] - before) * there)
             changed += float(((form[row] - before) ** 2).sum())
         if changed < _SETTLED * float((form**2).sum()):
             break

@@ -1,4 +1,4 @@
-"""Shots fitted to a record: amplitudes, and times as far as they are open."""
+"""The record seen through windows, and shots fitted to it: amplitudes, and open times."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import BlendingOperator, operator_at
-from deblend.check.arrival_fit import AmplitudeFit, Fired, UsualArrivals, fit_amplitudes
+from deblend.check.arrivals.amplitude_fit import AmplitudeFit, Fired, UsualArrivals, fit_amplitudes
 
 _PARTS: Final = 1 << 20
 """Of a sample, in which windows are placed."""
 _MOVES: Final = 3
 _FARTHEST: Final = 4.0
-"""Deviations of fire times that a shot is moved by at most."""
+"""Deviations of fire times by which a shot is shifted at most."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +27,7 @@ class Explained:
     """Shots of the table, then further ones."""
     fit: AmplitudeFit
     """Of all of them."""
-    left: NDArray[np.float64]
+    residual: NDArray[np.float64]
     """(channel, time): What they do not explain; zero where the record is not known."""
     complete: NDArray[np.bool_]
     """(shot,): Shots whose window is known as a whole; of others no amplitude is expected."""
@@ -36,7 +36,7 @@ class Explained:
     def cost(self) -> float:
         """Energy that is not explained, and what the amplitudes cost that are not as expected."""
         unexpected = float(self.fit.penalty[self.complete].sum())
-        return float(np.einsum("ct,ct->", self.left, self.left)) + unexpected
+        return float(np.einsum("ct,ct->", self.residual, self.residual)) + unexpected
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +81,7 @@ class View:
     def own(self, found: Explained, usual: UsualArrivals) -> NDArray[np.float64]:
         """Each shot without the others."""
         fitted = usual.form[found.fired.source_row] * found.fit.fitted[:, None, None]
-        return np.asarray(self.operator(found.fired.window).pseudo_deblend(found.left) + fitted)
+        return np.asarray(self.operator(found.fired.window).pseudo_deblend(found.residual) + fitted)
 
 
 def fit_shots(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
@@ -89,19 +89,19 @@ def fit_shots(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
     operator = view.operator(fired.window)
     fit = fit_amplitudes(operator.pseudo_deblend(view.samples), usual, fired)
     fitted = usual.form[fired.source_row] * fit.fitted[:, None, None]
-    left = np.where(view.known, view.samples - operator.blend(fitted), 0.0)
-    return Explained(fired, fit, left, view.complete(fired.window))
+    residual = np.where(view.known, view.samples - operator.blend(fitted), 0.0)
+    return Explained(fired, fit, residual, view.complete(fired.window))
 
 
-def fit_moving(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
-    """Amplitudes once every shot was moved to its best time, as far as its slack allows."""
+def fit_with_times(view: View, usual: UsualArrivals, fired: Fired) -> Explained:
+    """Amplitudes once every shot was shifted to its best time, as far as its slack allows."""
     found = fit_shots(view, usual, fired)
     if not fired.slack.any():
         return found
     most = _FARTHEST * fired.slack
     for _ in range(_MOVES):
         lag = fine_lag(view.own(found, usual), usual.form[fired.source_row])
-        # A shot that others disturb is told its time less surely.
+        # The time of a shot that others disturb is less certain.
         step = np.clip(np.where(np.isinf(most), lag, lag / found.fit.wider**2), -1.0, 1.0)
         window = np.clip(found.fired.window + step, fired.origin - most, fired.origin + most)
         found = fit_shots(view, usual, replace(fired, window=window))
@@ -114,8 +114,8 @@ def fine_lag(own: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[n
     steep = np.einsum("sct,sct->s", slope, slope)
     plain = np.einsum("sct,sct->s", wanted, wanted)
     amplitude = np.einsum("sct,sct->s", own, wanted) / np.where(plain > 0, plain, np.inf)
-    moved = np.einsum("sct,sct->s", own, slope)
+    slope_part = np.einsum("sct,sct->s", own, slope)
     scale = np.where(np.abs(amplitude) > 0.1, amplitude, np.inf) * np.where(
         steep > 0, steep, np.inf
     )
-    return np.asarray(-moved / scale, dtype=np.float64)
+    return np.asarray(-slope_part / scale, dtype=np.float64)

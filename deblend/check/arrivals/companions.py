@@ -1,8 +1,8 @@
 """Something that fired together with a shot of the table, within some 20 ms of it.
 
-Two arrivals at one time pass for one of another amplitude, time and form, and what is left
-resembles neither. So the shots that fit worst are fitted again with another arrival beside them, of
-each source and at each time near theirs, in a piece of the record.
+Two arrivals at one time pass for one of another amplitude, time and form, and the
+residual resembles neither. So the shots that fit worst are fitted again together with another
+arrival, of each source and at each time near theirs, in a piece of the record.
 """
 
 from __future__ import annotations
@@ -13,29 +13,29 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.check.arrival_fit import Fired, UsualArrivals
-from deblend.check.arrival_null import Chance, left_beyond_usual
-from deblend.check.arrival_search import OVERLAPPING, STRAY_AMPLITUDE, WIDEST
-from deblend.check.arrival_view import Explained, View, fit_moving, fit_shots
+from deblend.check.arrivals.amplitude_fit import Fired, UsualArrivals
+from deblend.check.arrivals.chance import Chance, excess_residual
+from deblend.check.arrivals.search import OVERLAPPING, STRAY_AMPLITUDE, WIDEST
+from deblend.check.arrivals.windows import Explained, View, fit_shots, fit_with_times
 
 _FEW: Final = 6
 _DOUBTFUL: Final = 0.1
 """Of the energy of an arrival: a shot that leaves more beyond what is usual is looked at again."""
-_MOVED: Final = 3.0
+_SHIFTED: Final = 3.0
 _COMPANION: Final = 0.5
-"""Of what is left of a shot, that an arrival beside it has to explain."""
+"""Of the residual of a shot, that another arrival with it has to explain."""
 _COMPANION_GAIN: Final = 0.03
 _WHOLE: Final = (0.75, 1.5)
 """Amplitude of one of two arrivals at one time; smaller ones make up for wrong times and forms."""
 _USUAL: Final = 0.4
 _OUTWEIGHED: Final = 3.0
 _NEAR: Final = np.arange(-6.0, 6.5, 0.5)
-"""Samples from the shot at which an arrival beside it is tried."""
+"""Samples from the shot at which another arrival is tried."""
 _LOOSER: Final = 0.04
 _FIRM: Final = 0.1
-"""Least stiffness of shots beside which something is tried: they give way last."""
+"""Least stiffness of shots near which something is tried: they give way last."""
 _AS_GOOD: Final = 0.25
-"""Of the cost of a missing shot: so much more may be left when shots are as expected again."""
+"""Of the cost of a missing shot: the residual may grow so much when shots are as expected again."""
 
 
 def with_companions(
@@ -46,7 +46,7 @@ def with_companions(
     complete: NDArray[np.bool_],
     chance: Chance,
 ) -> Explained:
-    """Place what was found beside the table, and add what fired together with shots that fit worst.
+    """Place what is not in the table, and add what fired together with shots that fit worst.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def with_companions(
     usual : UsualArrivals
         Of the sources.
     now : Explained
-        Shots of the table, and those already found beside them.
+        Shots of the table, and further ones already found.
     table : Fired
         Shots of the table as expected.
     complete : ndarray of bool, shape (shot,)
@@ -65,32 +65,34 @@ def with_companions(
     """
     further = len(now.fired.window) - len(table.window)
     for _ in range(further if further <= _FEW else 0):
-        now = _first_placed_anew(view, usual, now, table)
-    left = left_beyond_usual(now.left, usual, now.fired)
+        now = _first_placed_again(view, usual, now, table)
+    residual = excess_residual(now.residual, usual, now.fired)
     for row in _worst_fitted(now, table, usual, complete, chance):
         energy = float(usual.energy[table.source_row[row]])
-        least = max(_COMPANION * float(left[row]), _COMPANION_GAIN * energy)
+        least = max(_COMPANION * float(residual[row]), _COMPANION_GAIN * energy)
         piece, near, close, begin = _piece(view, usual, now, table, float(now.fired.window[row]))
-        alone = fit_moving(piece, usual, near)
+        alone = fit_with_times(piece, usual, near)
         best = alone
         for source in range(len(usual.energy)):
-            tried = _beside(piece, usual, near, float(table.origin[row]) - begin, source)
+            tried = _with_companion(piece, usual, near, float(table.origin[row]) - begin, source)
             if alone.cost - tried.cost < 0.5 * least:
                 continue
-            tried = fit_moving(piece, usual, tried.fired)
+            tried = fit_with_times(piece, usual, tried.fired)
             off = np.abs(tried.fit.fitted[:-1] - near.expected)
             as_one = _WHOLE[0] < tried.fit.fitted[-1] < _WHOLE[1]
             if as_one and off.max() < _USUAL and tried.cost < best.cost:
                 best = tried
         if alone.cost - best.cost > least:
-            now = fit_moving(view, usual, _with_piece(now.fired, best.fired, close, begin, table))
-    return _only_told(view, usual, now, len(table.window))
+            now = fit_with_times(
+                view, usual, _with_piece(now.fired, best.fired, close, begin, table)
+            )
+    return _only_detectable(view, usual, now, len(table.window))
 
 
-def _only_told(view: View, usual: UsualArrivals, now: Explained, count: int) -> Explained:
-    """Take off what cannot be told beside the table; it only blurs the shots near it.
+def _only_detectable(view: View, usual: UsualArrivals, now: Explained, count: int) -> Explained:
+    """Take off further arrivals that are not certain; they only blur the shots near them.
 
-    It is too weak, or it shares what it explains with shots that are not told from each other.
+    They are too weak, or share what they explain with shots that cannot be separated.
     """
     window, fit = now.fired.window, now.fit
     mixed = window[:count][fit.wider[:count] >= WIDEST]
@@ -102,54 +104,46 @@ def _only_told(view: View, usual: UsualArrivals, now: Explained, count: int) -> 
         kept[row] = fit.fitted[row] > STRAY_AMPLITUDE and not among
     if kept.all():
         return now
-    return fit_shots(view, usual, _rows(now.fired, np.flatnonzero(kept)))
+    return fit_shots(view, usual, now.fired.take(np.flatnonzero(kept)))
 
 
-def _first_placed_anew(view: View, usual: UsualArrivals, now: Explained, table: Fired) -> Explained:
+def _first_placed_again(
+    view: View, usual: UsualArrivals, now: Explained, table: Fired
+) -> Explained:
     """Look for the first further shot again, by source and time, and put it last.
 
     It was found on whole samples, among shots that were not yet understood; those of the table that
-    were not as expected beside it may be, once it is in its place. If they are not, it is placed
-    beside what they were found to be.
+    were not as expected near it may be, once it is in its place. If they are not, it is placed
+    among what they were found to be.
     """
     row = len(table.window)
     rest = np.delete(np.arange(len(now.fired.window)), row)
     place = float(now.fired.window[row])
     piece, near, close, begin = _piece(view, usual, now, table, place)
-    as_found = _rows(now.fired, close)
+    as_found = now.fired.take(close)
     as_found = replace(as_found, window=as_found.window - begin, origin=as_found.origin - begin)
     before = fit_shots(piece, usual, as_found).cost
     others = np.flatnonzero(close != row)
     # Rows behind it move up.
     close = close[others] - (close[others] > row)
-    without = _rows(now.fired, rest)
+    without = now.fired.take(rest)
     spare = _AS_GOOD * float(table.stiffness.max() * usual.energy[now.fired.source_row[row]])
-    best = _best_beside(piece, usual, _rows(near, others), place - begin)
+    best = _with_best_companion(piece, usual, near.take(others), place - begin)
     if best.cost < before + spare and best.fit.fitted[-1] > STRAY_AMPLITUDE:
-        return fit_moving(view, usual, _with_piece(without, best.fired, close, begin, table))
-    best = _best_beside(piece, usual, _rows(as_found, others), place - begin)
+        return fit_with_times(view, usual, _with_piece(without, best.fired, close, begin, table))
+    best = _with_best_companion(piece, usual, as_found.take(others), place - begin)
     if best.cost < before and best.fit.fitted[-1] > STRAY_AMPLITUDE:
         return fit_shots(view, usual, _with_last(without, best.fired, begin, table))
-    return fit_shots(view, usual, _rows(now.fired, np.append(rest, row)))
+    return fit_shots(view, usual, now.fired.take(np.append(rest, row)))
 
 
-def _best_beside(piece: View, usual: UsualArrivals, near: Fired, place: float) -> Explained:
+def _with_best_companion(piece: View, usual: UsualArrivals, near: Fired, place: float) -> Explained:
     """The shots of a piece with another arrival, of the source and at the time that fit best."""
-    trials = [_beside(piece, usual, near, place, source) for source in range(len(usual.energy))]
-    moved = [fit_moving(piece, usual, trial.fired) for trial in trials]
-    return min(moved, key=lambda tried: tried.cost)
-
-
-def _rows(fired: Fired, rows: NDArray[np.int64]) -> Fired:
-    """Some shots, in the order of `rows`."""
-    return Fired(
-        fired.window[rows],
-        fired.source_row[rows],
-        fired.expected[rows],
-        fired.origin[rows],
-        fired.slack[rows],
-        fired.stiffness[rows],
-    )
+    trials = [
+        _with_companion(piece, usual, near, place, source) for source in range(len(usual.energy))
+    ]
+    shifted = [fit_with_times(piece, usual, trial.fired) for trial in trials]
+    return min(shifted, key=lambda tried: tried.cost)
 
 
 def _with_piece(
@@ -166,7 +160,7 @@ def _with_piece(
 def _with_last(fired: Fired, piece: Fired, begin: float, table: Fired) -> Fired:
     """All shots and the one that was added to a piece."""
     stiffness = _LOOSER * float(table.stiffness.max())
-    return _joined(fired, float(piece.window[-1]) + begin, int(piece.source_row[-1]), stiffness)
+    return fired.with_further(float(piece.window[-1]) + begin, int(piece.source_row[-1]), stiffness)
 
 
 def _worst_fitted(
@@ -176,16 +170,18 @@ def _worst_fitted(
     complete: NDArray[np.bool_],
     chance: Chance,
 ) -> list[int]:
-    """A few shots of the table that leave far more than their neighbours, or have to be moved."""
+    """A few shots of the table with a far larger residual than their neighbours, or shifted."""
     count = len(table.window)
-    left = left_beyond_usual(now.left, usual, now.fired) / usual.energy[now.fired.source_row]
-    left = left[:count]
-    moved = np.abs(now.fired.window - now.fired.origin)[:count] > _MOVED * now.fired.slack[:count]
+    residual = excess_residual(now.residual, usual, now.fired) / usual.energy[now.fired.source_row]
+    residual = residual[:count]
+    shifted = (
+        np.abs(now.fired.window - now.fired.origin)[:count] > _SHIFTED * now.fired.slack[:count]
+    )
     off = np.abs(now.fit.fitted[:count] - table.expected) > _USUAL
-    doubtful = (left > _DOUBTFUL) & (left > _OUTWEIGHED * chance.left_of_shots)
-    doubtful |= (moved | off) & (left > 0.2 * _DOUBTFUL)
+    doubtful = (residual > _DOUBTFUL) & (residual > _OUTWEIGHED * chance.excess_of_shots)
+    doubtful |= (shifted | off) & (residual > 0.2 * _DOUBTFUL)
     rows = np.flatnonzero(doubtful & complete & (table.expected > 0.0))
-    return [int(row) for row in rows[np.argsort(-left[rows], kind="stable")][:_FEW]]
+    return [int(row) for row in rows[np.argsort(-residual[rows], kind="stable")][:_FEW]]
 
 
 def _piece(
@@ -197,39 +193,23 @@ def _piece(
     """
     count = len(table.window)
     begin = max(0, int(place) - usual.length - 2)
-    end = min(now.left.shape[1], int(place) + 2 * usual.length + 2)
+    end = min(now.residual.shape[1], int(place) + 2 * usual.length + 2)
     close = np.flatnonzero(np.abs(now.fired.window - place) < usual.length)
-    at = view.part(begin, end, now.left[:, begin:end])
+    at = view.part(begin, end, now.residual[:, begin:end])
     form = usual.form[now.fired.source_row[close]] * now.fit.fitted[close][:, None, None]
     samples = at.samples + at.operator(now.fired.window[close] - begin).blend(form)
     origin = np.where(np.arange(len(now.fired.window)) < count, now.fired.origin, now.fired.window)
     stiffness = now.fired.stiffness.copy()
     stiffness[:count] = np.maximum(table.stiffness, _FIRM)
-    near = Fired(
-        origin[close] - begin,
-        now.fired.source_row[close],
-        now.fired.expected[close],
-        origin[close] - begin,
-        now.fired.slack[close],
-        stiffness[close],
-    )
+    origin = origin - begin
+    near = replace(now.fired, window=origin, origin=origin, stiffness=stiffness).take(close)
     return view.part(begin, end, samples), near, close, float(begin)
 
 
-def _beside(piece: View, usual: UsualArrivals, near: Fired, place: float, source: int) -> Explained:
+def _with_companion(
+    piece: View, usual: UsualArrivals, near: Fired, place: float, source: int
+) -> Explained:
     """The shots of a piece with another arrival at the best of some times near a place."""
     stiffness = _LOOSER * float(near.stiffness.max(initial=_FIRM))
-    trials = [_joined(near, place + away, source, stiffness) for away in _NEAR]
+    trials = [near.with_further(place + away, source, stiffness) for away in _NEAR]
     return min((fit_shots(piece, usual, trial) for trial in trials), key=lambda tried: tried.cost)
-
-
-def _joined(fired: Fired, window: float, source: int, stiffness: float) -> Fired:
-    """The shots and another one whose time and amplitude are open."""
-    return Fired(
-        np.append(fired.window, window),
-        np.append(fired.source_row, source),
-        np.append(fired.expected, 1.0),
-        np.append(fired.origin, window),
-        np.append(fired.slack, np.inf),
-        np.append(fired.stiffness, stiffness),
-    )

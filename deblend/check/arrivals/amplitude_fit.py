@@ -4,7 +4,7 @@ Every shot is expected to leave the usual arrival of its source, give or take a 
 with that expectation say how large each arrival is; how much better the record would be explained
 if the expectation of one shot were dropped; and how much of an arrival that is in no row of the
 table could hide behind the ones that are. Without the expectation, two shots fired within
-milliseconds of each other explain anything that happens beside them.
+milliseconds of each other explain anything that happens near them.
 
 References
 ----------
@@ -53,10 +53,38 @@ class Fired:
     """(shot,): How firmly the amplitude is expected: squared ratio of the deviation that noise
     leaves in an amplitude to that of amplitudes from shot to shot."""
 
+    def take(self, rows: NDArray[np.int64] | NDArray[np.bool_]) -> Fired:
+        """Some shots, in the order of `rows`."""
+        return Fired(
+            self.window[rows],
+            self.source_row[rows],
+            self.expected[rows],
+            self.origin[rows],
+            self.slack[rows],
+            self.stiffness[rows],
+        )
+
+    def with_further(
+        self,
+        window: NDArray[np.float64] | float,
+        source_row: NDArray[np.int64] | int,
+        stiffness: NDArray[np.float64] | float,
+    ) -> Fired:
+        """These shots and further ones, whose times and amplitudes are open."""
+        count = np.size(window)
+        return Fired(
+            np.append(self.window, window),
+            np.append(self.source_row, source_row),
+            np.append(self.expected, np.ones(count)),
+            np.append(self.origin, window),
+            np.append(self.slack, np.full(count, np.inf)),
+            np.append(self.stiffness, stiffness),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class AmplitudeFit:
-    """What least squares say."""
+    """Result of the least squares."""
 
     fitted: NDArray[np.float64]
     """(shot,): Amplitudes that explain the record, as near to those expected as it allows."""
@@ -177,7 +205,7 @@ def _normal(usual: UsualArrivals, fired: Fired) -> csc_matrix:
 def _blocks(count: int) -> NDArray[np.int64]:
     """Positions about each position in the order of time, shape (count, 2 * reach + 1).
 
-    At the ends they are moved inwards; with few shots all positions are there.
+    At the ends they are shifted inwards; with few shots all positions are there.
     """
     width = min(2 * _REACH + 1, count)
     begin = np.clip(np.arange(count) - _REACH, 0, count - width)

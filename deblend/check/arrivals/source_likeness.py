@@ -1,9 +1,9 @@
-"""Which source a shot looks like, by all that tells the usual arrivals of the sources apart.
+"""Which source a shot looks like, by all differences of the usual arrivals of the sources.
 
 Sources towed abreast leave nearly the same direct arrival: a millisecond of difference, below the
-interference of other shots. What tells them apart is a linear discriminant: the difference of two
+interference of other shots. What distinguishes them is a linear discriminant: the difference of two
 usual arrivals, weighted by the inverse covariance of what usually disturbs a shot. It is trained on
-other shots than those it judges, so that the scatter of its values over the shots is their null.
+other shots than those it is applied to, so that the scatter of its values is their null.
 
 It fails where sources are at mirror places about the streamer, or wholly alike: then the scatter is
 wide, and nothing is found.
@@ -33,12 +33,12 @@ _OTHER_SIDE: Final = -0.3
 _FARTHEST: Final = -2.5
 _SCATTERS: Final = 5.5
 LARGEST_SCATTER: Final = 0.35
-"""Sources whose discriminant scatters more cannot be told apart shot by shot."""
+"""Sources whose discriminant scatters more cannot be distinguished shot by shot."""
 _LEAST_CORRELATION: Final = 0.7
 _ALIKE: Final = 0.02
 """Energy of the difference of two usual arrivals, of that of one: as much as shots differ."""
 _SAME: Final = 0.007
-"""The same, below which two sources leave one arrival."""
+"""Energy of that difference below which two sources leave one arrival."""
 _UNDISTURBED: Final = 1.1
 _CLEAR: Final = 0.12
 """Only shots that scatter no more than this, in amplitude as they are disturbed by others and in
@@ -54,7 +54,7 @@ class SourceLikeness:
     scatter: NDArray[np.float64]
     """(source, source): Of the discriminant for two sources, which is 1 for one and -1 for the
     other. NaN on the diagonal and with too few shots."""
-    told_apart: NDArray[np.bool_]
+    distinguishable: NDArray[np.bool_]
     """(source, source): Sources of which a shot would be seen to be the other one."""
 
 
@@ -76,13 +76,13 @@ def source_likeness(
     source_row : ndarray of int64, shape (shot,)
         Source of each shot by the table, from 0.
     good : ndarray of bool, shape (shot,)
-        Shots that can be judged and learnt from.
+        Shots to be compared and learnt from.
     source_count : int
         Number of sources.
     wider : ndarray of float64, shape (shot,), optional
         How much more a shot scatters than others, as for one that overlaps another: 1 or above.
     seed : int, optional
-        Of the parts in which shots are judged.
+        Of the parts of the cross-validation.
     """
     nothing = SourceLikeness(
         np.full(len(arrivals), -1, dtype=np.int64),
@@ -97,14 +97,16 @@ def source_likeness(
     rows = rows[np.isin(source_row[rows], enough)]
     flat = arrivals[rows].reshape(len(rows), -1)
     own = np.searchsorted(enough, source_row[rows])
-    values, alike, best = _judged(flat, own, enough.size, np.random.default_rng(seed))
+    values, correlation, best = _cross_validated(
+        flat, own, enough.size, np.random.default_rng(seed)
+    )
     scatter = _scatter(values, own)
     at = np.arange(len(rows))
-    value, like = values[at, best], alike[at, best]
+    value, best_correlation = values[at, best], correlation[at, best]
     # A shot that resembles no source well was disturbed, and its discriminant scatters more.
-    rest = np.sqrt(np.clip(1.0 - np.fmax(like, alike[at, own]) ** 2, 0.0, 1.0))
+    rest = np.sqrt(np.clip(1.0 - np.fmax(best_correlation, correlation[at, own]) ** 2, 0.0, 1.0))
     disturbed = np.maximum(1.0, rest / max(float(np.nanmedian(rest)), 1e-6))
-    found = (value < _OTHER_SIDE) & (value > _FARTHEST) & (like > _LEAST_CORRELATION)
+    found = (value < _OTHER_SIDE) & (value > _FARTHEST) & (best_correlation > _LEAST_CORRELATION)
     more = disturbed**2 if wider is None else disturbed**2 * wider[rows]
     found &= 1.0 - value > _SCATTERS * scatter[own, best] * more
     found &= scatter[own, best] < LARGEST_SCATTER
@@ -113,21 +115,21 @@ def source_likeness(
     if wider is not None:
         clear = (wider[rows] < _UNDISTURBED) & (scatter[own, best] < _CLEAR)
         found &= (differ[own, best] > _ALIKE) | (clear & (differ[own, best] > _SAME))
-    told = (scatter < _CLEAR) & (differ > _SAME)
-    told |= (scatter < LARGEST_SCATTER) & (differ > _ALIKE)
+    distinguishable = (scatter < _CLEAR) & (differ > _SAME)
+    distinguishable |= (scatter < LARGEST_SCATTER) & (differ > _ALIKE)
     # A discriminant of 1 for one and -1 for the other has to be that far from its own scatter.
-    told &= _SCATTERS * scatter < (1.0 - _OTHER_SIDE)
+    distinguishable &= _SCATTERS * scatter < (1.0 - _OTHER_SIDE)
     nothing.looks_like[rows[found]] = enough[best[found]]
     nothing.scatter[np.ix_(enough, enough)] = scatter
-    nothing.told_apart[np.ix_(enough, enough)] = told
+    nothing.distinguishable[np.ix_(enough, enough)] = distinguishable
     return nothing
 
 
-def _judged(
+def _cross_validated(
     flat: NDArray[np.float64], own: NDArray[np.int64], count: int, random: np.random.Generator
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
     """Discriminant of own against each source, correlation with each, and the likeliest one."""
-    values, alike = np.full((2, len(flat), count), np.nan)
+    values, correlation = np.full((2, len(flat), count), np.nan)
     best = own.copy()
     part = random.permutation(len(flat)) % _FOLDS
     for fold in range(_FOLDS):
@@ -137,18 +139,18 @@ def _judged(
         usual = np.stack([np.median(flat[learnt[own[learnt] == k]], axis=0) for k in range(count)])
         some = random.permutation(learnt)[:_MOST_TRAINING]
         weights = _whitened(usual, flat[some] - usual[own[some]])
-        judged = np.flatnonzero(part == fold)
-        score = flat[judged] @ weights.T - 0.5 * np.einsum("kd,kd->k", usual, weights)
-        best[judged] = score.argmax(axis=1)
-        mine = own[judged]
+        held_out = np.flatnonzero(part == fold)
+        score = flat[held_out] @ weights.T - 0.5 * np.einsum("kd,kd->k", usual, weights)
+        best[held_out] = score.argmax(axis=1)
+        mine = own[held_out]
         apart = _apart(usual, weights)[mine]
-        ahead = score[np.arange(len(mine)), mine][:, None] - score
-        values[judged] = np.divide(
-            2.0 * ahead, apart, out=np.full_like(ahead, np.nan), where=apart > 0
+        margin = score[np.arange(len(mine)), mine][:, None] - score
+        values[held_out] = np.divide(
+            2.0 * margin, apart, out=np.full_like(margin, np.nan), where=apart > 0
         )
-        sizes = np.linalg.norm(flat[judged], axis=1)[:, None] * np.linalg.norm(usual, axis=1)
-        alike[judged] = flat[judged] @ usual.T / np.where(sizes > 0, sizes, np.inf)
-    return values, alike, best
+        sizes = np.linalg.norm(flat[held_out], axis=1)[:, None] * np.linalg.norm(usual, axis=1)
+        correlation[held_out] = flat[held_out] @ usual.T / np.where(sizes > 0, sizes, np.inf)
+    return values, correlation, best
 
 
 def _whitened(usual: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,7 +1,7 @@
 """Onsets of energy in the record, and the clock offset at which they agree with the fire times.
 
 Dense shooting leaves energy at every instant, so that the mere presence of energy at the fire times
-proves nothing. What tells is the random part of the fire times: onsets are correlated with the
+proves nothing. What counts is the random part of the fire times: onsets are correlated with the
 sequence of fire times over a minute either way, and the highest peak is held against what sequences
 of the same sources, intervals and spread give whose dither was shuffled.
 
@@ -76,11 +76,11 @@ class ClockLag:
 
     @property
     def usable(self) -> bool:
-        """Whether shots can be judged at this lag: found, or one of a few that fit alike."""
+        """Whether shots can be compared at this lag: found, or one of a few that fit alike."""
         return self.found or (self.rises and len(self.alike_s) < _MOST_LAGS)
 
     def nearest(self, wanted: Sequence[float]) -> ClockLag:
-        """The same where it was found, else the one of those alike nearest to a wanted one."""
+        """The lag itself where it was found, else the one like it nearest to a wanted one."""
         if self.found or not self.alike_s:
             return self
         away = [min(abs(lag - want) for want in wanted) for lag in self.alike_s]
@@ -216,7 +216,7 @@ def find_clock_lag(
     fire_sample: NDArray[np.float64],
     source_row: NDArray[np.int64],
     *,
-    judged: NDArray[np.bool_] | None = None,
+    tested: NDArray[np.bool_] | None = None,
     seed: int,
 ) -> ClockLag:
     """The lag at which a stretch of shots agrees best with the onsets, and its null.
@@ -229,19 +229,19 @@ def find_clock_lag(
         Rising fire times in samples of the record.
     source_row : ndarray of int64, shape (shot,)
         Row of `onsets` of each shot.
-    judged : ndarray of bool, shape (shot,), optional
+    tested : ndarray of bool, shape (shot,), optional
         Shots to look at; all if not given. The others show the course along the line all the same.
     seed : int
         Of the shuffled dithers.
     """
-    if judged is None:
-        judged = np.ones(len(fire_sample), dtype=np.bool_)
-    if np.count_nonzero(judged) < FEWEST_SHOTS:
+    if tested is None:
+        tested = np.ones(len(fire_sample), dtype=np.bool_)
+    if np.count_nonzero(tested) < FEWEST_SHOTS:
         return ClockLag(np.nan, np.nan, np.nan, np.nan)
     random = np.random.default_rng(seed)
     first = max(0, (len(fire_sample) - MOST_SHOTS) // 2)
     stretch = slice(first, first + MOST_SHOTS)
-    fire, row, some = fire_sample[stretch], source_row[stretch], judged[stretch]
+    fire, row, some = fire_sample[stretch], source_row[stretch], tested[stretch]
     if np.count_nonzero(some) < FEWEST_SHOTS:
         some = np.ones(len(fire), dtype=np.bool_)
     correlate = _correlator(onsets, fire[some], row[some])
@@ -276,7 +276,7 @@ def alike_lags(values: NDArray[np.float64], interval_s: float) -> tuple[float, .
 def shuffle_dither(
     fire: NDArray[np.float64], source_row: NDArray[np.int64], random: np.random.Generator
 ) -> NDArray[np.float64]:
-    """Fire times with the same course along the line whose deviations from it changed places."""
+    """Fire times with their course along the line kept, and the deviations from it shuffled."""
     out = fire.copy()
     half = _TREND_SHOTS // 2
     for row in np.unique(source_row):

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import median_filter
 
-from deblend.check.arrival_fit import Fired, UsualArrivals, independent_energy
+from deblend.check.arrivals.amplitude_fit import Fired, UsualArrivals, independent_energy
 
 _ECHO_S: Final = 3.0
 """Reflections of a shot resemble its direct arrival for so long; what is usual is subtracted."""
@@ -27,24 +27,24 @@ class Chance:
     far: NDArray[np.float64]
     """(source,): Deviation of the amplitude of an arrival where no shot is near."""
     near: NDArray[np.float64]
-    """(source,): The same beside shots, where what varies from shot to shot is left."""
-    left_of_shots: NDArray[np.float64]
-    """(shot,): Energy left of shots like it along the line, beyond what is left of most, in units
-    of the usual arrival."""
+    """(source,): Deviation near shots, where what varies from shot to shot remains."""
+    excess_of_shots: NDArray[np.float64]
+    """(shot,): Residual energy of shots like it along the line, beyond that of most, in units of
+    the usual arrival."""
     window: NDArray[np.float64]
     """(shot,): Where the shots are, in samples."""
 
-    def left_at(self, count: int) -> NDArray[np.float64]:
-        """`left_of_shots` of the nearest shot at each sample, shape (time,)."""
+    def excess_at(self, count: int) -> NDArray[np.float64]:
+        """`excess_of_shots` of the nearest shot at each sample, shape (time,)."""
         order = np.argsort(self.window, kind="stable")
         middle = 0.5 * (self.window[order][1:] + self.window[order][:-1])
         nearest = np.searchsorted(middle, np.arange(count))
-        return np.asarray(self.left_of_shots[order][nearest])
+        return np.asarray(self.excess_of_shots[order][nearest])
 
 
 @dataclass(frozen=True, eq=False)
 class Projected:
-    """What is left of a record, seen as arrivals."""
+    """The residual of a record, seen as arrivals."""
 
     matched: NDArray[np.float64]
     """(source, time): Projection on the arrival of each source at every sample, without echoes; 1
@@ -54,28 +54,28 @@ class Projected:
 
 
 def project(
-    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired, interval_s: float
+    residual: NDArray[np.float64], usual: UsualArrivals, fired: Fired, interval_s: float
 ) -> Projected:
-    """Project what fitted shots leave of a record, shape (channel, time), on usual arrivals."""
-    matched = without_echoes(matched_arrivals(left, usual), fired, interval_s)
+    """Project the residual of a record, shape (channel, time), on usual arrivals."""
+    matched = without_echoes(matched_arrivals(residual, usual), fired, interval_s)
     share = independent_energy(usual, fired, matched.shape[1]) / usual.energy[:, None]
     return Projected(matched, share)
 
 
 def chance_of(
     projected: Projected,
-    left: NDArray[np.float64],
+    residual: NDArray[np.float64],
     usual: UsualArrivals,
     fired: Fired,
     known: NDArray[np.bool_],
 ) -> Chance:
-    """Null of a search, from what the fitted shots leave.
+    """Null of a search, from the residual of the fitted shots.
 
     Parameters
     ----------
     projected : Projected
-        What is left, seen as arrivals.
-    left : ndarray of float64, shape (channel, time)
+        The residual, seen as arrivals.
+    residual : ndarray of float64, shape (channel, time)
         The record without the fitted shots.
     usual : UsualArrivals
         The arrivals.
@@ -87,11 +87,11 @@ def chance_of(
     far = far_deviation(projected.matched, known)
     near = far.copy()
     for row, share in enumerate(projected.share):
-        beside = (share > _OVERLAPPED) & (share < 1.0)
-        if beside.any():
-            values = np.abs(projected.matched[row, beside]) / np.sqrt(share[beside])
+        overlapping = (share > _OVERLAPPED) & (share < 1.0)
+        if overlapping.any():
+            values = np.abs(projected.matched[row, overlapping]) / np.sqrt(share[overlapping])
             near[row] = max(near[row], 1.4826 * float(np.median(values)))
-    return Chance(far, near, _left_of_shots(left, usual, fired), fired.window)
+    return Chance(far, near, _excess_of_shots(residual, usual, fired), fired.window)
 
 
 def far_deviation(matched: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -99,11 +99,11 @@ def far_deviation(matched: NDArray[np.float64], known: NDArray[np.bool_]) -> NDA
     return np.asarray(1.4826 * np.median(np.abs(matched[:, known.all(axis=0)]), axis=1))
 
 
-def _left_of_shots(
-    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired
+def _excess_of_shots(
+    residual: NDArray[np.float64], usual: UsualArrivals, fired: Fired
 ) -> NDArray[np.float64]:
-    """What is left of each shot and its neighbours of that source, beyond the median of all."""
-    energy = left_in_windows(left, usual, fired) / usual.energy[fired.source_row]
+    """Residual of each shot and its neighbours of that source, beyond the median of all."""
+    energy = residual_in_windows(residual, usual, fired) / usual.energy[fired.source_row]
     out = np.zeros(len(energy))
     for row in range(len(usual.energy)):
         own = np.flatnonzero(fired.source_row == row)
@@ -114,20 +114,20 @@ def _left_of_shots(
     return out
 
 
-def left_in_windows(
-    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired
+def residual_in_windows(
+    residual: NDArray[np.float64], usual: UsualArrivals, fired: Fired
 ) -> NDArray[np.float64]:
-    """Energy in the window of each shot."""
-    running = np.concatenate([[0.0], np.cumsum((left**2).sum(axis=0))])
-    first = np.clip(np.rint(fired.window).astype(np.int64), 0, left.shape[1])
-    return np.asarray(running[np.minimum(first + usual.length, left.shape[1])] - running[first])
+    """Residual energy in the window of each shot."""
+    running = np.concatenate([[0.0], np.cumsum((residual**2).sum(axis=0))])
+    first = np.clip(np.rint(fired.window).astype(np.int64), 0, residual.shape[1])
+    return np.asarray(running[np.minimum(first + usual.length, residual.shape[1])] - running[first])
 
 
-def left_beyond_usual(
-    left: NDArray[np.float64], usual: UsualArrivals, fired: Fired
+def excess_residual(
+    residual: NDArray[np.float64], usual: UsualArrivals, fired: Fired
 ) -> NDArray[np.float64]:
-    """Energy that is left of each shot, beyond what is left of most of its source."""
-    energy = left_in_windows(left, usual, fired)
+    """Residual energy of each shot, beyond that of most of its source."""
+    energy = residual_in_windows(residual, usual, fired)
     for row in range(len(usual.energy)):
         own = fired.source_row == row
         if own.any():
@@ -135,13 +135,13 @@ def left_beyond_usual(
     return energy
 
 
-def matched_arrivals(left: NDArray[np.float64], usual: UsualArrivals) -> NDArray[np.float64]:
+def matched_arrivals(residual: NDArray[np.float64], usual: UsualArrivals) -> NDArray[np.float64]:
     """Projection of a record on the arrival of each source at every sample, (source, time)."""
-    count = left.shape[1]
+    count = residual.shape[1]
     padded = next_fast_len(count + usual.length, real=True)
     matched = np.zeros((len(usual.energy), count))
-    for channel in range(len(left)):
-        spectrum = rfft(left[channel], padded)
+    for channel in range(len(residual)):
+        spectrum = rfft(residual[channel], padded)
         for row in range(len(matched)):
             pattern = np.conj(rfft(usual.form[row, channel], padded))
             matched[row] += irfft(spectrum * pattern, padded)[:count]

@@ -1,4 +1,4 @@
-"""Sentences about shots, from what the samples of the record say."""
+"""Findings about shots, from their direct arrivals."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.check.arrival_search import OVERLAPPING, robust_deviation
-from deblend.check.direct_arrivals import DirectArrivals, Stray
+from deblend.check.arrivals.direct_arrivals import DirectArrivals, Stray
+from deblend.check.arrivals.search import OVERLAPPING, robust_deviation
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
@@ -25,15 +25,15 @@ _SAME_SHOT_S: Final = 0.5
 _ON_TIME_S: Final = 0.02
 _NEARLY_USUAL: Final = 0.3
 _DISTURBED: Final = 1.15
-"""Times are told of shots whose amplitude scatters at most this much more than others."""
+"""Times are given of shots whose amplitude scatters at most this much more than others."""
 _NO_NEGATIVE: Final = -0.25
 _FEW_FINDINGS: Final = 6
 _MANY: Final = 0.1
 _MOSTLY: Final = 0.5
 """Of the shots: so many may be silent, as of a source that stopped, while the others fit."""
-_LEAST_JUDGED: Final = 0.5
+_LEAST_VERIFIED: Final = 0.5
 """Of the shots: with fewer, what is found says little of the line."""
-UNJUDGED_BECAUSE: Final = {
+UNVERIFIED_BECAUSE: Final = {
     "not_recorded": (
         "not recorded or in a gap",
         "its direct arrival falls into a gap or outside the record",
@@ -51,7 +51,7 @@ UNJUDGED_BECAUSE: Final = {
         "noise or interference there is as large as its direct arrival",
     ),
 }
-"""For each of the reasons of `arrival_search.UNJUDGED`, in short and in a sentence."""
+"""For each of the reasons of `search.UNVERIFIED`, in short and in a sentence."""
 
 
 def shot_findings(
@@ -79,7 +79,7 @@ def shot_findings(
         for stray in arrivals.strays
         if all(abs(stray.time_ns - int(corrected_ns[row])) > _ON_TIME_S * 1e9 for row in wrong)
     ]
-    why = np.full(len(shots), "") if arrivals.unjudged is None else arrivals.unjudged.copy()
+    why = np.full(len(shots), "") if arrivals.unverified is None else arrivals.unverified.copy()
     findings = [_swap_finding(shots, row, source) for row, source in wrong.items()]
     for row in np.flatnonzero(np.isfinite(relative) & arrivals.unusual).tolist():
         if row in wrong:
@@ -87,7 +87,7 @@ def shot_findings(
         stray = _nearest(strays, int(corrected_ns[row]))
         if shots.live[row] and relative[row] < WEAK_BELOW and stray is not None:
             strays.remove(stray)
-            findings.append(_moved_finding(shots, row, stray, int(corrected_ns[row])))
+            findings.append(_shifted_finding(shots, row, stray, int(corrected_ns[row])))
         elif found := _amplitude_finding(shots, row, float(relative[row]), arrivals.wider[row]):
             findings.append(found)
         elif _shared(float(relative[row]), arrivals.wider[row]):
@@ -100,12 +100,12 @@ def shot_findings(
         # Each of them is a consequence, and stays for whoever looks for the cause.
         return [_summed_up(findings), *(replace(found, verdict="note") for found in findings)]
     if arrivals.likeness is not None:
-        findings += source_number_findings(shots.sources, arrivals.likeness.told_apart)
-    return findings + judged_findings(shots, why, int(np.count_nonzero(timed)))
+        findings += source_number_findings(shots.sources, arrivals.likeness.distinguishable)
+    return findings + verified_findings(shots, why, int(np.count_nonzero(timed)))
 
 
 def _amplitude_finding(shots: Shots, row: int, relative: float, wider: float) -> Finding | None:
-    """A shot that left another amplitude than usual, or None where that can be said of no one."""
+    """A shot that left another amplitude than usual, or None where that is not certain."""
     if not shots.live[row]:
         return _fired_finding(shots, row, relative) if relative > _FIRED_ABOVE else None
     if _shared(relative, wider):
@@ -116,9 +116,9 @@ def _amplitude_finding(shots: Shots, row: int, relative: float, wider: float) ->
 
 
 def _shared(relative: float, wider: float) -> bool:
-    """Whether a shot shares its amplitude with those beside it.
+    """Whether a shot shares its amplitude with those near it.
 
-    A misfire leaves nothing; less than nothing is lent to the shot beside it, and a part of an
+    A misfire leaves nothing; less than nothing is lent to the shot near it, and a part of an
     arrival may be.
     """
     if relative < MISFIRE_BELOW:
@@ -127,7 +127,7 @@ def _shared(relative: float, wider: float) -> bool:
 
 
 def source_number_findings(
-    sources: tuple[int | str, ...], told_apart: NDArray[np.bool_]
+    sources: tuple[int | str, ...], distinguishable: NDArray[np.bool_]
 ) -> list[Finding]:
     """Which sources leave arrivals too alike for an exchange of their numbers to be seen.
 
@@ -135,13 +135,13 @@ def source_number_findings(
     ----------
     sources : tuple of int or str
         Names.
-    told_apart : ndarray of bool, shape (source, source)
-        Sources that are told apart.
+    distinguishable : ndarray of bool, shape (source, source)
+        Pairs of sources whose shots can be distinguished.
     """
     alike = [
         f"{sources[one]} and {sources[other]}"
         for one, other in combinations(range(len(sources)), 2)
-        if not told_apart[one, other]
+        if not distinguishable[one, other]
     ]
     if not alike:
         return []
@@ -153,7 +153,7 @@ def source_number_findings(
     return [Finding("source_numbers_not_verified", float(len(alike)), "pairs", "note", message)]
 
 
-def judged_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:
+def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:
     """How many shots were held against the record, and each one that could not be.
 
     Parameters
@@ -161,16 +161,16 @@ def judged_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Fin
     shots : Shots
         The table.
     why : ndarray of str, shape (shot,)
-        Why a shot was not, a key of `UNJUDGED_BECAUSE`; empty where it was.
+        Why a shot was not, a key of `UNVERIFIED_BECAUSE`; empty where it was.
     timed : int
-        How many fired so far from others that their time is told to milliseconds.
+        How many fired so far from others that their time is certain to milliseconds.
     """
     missing = np.flatnonzero(why != "")
     count = len(shots) - missing.size
-    few = count < _LEAST_JUDGED * len(shots)
+    few = count < _LEAST_VERIFIED * len(shots)
     reasons = ", ".join(
         f"{np.count_nonzero(why == key)} {short}"
-        for key, (short, _) in UNJUDGED_BECAUSE.items()
+        for key, (short, _) in UNVERIFIED_BECAUSE.items()
         if np.any(why == key)
     )
     message = f"{count} of {len(shots)} shots were held against their direct arrival"
@@ -185,7 +185,7 @@ def judged_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Fin
             "shots",
             "look" if few else "pass",
             f"{message}.",
-            limit=_LEAST_JUDGED * len(shots),
+            limit=_LEAST_VERIFIED * len(shots),
         ),
         *(_unjudged_finding(shots, row, str(why[row])) for row in missing.tolist()),
     ]
@@ -195,7 +195,7 @@ def _unjudged_finding(shots: Shots, row: int, why: str) -> Finding:
     source, point = shots.source[row].item(), int(shots.shot_point[row])
     message = (
         f"Whether source {source} shot point {point} fired as the table says is not verified: "
-        f"{UNJUDGED_BECAUSE[why][1]}. Separation takes it as the table has it."
+        f"{UNVERIFIED_BECAUSE[why][1]}. Separation takes it as the table has it."
     )
     return Finding(
         "shot_not_verified", np.nan, "", "note", message, source=source, shot_point=point
@@ -235,7 +235,7 @@ def _nearest(strays: list[Stray], instant_ns: int) -> Stray | None:
     return min(near, key=lambda stray: abs(stray.time_ns - instant_ns), default=None)
 
 
-def _moved_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Finding:
+def _shifted_finding(shots: Shots, row: int, stray: Stray, instant_ns: int) -> Finding:
     """By the travel time of its own source, whichever one the arrival resembles most."""
     fired_ns = stray.fired_ns[shots.sources.index(shots.source[row])]
     return _late_finding(shots, row, (fired_ns - instant_ns) * 1e-6)
@@ -276,7 +276,7 @@ def _swap_finding(shots: Shots, row: int, source_row: int) -> Finding:
 def _is_timed(
     shots: Shots, arrivals: DirectArrivals, relative: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    """Shots whose time can be told to milliseconds: as usual otherwise, and by themselves."""
+    """Shots whose time is certain to milliseconds: as usual otherwise, and by themselves."""
     good = np.isfinite(arrivals.lag_s) & shots.live & (np.abs(relative - 1.0) < _NEARLY_USUAL)
     return np.asarray(good & (arrivals.wider < _DISTURBED))
 

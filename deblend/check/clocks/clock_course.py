@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
-from deblend.check.onsets import (
+from deblend.check.clocks.onsets import (
     PEAK_HALF_WIDTH_S,
     ClockLag,
     Onsets,
@@ -71,7 +71,7 @@ def clock_course(
     source_row: NDArray[np.int64],
     *,
     likely_s: Sequence[float] = (0.0,),
-    judged: NDArray[np.bool_] | None = None,
+    tested: NDArray[np.bool_] | None = None,
     seed: int = 0,
 ) -> ClockCourse:
     """Follow the lag of the record behind the fire times.
@@ -86,7 +86,7 @@ def clock_course(
         Row of `onsets` of each shot.
     likely_s : sequence of float, optional
         Lags to choose where several fit alike, since firing is nearly regular.
-    judged : ndarray of bool, shape (shot,), optional
+    tested : ndarray of bool, shape (shot,), optional
         Shots that are held against the null: those from which nothing was learnt. All if not given.
     seed : int, optional
         Of the null.
@@ -96,7 +96,7 @@ def clock_course(
     ClockCourse
     """
     count = len(fire_sample)
-    whole = find_clock_lag(onsets, fire_sample, source_row, judged=judged, seed=seed)
+    whole = find_clock_lag(onsets, fire_sample, source_row, tested=tested, seed=seed)
     whole = whole.nearest(likely_s)
     near_s = whole.lag_s if whole.usable else None
     inside = _inside(onsets, fire_sample, near_s)
@@ -125,7 +125,7 @@ def clock_course(
         slope, level = _line_through(middles, onsets.interval_s)
         lag_s[begin:end] = level + slope * np.arange(begin, end)
         drifts.append((end - begin, slope))
-    # One segment beside a step may be off; the level of all of them is not.
+    # One segment next to a step may be off; the level of all of them is not.
     steps = [
         replace(step, size_s=float(lag_s[step.shot] - lag_s[step.shot - 1]))
         for step in steps

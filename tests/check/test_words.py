@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from deblend.check.check_words import shots_named, verified_rows, with_many_as_one
+from deblend.check.words import shots_named, verified_rows, with_many_as_one
 from deblend.model.findings import Finding
 
 

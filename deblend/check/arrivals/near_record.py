@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.check.arrival_view import View
+from deblend.check.arrivals.windows import View
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.timebase import NS_PER_S
@@ -72,7 +72,7 @@ class NearRecord:
 
     @cached_property
     def view(self) -> View:
-        """The same, seen through windows."""
+        """The channels, seen through windows."""
         return View(self.samples, np.asarray(self.known.all(axis=0)), self.length)
 
     @cached_property

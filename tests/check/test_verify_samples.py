@@ -12,10 +12,10 @@ import pytest
 from numpy.typing import NDArray
 
 from deblend.blending.operator import make_operator
-from deblend.check.arrival_search import UNJUDGED
-from deblend.check.input_check import verify_against_samples
-from deblend.check.onsets import Onsets, find_clock_lag, onset_strength, shuffle_dither
-from deblend.check.shot_findings import UNJUDGED_BECAUSE
+from deblend.check.arrivals.search import UNVERIFIED
+from deblend.check.arrivals.shot_findings import UNVERIFIED_BECAUSE
+from deblend.check.clocks.onsets import Onsets, find_clock_lag, onset_strength, shuffle_dither
+from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.timebase import parse_instant
@@ -415,7 +415,7 @@ def test_too_little_to_verify(three: MadeLine) -> None:
 
 
 def test_every_reason_has_its_words() -> None:
-    assert set(UNJUDGED_BECAUSE) == set(UNJUDGED)
+    assert set(UNVERIFIED_BECAUSE) == set(UNVERIFIED)
 
 
 def test_what_does_not_fit_stays_in_the_list(three: MadeLine) -> None:

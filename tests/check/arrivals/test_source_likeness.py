@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from deblend.check.source_likeness import source_likeness
+from deblend.check.arrivals.source_likeness import source_likeness
 
 SHOTS, CHANNELS, LENGTH = 40, 3, 50
 
@@ -33,7 +33,7 @@ def test_swapped_rows_are_found_and_no_others(seed: int) -> None:
     rows = np.flatnonzero(found.looks_like >= 0)
     assert rows.tolist() == [30, 31, 62]
     assert found.looks_like[rows].tolist() == source[rows].tolist()
-    assert found.told_apart.tolist() == (~np.eye(3, dtype=bool)).tolist()
+    assert found.distinguishable.tolist() == (~np.eye(3, dtype=bool)).tolist()
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -43,7 +43,7 @@ def test_sources_that_are_alike_are_never_told_apart(seed: int) -> None:
     assert (found.looks_like < 0).all()
     assert found.scatter[0, 1] > 0.5
     assert found.scatter[0, 2] < 0.1
-    assert found.told_apart.tolist() == [[0, 0, 1], [0, 0, 1], [1, 1, 0]]
+    assert found.distinguishable.tolist() == [[0, 0, 1], [0, 0, 1], [1, 1, 0]]
 
 
 def test_too_few_shots_say_nothing() -> None:
@@ -53,4 +53,4 @@ def test_too_few_shots_say_nothing() -> None:
     found = source_likeness(arrivals, source, few, 3)
     assert (found.looks_like < 0).all()
     assert np.isnan(found.scatter).all()
-    assert not found.told_apart.any()
+    assert not found.distinguishable.any()

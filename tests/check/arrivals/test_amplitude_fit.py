@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from deblend.check.arrival_fit import (
+from deblend.check.arrivals.amplitude_fit import (
     FREE,
     Fired,
     UsualArrivals,

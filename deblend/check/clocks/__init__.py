@@ -1,0 +1,1 @@
+"""Clocks of recorder and source controller held against each other along the line."""

@@ -1,0 +1,133 @@
+"""Fire times, clocks and shots of a line verified against the samples of its nearest channels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from deblend.check.arrivals.direct_arrivals import DirectArrivals, fit_direct_arrivals
+from deblend.check.arrivals.near_record import (
+    WATER_VELOCITY_M_S,
+    FiredShots,
+    NearRecord,
+    offsets_known,
+    read_near_record,
+)
+from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings
+from deblend.check.clocks.clock_findings import (
+    clock_findings,
+    offset_findings,
+    source_offset_findings,
+)
+from deblend.check.clocks.follow_clock import TimedShots, follow_clock, within_reach
+from deblend.check.clocks.onsets import FEWEST_SHOTS
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+from deblend.model.timebase import NS_PER_S
+
+_SAME_TIME_S: Final = 0.01
+_SWAP_ROUNDS: Final = 4
+
+
+def verify_against_samples(
+    recording: Recording,
+    shots: Shots,
+    geometry: Geometry,
+    *,
+    placed_as: Mapping[int, int | str] | None = None,
+    seed: int = 0,
+) -> list[Finding]:
+    """Look whether the record holds what the table of shots says.
+
+    Reads up to six channels near the sources as a whole. Where offsets are unknown, two channels
+    are read, and constant clock offsets from 0 to 2 s cannot be distinguished from travel time.
+
+    Parameters
+    ----------
+    recording : Recording
+        The record.
+    shots : Shots
+        In its time scale.
+    geometry : Geometry
+        Offsets, or unknown.
+    placed_as : mapping of int to int or str, optional
+        Rows whose positions say that another source fired, and that source: they are fitted as
+        such, and reported only once.
+    seed : int, optional
+        Of the null.
+
+    Returns
+    -------
+    list of Finding
+        Clock offset, steps and drift; misfires, weak shots, wrong times and source numbers; shots
+        that are not in the table; shots of which none of this is certain.
+    """
+    sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
+    for row, source in (placed_as or {}).items():
+        sources[row] = shots.sources.index(source)
+    near = read_near_record(recording, geometry, sources, len(shots.sources))
+    live = np.count_nonzero(shots.live if near is None else within_reach(near, shots))
+    if near is None or live < FEWEST_SHOTS:
+        usable = 0 if near is None else len(near.samples)
+        message = (
+            f"{live} live shots at the time of the record and {usable} usable channels are too few "
+            f"to verify the fire times against the samples; at least {FEWEST_SHOTS} shots and one "
+            "channel near the sources are needed. Separation takes the table as it is."
+        )
+        return [Finding("not_verified", np.nan, "", "look", message)]
+    fired = FiredShots(shots.fire_time_ns, shots.live, sources)
+    timed = follow_clock(near, shots, fired, seed)
+    positions_known = offsets_known(geometry)
+    findings = clock_findings(
+        shots, timed.course, timed.arrivals, timed.order, positions_known=positions_known
+    )
+    if not timed.course.lag.usable:
+        return findings
+    arrivals, wrong = _search(near, timed)
+    if positions_known:
+        findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
+        findings += source_offset_findings(shots, arrivals)
+    fitted = replace(shots, source=np.array(shots.sources)[sources])
+    named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
+    return findings + shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)
+
+
+def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[int, int]]:
+    """Search for what is not in the table; also rows that are another source, and that source.
+
+    Fitted as what they look like, shots with a wrong number disturb their neighbours no more.
+    """
+    arrivals, sources = timed.arrivals, timed.fired.source_row
+    wrong: dict[int, int] = {}
+    for _ in range(_SWAP_ROUNDS):
+        source_row = sources.copy()
+        source_row[list(wrong)] = list(wrong.values())
+        fired = replace(timed.fired, source_row=source_row)
+        arrivals = fit_direct_arrivals(near, fired, form=arrivals.form)
+        more = _looks_like(arrivals, fired)
+        if not more or more.keys() <= wrong.keys():
+            break
+        wrong |= more
+    return arrivals, {row: source for row, source in wrong.items() if source != sources[row]}
+
+
+def _looks_like(arrivals: DirectArrivals, fired: FiredShots) -> dict[int, int]:
+    """Row of each shot that looks like another source, and that source.
+
+    Either as a whole, or because it left nothing, and another source something at that time.
+    """
+    found = {}
+    for row in np.flatnonzero(arrivals.unusual & (arrivals.amplitude < WEAK_BELOW)).tolist():
+        for stray in arrivals.strays:
+            apart_s = abs(stray.time_ns - int(fired.fire_time_ns[row])) / NS_PER_S
+            if stray.source_row != fired.source_row[row] and apart_s < _SAME_TIME_S:
+                found[row] = stray.source_row
+    if arrivals.likeness is not None:
+        other = arrivals.likeness.looks_like
+        found |= {int(row): int(other[row]) for row in np.flatnonzero(other >= 0)}
+    return found
