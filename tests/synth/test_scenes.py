@@ -11,7 +11,7 @@ from deblend.synth.earths import EarthLimits, varied_earth
 from deblend.synth.line import MadeLine
 from deblend.synth.scenes import make_scene, scene_names, scene_plan, signal_windows_s
 
-RECORDED = Path(__file__).parents[2] / "benchmarks" / "scenes" / "plain_fk.csv"
+RECORDED = Path(__file__).parents[2] / "benchmarks" / "results" / "plain_fk.csv"
 
 
 def interval_over_length(line: MadeLine) -> float:
@@ -131,7 +131,7 @@ def recorded() -> list[dict[str, str]]:
 
 
 def test_plain_fk_was_recorded_for_every_scene_and_leaves_something_to_do() -> None:
-    # Written by benchmarks/scenes/plain_fk.py.
+    # Kept from a script that benchmarks/quality/standard_scenes.toml has replaced.
     rows = {(row["scene"], row["size"]): row for row in recorded()}
     assert {name for name, _ in rows} == set(scene_names())
     for size in ("small", "full"):
