@@ -1,6 +1,6 @@
 """Time to make a line of 3 x 240 shots x 48 channels x 2,000 samples, and the demonstration line.
 
-    python -m benchmarks.speed.made_lines
+python -m benchmarks.speed.made_lines
 """
 
 from __future__ import annotations
