@@ -48,10 +48,10 @@ def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) 
 
 def _write_demo_line(folder: Path, *, small: bool) -> Path:
     from deblend.synth.build import build_line
-    from deblend.synth.demo_line import demo_plan
+    from deblend.synth.demo_line import demo_design
     from deblend.synth.write import write_line
 
-    plan = demo_plan()
+    plan = demo_design()
     if small:
         acquisition = plan.acquisition
         streamer = replace(acquisition.streamer, channel_count=SMALL_CHANNELS)

@@ -25,9 +25,9 @@ import deblend
 from deblend.study.leakage_scores import leakage_and_loss_db
 from deblend.study.scores import pseudo_deblended, score
 from deblend.synth.build import build_line
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 
-plan = scene_plan("three-sources")
+plan = scene_design("three-sources")
 firing = replace(plan.acquisition.firing, shots_per_source=24)
 line = build_line(replace(plan, acquisition=replace(plan.acquisition, firing=firing)))
 truth, start = line.gathers, pseudo_deblended(line)

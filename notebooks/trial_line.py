@@ -34,7 +34,7 @@ from deblend.qc.limits import default_limits, overall_verdict
 from deblend.results.judge import judge_folder
 from deblend.run.pipeline import run_line
 from deblend.synth.build import build_line
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 from deblend.synth.write import write_line
 
 folder = Path(tempfile.mkdtemp())
@@ -44,7 +44,7 @@ folder = Path(tempfile.mkdtemp())
 # Three sources near-simultaneous, 24 shots of each into eight channels, white noise.
 
 # %%
-plan = scene_plan("white-noise")
+plan = scene_design("white-noise")
 firing = replace(plan.acquisition.firing, shots_per_source=24)
 made = build_line(replace(plan, acquisition=replace(plan.acquisition, firing=firing)))
 line_file = write_line(made, folder / "line")

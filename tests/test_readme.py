@@ -15,7 +15,7 @@ import pytest
 
 import deblend
 from deblend.synth.build import build_line
-from deblend.synth.demo_line import demo_plan
+from deblend.synth.demo_line import demo_design
 from deblend.synth.write import write_line
 
 ROOT = Path(__file__).parents[1]
@@ -128,7 +128,7 @@ def test_extras_hold_what_the_commands_need() -> None:
 @pytest.fixture
 def small_demo_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A short demonstration line where README.md has the demonstration leave it."""
-    plan = demo_plan()
+    plan = demo_design()
     acquisition = replace(
         plan.acquisition,
         streamer=replace(plan.acquisition.streamer, channel_count=2),

@@ -39,7 +39,7 @@ from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Trouble
 from deblend.synth.line import MadeLine
 from deblend.synth.noise import White
-from deblend.synth.scenes import Extent, Size, scene_plan, signal_windows_s
+from deblend.synth.scenes import Extent, Size, scene_design, signal_windows_s
 from deblend.synth.signature import Signature
 
 NAME = "quality.faulty_lines"
@@ -65,7 +65,7 @@ LINES: Final[dict[str, Size | Extent]] = {
 
 def plans(size: Size | Extent) -> dict[str, SceneDesign]:
     """All lines by name."""
-    swell, times = scene_plan("swell-and-spikes", size), scene_plan("wrong-times", size)
+    swell, times = scene_design("swell-and-spikes", size), scene_design("wrong-times", size)
     sources = tuple(replace(s, signature=LOW_BAND) for s in times.acquisition.sources)
     low = replace(times, acquisition=replace(times.acquisition, sources=sources))
     return {

@@ -22,7 +22,7 @@ from benchmarks.quality.faulty_lines import ERROR_S, Row, Task, run_tasks, score
 from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
 from deblend.synth.build import SceneDesign, build_line
-from deblend.synth.scenes import scene_names, scene_plan
+from deblend.synth.scenes import scene_design, scene_names
 
 NAME: Final = "quality.switched_on"
 TIMES: Final = ("right", "wrong")
@@ -30,7 +30,7 @@ TIMES: Final = ("right", "wrong")
 
 def with_times(scene: str, times: str) -> SceneDesign:
     """A small scene with right or wrong fire times."""
-    plan = scene_plan(scene, "small")
+    plan = scene_design(scene, "small")
     trouble = plan.acquisition.trouble
     error_s = ERROR_S if times == "wrong" else 0.0
     trouble = replace(trouble, timing_error_rms_s=error_s)

@@ -35,7 +35,7 @@ from deblend.separation.job import Job, prepare, separate_channels
 from deblend.separation.settings import SeparationSettings
 from deblend.separation.spans import span_of
 from deblend.synth.build import build_line
-from deblend.synth.scenes import Extent, scene_plan
+from deblend.synth.scenes import Extent, scene_design
 
 SLOTS: Final = 8
 CHANNELS: Final = 4
@@ -70,7 +70,7 @@ class Case:
 
 def prepared(case: Case) -> Job:
     """The scene as a job in one piece; for "a millionth" as it is recorded."""
-    line = build_line(scene_plan(case.scene, EXTENTS[case.cut]), 0)
+    line = build_line(scene_design(case.scene, EXTENTS[case.cut]), 0)
     return prepare(
         line.recording,
         line.shots,

@@ -14,7 +14,7 @@ import numpy as np
 
 from benchmarks.result import keep, refuse_forced_kernel
 from deblend.synth.finite_differences import WaveGrid, Wavelet, record_shot
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 from deblend.synth.wave_earth import WaveEarth
 from deblend.synth.wave_kernels import wave_step
 
@@ -56,7 +56,7 @@ def step_alone(grid: WaveGrid, repeats: int = 300) -> float:
 
 def main() -> None:
     refuse_forced_kernel()
-    earth = scene_plan("wave-equation", "small").geology
+    earth = scene_design("wave-equation", "small").geology
     assert isinstance(earth, WaveEarth)
     small = earth.slice(0.0)
     large = WaveGrid(np.full((1000, 1000), 2000.0, np.float32), 12.5)

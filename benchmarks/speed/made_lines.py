@@ -9,11 +9,11 @@ import time
 from dataclasses import replace
 
 from deblend.synth.build import SceneDesign, build_line
-from deblend.synth.demo_line import demo_plan
+from deblend.synth.demo_line import demo_design
 
 
 def large_plan() -> SceneDesign:
-    plan = demo_plan()
+    plan = demo_design()
     acquisition = replace(
         plan.acquisition,
         sources=plan.acquisition.sources[:3],
@@ -24,8 +24,8 @@ def large_plan() -> SceneDesign:
 
 
 def main() -> None:
-    build_line(demo_plan())  # compiles the kernels
-    for name, plan in (("demonstration", demo_plan()), ("large", large_plan())):
+    build_line(demo_design())  # compiles the kernels
+    for name, plan in (("demonstration", demo_design()), ("large", large_plan())):
         started, used = time.perf_counter(), time.process_time()
         line = build_line(plan)
         seconds, used = time.perf_counter() - started, time.process_time() - used

@@ -29,8 +29,8 @@ def blend(plan_file: Path, inputs: Path | None, out: Path | None) -> None:
     `deblend separate`.
     """
     from deblend.files import filling
-    from deblend.synth.blend_keys import read_blend_plan
-    from deblend.synth.blend_plan import blend_gathers
+    from deblend.synth.blend_file import read_blend_plan
+    from deblend.synth.blend_line import blend_gathers
     from deblend.synth.write import write_line
 
     plan = read_blend_plan(plan_file)

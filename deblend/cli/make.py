@@ -26,12 +26,12 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
     from deblend.files import filling
     from deblend.synth.build import build_line
     from deblend.synth.scene_file import read_scene_file
-    from deblend.synth.scenes import scene_names, scene_plan
+    from deblend.synth.scenes import scene_design, scene_names
     from deblend.synth.write import write_line
 
     if scenes:
         for name in scene_names():
-            click.echo(f"{name:20s}{scene_plan(name).description}")
+            click.echo(f"{name:20s}{scene_design(name).description}")
         return
     if scene is None or out is None:
         missing = "scene" if scene is None else "folder (--out)"
@@ -39,7 +39,7 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
     if scene.endswith(".toml"):
         plan = read_scene_file(scene)
     else:
-        plan = scene_plan(scene, "full" if size == "full" else "small")
+        plan = scene_design(scene, "full" if size == "full" else "small")
     with filling(out):
         written = write_line(build_line(plan, seed), out)
     click.echo(f"Next: deblend separate {quote(str(written))}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from typing import Any, get_type_hints
@@ -14,6 +13,7 @@ from deblend.line.line_file import LineFile
 from deblend.separation.chain import Chain
 from deblend.separation.choose import choose_method
 from deblend.separation.contract import Separator
+from deblend.words import did_you_mean
 
 
 def line_method(line: LineFile, source_count: int, channel_count: int) -> Separator:
@@ -88,12 +88,11 @@ def _converted(method: Separator, name: str, value: Any, called: str, where: str
     """Value of one setting in the type that the method declares for it."""
     kinds = _kinds(method)
     if name not in kinds:
-        near = difflib.get_close_matches(name, kinds, n=1)
-        hint = f"Did you mean {near[0]!r}? " if near else ""
+        known = ", ".join(kinds) or "none that a line file can change"
         raise SettingsError(
             f"method {called} has no setting {name!r}",
             where=where,
-            remedy=f"{hint}It has {', '.join(kinds) or 'none that a line file can change'}.",
+            remedy=f"{did_you_mean(name, kinds)} It has {known}.".lstrip(),
         )
     try:
         return msgspec.convert(value, kinds[name])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -14,6 +13,7 @@ from typing import Any, Final
 from deblend.errors import SettingsError
 from deblend.files import read_toml
 from deblend.model.findings import Finding, Verdict
+from deblend.words import did_you_mean
 
 NO_SOURCE: Final = "common practice, no source"
 RESIDUAL: Final = "reblend_residual"
@@ -80,9 +80,8 @@ def _limits(tables: Mapping[str, Any], where: str, known: Mapping[str, Limit]) -
     limits = dict(known)
     for metric, table in tables.items():
         if known and metric not in known:
-            near = difflib.get_close_matches(metric, known, n=1)
-            hint = f"Did you mean {near[0]!r}?" if near else f"Metrics: {', '.join(known)}."
-            raise SettingsError(f"no metric is called {metric!r}", where=where, remedy=hint)
+            remedy = did_you_mean(metric, known, f"Metrics: {', '.join(known)}.")
+            raise SettingsError(f"no metric is called {metric!r}", where=where, remedy=remedy)
         limits[metric] = _limit(metric, table, known.get(metric), where)
     return limits
 

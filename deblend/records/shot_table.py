@@ -18,7 +18,6 @@ live, deliver
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 import re
@@ -34,7 +33,7 @@ from deblend.files import write_text
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import check_time_scale, format_instant
 from deblend.records.fire_times import check_fire_time_unit, parse_fire_time
-from deblend.words import counted
+from deblend.words import counted, did_you_mean
 
 REQUIRED_COLUMNS: Final = ("source", "shot_point", "fire_time")
 OPTIONAL_COLUMNS: Final = ("line", "sequence", "x_m", "y_m", "depth_m", "live", "deliver")
@@ -221,12 +220,11 @@ def _check_header(names: list[str], where: str) -> None:
         )
     for name in names:
         if name not in COLUMNS:
-            near = difflib.get_close_matches(name.lower(), COLUMNS, n=1)
-            advice = f"Did you mean {near[0]!r}? " if near else ""
+            hint = did_you_mean(name.lower(), COLUMNS)
             raise ShotTableError(
                 f"column {name!r} is not known",
                 where=where,
-                remedy=f"{advice}Columns are {', '.join(COLUMNS)}.",
+                remedy=f"{hint} Columns are {', '.join(COLUMNS)}.".lstrip(),
             )
         if names.count(name) > 1:
             raise ShotTableError(

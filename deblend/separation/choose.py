@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -12,6 +11,7 @@ from deblend.plugins import PluginGroup
 from deblend.separation.chain import Chain
 from deblend.separation.contract import Separator
 from deblend.separation.methods.lifted import LiftedFunction
+from deblend.words import did_you_mean
 
 PUBLISHED: Final = PluginGroup(
     group="deblend.separators",
@@ -100,11 +100,10 @@ def _named(name: str, channel_count: int) -> Any:
         kind = PUBLISHED.load_path(METHODS[name], name)
         return PUBLISHED.guarded(lambda: _for_line(kind, channel_count), name, "deblend")
     if name not in PUBLISHED.names():
-        near = difflib.get_close_matches(name, method_names(), n=1)
-        hint = f"Did you mean {near[0]!r}? " if near else ""
+        hint = did_you_mean(name, method_names())
         raise SettingsError(
             f"separator method {name!r} is not known",
-            remedy=f"{hint}Choose one of {', '.join(method_names())}.",
+            remedy=f"{hint} Choose one of {', '.join(method_names())}.".lstrip(),
         )
     found = PUBLISHED.load(name)
     if isinstance(found, type):

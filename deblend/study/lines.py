@@ -9,13 +9,13 @@ import msgspec
 
 from deblend.errors import SettingsError
 from deblend.study.keys import BlendTable, NoiseTable, SceneTable
-from deblend.synth.blend_keys import read_blend_plan
-from deblend.synth.blend_plan import blend_gathers
+from deblend.synth.blend_file import read_blend_plan
+from deblend.synth.blend_line import blend_gathers
 from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Dither
 from deblend.synth.line import MadeLine
 from deblend.synth.scene_file import noise_from, read_scene_file
-from deblend.synth.scenes import QUIET_END_S, scene_plan
+from deblend.synth.scenes import QUIET_END_S, scene_design
 from deblend.words import counted
 
 WINDOWS = 6
@@ -38,7 +38,7 @@ def make_line(
     if scene.scene_file is not None:
         plan = read_scene_file(folder / scene.scene_file)
     else:
-        plan = scene_plan(scene.name, scene.size)
+        plan = scene_design(scene.name, scene.size)
     plan = _blended(plan, blend)
     if noise.pieces is not None:
         plan = replace(plan, noise=noise_from(noise.pieces, f"noise {noise.label}"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import importlib.util
 import sys
@@ -26,7 +25,8 @@ from deblend.separation.separate import Separation, separate
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.synth.scene_file import noise_from, read_scene_file
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
+from deblend.words import did_you_mean
 
 FROM_FILE: Final = "deblend_study_file_"
 AS_IN_THE_SCENE: Final = "as in the scene"
@@ -201,7 +201,7 @@ def check_study(study: Study) -> None:
     """
     for scene in study.scenes:
         if scene.gathers_file is None and scene.scene_file is None:
-            scene_plan(scene.name, scene.size)
+            scene_design(scene.name, scene.size)
         elif scene.scene_file is not None:
             read_scene_file(study.folder / scene.scene_file)
     for noise in study.noises:
@@ -239,10 +239,9 @@ def found_method(name: str, folder: Path) -> MethodChoice:
     place, _, attribute = name.partition(":")
     if not attribute:
         if name != "auto" and name not in method_names():
-            near = difflib.get_close_matches(name, method_names(), n=1)
             raise SettingsError(
                 f"separator method {name!r} is not known",
-                remedy=f"Did you mean {near[0]!r}?" if near else f"Methods: {method_names()}.",
+                remedy=did_you_mean(name, method_names(), f"Methods: {method_names()}."),
             )
         return name
     remedy = "Give package.module:name or file.py:name, relative to the study file."
@@ -252,10 +251,9 @@ def found_method(name: str, folder: Path) -> MethodChoice:
         why = reason_of(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
         raise SettingsError(f"method {name!r} cannot be loaded ({why})", remedy=remedy) from error
     if not hasattr(module, attribute):
-        near = difflib.get_close_matches(attribute, dir(module), n=1)
         raise SettingsError(
             f"method {name!r} cannot be loaded: {place} has no {attribute!r}",
-            remedy=f"Did you mean {near[0]!r}?" if near else remedy,
+            remedy=did_you_mean(attribute, dir(module), remedy),
         )
     found: Any = getattr(module, attribute)
     made: MethodChoice = found() if isinstance(found, type) else found

@@ -125,7 +125,7 @@ class TrueShots:
     """shape (shot, 3) and (shot, channel, 3): (inline, crossline, depth), for the travel times."""
 
 
-def plan_shots(acquisition: Acquisition, seed: int) -> TrueShots:
+def true_shots(acquisition: Acquisition, seed: int) -> TrueShots:
     """Fire times, positions and the table of a line.
 
     Parameters

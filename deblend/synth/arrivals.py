@@ -30,7 +30,7 @@ class Arrival:
 
 
 class EarthPart(Protocol):
-    """A piece of geology: a frozen dataclass that yields arrivals."""
+    """A part of the earth: a frozen dataclass that yields arrivals."""
 
     @property
     def seen_by(self) -> tuple[int, ...]:
@@ -48,7 +48,7 @@ def distance_m(first: Positions, second: Positions) -> NDArray[np.float64]:
 
 
 def constant(value: float, like: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The same strength on every trace."""
+    """One strength for every trace."""
     return np.full(like.shape, value)
 
 
@@ -112,7 +112,7 @@ class DiffractorCloud:
     seen_by: tuple[int, ...] = ()
 
     def diffractors(self) -> Iterator[Diffractor]:
-        """The points, the same each time."""
+        """The points; one seed gives one set of them."""
         random = np.random.default_rng((self.seed, 0xD1FF))
         for _ in range(self.count):
             inline, crossline, part = random.random(3)

@@ -1,4 +1,4 @@
-"""From geology, acquisition and noise to a line with the answer."""
+"""What `deblend make` does: from geology, acquisition and noise to a line with the answer."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from deblend.errors import InputError
 from deblend.model.recording import Gap, Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S, interval_to_ns
-from deblend.synth.acquisition import Acquisition, TrueShots, plan_shots
+from deblend.synth.acquisition import Acquisition, TrueShots, true_shots
 from deblend.synth.geology import Geology, record_source
 from deblend.synth.line import MadeLine, NominalStreamer
-from deblend.synth.noise import Noise, Record
+from deblend.synth.noise import Noise, Record, root_mean_square
 from deblend.synth.wave_earth import WaveEarth
 
 TAPER_S = 0.1
@@ -26,7 +26,7 @@ CHANNELS_AT_ONCE = 16
 
 @dataclass(frozen=True)
 class SceneDesign:
-    """Everything that a line is made of; the same plan and seed give the same line."""
+    """Everything that a line is made of; one design and seed give one line."""
 
     name: str
     description: str
@@ -42,7 +42,7 @@ class SceneDesign:
     """Of the gathers."""
 
 
-def build_line(plan: SceneDesign, seed: int = 0) -> MadeLine:
+def build_line(design: SceneDesign, seed: int = 0) -> MadeLine:
     """Make a line.
 
     The truth fades to zero within the last 0.1 s of each trace, so that the record holds nothing
@@ -50,7 +50,7 @@ def build_line(plan: SceneDesign, seed: int = 0) -> MadeLine:
 
     Parameters
     ----------
-    plan : SceneDesign
+    design : SceneDesign
         What it is made of.
     seed : int, optional
         Of everything random that has no seed of its own.
@@ -60,36 +60,36 @@ def build_line(plan: SceneDesign, seed: int = 0) -> MadeLine:
     InputError
         If the length is no positive number of samples.
     """
-    interval_ns = interval_to_ns(plan.interval_s)
-    length = round(plan.length_s * NS_PER_S / interval_ns)
+    interval_ns = interval_to_ns(design.interval_s)
+    length = round(design.length_s * NS_PER_S / interval_ns)
     if length < 1:
         raise InputError(
-            f"a length of {plan.length_s} s holds no sample", remedy="Give a longer record."
+            f"a length of {design.length_s} s holds no sample", remedy="Give a longer record."
         )
-    shot_plan = plan_shots(plan.acquisition, seed)
-    gathers = truth_gathers(plan, shot_plan, length)
-    start_ns, sample_count = record_span(shot_plan.true_fire_time_ns, length, interval_ns)
-    exact = replace(shot_plan.shots, fire_time_ns=shot_plan.true_fire_time_ns)
-    record = blend_at(exact, gathers, start_ns, interval_ns, sample_count)
-    noise_rms = _add_noise(record, plan, seed)
-    gaps = _cut_gaps(record, plan.acquisition, start_ns, interval_ns)
-    shots, streamer = shot_plan.shots, plan.acquisition.streamer
+    fired = true_shots(design.acquisition, seed)
+    gathers = truth_gathers(design, fired, length)
+    start_ns, sample_count = record_span(fired.true_fire_time_ns, length, interval_ns)
+    at_true_times = replace(fired.shots, fire_time_ns=fired.true_fire_time_ns)
+    record = blend_at(at_true_times, gathers, start_ns, interval_ns, sample_count)
+    noise_rms = _add_noise(record, design, seed)
+    gaps = _cut_gaps(record, design.acquisition, start_ns, interval_ns)
+    shots, streamer = fired.shots, design.acquisition.streamer
     return MadeLine(
-        name=plan.name,
-        description=plan.description,
+        name=design.name,
+        description=design.description,
         recording=Recording(
             record,
-            interval_s=plan.interval_s,
+            interval_s=design.interval_s,
             start=start_ns,
             time_scale=shots.time_scale,
             gaps=gaps,
         ),
         shots=shots,
-        geometry=shot_plan.geometry,
+        geometry=fired.geometry,
         truth={source: gathers[shots.rows_of(source)] for source in shots.sources},
-        length_s=plan.length_s,
+        length_s=design.length_s,
         noise_rms=noise_rms,
-        true_fire_time_ns=shot_plan.true_fire_time_ns,
+        true_fire_time_ns=fired.true_fire_time_ns,
         streamer=NominalStreamer(
             streamer.nearest_offset_m,
             streamer.group_interval_m,
@@ -99,23 +99,23 @@ def build_line(plan: SceneDesign, seed: int = 0) -> MadeLine:
     )
 
 
-def truth_gathers(plan: SceneDesign, shot_plan: TrueShots, length: int) -> NDArray[np.float32]:
+def truth_gathers(design: SceneDesign, fired: TrueShots, length: int) -> NDArray[np.float32]:
     """Noise-free gathers of all shots, shape (shot, channel, time); misfires are zero."""
-    shots, receiver = shot_plan.shots, shot_plan.receiver_m
+    shots, receiver = fired.shots, fired.receiver_m
     gathers = np.empty((*receiver.shape[:2], length), dtype=np.float32)
-    earth = plan.geology
+    earth = design.geology
     record = earth.record_source if isinstance(earth, WaveEarth) else partial(record_source, earth)
-    for number, towed in enumerate(plan.acquisition.sources, start=1):
+    for number, towed in enumerate(design.acquisition.sources, start=1):
         rows = shots.rows_of(number)
         gathers[rows] = record(
             number,
             towed.signature,
-            shot_plan.source_m[rows],
+            fired.source_m[rows],
             receiver[rows],
-            interval_s=plan.interval_s,
+            interval_s=design.interval_s,
             sample_count=length,
         )
-    fade = min(length, round(TAPER_S / plan.interval_s))
+    fade = min(length, round(TAPER_S / design.interval_s))
     gathers[..., length - fade :] *= (
         np.cos(0.5 * np.pi * np.arange(1, fade + 1) / fade) ** 2
     ).astype(np.float32)
@@ -155,29 +155,24 @@ def blend_at(
     return record
 
 
-def _add_noise(record: NDArray[np.float32], plan: SceneDesign, seed: int) -> dict[str, float]:
+def _add_noise(record: NDArray[np.float32], design: SceneDesign, seed: int) -> dict[str, float]:
     """Add every noise in place; return the rms of each."""
     about = Record(
         channel_count=record.shape[0],
         sample_count=record.shape[1],
-        interval_s=plan.interval_s,
-        group_interval_m=plan.acquisition.streamer.group_interval_m,
+        interval_s=design.interval_s,
+        group_interval_m=design.acquisition.streamer.group_interval_m,
         signal_rms=root_mean_square(record),
     )
     rms: dict[str, float] = {}
     total = np.zeros_like(record)
-    for number, piece in enumerate(plan.noise):
-        made = piece.make(about, np.random.default_rng((seed, 0x2015E, number)))
-        name = type(piece).__name__
+    for number, noise in enumerate(design.noise):
+        made = noise.make(about, np.random.default_rng((seed, 0x2015E, number)))
+        name = type(noise).__name__
         rms[name if name not in rms else f"{name} {number + 1}"] = root_mean_square(made)
         total += made
     record += total
     return rms
-
-
-def root_mean_square(values: NDArray[np.float32]) -> float:
-    """Rms of all samples."""
-    return float(np.sqrt(np.mean(np.square(values, dtype=np.float64))))
 
 
 def _cut_gaps(

@@ -16,7 +16,7 @@ from deblend.synth.signature import Signature
 SHOTS_PER_SOURCE = 64
 
 
-def demo_plan() -> SceneDesign:
+def demo_design() -> SceneDesign:
     """Four sources that fire in turn every 1.25 s into records of 3.1 s."""
     return SceneDesign(
         name="herringbone-bay-07",
@@ -44,7 +44,7 @@ def _geology() -> Geology:
     )
     span = (-250.0, 950.0)
     return Geology(
-        pieces=(
+        parts=(
             DirectArrival(),
             sea_bed,
             *layers,

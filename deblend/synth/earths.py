@@ -1,4 +1,4 @@
-"""An earth drawn at random within stated limits, for the standard scenes."""
+"""An earth drawn at random within limits, for the standard scenes of `deblend make`."""
 
 from __future__ import annotations
 
@@ -57,15 +57,15 @@ def varied_earth(limits: EarthLimits, seed: int) -> Geology:
     bottom = Reflector(Surface(limits.water_depth_m, 0.01, 0.02, 1.0, 500.0, 30.0), 0.35, 1500.0)
     faults = _faults(limits, random)
     layers = [_layer(limits, faults, k, random) for k in range(limits.layers)]
-    pieces: list[EarthPart] = [DirectArrival(), bottom, *layers]
-    pieces += [
+    parts: list[EarthPart] = [DirectArrival(), bottom, *layers]
+    parts += [
         Multiple((bottom, bottom)),
         Multiple((bottom, bottom, bottom)),
         *(Multiple((bottom, layer)) for layer in layers[: limits.layers // 2]),
     ]
-    pieces += _clouds(limits, seed)
+    parts += _clouds(limits, seed)
     return Geology(
-        tuple(pieces),
+        tuple(parts),
         Decay(limits.loss_db, 0.1, limits.last_s),
         (GuidedWaves(limits.water_depth_m, limits.guided_strength),),
     )

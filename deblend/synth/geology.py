@@ -1,4 +1,4 @@
-"""The earth of a made line: pieces, the decay over all of them, and what a source records of it."""
+"""The earth of a made line: its parts, the decay over them, and what a source records of it."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ TRACES_AT_ONCE = 512
 
 @dataclass(frozen=True)
 class Geology:
-    """All pieces of an earth."""
+    """All parts of an earth."""
 
-    pieces: tuple[EarthPart, ...]
+    parts: tuple[EarthPart, ...]
     """Whatever yields arrivals: reflectors, diffractors, multiples, the direct wave."""
     decay: Decay
     """Of every arrival with its travel time."""
@@ -41,10 +41,10 @@ class Geology:
         time_s, amplitude : ndarray of float64, shape (event, shot, channel)
         """
         times, amplitudes = [], []
-        for piece in self.pieces:
-            if piece.seen_by and number not in piece.seen_by:
+        for part in self.parts:
+            if part.seen_by and number not in part.seen_by:
                 continue
-            for arrival in piece.arrivals(source, receiver):
+            for arrival in part.arrivals(source, receiver):
                 times.append(arrival.time_s)
                 amplitudes.append(arrival.strength * self.decay(arrival.time_s))
         if not times:

@@ -74,7 +74,7 @@ class MadeLine:
 
     @property
     def total_noise_rms(self) -> float | None:
-        """Rms of all noise together, its pieces taken as unrelated; None where unknown."""
+        """Rms of all noise together, its kinds taken as unrelated; None where unknown."""
         if self.noise_rms is None:
             return None
         return float(np.sqrt(sum(value**2 for value in self.noise_rms.values())))

@@ -1,6 +1,6 @@
-"""What the sea adds to a record: noise pieces, each a law, a level and nothing hidden.
+"""What the sea adds to a record: kinds of noise, each a law and a level.
 
-Levels are rms values over the rms of the noise-free record, unless a piece says otherwise.
+Levels are rms values over the rms of the noise-free record, unless a kind says otherwise.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Record:
 
 
 class Noise(Protocol):
-    """A noise piece: a frozen dataclass that makes samples for a record."""
+    """A kind of noise: a frozen dataclass that makes samples for a record."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
         """Samples to add, shape (channel, time)."""
@@ -98,9 +98,14 @@ def _shaped(law: Background, record: Record, random: np.random.Generator) -> NDA
     return np.asarray(irfft(spectrum, length)[: record.sample_count], np.float64)
 
 
+def root_mean_square(samples: Samples) -> float:
+    """Rms of all samples."""
+    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
+
+
 def _scaled(samples: Samples, rms: float) -> Samples:
-    """The same samples with another rms."""
-    now = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
+    """Samples scaled to an rms; silence stays silent."""
+    now = root_mean_square(samples)
     return samples * np.float32(rms / now if now > 0.0 else 0.0)
 
 
@@ -188,9 +193,9 @@ class Tugging:
         out = record.zeros()
         for number, channel in enumerate(out):
             delay = number * record.group_interval_m / self.speed_m_s
-            moved = irfft(spectrum * np.exp(-2j * np.pi * frequency * delay), length)
+            delayed = irfft(spectrum * np.exp(-2j * np.pi * frequency * delay), length)
             size = self.level * record.signal_rms * np.exp(-number / self.reach_channels)
-            channel[:] = size * moved[: record.sample_count]
+            channel[:] = size * delayed[: record.sample_count]
         return out
 
 
@@ -264,7 +269,7 @@ class OtherVessel:
     """Of one arrival."""
 
     def make(self, record: Record, random: np.random.Generator) -> Samples:
-        """The same sweep-like arrival at each of its shots, delayed from channel to channel."""
+        """One sweep-like arrival at each of its shots, delayed from channel to channel."""
         arrival = self._arrival(record.interval_s)
         first = random.uniform(0.0, self.interval_s)
         when = np.arange(first, record.sample_count * record.interval_s, self.interval_s)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -160,16 +160,8 @@ class Reflector:
         throws = np.cumsum([0.0, *(fault.throw_m for fault in self.faults)])
         bounds = (None, *self.faults, None)
         for k, throw in enumerate(throws):
-            moved = Surface(
-                self.surface.depth_m + float(throw),
-                self.surface.inline_slope,
-                self.surface.crossline_slope,
-                self.surface.bulge_m,
-                self.surface.bulge_length_m,
-                self.surface.bulge_azimuth_deg,
-                self.surface.bulge_phase_deg,
-            )
-            yield moved, bounds[k], bounds[k + 1]
+            thrown = replace(self.surface, depth_m=self.surface.depth_m + float(throw))
+            yield thrown, bounds[k], bounds[k + 1]
 
     def arrivals(self, source: Positions, receiver: Positions) -> Iterator[Arrival]:
         """One arrival a segment and one an edge."""

@@ -1,4 +1,4 @@
-"""Scenes described in TOML: the same pieces as in Python, by the names of their classes.
+"""The scene file of `deblend make`: the parts of a scene in TOML, by the names of their classes.
 
 A scene file holds ``name``, ``description``, ``length_s``, ``interval_s``, a table ``[decay]``, a
 table ``[acquisition]`` with ``streamer``, ``firing`` and a list of ``sources``, and lists
@@ -9,7 +9,6 @@ the labels of reflectors.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -36,6 +35,7 @@ from deblend.synth.noise import (
     White,
 )
 from deblend.synth.reflectors import Reflector
+from deblend.words import did_you_mean
 
 GEOLOGY: Final[dict[str, type]] = {
     kind.__name__: kind
@@ -76,11 +76,11 @@ def read_scene_file(path: str | Path) -> SceneDesign:
     """
     path = Path(path)
     content = read_toml(path, "scene file")
-    return plan_from(content, str(path))
+    return design_from(content, str(path))
 
 
-def plan_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign:
-    """Plan of a scene described by plain tables, lists and values.
+def design_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign:
+    """Design of a scene described by plain tables, lists and values.
 
     Parameters
     ----------
@@ -160,11 +160,10 @@ def _reflector(labelled: dict[str, dict[str, Any]], label: object, where: str) -
 def _piece(kinds: dict[str, type], entry: dict[str, Any], where: str) -> Any:
     name = entry.get("piece")
     if name not in kinds:
-        near = difflib.get_close_matches(str(name), kinds, n=1)
         raise SettingsError(
             f"piece {name!r} is not known",
             where=where,
-            remedy=f"Did you mean {near[0]!r}?" if near else f"Pieces: {', '.join(kinds)}.",
+            remedy=did_you_mean(str(name), kinds, f"Pieces: {', '.join(kinds)}."),
         )
     settings = {key: value for key, value in entry.items() if key != "piece"}
     return _made(kinds[name], settings, f"{where} ({name})")
@@ -216,11 +215,10 @@ def _refuse_unknown_keys(content: Mapping[str, Any], known: Iterable[str], where
     names = list(known)
     for key in content:
         if key not in names:
-            near = difflib.get_close_matches(key, names, n=1)
             raise SettingsError(
                 f"unknown key {key!r}",
                 where=where,
-                remedy=f"Did you mean {near[0]!r}?" if near else f"Keys here: {', '.join(names)}.",
+                remedy=did_you_mean(key, names, f"Keys here: {', '.join(names)}."),
             )
 
 

@@ -54,8 +54,8 @@ def _wave_step(new: Field, now: Field, courant: Field, fade: Field) -> None:
                 + _W3 * (here[j + 1] + here[j + 7] + a3[j + 4] + b3[j + 4])
                 + _W4 * (here[j] + here[j + 8] + a4[j + 4] + b4[j + 4])
             )
-            ahead = _TWO * here[j + 4] + squared[j + 4] * laplacian
-            out[j + 4] = keep[j + 4] * (ahead - keep[j + 4] * out[j + 4])
+            following = _TWO * here[j + 4] + squared[j + 4] * laplacian
+            out[j + 4] = keep[j + 4] * (following - keep[j + 4] * out[j + 4])
     mirror(new)
 
 
@@ -73,7 +73,7 @@ wave_step = _compile(_wave_step)
 
 
 def wave_step_array(new: Field, now: Field, courant: Field, fade: Field) -> None:
-    """The same as `wave_step`, in NumPy."""
+    """One time step in NumPy, against which the compiled one is tested."""
     inside = slice(HALO, -HALO)
     laplacian = _MIDDLE * now[inside, inside]
     for k, weight in enumerate((_W1, _W2, _W3, _W4), start=1):
@@ -82,8 +82,8 @@ def wave_step_array(new: Field, now: Field, courant: Field, fade: Field) -> None
         laplacian = laplacian + weight * sum(now[rows, inside] for rows in far)
         laplacian = laplacian + weight * sum(now[inside, columns] for columns in side)
     keep = fade[inside, inside]
-    ahead = _TWO * now[inside, inside] + courant[inside, inside] * laplacian
-    new[inside, inside] = keep * (ahead - keep * new[inside, inside])
+    following = _TWO * now[inside, inside] + courant[inside, inside] * laplacian
+    new[inside, inside] = keep * (following - keep * new[inside, inside])
     new[HALO] = 0
     new[:HALO] = -new[2 * HALO : HALO : -1]
 
@@ -112,7 +112,7 @@ def _run_shot(
     source : tuple of ndarray
         Flat indices of its grid points, shape (point,), and their weights.
     receiver : tuple of ndarray
-        The same for all receivers, shape (channel, point).
+        Indices and weights of all receivers, shape (channel, point).
     """
     new, now = fields
     at, weight = source

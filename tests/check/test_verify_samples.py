@@ -22,13 +22,13 @@ from deblend.model.timebase import parse_instant
 from deblend.synth.build import build_line
 from deblend.synth.input_faults import FaultyLine, plant_fault
 from deblend.synth.line import MadeLine
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 
 
 @cache
 def short_line(scene: str, seed: int = 1) -> MadeLine:
     """A standard scene with fewer shots, over the same earth."""
-    plan = scene_plan(scene)
+    plan = scene_design(scene)
     acquisition = plan.acquisition
     # Enough for all its gaps, and for two stretches of two sources.
     shots_per_source = 24 if scene in ("gaps-and-misfires", "two-sources", "small-dither") else 16

@@ -11,14 +11,14 @@ import deblend
 from deblend.separation.separate import Separation
 from deblend.synth.build import build_line
 from deblend.synth.line import MadeLine
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 
 CHANNELS, BAD = 9, 5
 
 
 @pytest.fixture(scope="module")
 def line() -> MadeLine:
-    plan = scene_plan("two-sources")
+    plan = scene_design("two-sources")
     acquisition = plan.acquisition
     firing = replace(acquisition.firing, shots_per_source=16)
     streamer = replace(acquisition.streamer, channel_count=CHANNELS)

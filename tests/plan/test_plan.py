@@ -20,7 +20,7 @@ from deblend.plan.simulation import predict
 from deblend.plan.words import SHOT_COLUMNS
 from deblend.plan.write_plan import write_plan
 from deblend.records.shot_table import write_shots
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.segy_write import write_continuous_segy
 
@@ -172,7 +172,7 @@ def shots_of_a_line(folder: Path) -> Path:
         speed_m_s=2.315,
     )
     path = folder / "shots.csv"
-    shots = plan_shots(acquisition, seed=2).shots
+    shots = true_shots(acquisition, seed=2).shots
     points = np.empty(len(shots), dtype=np.int64)
     for source in shots.sources:
         points[shots.rows_of(source)] = np.arange(60) + 1

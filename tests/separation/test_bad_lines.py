@@ -21,7 +21,7 @@ from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.unblended import unblended_shots
 from deblend.synth.build import build_line
-from deblend.synth.scenes import Extent, scene_plan
+from deblend.synth.scenes import Extent, scene_design
 
 LENGTH, INTERVAL_NS = 150, 4_000_000
 LENGTH_S = LENGTH * INTERVAL_NS * 1e-9
@@ -282,7 +282,7 @@ def test_more_bad_channels_than_good_ones_are_a_failure_that_spares_the_good_one
 
 
 def test_six_iterations_are_enough_for_weights() -> None:
-    line = build_line(scene_plan("swell-and-spikes", Extent(12, 8, 0.8)), 0)
+    line = build_line(scene_design("swell-and-spikes", Extent(12, 8, 0.8)), 0)
 
     def score(robust: bool) -> float:
         done = deblend.separate(

@@ -11,12 +11,12 @@ from deblend.study.search import by_injection, by_truth, search
 from deblend.study.study import StudyMethod
 from deblend.synth.build import build_line
 from deblend.synth.line import MadeLine
-from deblend.synth.scenes import scene_plan
+from deblend.synth.scenes import scene_design
 
 
 @pytest.fixture(scope="module")
 def line() -> MadeLine:
-    plan = scene_plan("two-sources")
+    plan = scene_design("two-sources")
     acquisition = plan.acquisition
     return build_line(
         replace(
@@ -26,7 +26,7 @@ def line() -> MadeLine:
                 firing=replace(acquisition.firing, shots_per_source=16),
                 streamer=replace(acquisition.streamer, channel_count=2),
             ),
-            noise=scene_plan("white-noise").noise,
+            noise=scene_design("white-noise").noise,
         )
     )
 

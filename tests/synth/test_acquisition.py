@@ -3,7 +3,7 @@ import pytest
 
 from deblend.errors import InputError
 from deblend.model.geometry import towed_geometry
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing, Trouble
 
 
@@ -20,7 +20,7 @@ def acquisition(feather_deg: float = 0.0, heading_deg: float = 90.0, **rest) -> 
 
 
 def test_table_is_in_time_order_and_positions_hold_at_the_fire_time() -> None:
-    plan = plan_shots(acquisition(), 0)
+    plan = true_shots(acquisition(), 0)
     assert (np.diff(plan.shots.fire_time_ns) >= 0).all()
     assert plan.shots.shot_point.tolist() == list(range(1001, 1041))
     # Heading east: x grows with the speed (2.25 m/s), the dither moves the shot with it.
@@ -36,7 +36,7 @@ def test_geometry_agrees_with_the_towed_geometry_of_the_model(heading_deg: float
     # An independent path: the model fits the track to the table. Its streamer keeps the nominal
     # inline distance to each source, so compare source 1, which has no inline shift.
     given = acquisition(heading_deg=heading_deg)
-    plan = plan_shots(given, 0)
+    plan = true_shots(given, 0)
     one = plan.shots.rows_of(1)
     nominal = towed_geometry(
         plan.shots.take(one),
@@ -60,8 +60,8 @@ def test_feathering_turns_the_streamer_to_starboard() -> None:
 
 
 def test_timing_errors_change_the_table_and_nothing_else() -> None:
-    exact = plan_shots(acquisition(), 0)
-    wrong = plan_shots(acquisition(trouble=Trouble(misfires=2, timing_error_rms_s=0.0005)), 0)
+    exact = true_shots(acquisition(), 0)
+    wrong = true_shots(acquisition(trouble=Trouble(misfires=2, timing_error_rms_s=0.0005)), 0)
     assert np.array_equal(wrong.true_fire_time_ns, exact.shots.fire_time_ns)
     assert (wrong.shots.fire_time_ns != exact.shots.fire_time_ns).all()
     assert np.array_equal(wrong.source_m, exact.source_m)

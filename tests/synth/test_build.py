@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from deblend.errors import InputError
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.arrivals import Decay, Diffractor, DirectArrival
 from deblend.synth.build import SceneDesign, blend_at, build_line, record_span, truth_gathers
 from deblend.synth.firing import Dither, Firing, Trouble
@@ -52,7 +52,7 @@ def test_blended_truth_is_what_direct_evaluation_in_the_record_gives(
     plan = small_plan()
     if not guided:
         plan = replace(plan, geology=replace(plan.geology, guided=()))
-    shots = plan_shots(plan.acquisition, 0)
+    shots = true_shots(plan.acquisition, 0)
     gathers = truth_gathers(plan, shots, round(LENGTH_S / 0.004))
     start, count = record_span(shots.true_fire_time_ns, gathers.shape[2], 4_000_000)
     blended = blend_at(shots.shots, gathers, start, 4_000_000, count)
@@ -80,8 +80,8 @@ def test_blended_truth_is_what_direct_evaluation_in_the_record_gives(
 
 def test_an_event_that_only_one_source_sees() -> None:
     plan = small_plan()
-    without = replace(plan, geology=replace(plan.geology, pieces=plan.geology.pieces[:2]))
-    with_it = replace(plan, geology=replace(plan.geology, pieces=(*plan.geology.pieces[:3],)))
+    without = replace(plan, geology=replace(plan.geology, parts=plan.geology.parts[:2]))
+    with_it = replace(plan, geology=replace(plan.geology, parts=(*plan.geology.parts[:3],)))
     first, second = build_line(without), build_line(with_it)
     assert np.array_equal(first.truth[1], second.truth[1])
     assert not np.array_equal(first.truth[2], second.truth[2])
@@ -139,6 +139,6 @@ def test_an_empty_length_is_refused() -> None:
 
 def test_a_source_without_events_is_refused() -> None:
     plan = small_plan()
-    geology = replace(plan.geology, pieces=(DirectArrival(seen_by=(2,)),))
+    geology = replace(plan.geology, parts=(DirectArrival(seen_by=(2,)),))
     with pytest.raises(InputError, match="source 1 sees no event"):
         build_line(replace(plan, geology=geology))

@@ -8,16 +8,16 @@ from deblend.blending.operator import make_operator
 from deblend.errors import InputError, OutputError
 from deblend.records.segd.open import read_segd_shots
 from deblend.records.shot_table import read_shots
-from deblend.synth.acquisition import plan_shots
+from deblend.synth.acquisition import true_shots
 from deblend.synth.build import build_line
-from deblend.synth.demo_line import demo_plan
+from deblend.synth.demo_line import demo_design
 from deblend.synth.line import MadeLine
 from deblend.synth.write import line_file_text, read_noise_rms, read_truth, truth_path, write_line
 
 
 @pytest.fixture(scope="module")
 def line() -> MadeLine:
-    return build_line(demo_plan())
+    return build_line(demo_design())
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def test_the_record_is_the_blend_of_the_truth_and_the_noise(line: MadeLine) -> N
 
 
 def test_same_seed_same_line_other_seed_other_dither(line: MadeLine) -> None:
-    again, other = build_line(demo_plan()), plan_shots(demo_plan().acquisition, 1)
+    again, other = build_line(demo_design()), true_shots(demo_design().acquisition, 1)
     assert np.array_equal(again.shots.fire_time_ns, line.shots.fire_time_ns)
     assert np.array_equal(again.recording.read([0], 0, 5000), line.recording.read([0], 0, 5000))
     assert not np.array_equal(other.shots.fire_time_ns, line.shots.fire_time_ns)

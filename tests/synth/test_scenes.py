@@ -6,10 +6,10 @@ import pytest
 
 from deblend.blending.operator import make_operator
 from deblend.errors import InputError
-from deblend.synth.acquisition import plan_shots
+from deblend.synth.acquisition import true_shots
 from deblend.synth.earths import EarthLimits, varied_earth
 from deblend.synth.line import MadeLine
-from deblend.synth.scenes import make_scene, scene_names, scene_plan, signal_windows_s
+from deblend.synth.scenes import make_scene, scene_design, scene_names, signal_windows_s
 
 RECORDED = Path(__file__).parents[2] / "benchmarks" / "results" / "plain_fk.csv"
 
@@ -49,7 +49,7 @@ def test_every_scene_is_made_small(name: str, lines: dict[str, MadeLine]) -> Non
 
 def test_there_are_at_least_eight_scenes_with_two_three_and_five_sources() -> None:
     assert len(scene_names()) >= 8
-    counts = {len(scene_plan(name).acquisition.sources) for name in scene_names()}
+    counts = {len(scene_design(name).acquisition.sources) for name in scene_names()}
     assert {2, 3, 5} <= counts
 
 
@@ -86,7 +86,7 @@ def test_white_noise_is_a_tenth_of_the_signal(lines: dict[str, MadeLine]) -> Non
 
 
 def test_swell_lies_on_fifteen_per_cent_and_spikes_on_half_a_per_cent() -> None:
-    _, swell, spikes = scene_plan("swell-and-spikes").noise
+    _, swell, spikes = scene_design("swell-and-spikes").noise
     assert (swell.share, swell.band_hz) == (0.15, (2.0, 10.0))
     assert spikes.share == 0.005
 
@@ -98,15 +98,15 @@ def test_small_dither_is_small(lines: dict[str, MadeLine]) -> None:
 
 
 def test_unlike_sources_have_events_of_their_own() -> None:
-    plan = scene_plan("unlike-sources")
-    assert {piece.seen_by for piece in plan.geology.pieces} == {(), (2,), (3,)}
+    plan = scene_design("unlike-sources")
+    assert {piece.seen_by for piece in plan.geology.parts} == {(), (2,), (3,)}
     gains = {source.signature.gain for source in plan.acquisition.sources}
     assert len(gains) == 3
 
 
 def test_seeds_change_the_firing_and_leave_the_earth() -> None:
-    assert scene_plan("three-sources").geology == scene_plan("wrong-times").geology
-    first, second = (plan_shots(scene_plan("two-sources").acquisition, seed) for seed in (0, 1))
+    assert scene_design("three-sources").geology == scene_design("wrong-times").geology
+    first, second = (true_shots(scene_design("two-sources").acquisition, seed) for seed in (0, 1))
     assert not np.array_equal(first.shots.fire_time_ns, second.shots.fire_time_ns)
 
 

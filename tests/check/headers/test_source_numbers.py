@@ -14,7 +14,7 @@ from deblend.model.recording import SourceFile
 from deblend.model.shots import Shots
 from deblend.records.clock_correction import drift_of_files
 from deblend.records.open import open_recording
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing, Order
 from deblend.synth.segy_write import write_continuous_segy
 
@@ -22,7 +22,7 @@ INTERVAL_NS = 4_000_000
 
 
 def table(order: Order = "sequential", heading_deg: float = 70.0) -> Shots:
-    return plan_shots(
+    return true_shots(
         Acquisition(
             sources=(TowedSource(-30.0), TowedSource(0.0), TowedSource(30.0)),
             streamer=Streamer(2),

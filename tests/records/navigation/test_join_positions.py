@@ -15,14 +15,14 @@ from deblend.model.shots import Shots
 from deblend.model.timebase import parse_instant
 from deblend.records.navigation.join import Joined, join_positions
 from deblend.records.navigation.open import read_positions
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, plan_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing
 
 CHANNELS = np.arange(1, 7)
 
 
 def made_line(heading_deg: float = 0.0, feather_deg: float = 4.0):
-    return plan_shots(
+    return true_shots(
         Acquisition(
             sources=(TowedSource(-30.0), TowedSource(0.0), TowedSource(30.0)),
             streamer=Streamer(6, 12.5, 150.0, 8.0, crossline_m=10.0, feather_deg=feather_deg),

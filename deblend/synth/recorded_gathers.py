@@ -1,8 +1,7 @@
-"""Unblended gathers of a source, from the traces of its files."""
+"""The unblended gathers that `deblend blend` adds up, from the SEG-Y files of each source."""
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from deblend.errors import RecordError, SettingsError
 from deblend.model.segy_layout import TRACE_HEADER
 from deblend.records.segy.gathers import Traces, read_traces
+from deblend.words import did_you_mean
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,8 +170,7 @@ def _check_alike(traces: Sequence[Traces]) -> None:
 def _check_word(word: str, source: int | str) -> None:
     known = [name for name in TRACE_HEADER.names or () if name != "header_name"]
     if word not in known:
-        near = difflib.get_close_matches(word, known, n=1)
         raise SettingsError(
             f"trace header word {word!r} of source {source} is not known",
-            remedy=f"Did you mean {near[0]!r}?" if near else f"Words: {', '.join(known)}.",
+            remedy=did_you_mean(word, known, f"Words: {', '.join(known)}."),
         )

@@ -1,4 +1,4 @@
-"""Recorded gathers blended numerically: a plan file in, a line with the answer out."""
+"""What `deblend blend` does: recorded gathers blended numerically into a line with the answer."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import NS_PER_S, parse_instant
 from deblend.records.shot_table import read_shots
-from deblend.synth.blend_gathers import SourceGathers, check_same_shape, read_source
-from deblend.synth.blend_keys import BlendKeys, FiringTable
+from deblend.synth.blend_file import BlendKeys, FiringTable
 from deblend.synth.build import blend_at, record_span
 from deblend.synth.firing import Dither, Firing
 from deblend.synth.line import MadeLine
+from deblend.synth.recorded_gathers import SourceGathers, check_same_shape, read_source
 from deblend.words import counted
 
 

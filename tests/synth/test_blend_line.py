@@ -11,8 +11,8 @@ from deblend.errors import RecordError, SettingsError, ShotTableError
 from deblend.records.open import open_recording
 from deblend.records.segy.gathers import read_traces
 from deblend.records.shot_table import read_shots
-from deblend.synth.blend_keys import read_blend_plan
-from deblend.synth.blend_plan import blend_gathers
+from deblend.synth.blend_file import read_blend_plan
+from deblend.synth.blend_line import blend_gathers
 from deblend.synth.write import read_noise_rms, read_truth
 
 ROOT = Path(__file__).parents[2]
