@@ -25,16 +25,16 @@ from deblend.report.panels import ComparedPanel, write_panels
 from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
 from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
-from deblend.trial.benchmark_line import (
-    OTHER_INTERVAL,
+from deblend.trial.compare_sections import compare_sections
+from deblend.trial.paired_sections import (
     MatchKind,
-    StackSection,
-    compare_sections,
+    Section,
+    compared_panel,
+    has_other_interval,
     match_strength,
     pair_sections,
     thinned_shots,
 )
-from deblend.trial.compared_panels import compared_panel
 from deblend.trial.placed_gathers import PlacedGathers, read_gathers, through_separation
 from deblend.trial.trial_separation import TrialSeparation, trial_separation
 from deblend.trial.velocity_check import velocity_rows
@@ -105,8 +105,8 @@ def compare_lines(
         )
     make_folder(table.absolute().parent)
     trial = read_gathers(trial_path)
-    passed = trial_separation(trial_path, how.method, how.iterations, how.seed)
-    findings = [*passed.findings]
+    separation = trial_separation(trial_path, how.method, how.iterations, how.seed)
+    findings = [*separation.findings]
     panels: list[ComparedPanel] = []
     for path in benchmark_paths:
         with tempfile.TemporaryDirectory(
@@ -114,7 +114,7 @@ def compare_lines(
         ) as scratch:
             benchmark = read_gathers(path)
             findings += compare_pair(
-                trial, benchmark, velocities, limits, how, passed, Path(scratch), panels
+                trial, benchmark, velocities, limits, how, separation, Path(scratch), panels
             )
     write_text(table, findings_csv(findings))
     write_panels(panels, table.with_suffix(PANELS_SUFFIX))
@@ -127,7 +127,7 @@ def compare_pair(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
-    passed: TrialSeparation,
+    separation: TrialSeparation,
     scratch: Path,
     panels: list[ComparedPanel],
 ) -> list[Finding]:
@@ -148,9 +148,9 @@ def compare_pair(
     filtered = through_separation(
         benchmark,
         scratch,
-        method=passed.for_channels(benchmark.amplitude.shape[1]),
-        iterations=passed.iterations,
-        seed=passed.seed,
+        method=separation.for_channels(benchmark.amplitude.shape[1]),
+        iterations=separation.iterations,
+        seed=separation.seed,
     )
     return found + _compare(trial, filtered, grid, velocities, limits, how)
 
@@ -169,12 +169,7 @@ def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample
                 f"{line.name} holds {len(line.shots)} shot",
                 remedy="Give lines of at least two shots.",
             )
-    if not resample and abs(trial.interval_s - benchmark.interval_s) > 1e-9:
-        raise InputError(
-            f"{trial.name} has a sample interval of {1e3 * trial.interval_s:g} ms and "
-            f"{benchmark.name} one of {1e3 * benchmark.interval_s:g} ms",
-            remedy=OTHER_INTERVAL,
-        )
+    has_other_interval(trial, benchmark, resample=resample)
 
 
 def _mean_fold(grid: BinGrid, line: PlacedGathers) -> float:
@@ -237,30 +232,30 @@ def _lengths(trial: PlacedGathers, benchmark: PlacedGathers) -> Iterator[Finding
 
 def _common_offset(
     trial: PlacedGathers, benchmark: PlacedGathers
-) -> Iterator[tuple[str, StackSection, StackSection]]:
+) -> Iterator[tuple[str, Section, Section]]:
     """Near, middle and far channel of the trial, and the benchmark's channel of that offset."""
     offset = np.nanmean(np.abs(trial.geometry.offset_m), axis=0)
     other = np.nanmean(np.abs(benchmark.geometry.offset_m), axis=0)
     order = np.argsort(offset, kind="stable")
     for name, place in zip(EXTENTS, np.linspace(0, len(order) - 1, 3).astype(int), strict=True):
         channel = int(order[place])
-        beside = int(np.argmin(np.abs(other - offset[channel])))
+        nearest = int(np.argmin(np.abs(other - offset[channel])))
         yield (
-            f"common offset, {name}, {offset[channel]:.0f} m and {other[beside]:.0f} m",
+            f"common offset, {name}, {offset[channel]:.0f} m and {other[nearest]:.0f} m",
             _channel_section(trial, channel),
-            _channel_section(benchmark, beside),
+            _channel_section(benchmark, nearest),
         )
 
 
-def _channel_section(line: PlacedGathers, channel: int) -> StackSection:
+def _channel_section(line: PlacedGathers, channel: int) -> Section:
     offset = np.abs(line.geometry.offset_m[:, channel, None])
     place = np.concatenate([line.midpoint_m[:, channel], offset], axis=1)
-    return StackSection(line.of_channel(channel), place, line.interval_s, 1.0, line.name)
+    return Section(line.of_channel(channel), place, line.interval_s, 1.0, line.name)
 
 
 def _midpoint_gathers(
     trial: PlacedGathers, benchmark: PlacedGathers, grid: BinGrid
-) -> Iterator[tuple[str, StackSection, StackSection]]:
+) -> Iterator[tuple[str, Section, Section]]:
     """Gathers of full bins along the line, paired by midpoint and offset."""
     bins = grid.index(*midpoints(trial.shots, trial.geometry))
     theirs = grid.index(*midpoints(benchmark.shots, benchmark.geometry))
@@ -275,13 +270,13 @@ def _midpoint_gathers(
         )
 
 
-def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> StackSection:
+def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> Section:
     shot, channel = np.nonzero(inside)
     offset = np.abs(line.geometry.offset_m[inside])
     order = np.argsort(offset, kind="stable")
     place = np.concatenate([line.midpoint_m[inside], offset[:, None]], axis=1)
     traces = line.amplitude.traces(shot[order], channel[order])
-    return StackSection(traces, place[order], line.interval_s, 1.0, line.name)
+    return Section(traces, place[order], line.interval_s, 1.0, line.name)
 
 
 def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
@@ -300,7 +295,7 @@ def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> S
     return sums
 
 
-def _stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> StackSection:
+def _stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> Section:
     """Bins that hold something, in order along the line, at their centres."""
     fold = sums.fold.sum(axis=0).max(axis=1)
     filled = np.flatnonzero(fold > 0)
@@ -311,7 +306,7 @@ def _stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> Stack
     place = np.array(grid.origin_m) + along[:, None] * forward + across[:, None] * starboard
     order = np.lexsort((along, across))
     mean = float(fold[filled].mean()) if len(filled) else 0.0
-    return StackSection(sums.stack[filled][order], place[order], line.interval_s, mean, line.name)
+    return Section(sums.stack[filled][order], place[order], line.interval_s, mean, line.name)
 
 
 def _half_rows(

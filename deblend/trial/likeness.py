@@ -1,6 +1,8 @@
-"""How alike two sets of traces are: signal-to-error ratio, NRMS, predictability."""
+"""How alike traces are: signal over error or noise, NRMS, predictability, shift."""
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,8 @@ from deblend.errors import InputError
 from deblend.qc.residual import decibels
 
 Traces = NDArray[np.floating]
+LONGEST_SHIFT_S: Final = 0.1
+"""Shifts of one line against the other are looked for so far either way."""
 
 
 def snr_db(reference: Traces, estimate: Traces) -> float:
@@ -58,10 +62,10 @@ def nrms_percent(first: Traces, second: Traces) -> float:
        predictability, The Leading Edge 21(7), 640-647.
     """
     _check_shapes(first, second)
-    total = _rms(first) + _rms(second)
+    total = rms(first) + rms(second)
     if total == 0.0:
         return float("nan")
-    return 200.0 * _rms(np.subtract(first, second, dtype=np.float64)) / total
+    return 200.0 * rms(np.subtract(first, second, dtype=np.float64)) / total
 
 
 def predictability_percent(first: Traces, second: Traces, max_lag: int) -> float:
@@ -106,8 +110,72 @@ def predictability_percent(first: Traces, second: Traces, max_lag: int) -> float
     return 100.0 * float(np.sum(cross**2)) / whole if whole != 0.0 else float("nan")
 
 
-def _rms(samples: Traces) -> float:
-    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
+def shift_and_correlation(
+    first: Traces, second: Traces, interval_s: float, longest_s: float = LONGEST_SHIFT_S
+) -> tuple[float, float]:
+    """How much later the second traces are than the first, and how alike they are there.
+
+    Parameters
+    ----------
+    first, second : ndarray of float32, shape (trace, time)
+        Traces that belong together; one shift for all of them.
+    interval_s : float
+        Sample interval in seconds.
+    longest_s : float, optional
+        Longest shift looked for, either way.
+
+    Returns
+    -------
+    shift_s : float
+        To a part of a sample, by a parabola through the largest correlation; NaN where one is zero.
+    correlation : float
+        Normalised, at that shift; negative where polarities are opposite.
+    """
+    length = first.shape[1]
+    padded = next_fast_len(2 * length, real=True)
+    product = (np.conj(rfft(first, padded, axis=1)) * rfft(second, padded, axis=1)).sum(axis=0)
+    energy = np.sqrt(np.prod([np.square(one, dtype=np.float64).sum() for one in (first, second)]))
+    if not energy > 0.0:
+        return float("nan"), float("nan")
+    most = max(1, min(round(longest_s / interval_s), length - 1))
+    values = irfft(product, padded).astype(np.float64) / energy
+    values = np.concatenate([values[-most:], values[: most + 1]])
+    best = int(np.abs(values).argmax())
+    inner = min(max(best, 1), len(values) - 2)
+    left, middle, right = values[inner - 1 : inner + 2]
+    bend = left - 2.0 * middle + right
+    part = 0.5 * (left - right) / bend if inner == best and bend else 0.0
+    return (best + part - most) * interval_s, float(values[best])
+
+
+def neighbour_snr_db(traces: Traces) -> float:
+    """Signal over noise from the correlation r of neighbouring traces: 10 log10(r / (1 - r)).
+
+    Neighbours hold the same signal and each its own noise. Dip, faults and moveout count as noise.
+
+    Parameters
+    ----------
+    traces : ndarray of float32, shape (trace, time)
+        In order along the line.
+
+    Returns
+    -------
+    float
+        NaN where fewer than two traces or no common signal is there.
+    """
+    window = traces[np.any(traces, axis=1)].astype(np.float64)
+    if len(window) < 2:
+        return float("nan")
+    signal = float(np.sum(window[:-1] * window[1:]))
+    noise = 0.5 * float(np.sum(window[:-1] ** 2) + np.sum(window[1:] ** 2)) - signal
+    if not (signal > 0 and noise > 0):
+        return float("nan")
+    return decibels(signal, noise)
+
+
+def rms(samples: Traces) -> float:
+    """Root mean square of all samples together; 0 of none."""
+    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))) if samples.size else 0.0
 
 
 def _check_shapes(first: Traces, second: Traces) -> None:

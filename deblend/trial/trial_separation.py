@@ -43,14 +43,14 @@ class TrialSeparation:
 def trial_separation(
     trial: Path, method: str | None, iterations: int | None, seed: int | None
 ) -> TrialSeparation:
-    """The separation of a trial: what is stated, else what its manifest says, else the defaults.
+    """The separation of a trial: what is given, else what its manifest says, else the defaults.
 
     Parameters
     ----------
     trial : Path
         Delivered SEG-Y file; the manifest lies in the folder above its own.
     method, iterations, seed : optional
-        Stated ones.
+        Those given.
 
     Raises
     ------
@@ -61,17 +61,19 @@ def trial_separation(
     """
     path = trial.resolve().parent.parent / MANIFEST
     manifest = _read(path, trial) if path.exists() else None
-    stated = {} if manifest is None else dict(manifest["settings"])
-    name = str(method or stated.get("method", "auto"))
-    own = {} if method else _own_settings(stated)
+    in_manifest = {} if manifest is None else dict(manifest["settings"])
+    name = str(method or in_manifest.get("method", "auto"))
+    own = {} if method else _own_settings(in_manifest)
     chosen = TrialSeparation(
         name,
         own,
-        int(iterations or stated.get("iterations", DEFAULTS.iterations)),
-        int(stated.get("seed", DEFAULTS.seed) if seed is None else seed),
+        int(iterations or in_manifest.get("iterations", DEFAULTS.iterations)),
+        int(in_manifest.get("seed", DEFAULTS.seed) if seed is None else seed),
         (),
     )
-    origin = "as stated" if method else f"from {path.name}" if stated else "assumed: no manifest"
+    origin = (
+        "as stated" if method else f"from {path.name}" if in_manifest else "assumed: no manifest"
+    )
     message = (
         f"The benchmark is also put through method {name}, {chosen.iterations} iterations, seed "
         f"{chosen.seed} ({origin}), as the trial was."
@@ -107,10 +109,10 @@ def _read(path: Path, trial: Path) -> dict[str, Any] | None:
     return manifest
 
 
-def _own_settings(stated: Mapping[str, Any]) -> dict[str, Any]:
+def _own_settings(in_manifest: Mapping[str, Any]) -> dict[str, Any]:
     """Settings of the method; tuples and the like stand in the manifest as text."""
     own = {}
-    for name, value in stated.items():
+    for name, value in in_manifest.items():
         if name.startswith("method."):
             own[name.removeprefix("method.")] = _plain(value, name)
     return own

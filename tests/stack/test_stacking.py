@@ -10,7 +10,7 @@ from test_moveout import INTERVAL_S, LENGTH, hyperbola
 from deblend.stack.bins import BinGrid
 from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
-from deblend.trial.benchmark_line import neighbour_snr_db
+from deblend.trial.likeness import neighbour_snr_db
 
 BINS, FOLD = 40, 16
 GRID = BinGrid((0.0, 0.0), (1.0, 0.0), 6.25, 25.0, (BINS, 1))

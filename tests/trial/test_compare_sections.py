@@ -11,14 +11,13 @@ from scipy.signal import resample
 from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.qc.limits import default_limits
-from deblend.trial.benchmark_line import (
-    StackSection,
-    compare_sections,
+from deblend.trial.compare_sections import compare_sections
+from deblend.trial.likeness import neighbour_snr_db, shift_and_correlation
+from deblend.trial.paired_sections import (
+    Section,
     match_strength,
-    neighbour_snr_db,
     pair_sections,
     resampled,
-    shift_and_correlation,
     thinned_shots,
 )
 
@@ -26,15 +25,13 @@ INTERVAL_S = 0.004
 COUNT, LENGTH = 80, 400
 
 
-def section(
-    noise: float = 0.0, seed: int = 0, fold: float = 1.0, name: str = "trial"
-) -> StackSection:
+def section(noise: float = 0.0, seed: int = 0, fold: float = 1.0, name: str = "trial") -> Section:
     """Flat layers, the same in every trace, and noise."""
     random = np.random.default_rng(5)
     layers = np.convolve(random.standard_normal(LENGTH), np.hanning(9), "same")
     traces = layers + noise * np.random.default_rng(seed).standard_normal((COUNT, LENGTH))
     place = np.stack([6.25 * np.arange(COUNT), np.zeros(COUNT)], axis=1)
-    return StackSection(traces.astype(np.float32), place, INTERVAL_S, fold, name)
+    return Section(traces.astype(np.float32), place, INTERVAL_S, fold, name)
 
 
 def rows_of(findings: list[Finding], metric: str) -> list[Finding]:
@@ -53,12 +50,12 @@ def test_the_same_line_twice() -> None:
     assert rows_of(rows, "position_difference")[0].value == 0.0
 
 
-def compared(benchmark: StackSection) -> list[Finding]:
+def compared(benchmark: Section) -> list[Finding]:
     paired = pair_sections(section(), benchmark, farthest_m=20.0)
     return compare_sections(paired, match_strength(paired), [(0.0, 1.6)], default_limits(), "stack")
 
 
-def moved(late_s: float, factor: float = 1.0) -> StackSection:
+def moved(late_s: float, factor: float = 1.0) -> Section:
     """The line some time later, exactly, with more room than the delay behind its end."""
     traces = section().traces
     padded = 2 * LENGTH

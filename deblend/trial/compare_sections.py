@@ -1,0 +1,190 @@
+"""Likeness of a trial line and a benchmark, window by window: findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from deblend.model.findings import Finding
+from deblend.qc.bands import octave_bands
+from deblend.qc.limits import Limit, judged
+from deblend.trial.likeness import (
+    neighbour_snr_db,
+    nrms_percent,
+    predictability_percent,
+    shift_and_correlation,
+)
+from deblend.trial.paired_sections import SMOOTHED_HZ, Match, Paired, Traces
+
+MAX_LAG_S: Final = 0.02
+"""Longest lag of the predictability."""
+CLEARLY_ALIKE: Final = 0.5
+"""Correlation from which on shift and polarity are read (common practice, no source)."""
+
+
+def compare_sections(
+    paired: Paired,
+    match: Match,
+    windows_s: Sequence[tuple[float, float]],
+    limits: Mapping[str, Limit],
+    what: str,
+) -> list[Finding]:
+    """Likeness of two lines, window by window, and signal-to-noise of each.
+
+    Parameters
+    ----------
+    paired : Paired
+        The lines.
+    match : Match
+        Applied to the trial first.
+    windows_s : sequence of (float, float)
+        Windows in seconds.
+    limits : mapping of str to Limit
+        Limits of the findings.
+    what : str
+        What is compared ("stack", "common offset ..."), for the messages.
+    """
+    trial, benchmark = match.apply(paired.trial), paired.benchmark
+    return [
+        *_about(paired, match, what),
+        *_time_and_polarity(paired, limits, what),
+        *_by_window(replace(paired, trial=trial, benchmark=benchmark), windows_s, limits, what),
+    ]
+
+
+def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
+    apart = paired.apart_m
+    yield Finding(
+        "position_difference",
+        float(np.median(apart)),
+        "m",
+        "note",
+        f"Median distance between traces that are compared, {what}; at most {apart.max():.1f} m, "
+        f"{len(apart)} traces.",
+    )
+    yield Finding(
+        "fold_ratio",
+        paired.trial.fold / paired.benchmark.fold,
+        "",
+        "note",
+        f"Fold of {paired.trial.name} ({paired.trial.fold:.3g}) over that of "
+        f"{paired.benchmark.name} ({paired.benchmark.fold:.3g}), {what}.",
+    )
+    yield Finding(
+        "strength_ratio",
+        20 * float(np.log10(match.scalar)),
+        "dB",
+        "note",
+        f"Rms of {paired.benchmark.name} over {paired.trial.name}, {what}; match applied to the "
+        f"trial: {match.kind}.",
+    )
+    for low, high in octave_bands(paired.trial.interval_s):
+        inside = (match.frequency_hz >= low) & (match.frequency_hz < high)
+        if np.any(match.ratio[inside] != match.scalar):  # where the trial holds something
+            yield Finding(
+                "strength_ratio",
+                20 * float(np.log10(np.sqrt(np.mean(match.ratio[inside] ** 2)))),
+                "dB",
+                "note",
+                f"The same in an octave, smoothed over {SMOOTHED_HZ:g} Hz, {what}.",
+                band_hz=(low, high),
+            )
+
+
+def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -> Iterator[Finding]:
+    """Whether time zero and polarity of the two lines agree; judged where the lines are alike."""
+    trial, benchmark = paired.trial, paired.benchmark
+    shift_s, alike = shift_and_correlation(trial.traces, benchmark.traces, trial.interval_s)
+    clear = paired.same_place and abs(alike) >= CLEARLY_ALIKE
+    if clear and alike < 0.0:
+        yield Finding(
+            "opposite_polarity",
+            alike,
+            "",
+            "fail",
+            f"{benchmark.name} and {trial.name} have opposite polarities (correlation "
+            f"{alike:.2f}), {what}; bring them to one convention first.",
+        )
+    side = "earlier" if shift_s < 0.0 else "later"
+    yield judged(
+        limits,
+        "time_shift",
+        1e3 * abs(shift_s),
+        f"{benchmark.name} comes that much {side} than {trial.name} where they are most alike "
+        f"(correlation {alike:.2f}), {what}.",
+        beyond_chance=clear,
+    )
+
+
+def _by_window(
+    paired: Paired,
+    windows_s: Sequence[tuple[float, float]],
+    limits: Mapping[str, Limit],
+    what: str,
+) -> Iterator[Finding]:
+    interval_s = paired.trial.interval_s
+    expected = 10 * np.log10(paired.trial.fold / paired.benchmark.fold)
+    for window_s in windows_s:
+        start, stop = (round(edge / interval_s) for edge in window_s)
+        first, second = (
+            section.traces[:, start:stop] for section in (paired.trial, paired.benchmark)
+        )
+        if first.shape[1] < 2:
+            continue
+        yield _nrms_row(paired, first, second, limits, window_s, what)
+        lag = min(round(MAX_LAG_S / interval_s), first.shape[1] - 1)
+        yield Finding(
+            "predictability",
+            predictability_percent(first, second, lag),
+            "%",
+            "note",
+            "100 sum(phi_ab^2) / sum(phi_aa phi_bb) over lags of "
+            f"{1e3 * MAX_LAG_S:g} ms either way, {what}.",
+            window_s=window_s,
+        )
+        ratios = [neighbour_snr_db(section) for section in (first, second)]
+        for section, value in zip((paired.trial, paired.benchmark), ratios, strict=True):
+            yield Finding(
+                "neighbour_snr",
+                value,
+                "dB",
+                "note",
+                f"Signal over noise of {section.name} from the correlation of neighbouring "
+                f"traces, {what}.",
+                window_s=window_s,
+            )
+        gain = ratios[0] - ratios[1]
+        if np.isfinite(gain):
+            yield judged(
+                limits,
+                "snr_gain_shortfall",
+                float(expected - gain),
+                f"Expected gain in signal over noise by fold {expected:.1f} dB, for noise that is "
+                f"unrelated from shot to shot; measured {gain:.1f} dB, {what}.",
+                window_s=window_s,
+            )
+
+
+def _nrms_row(
+    paired: Paired,
+    first: Traces,
+    second: Traces,
+    limits: Mapping[str, Limit],
+    window_s: tuple[float, float],
+    what: str,
+) -> Finding:
+    value = nrms_percent(first, second)
+    definition = f"200 rms(a - b) / (rms a + rms b), {what}"
+    if paired.same_place:
+        return judged(limits, "nrms", value, f"{definition}.", window_s=window_s)
+    return Finding(
+        "nrms",
+        value,
+        "%",
+        "note",
+        f"{definition}; no verdict, because positions differ.",
+        window_s=window_s,
+    )
