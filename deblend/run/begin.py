@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from deblend.cluster import software_versions
 from deblend.errors import OutputError
 from deblend.line.forecast import check_space, forecast
 from deblend.line.line_file import LineFile
@@ -31,7 +32,6 @@ from deblend.run.run_plan import (
     read_plan,
     refuse_changed,
     refuse_missing,
-    software_versions,
     utc_now,
     write_plan,
 )

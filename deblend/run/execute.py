@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import logging
 import os
 import time
 from collections import Counter
@@ -19,11 +17,21 @@ from threading import Event
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend import blending, qc, separation
-from deblend.arrays import thread_count
+from deblend.cluster import (
+    ANSWER_S,
+    call_on_each,
+    check_versions,
+    dashboard_of,
+    host_of,
+    local_client,
+    require_workers,
+    scheduler_client,
+    thread_variables,
+    workers_of,
+)
 from deblend.errors import ClusterError, DeblendError
 from deblend.line.line_file import LineFile
 from deblend.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
-from deblend.run.run_plan import software_versions
 from deblend.run.unfinished import (
     OnIteration,
     UnfinishedRun,
@@ -35,7 +43,7 @@ from deblend.separation.loop import IterationRecord
 from deblend.words import counted
 
 if TYPE_CHECKING:
-    from distributed import Client, Future, LocalCluster
+    from distributed import Client, Future
 
 Task = Literal["reference", "separate"]
 OnBlockIteration = Callable[[int, IterationRecord], None]
@@ -44,17 +52,8 @@ OnDone = Callable[[int, Any], None]
 """Called with a block and what its task returned."""
 
 TASKS: Final = {"reference": measure_reference, "separate": separate_and_store_block}
-THREAD_VARIABLES: Final = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 ROOMS_OF_A_BLOCK: Final = (blending, separation, qc)
 """What works on a block; its compiled modules are named ``..kernels`` and imported on first use."""
-ANSWER_S: Final = 20.0
-"""How long a scheduler may take to answer."""
-_QUIET_CLUSTER: Final = {
-    "distributed.worker.profile.enabled": False,
-    "distributed.admin.tick.interval": "500ms",
-}
-"""What looks after local processes wakes up a hundred times a second by default, and takes time
-from the cores that they compute on."""
 _TOPIC: Final = "deblend-iterations"
 _POLL_S: Final = 0.2
 _REPORT_INTERVAL_S: Final = 0.5
@@ -109,8 +108,8 @@ def count_workers(machines: Machines) -> Machines:
     """
     if machines.scheduler is None:
         return machines
-    with _client(machines) as client:
-        hosts = Counter(_host(address) for address in _require_workers(client))
+    with scheduler_client(machines.scheduler) as client:
+        hosts = Counter(host_of(address) for address in require_workers(client))
     return replace(machines, workers=hosts.total(), workers_on_fullest_host=max(hosts.values()))
 
 
@@ -150,7 +149,7 @@ def runner(
 
         def make_runner(unfinished: UnfinishedRun) -> BlockRunner:
             client = client_promise.result()
-            log(counted(len(_workers(client, ANSWER_S)), "worker") + _dashboard(client))
+            log(counted(len(workers_of(client, ANSWER_S)), "worker") + dashboard_of(client))
             return lambda task, blocks, on_done, on_iteration: _Dispatch(
                 client, machines, unfinished, task, on_done, on_iteration, log
             ).run(blocks)
@@ -164,9 +163,13 @@ def runner(
 
 
 def _ready_client(machines: Machines, resources: ExitStack) -> Client:
-    client = resources.enter_context(_client(machines))
-    _check_versions(client)
-    _call_on_each(client, _warm_up, within_s=machines.stalled_after_s)
+    client = resources.enter_context(
+        local_client(machines.processes)
+        if machines.scheduler is None
+        else scheduler_client(machines.scheduler)
+    )
+    check_versions(client)
+    call_on_each(client, _warm_up, within_s=machines.stalled_after_s)
     return client
 
 
@@ -223,8 +226,7 @@ def run_on_worker(
     use_one_heap()
     keep_freed_memory()
     if "NUMBA_NUM_THREADS" not in os.environ:
-        threads = str(max(1, thread_count() // workers_on_host))
-        os.environ.update(dict.fromkeys(THREAD_VARIABLES, threads))
+        os.environ.update(thread_variables(workers_on_host))
 
     reported_s = float("-inf")
     key = worker.get_current_task()
@@ -240,144 +242,6 @@ def run_on_worker(
         worker.log_event(_TOPIC, (block, asdict(record)))
 
     return _run_task(task, cached_unfinished_run(Path(folder), started_utc), block, report)
-
-
-@contextmanager
-def _client(machines: Machines) -> Iterator[Client]:
-    """A client of the scheduler asked for, or of local processes."""
-    from distributed import Client
-
-    if machines.scheduler is not None:
-        try:
-            with ThreadPoolExecutor(1) as thread:  # a notebook has a loop of its own
-                thread.submit(asyncio.run, _check_reachable(machines.scheduler)).result()
-            client = Client(machines.scheduler, timeout=ANSWER_S, set_as_default=False)
-        except Exception as error:  # what is no scheduler answers anything
-            raise ClusterError(
-                f"no scheduler answers within {ANSWER_S:.0f} s",
-                where=machines.scheduler,
-                remedy="Check the address and that `dask scheduler` runs there.",
-            ) from error
-        with client:
-            yield client
-        return
-    with (
-        _local_cluster(machines.processes) as cluster,
-        Client(cluster, timeout=ANSWER_S, set_as_default=False) as client,
-    ):
-        yield client
-
-
-async def _check_reachable(scheduler: str) -> None:
-    """Connect once: a client waits without end for what takes connections and says nothing."""
-    from distributed.comm import connect
-    from distributed.security import Security
-
-    settings = Security().get_connection_args("client")
-    async with asyncio.timeout(ANSWER_S):
-        (await connect(scheduler, timeout=ANSWER_S, **settings)).abort()
-
-
-def _local_cluster(processes: int) -> LocalCluster:
-    """Processes of this machine, each with its part of the cores."""
-    import dask.config
-    from distributed import LocalCluster
-
-    threads = str(max(1, thread_count() // processes))
-    try:
-        with dask.config.set(_QUIET_CLUSTER):
-            return LocalCluster(
-                n_workers=processes,
-                threads_per_worker=1,
-                processes=True,
-                memory_limit=0,
-                dashboard_address="127.0.0.1:0",
-                host="127.0.0.1",
-                env=dict.fromkeys(THREAD_VARIABLES, threads)
-                | {"DASK_LOGGING__DISTRIBUTED": "error"},
-                silence_logs=logging.ERROR,
-            )
-    except (OSError, TimeoutError, RuntimeError) as error:
-        raise ClusterError(
-            f"the {processes} local processes could not be started ({error})",
-            remedy="Give the same command again, or --processes 1: finished blocks are kept.",
-        ) from error
-
-
-def _check_versions(client: Client) -> None:
-    """Refuse workers with other software: their results would differ."""
-    _require_workers(client)
-    ours = software_versions()
-
-    def versions(names: list[str]) -> dict[str, str]:  # sent by value: deblend may be missing
-        import platform
-        from importlib import metadata
-
-        found = {"python": platform.python_version()}
-        for name in names:
-            try:
-                found[name] = metadata.version(name)
-            except metadata.PackageNotFoundError:
-                found[name] = "not installed"
-        return found
-
-    names = [name for name in ours if name != "python"]
-    for address, found in _call_on_each(client, versions, names, within_s=ANSWER_S).items():
-        other = [
-            f"{name} {found[name]}, here {ours[name]}" for name in ours if found[name] != ours[name]
-        ]
-        if other:
-            raise ClusterError(
-                f"the worker has other versions: {'; '.join(other)}",
-                where=address,
-                remedy="Give all workers the environment of this process.",
-            )
-
-
-def _call_on_each(
-    client: Client, function: Callable[..., Any], *arguments: Any, within_s: float
-) -> dict[str, Any]:
-    """What a function returns on each worker; one that dies meanwhile is left out."""
-    try:
-        found: dict[str, Any] = client.run(
-            function, *arguments, on_error="ignore", callback_timeout=within_s
-        )
-    except TimeoutError as error:
-        raise ClusterError(
-            f"a worker does not answer within {within_s:.0f} s",
-            where=client.scheduler.address,
-            remedy="The dashboard of the scheduler shows which one; end it and give the same "
-            "command again.",
-        ) from error
-    return found
-
-
-def _workers(client: Client, within_s: float) -> dict[str, int]:
-    """Threads of each worker; not from scheduler_info, which a look of its own empties at times."""
-    found: dict[str, int] = client.sync(client.scheduler.ncores, callback_timeout=within_s)
-    return found
-
-
-def _require_workers(client: Client) -> dict[str, int]:
-    """The same; refuses none."""
-    present = _workers(client, ANSWER_S)
-    if not present:
-        raise ClusterError(
-            "the scheduler has no workers",
-            where=client.scheduler.address,
-            remedy=f"Start some with `dask worker {client.scheduler.address} --nthreads 1`.",
-        )
-    return present
-
-
-def _dashboard(client: Client) -> str:
-    """Where the workers can be watched, if the scheduler has a page for it."""
-    shown = "dashboard" in client.scheduler_info().get("services", {})
-    return f"; watch them at {client.dashboard_link}" if shown else ""
-
-
-def _host(address: str) -> str:
-    return address.rpartition("://")[2].rpartition(":")[0]
 
 
 @dataclass(eq=False)
@@ -432,7 +296,7 @@ class _Dispatch:
                 where=self.client.scheduler.address,
                 remedy="Start workers and give the same command again: finished blocks are kept.",
             )
-        workers_on_host = Counter(_host(address) for address in present)
+        workers_on_host = Counter(host_of(address) for address in present)
         for address in sorted(set(present) - set(self.running) - self.abandoned):
             if waiting:
                 block = waiting.pop(0)
@@ -444,7 +308,7 @@ class _Dispatch:
                     str(self.unfinished.folder.path.absolute()),
                     self.unfinished.plan.started_utc,
                     block,
-                    workers_on_host[_host(address)],
+                    workers_on_host[host_of(address)],
                     workers=[address],
                     pure=False,
                     retries=0,
@@ -455,7 +319,7 @@ class _Dispatch:
     def _workers_present(self) -> dict[str, int]:
         if self.client.status != "running":
             raise self._cluster_lost(None)
-        return _workers(self.client, self.machines.stalled_after_s)
+        return workers_of(self.client, self.machines.stalled_after_s)
 
     def _collect_ended(self, waiting: list[int], present: dict[str, int]) -> None:
         for address, (block, future) in list(self.running.items()):

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-import platform
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,8 +22,6 @@ from deblend.line.line_file import LineFile
 from deblend.line.line_keys import LineKeys
 from deblend.words import counted
 
-SOFTWARE: Final = ("deblend", "numpy", "scipy", "numba", "zarr")
-"""What a result depends on, with the version of Python."""
 _FREE_KEYS: Final = ("output.", "run.")
 """Keys that do not change the result of a given plan."""
 _PIECES: Final = 16
@@ -96,13 +92,6 @@ class RunPlan:
 def utc_now() -> str:
     """Time stamp of now, to the millisecond."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def software_versions() -> dict[str, str]:
-    """Versions of what a result depends on."""
-    return {"python": platform.python_version()} | {
-        name: metadata.version(name) for name in SOFTWARE
-    }
 
 
 def input_files(paths: list[Path]) -> tuple[InputFile, ...]:

@@ -23,6 +23,7 @@ from typing import IO, Any, Final
 
 import cloudpickle
 
+from deblend.cluster import thread_variables
 from deblend.study.one_run import LineCache, carry_out, first_columns
 from deblend.study.results import Row
 from deblend.study.study import StudyRun, file_of, load_file
@@ -40,15 +41,13 @@ class Child:
     ----------
     folder : Path
         What relative names of the study count from.
-    threads : int
-        For each separation.
+    processes : int, optional
+        Processes that share the cores of this machine.
     """
 
-    def __init__(self, folder: Path, threads: int) -> None:
+    def __init__(self, folder: Path, processes: int = 1) -> None:
         self._folder = folder.resolve()
-        self._environment = os.environ | dict.fromkeys(
-            ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), str(threads)
-        )
+        self._environment = os.environ | thread_variables(processes)
         self._process: subprocess.Popen[bytes] | None = None
         self._said: IO[bytes] | None = None
         self._rest = b""

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
 
-from deblend.arrays import thread_count
-from deblend.errors import InputError, SettingsError, reason_of
+from deblend.cluster import check_versions, scheduler_client
+from deblend.errors import InputError, SettingsError
 from deblend.study.child import Child
 from deblend.study.one_run import first_columns
 from deblend.study.results import Key, Row, key_of, read_results, write_results
@@ -63,6 +63,8 @@ def run_study(
     ------
     InputError
         If the results file is damaged or of another version.
+    ClusterError
+        If the scheduler does not answer, has no workers, or workers have other versions.
     """
     results = Path(results)
     rows = read_results(results)
@@ -118,13 +120,12 @@ def _rows(
         return
     if len(groups) < processes:  # few lines: rather make them twice than wait
         groups = [[run] for run in missing]
-    threads = max(1, thread_count() // processes)
     queue = iter(groups)
     ready: list[Row] = []
     there = threading.Condition()
 
     def work() -> None:
-        with Child(study.folder, threads) as child:
+        with Child(study.folder, processes) as child:
             while True:
                 with there:
                     group = next(queue, None)
@@ -163,20 +164,12 @@ def _workers(work: Callable[[], None], count: int) -> Iterator[list[threading.Th
 
 
 def _on_cluster(study: Study, groups: list[list[StudyRun]], scheduler: str) -> Iterator[Row]:
-    """The same on the workers of a dask cluster, a task for the runs on one line."""
-    from distributed import Client
+    """Rows of the workers of a dask cluster, a task for the runs on one line."""
     from distributed import as_completed as completed
 
-    try:
-        client = Client(scheduler, timeout=30, set_as_default=False)
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"no scheduler answers ({reason_of(error)})",
-            where=scheduler,
-            remedy="Check the address and that `dask scheduler` runs there.",
-        ) from error
     folder = str(study.folder.resolve())
-    with client:
+    with scheduler_client(scheduler) as client:
+        check_versions(client)
         futures = [
             client.submit(run_group, group, folder, study.limit_s, pure=False) for group in groups
         ]
@@ -186,5 +179,5 @@ def _on_cluster(study: Study, groups: list[list[StudyRun]], scheduler: str) -> I
 
 def run_group(group: list[StudyRun], folder: str, limit_s: float) -> list[Row]:
     """Rows of some runs on one line, in a process of their own below this one."""
-    with Child(Path(folder), thread_count()) as child:
+    with Child(Path(folder)) as child:
         return [child.row(run, limit_s) for run in group]

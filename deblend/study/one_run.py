@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import json
 import os
 import platform
@@ -18,6 +17,7 @@ import numpy as np
 
 from deblend.arrays import thread_count
 from deblend.errors import DeblendError
+from deblend.memory import give_back_freed_memory
 from deblend.study.lines import make_line
 from deblend.study.results import Row, settings_text
 from deblend.study.scores import about_line, score
@@ -117,11 +117,11 @@ def _not_finite(error: DeblendError) -> bool:
 
 
 def reset_peak() -> None:
-    """Give freed memory back and measure the peak anew, where the system can (Linux, proc(5))."""
+    """Give freed memory back and measure the peak again, where the system can (Linux, proc(5))."""
+    give_back_freed_memory()
     try:
-        ctypes.CDLL("libc.so.6").malloc_trim(0)
         Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
-    except (OSError, AttributeError):
+    except OSError:
         return
 
 

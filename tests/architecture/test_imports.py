@@ -35,6 +35,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "words": set(),
     "arrays": set(),
     "vector_transforms": {"arrays"},
+    "cluster": {"arrays"},
     "model": set(),
     "separation.methods": {"arrays", *METHODS},
     "separation.transforms": {"arrays", "vector_transforms", *METHODS},
@@ -51,12 +52,12 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "line": {"model", "records", "separation", "blending", "check.headers"},
     "results": {*STEPS, "line", "report", "synth", "deliver"},
     "check": {*STEPS, "blending", "check.headers", "line", "results"},
-    "run": {*STEPS, "arrays", "blending", "deliver", "line", "report", "results"},
+    "run": {*STEPS, "cluster", "blending", "deliver", "line", "report", "results"},
     "demo": {"line", "run", "synth"},
     "inject": {*STEPS, "blending", "line", "report", "results", "stack"},
     "trial": {*STEPS, "report", "results", "stack"},
     "plan": {*STEPS, "blending", "report", "synth"},
-    "study": {*STEPS, "arrays", "blending", "inject", "line", "report", "synth"},
+    "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "report", "synth"},
 }
 """Steps never know commands; commands know steps, and each other where one is made of another."""
 CONTRACTS: Final = {
@@ -71,8 +72,8 @@ FOREIGN: Final[dict[str, set[str]]] = {
     "mpl_toolkits": {"report"},
     "jinja2": {"report"},
     "bokeh": {"report"},
-    "dask": {"run"},
-    "distributed": {"run", "study"},
+    "dask": {"cluster"},
+    "distributed": {"cluster", "run", "study"},
     "zarr": {"run"},
     "pyarrow": {"study"},
     "cloudpickle": {"study"},

@@ -17,12 +17,12 @@ import pytest
 from distributed import Client
 from small_line import DONE, SmallLine, make_small_line
 
+from deblend.cluster import software_versions
 from deblend.errors import ClusterError
 from deblend.memory import PROGRAM_BYTES
 from deblend.results.output_folder import FIRE_TIMES
 from deblend.run.execute import Machines, runner
 from deblend.run.run_folder import RunFolder
-from deblend.run.run_plan import software_versions
 
 pytestmark = pytest.mark.slow
 MEMORY_GB = (PROGRAM_BYTES + 400_000) / 1e9
@@ -219,7 +219,7 @@ def test_workers_of_another_version_and_no_workers(
             pass
 
     ours = software_versions() | {"deblend": "99.0"}
-    monkeypatch.setattr("deblend.run.execute.software_versions", lambda: ours)
+    monkeypatch.setattr("deblend.cluster.software_versions", lambda: ours)
     with scheduler_in(tmp_path) as (_, address):
         with pytest.raises(ClusterError, match="the scheduler has no workers"):
             use(address)

@@ -339,7 +339,7 @@ def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
 def test_other_software_is_refused(
     begun: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from deblend.run.run_plan import software_versions
+    from deblend.cluster import software_versions
 
     other = software_versions() | {"numpy": "1.0"}
     monkeypatch.setattr("deblend.run.begin.software_versions", lambda: other)
@@ -437,7 +437,7 @@ def test_bad_options(
     options: tuple[object, ...],
     said: str,
 ) -> None:
-    monkeypatch.setattr("deblend.run.execute.ANSWER_S", 0.5)
+    monkeypatch.setattr("deblend.cluster.ANSWER_S", 0.5)
     refused = call("separate", line.line_file, *options)
     assert refused.exit_code == 2
     assert re.search(said, " ".join(refused.stderr.split())), refused.stderr

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 import deblend
+from deblend import cluster
 from deblend.errors import ClusterError
 from deblend.run import execute
 from deblend.run.execute import Machines, _Dispatch, count_workers, kernel_modules, runner
@@ -152,7 +153,7 @@ def test_a_block_that_begins_again_is_told() -> None:
 def test_what_is_no_scheduler_is_refused_in_time(
     words: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(execute, "ANSWER_S", 0.3)
+    monkeypatch.setattr(cluster, "ANSWER_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(5)
         address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
@@ -181,7 +182,7 @@ def test_a_worker_that_hangs_from_the_beginning() -> None:
 
     hanging: Any = Hanging([A])
     with pytest.raises(ClusterError, match=r"a worker does not answer within 5 s.* end it and"):
-        execute._call_on_each(hanging, len, within_s=5.0)
+        cluster.call_on_each(hanging, len, within_s=5.0)
 
 
 def test_a_worker_that_dies_before_it_has_answered() -> None:
@@ -230,7 +231,7 @@ def test_processes_that_do_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_blocks_are_planned_for_the_workers_of_a_scheduler(monkeypatch: pytest.MonkeyPatch) -> None:
     # Two workers on one host share its memory; a third has that of another.
     client = PretendedClient([A, B, "tcp://10.0.0.2:1"])
-    monkeypatch.setattr(execute, "_client", lambda machines: nullcontext(client))
+    monkeypatch.setattr(execute, "scheduler_client", lambda address: nullcontext(client))
     found = count_workers(Machines(scheduler="tcp://10.0.0.9:8786"))
     assert (found.blocks_at_once, found.blocks_on_one_host) == (3, 2)
     assert count_workers(Machines(processes=4)).blocks_at_once == 4
