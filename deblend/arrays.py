@@ -20,7 +20,7 @@ import scipy.fft
 from deblend.errors import MissingPackageError, SettingsError
 
 Array = Any
-"""An array of whichever namespace is in use; shapes and types are stated where it is used."""
+"""An array of whichever namespace is in use; shapes and types are given where it is used."""
 
 
 def namespace_for(device: str) -> ModuleType:
@@ -89,9 +89,9 @@ def fast_length(length: int) -> int:
 
 def thread_count() -> int:
     """Threads for transforms and kernels: NUMBA_NUM_THREADS where set, else all usable cores."""
-    stated = os.environ.get("NUMBA_NUM_THREADS", "")
-    if stated.isdigit() and int(stated) > 0:
-        return int(stated)
+    setting = os.environ.get("NUMBA_NUM_THREADS", "")
+    if setting.isdigit() and int(setting) > 0:
+        return int(setting)
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
@@ -99,8 +99,8 @@ def thread_count() -> int:
 def worker_threads(count: int) -> ThreadPoolExecutor:
     """So many threads that stay.
 
-    To start them anew would take longer than some steps of an iteration. Whatever runs on one must
-    not wait for work that is given to them later.
+    Starting them would take longer than some steps of an iteration. What runs on one of them must
+    not wait for anything submitted later.
     """
     return ThreadPoolExecutor(count, thread_name_prefix="deblend")
 
@@ -108,20 +108,22 @@ def worker_threads(count: int) -> ThreadPoolExecutor:
 os.register_at_fork(after_in_child=worker_threads.cache_clear)  # threads do not survive a fork
 
 
-def on_threads(work: Callable[[Any], Any], items: Iterable[Any], xp: ModuleType) -> list[Any]:
-    """What `work` returns for each item: side by side on the host, one by one on a device."""
+def on_threads(function: Callable[[Any], Any], items: Iterable[Any], xp: ModuleType) -> list[Any]:
+    """What `function` returns for each item: side by side on the host, one by one on a device."""
     threads = thread_count() if is_host(xp) else 1
-    return list(worker_threads(threads).map(work, items) if threads > 1 else map(work, items))
+    return list(
+        worker_threads(threads).map(function, items) if threads > 1 else map(function, items)
+    )
 
 
-def in_parts(work: Callable[[slice], None], count: int, xp: ModuleType) -> None:
-    """Call `work` on slices that together make `count`, one a thread; at once on a device."""
+def in_parts(function: Callable[[slice], None], count: int, xp: ModuleType) -> None:
+    """Call `function` on slices that together make `count`, one a thread; at once on a device."""
     threads = min(thread_count(), count) if is_host(xp) else 1
     if threads <= 1:
-        work(slice(0, count))
+        function(slice(0, count))
         return
     bounds = np.linspace(0, count, threads + 1).astype(int).tolist()
-    on_threads(work, (slice(a, b) for a, b in pairwise(bounds)), xp)
+    on_threads(function, (slice(a, b) for a, b in pairwise(bounds)), xp)
 
 
 def rfft(xp: ModuleType, array: Array, length: int) -> Array:
@@ -141,19 +143,19 @@ def irfft(xp: ModuleType, spectrum: Array, length: int) -> Array:
 def rfftn(xp: ModuleType, array: Array, axes: Sequence[int]) -> Array:
     """Transform of real samples along `axes`; the last of them is halved."""
     if is_host(xp):
-        return scipy.fft.rfftn(array, axes=_worth(array.shape, axes), workers=1)
+        return scipy.fft.rfftn(array, axes=_axes_to_transform(array.shape, axes), workers=1)
     return xp.fft.rfftn(array, axes=tuple(axes))
 
 
 def irfftn(xp: ModuleType, spectrum: Array, shape: Sequence[int], axes: Sequence[int]) -> Array:
     """Inverse of `rfftn` to the lengths `shape` along `axes`; may overwrite `spectrum`."""
     if is_host(xp):
-        kept = _worth(spectrum.shape, axes)
+        kept = _axes_to_transform(spectrum.shape, axes)
         lengths = [n for n, axis in zip(shape, axes, strict=True) if axis in kept]
         return scipy.fft.irfftn(spectrum, s=lengths, axes=kept, overwrite_x=True, workers=1)
     return xp.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes))
 
 
-def _worth(shape: Sequence[int], axes: Sequence[int]) -> tuple[int, ...]:
+def _axes_to_transform(shape: Sequence[int], axes: Sequence[int]) -> tuple[int, ...]:
     """Axes without those of one element, along which a transform would only copy."""
     return (*(axis for axis in axes[:-1] if shape[axis] > 1), axes[-1])

@@ -60,14 +60,14 @@ def blend_or_cut(
         Of all shots, backwards for a cut.
     """
     padded, count = steps.shape[0] * steps.shape[1], (len(shots) + 1) // 2 * (part[1] - part[0])
-    work, rows = _room(steps), np.empty(2 * WIDTH * padded, dtype=np.float32)
+    scratch, rows = _room(steps), np.empty(2 * WIDTH * padded, dtype=np.float32)
     places = np.empty((2 * WIDTH, 2), dtype=np.int64)
     for begin in range(0, count, WIDTH):
         _place(begin, count, part, shots, places)
         _read(gathers, record, weight, cut, places, overlaps, lead, padded, rows)
         for number in range(2 * WIDTH):
-            _put_phases(places[number, 0], steps, number, work)
-        _delay(rows, steps, work)
+            _put_phases(places[number, 0], steps, number, scratch)
+        _delay(rows, steps, scratch)
         _write(gathers, record, cut, places, overlaps, lead, padded, rows)
 
 
@@ -137,25 +137,25 @@ def _room(steps: Any) -> Any:
     """Room for complex traces, a transform and phases, and the weights after it."""
     down, along = steps.shape
     begin = (down * along + 2 * max(down, along) + 2 * (down + along)) * ELEMENT
-    work = np.empty(begin + len(steps.weights), dtype=np.float32)
+    scratch = np.empty(begin + len(steps.weights), dtype=np.float32)
     for k in range(len(steps.weights)):  # a slice would compile a message about shapes
-        work[begin + k] = steps.weights[k]
-    return work
+        scratch[begin + k] = steps.weights[k]
+    return scratch
 
 
 @_once  # type: ignore[untyped-decorator]
-def _put_phases(shot: int, steps: Any, number: int, work: Array) -> None:
+def _put_phases(shot: int, steps: Any, number: int, scratch: Array) -> None:
     """Put the phases of a shot where the trace of that number in the group has them."""
     down, along = steps.shape
     first = down * along + 2 * max(down, along) + number % 2 * (down + along)
     for k in range(down + along):
         at = (first + k) * ELEMENT + number // 2
-        work[at] = steps.phases[shot, k, 0]
-        work[at + WIDTH] = steps.phases[shot, k, 1]
+        scratch[at] = steps.phases[shot, k, 0]
+        scratch[at + WIDTH] = steps.phases[shot, k, 1]
 
 
 @_once  # type: ignore[untyped-decorator]
-def _delay(rows: Array, steps: Any, work: Array) -> None:
+def _delay(rows: Array, steps: Any, scratch: Array) -> None:
     """Delay padded traces in place.
 
     A transform back is one forward with real and imaginary parts exchanged.
@@ -167,42 +167,42 @@ def _delay(rows: Array, steps: Any, work: Array) -> None:
     weights = phases + 2 * (down + along) * ELEMENT
     for number in range(2):
         traces = begins_of(_LANES, 2 * padded, number * padded)
-        lanes_from_rows(rows, traces, padded, work, number * WIDTH)
+        lanes_from_rows(rows, traces, padded, scratch, number * WIDTH)
     for step in range(4):
         by_row = step in (1, 2)
         if step == 2:
-            _shift(work, down, along, phases)
+            _shift(scratch, down, along, phases)
         for line in range(down if by_row else along):
             begin = line * (along if by_row else 1) * ELEMENT
             turns = weights + steps.begins[2] + 2 * line * along
             if step == 1:
-                _turn(work, begin, along, turns)
+                _turn(scratch, begin, along, turns)
             transform_column(
-                work, begin, (1 if by_row else along) * ELEMENT, along if by_row else down,
+                scratch, begin, (1 if by_row else along) * ELEMENT, along if by_row else down,
                 _ONE, steps.along if by_row else steps.down,
                 weights + steps.begins[1 if by_row else 0], room,
             )  # fmt: skip
             if step == 2:
-                _turn(work, begin, along, turns)
+                _turn(scratch, begin, along, turns)
     for number in range(2):
         traces = begins_of(_LANES, 2 * padded, number * padded)
         lanes = (1 - number) * WIDTH
-        rows_from_lanes(work, lanes, _ONE / np.float32(padded), padded, rows, traces)
+        rows_from_lanes(scratch, lanes, _ONE / np.float32(padded), padded, rows, traces)
 
 
 @_once  # type: ignore[untyped-decorator]
-def _turn(work: Array, begin: int, count: int, turns: int) -> None:
+def _turn(scratch: Array, begin: int, count: int, turns: int) -> None:
     """Multiply elements by their turns between rows and columns."""
     for k in range(count):
-        a, b = spread(work[turns + 2 * k]), spread(work[turns + 2 * k + 1])
+        a, b = spread(scratch[turns + 2 * k]), spread(scratch[turns + 2 * k + 1])
         at = begin + k * ELEMENT
-        real, imaginary = load(work, at), load(work, at + WIDTH)
-        store(work, at, real * a - imaginary * b)
-        store(work, at + WIDTH, real * b + imaginary * a)
+        real, imaginary = load(scratch, at), load(scratch, at + WIDTH)
+        store(scratch, at, real * a - imaginary * b)
+        store(scratch, at + WIDTH, real * b + imaginary * a)
 
 
 @_once  # type: ignore[untyped-decorator]
-def _shift(work: Array, down: int, along: int, phases: int) -> None:
+def _shift(scratch: Array, down: int, along: int, phases: int) -> None:
     """Multiply the spectra of both traces by their transfer functions; exchange the parts.
 
     The spectrum z of two real traces with the transfer functions f and g becomes, with that of the
@@ -214,24 +214,24 @@ def _shift(work: Array, down: int, along: int, phases: int) -> None:
         first = ((down - i) * along + along - 1 if i else along) * ELEMENT
         for j in range((down * along // 2 - i) // down + 1):
             q = phases + (down + j) * ELEMENT
-            ar, ai = _product(work, p, q)
-            br, bi = _product(work, p + other, q + other)
+            ar, ai = _product(scratch, p, q)
+            br, bi = _product(scratch, p + other, q + other)
             if 2 * (i + down * j) == down * along:  # a real signal can carry no other phase
                 ai, bi = none, none
             sr, si, dr, di = (ar + br) * half, (ai + bi) * half, (ar - br) * half, (ai - bi) * half
             at = (i * along + j) * ELEMENT
             mirrored = first - j * ELEMENT if i + j else 0
-            xr, xi = load(work, at), load(work, at + WIDTH)
-            yr, yi = load(work, mirrored), load(work, mirrored + WIDTH)
-            store(work, at, sr * xi + si * xr + di * yr - dr * yi)
-            store(work, at + WIDTH, sr * xr - si * xi + dr * yr + di * yi)
-            store(work, mirrored, sr * yi - si * yr - di * xr - dr * xi)
-            store(work, mirrored + WIDTH, sr * yr + si * yi + dr * xr - di * xi)
+            xr, xi = load(scratch, at), load(scratch, at + WIDTH)
+            yr, yi = load(scratch, mirrored), load(scratch, mirrored + WIDTH)
+            store(scratch, at, sr * xi + si * xr + di * yr - dr * yi)
+            store(scratch, at + WIDTH, sr * xr - si * xi + dr * yr + di * yi)
+            store(scratch, mirrored, sr * yi - si * yr - di * xr - dr * xi)
+            store(scratch, mirrored + WIDTH, sr * yr + si * yi + dr * xr - di * xi)
 
 
 @_once  # type: ignore[untyped-decorator]
-def _product(work: Array, one: int, other: int) -> Any:
+def _product(scratch: Array, one: int, other: int) -> Any:
     """Real and imaginary part of the product of two elements."""
-    ar, ai = load(work, one), load(work, one + WIDTH)
-    br, bi = load(work, other), load(work, other + WIDTH)
+    ar, ai = load(scratch, one), load(scratch, one + WIDTH)
+    br, bi = load(scratch, other), load(scratch, other + WIDTH)
     return ar * br - ai * bi, ar * bi + ai * br

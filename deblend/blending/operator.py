@@ -47,17 +47,13 @@ class BlendingOperator:
     """Linear map from gathers (shot, channel, time) to a record (channel, time).
 
     Build it with `make_operator`.
-
-    Parameters
-    ----------
-    ramp : ndarray of complex, shape (shot, frequency)
-        Phase ramp of the fractional delay.
     """
 
     first_sample: NDArray[np.int64]
     """(shot,): Record sample at which the padded window of each shot begins; may lie outside the
     record."""
     fraction: NDArray[np.float64]
+    """(shot,): Delay of each shot in samples beyond that, at least 0 and below 1."""
     live: NDArray[np.bool_]
     """(shot,): Shots that left energy; the others blend to nothing and read back as zeros."""
     length: int
@@ -164,14 +160,14 @@ class BlendingOperator:
             )
         shape = (len(self.first_sample), record.shape[0], self.length)
         gathers = self.xp.empty(shape, dtype=self.dtype)
-        gathers[_take(self.xp, np.flatnonzero(~self.live))] = 0
+        gathers[_index_of(self.xp, np.flatnonzero(~self.live))] = 0
         self._fill(record, weight, gathers, cut=True)
         return gathers
 
     def _fill(self, record: Array, weight: Array | None, gathers: Array, *, cut: bool) -> None:
         """Cut gathers from the record, or add them to it, where channels never meet."""
         if is_host(self.xp) and self.dtype == np.float32:
-            self._fill_lanes(record, weight, gathers, cut=cut)
+            self._fill_compiled(record, weight, gathers, cut=cut)
             return
         ramp = self.ramp  # made here, and not by all threads at once
 
@@ -183,7 +179,7 @@ class BlendingOperator:
 
         in_parts(fill, len(record), self.xp)
 
-    def _fill_lanes(
+    def _fill_compiled(
         self, record: Array, weight: Array | None, gathers: Array, *, cut: bool
     ) -> None:
         from deblend.blending.delay_kernels import blend_or_cut
@@ -236,9 +232,9 @@ class BlendingOperator:
         windows = self._windows(chunks, gathers.shape[1])
         for rows in chunks:
             window = windows[: len(rows)]
-            window[:, :, LEAD : LEAD + self.length] = gathers[_take(xp, rows)]
+            window[:, :, LEAD : LEAD + self.length] = gathers[_index_of(xp, rows)]
             spectrum = rfft(xp, window, self.padded_length)
-            spectrum *= ramp[_take(xp, rows)][:, None, :]
+            spectrum *= ramp[_index_of(xp, rows)][:, None, :]
             delayed = irfft(xp, spectrum, self.padded_length)
             for index, row in enumerate(rows):
                 in_record, in_window = self._overlap(row)
@@ -252,7 +248,7 @@ class BlendingOperator:
             window = windows[: len(rows)]
             for index, row in enumerate(rows):
                 in_record, in_window = self._overlap(row)
-                if in_window != slice(0, self.padded_length):  # what an earlier one left
+                if in_window != slice(0, self.padded_length):  # an earlier shot was there
                     window[index] = 0
                 if weight is None:
                     window[index, :, in_window] = record[:, in_record]
@@ -261,9 +257,9 @@ class BlendingOperator:
                         record[:, in_record], weight[in_record], out=window[index, :, in_window]
                     )
             spectrum = rfft(xp, window, self.padded_length)
-            spectrum *= ramp[_take(xp, rows)][:, None, :].conj()
+            spectrum *= ramp[_index_of(xp, rows)][:, None, :].conj()
             advanced = irfft(xp, spectrum, self.padded_length)
-            gathers[_take(xp, rows)] = advanced[:, :, LEAD : LEAD + self.length]
+            gathers[_index_of(xp, rows)] = advanced[:, :, LEAD : LEAD + self.length]
 
     def _windows(self, chunks: list[NDArray[np.int64]], channel_count: int) -> Array:
         """Room for the padded windows of a chunk, zero at first."""
@@ -271,7 +267,7 @@ class BlendingOperator:
         return self.xp.zeros(shape, dtype=self.dtype)
 
 
-def _take(xp: ModuleType, rows: NDArray[np.int64]) -> Any:
+def _index_of(xp: ModuleType, rows: NDArray[np.int64]) -> Any:
     """Index for `rows`: a slice where they are consecutive, which copies less."""
     if len(rows) and rows[-1] - rows[0] == len(rows) - 1:
         return slice(int(rows[0]), int(rows[-1]) + 1)

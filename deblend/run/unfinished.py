@@ -194,7 +194,7 @@ def separate_and_store_block(
         return
     span, channels = _span(unfinished, block)
     job = replace(span.job, measured_reference=unfinished.reference)
-    result = separate_channels(job, channels, on_iteration, span.beside)
+    result = separate_channels(job, channels, on_iteration, span.seam_shots)
     _refuse_another_plan(unfinished)
     alive = ~unfinished.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0

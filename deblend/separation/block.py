@@ -12,18 +12,19 @@ from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
 from deblend.separation.contract import Separator, last_method, method_at
-from deblend.separation.inner_windows import NOT_CUT, CutEnds, windows_of_line
 from deblend.separation.leakage_return import return_leakage
 from deblend.separation.loop import Callback, IterationRecord, Review, run_loop
 from deblend.separation.noise import NoiseFloor
 from deblend.separation.outliers import find_outliers
-from deblend.separation.patches import (
+from deblend.separation.patch_grid import (
+    NOT_CUT,
+    CutEnds,
     PatchGrid,
-    coherent_part,
-    largest_coefficient,
     margin,
     patch_grid,
+    windows_of_line,
 )
+from deblend.separation.patches import coherent_part, largest_coefficient
 from deblend.separation.schedule import FLOOR, Schedule
 from deblend.separation.settings import SeparationSettings
 from deblend.separation.weights import RecordWeights
@@ -39,7 +40,7 @@ _MANY: Final = 0.15
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """What `separate_block` needs beside the record, operator, method and origin."""
+    """What `separate_block` needs besides the record, operator, method and origin."""
 
     source_count: int
     slot_count: int

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from deblend.arrays import Array
 from deblend.errors import SettingsError
+from deblend.model.findings import Finding
 from deblend.plugins import PluginGroup
 from deblend.separation.chain import Chain
 from deblend.separation.contract import Separator
@@ -36,6 +37,11 @@ LEAST_SOURCES, LEAST_CHANNELS = 2, 8
 MethodChoice = str | Separator | Callable[[Array, float], Array]
 
 _NEEDED = ("patch", "overlap", "window", "largest", "keep")
+_WINDOW_AXES = (
+    ("shots", "shots along the line"),
+    ("channels", "channels"),
+    ("samples", "samples of a gather trace"),
+)
 
 
 def method_names() -> tuple[str, ...]:
@@ -92,6 +98,37 @@ def method_name(method: Separator) -> str:
     if published is not None and published not in METHODS:
         return published
     return str(getattr(kind, "__name__", "function"))
+
+
+def shrunk_windows(method: Separator, counts: tuple[int, int, int], name: str) -> list[Finding]:
+    """One finding for each axis of which the line has less than a window of the method.
+
+    Parameters
+    ----------
+    method : Separator
+        Gives the window.
+    counts : tuple of int
+        Shots along the line, channels and samples that there are.
+    name : str
+        What the method is called.
+    """
+    found = []
+    for size, count, (unit, words) in zip(method.patch, counts, _WINDOW_AXES, strict=True):
+        if count >= size:
+            continue
+        few = count < 0.5 * size and unit != "samples"
+        found.append(
+            Finding(
+                f"window_{unit}_short",
+                float(count),
+                unit,
+                "look" if few else "note",
+                f"The window of method {name} takes {size} {words} and there are {count}: windows "
+                f"shrink, and with fewer {unit} coherent events stand out less from interference.",
+                limit=float(size),
+            )
+        )
+    return found
 
 
 def _named(name: str, channel_count: int) -> Any:

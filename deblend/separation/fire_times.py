@@ -14,7 +14,7 @@ A distance between source and streamer that drifts by 0.15 m looks like a time t
 0.1 ms, and positions are not known so well. What tells them apart is the spectrum along the line:
 errors of single shots hold as much power in slow changes as in fast ones, drift does not. Slow
 shifts with more than `SLOW_LIMIT` times the power of fast ones are therefore left at zero, and
-told.
+reported.
 
 Only shifts that lower the misfit of their own shot, in a separation with all of them, are accepted.
 """
@@ -150,7 +150,7 @@ def _iterations_of(iterations: int) -> int:
 
 
 def with_shifted_times(job: Job, shift_s: NDArray[np.float64]) -> Job:
-    """The same line with shifted fire times; slots stay as they are."""
+    """The line with shifted fire times; slots stay as they are."""
     ns = np.rint(shift_s * 1e9).astype(np.int64)
     if not ns.any():
         return job
@@ -272,8 +272,8 @@ def _misfits(
     misfit = np.zeros(row_count)
     for line, part in zip(lines, parts, strict=True):
         some = own[line.near.places]
-        left = part * (some - line.near.of(some))
-        misfit[line.rows] = np.sum(np.square(left), axis=(1, 2), dtype=np.float64)
+        difference = part * (some - line.near.of(some))
+        misfit[line.rows] = np.sum(np.square(difference), axis=(1, 2), dtype=np.float64)
     return misfit
 
 

@@ -24,18 +24,16 @@ from deblend.separation.block import (
     block_reference,
     separate_block,
 )
-from deblend.separation.choose import MethodChoice, choose_method, method_name
+from deblend.separation.choose import MethodChoice, choose_method, method_name, shrunk_windows
 from deblend.separation.contract import Separator
 from deblend.separation.downweighted import Downweighted, downweighted
-from deblend.separation.inner_windows import CutEnds
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
-from deblend.separation.patches import margin
+from deblend.separation.patch_grid import CutEnds, margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
-from deblend.separation.shrunk import shrunk_windows
 from deblend.separation.slots import SlotLayout, pair_shots
 from deblend.separation.unblended import keep_unblended, unblended_findings
 
@@ -67,7 +65,7 @@ class Job:
     first_slot: int = 0
     """Slot of the whole line at which this job begins."""
     cut_slots: tuple[bool, bool] = (False, False)
-    """Whether the line goes on before and behind the slots of this job."""
+    """Whether the line continues before and behind the slots of this job."""
     measured_reference: float | None = None
     """Largest coefficient of the whole line, where it has been measured before."""
 
@@ -106,7 +104,7 @@ class Job:
         )
 
     def _cut_channels(self, wide: range) -> tuple[bool, bool]:
-        """Whether the streamer goes on before and behind a block with its neighbours."""
+        """Whether the streamer continues before and behind a block with its neighbours."""
         beyond = self.channel_margin
         return wide.start > -beyond, wide.stop < self.recording.shape[0] + beyond
 
@@ -138,7 +136,7 @@ class Job:
     def with_halo(self, block: range) -> range:
         """Channel rows of a block and its neighbours, where the method looks across channels.
 
-        At the ends of the streamer the range goes on a little, see `patches.margin`.
+        At the ends of the streamer the range is a little wider, see `patch_grid.margin`.
         """
         near, beyond = self.channel_halo, self.channel_margin
         return range(
@@ -252,7 +250,7 @@ def separate_channels(
     job: Job,
     block: range,
     callback: Callback | None = None,
-    beside: NDArray[np.bool_] | None = None,
+    seam_shots: NDArray[np.bool_] | None = None,
 ) -> BlockResult:
     """Separate one block of a prepared line.
 
@@ -264,7 +262,7 @@ def separate_channels(
         One of ``job.blocks``.
     callback : callable, optional
         Sees every iteration; returning True ends the loop of this block.
-    beside : ndarray of bool, shape (shot,), optional
+    seam_shots : ndarray of bool, shape (shot,), optional
         Shots that another span delivers, of which the estimates are wanted, too.
 
     Returns
@@ -280,17 +278,17 @@ def separate_channels(
     done = _inner(whole, block, wide)
     del whole  # the neighbours would stay in memory
     estimate, residual = _finished(job, done)
-    if beside is not None and beside.any():
-        beyond.append(_neighbours(job, block, estimate, beside))
-    less = None
+    if seam_shots is not None and seam_shots.any():
+        beyond.append(_neighbours(job, block, estimate, seam_shots))
+    lost = None
     known = to_host(done.known) > 0
     if done.weights is not None:
-        less = downweighted(done.weights, known, job.operator, block, job.recording.shape[0])
-        in_rows = in_table_order(job, less.shot, job.shots.live)
-        less = replace(less, shot=in_rows.astype(np.float64))
+        lost = downweighted(done.weights, known, job.operator, block, job.recording.shape[0])
+        in_rows = in_table_order(job, lost.shot, job.shots.live)
+        lost = replace(lost, shot=in_rows.astype(np.float64))
     samples, history = done.samples, done.history
     ordered = in_table_order(job, estimate, job.delivered)
-    del done, estimate  # not held beside the gathers before separation
+    del done, estimate  # not held together with the gathers before separation
     return BlockResult(
         channels=block,
         estimate=ordered,
@@ -299,7 +297,7 @@ def separate_channels(
         record=to_host(samples),
         known=known,
         history=history,
-        downweighted=less,
+        downweighted=lost,
         beyond=tuple(beyond),
     )
 

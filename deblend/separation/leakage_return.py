@@ -55,7 +55,7 @@ def leakage_weights(
     shots : int, optional
         Half the foot of the triangle along shots.
     samples : int
-        The same along time.
+        Half the foot of the triangle along time.
 
     Returns
     -------
@@ -80,10 +80,10 @@ def leakage_weights(
     power = xp.maximum(power, xp.maximum(least, 1e-30))
     weight = product / power
     # What is alike by more than chance must not count as scatter.
-    left = removed - weight * signal
-    spread = _averaged((signal * left) ** 2, shots, samples, xp)
+    rest = removed - weight * signal
+    spread = _averaged((signal * rest) ** 2, shots, samples, xp)
     independent = _triangle_energy(shots) * _triangle_energy(samples)
-    chance = spread * (independent * _alike_samples(signal, left, xp)) / power**2
+    chance = spread * (independent * _alike_samples(signal, rest, xp)) / power**2
     shrunk = 1 - CHANCE_FACTOR**2 * chance / xp.maximum(weight**2, 1e-30)
     weight = xp.clip(weight * xp.maximum(shrunk, 0), -LARGEST_WEIGHT, LARGEST_WEIGHT)
     return weight.astype(signal.dtype)
@@ -149,11 +149,11 @@ def _running_mean(values: Array, length: int, axis: int, xp: ModuleType) -> Arra
     """Sum over `length` samples about each one, divided by `length`."""
     if length <= 1:
         return values
-    moved = xp.moveaxis(values, axis, -1)
+    last = xp.moveaxis(values, axis, -1)
     before = length // 2
-    ends = [(0, 0)] * (moved.ndim - 1)
+    ends = [(0, 0)] * (last.ndim - 1)
     total = xp.cumsum(
-        xp.pad(moved, [*ends, (before + 1, length - 1 - before)]), axis=-1, dtype=np.float64
+        xp.pad(last, [*ends, (before + 1, length - 1 - before)]), axis=-1, dtype=np.float64
     )
     mean = (total[..., length:] - total[..., :-length]) / length
     return xp.moveaxis(mean, -1, axis)

@@ -49,17 +49,12 @@ Callback = Callable[[IterationRecord], bool | None]
 
 @dataclass(frozen=True, eq=False)
 class Review:
-    """What is decided of the residual on the way.
-
-    Parameters
-    ----------
-    anew : bool
-        Whether all iterations begin again with these weights.
-    """
+    """What is decided of the residual on the way."""
 
     weigh: Callable[[Array], Array]
     """W on known samples from here on: ``weigh(residual)`` in the shape of `residual`."""
     restart: bool
+    """Whether all iterations begin again with these weights."""
 
 
 @dataclass(eq=False)
@@ -68,8 +63,8 @@ class LoopState:
 
     estimate: Array
     before: Array
-    """float32, shape (shot, channel, time): Of the last iteration and of the one before it; the
-    next begins ahead of them."""
+    """float32, shape (shot, channel, time): Of the last iteration and of the one before it, from
+    which the next one extrapolates."""
     blended: Array
     blended_before: Array
     """float32, shape (channel, time): The records that they add up to."""
@@ -91,7 +86,7 @@ class _Mean:
             self.total += values
         self.count += 1
 
-    def take(self) -> Array:
+    def pop(self) -> Array:
         """The mean, and a new beginning."""
         assert self.total is not None  # one was added just before
         mean = self.total / self.total.dtype.type(self.count)
@@ -158,7 +153,7 @@ def run_loop(
     reviews : sequence of int, optional
         Numbers of iterations after which there is a review, increasing; one review each.
     review : callable, optional
-        ``review(residual)`` says how to go on; the residual is the mean of up to `REVIEWED`
+        ``review(residual)`` decides the weights; the residual is the mean of up to `REVIEWED`
         iterations.
 
     Returns
@@ -173,19 +168,19 @@ def run_loop(
     while len(state.history) < len(strictness):
         step = schedule.step, schedule.momentum, strictness[len(state.history)]
         _iterate(state, record, known, operator, coherent, observe, step, energy, weigh)
-        told = state.history[-1]
-        if review is not None and told.iteration in waiting[:1]:
-            told = replace(told, review_follows=True)
-        if callback is not None and callback(told):
+        iteration = state.history[-1]
+        if review is not None and iteration.iteration in waiting[:1]:
+            iteration = replace(iteration, review_follows=True)
+        if callback is not None and callback(iteration):
             break
         if review is None or not waiting:
             continue
-        left = waiting[0] - len(state.history)
-        if left < REVIEWED:
+        until_review = waiting[0] - len(state.history)
+        if until_review < REVIEWED:
             latest.add(state.blended)
-        if left == 0:
+        if until_review == 0:
             waiting.pop(0)
-            found = review(_unexplained(latest.take(), record, known, xp))
+            found = review(_unexplained(latest.pop(), record, known, xp))
             weigh = found.weigh
             if found.restart:
                 state = first_state(record, operator)
@@ -211,7 +206,7 @@ def _iterate(
 ) -> None:
     """One iteration, with a step, a momentum and a strictness; `energy` is that of the record."""
     xp, (step, momentum, strictness) = operator.xp, settings
-    # Blending is linear: what lies ahead need not be blended again.
+    # Blending is linear: the extrapolated estimate need not be blended again.
     residual = residual_of(record, known, state.blended, state.blended_before, momentum, xp)
     level = _energy(residual, xp)
     if weigh is not None:
@@ -222,7 +217,7 @@ def _iterate(
     if observe is not None:
         observe(update, iteration, strictness)
     update = stepped(state.estimate, state.before, update, momentum, step, xp)
-    state.before = state.estimate  # the one before it is not held beside what follows
+    state.before = state.estimate  # the one before it is not held in memory with what follows
     state.estimate = coherent(update, iteration, strictness)
     del update
     state.blended_before, state.blended = state.blended, operator.blend(state.estimate)
@@ -237,12 +232,12 @@ def residual_of(
     momentum: float,
     xp: ModuleType,
 ) -> Array:
-    """Record minus what lies ahead of two blended estimates; zero on unknown samples.
+    """Record minus the extrapolation of two blended estimates; zero on unknown samples.
 
     All arrays have shape (channel, time).
     """
     if not is_host(xp):
-        return (record - _ahead_of(blended, blended_before, momentum)) * known
+        return (record - _extrapolated(blended, blended_before, momentum)) * known
     from deblend.separation.loop_kernels import residual_of as kernel
 
     residual = np.empty_like(record)
@@ -269,13 +264,13 @@ def stepped(
     step: float,
     xp: ModuleType,
 ) -> Array:
-    """Where the iteration goes: ahead of the estimate, and a step along the unexplained part.
+    """The extrapolated estimate, and a step along the unexplained part.
 
     All arrays have shape (shot, channel, time). On the host the result takes the place of
     `unexplained`.
     """
     if not is_host(xp):
-        return _ahead_of(estimate, before, momentum) + step * unexplained
+        return _extrapolated(estimate, before, momentum) + step * unexplained
     from deblend.separation.loop_kernels import stepped as kernel
 
     scalars = estimate.dtype.type(momentum), estimate.dtype.type(step)
@@ -287,8 +282,8 @@ def stepped(
     return unexplained
 
 
-def _ahead_of(now: Array, before: Array, momentum: float) -> Array:
-    """Go on in the direction of the last change."""
+def _extrapolated(now: Array, before: Array, momentum: float) -> Array:
+    """An estimate continued in the direction of its last change."""
     return now + momentum * (now - before)
 
 
@@ -311,7 +306,7 @@ def _energy(samples: Array, xp: ModuleType) -> float:
 
 
 def _sum_of_squares(samples: Array, xp: ModuleType) -> float:
-    """In float64, and the same with any number of threads."""
+    """In float64; does not depend on the number of threads."""
     if not is_host(xp):
         return float(xp.sum(samples * samples, dtype=np.float64))
     from deblend.separation.loop_kernels import sum_of_squares

@@ -45,8 +45,8 @@ def residual_of(
     for channel in range(record.shape[0]):
         for k in range(record.shape[1]):
             value = blended[channel, k]
-            ahead = value + momentum * (value - before[channel, k])
-            out[channel, k] = (record[channel, k] - ahead) * known[channel, k]
+            extrapolated = value + momentum * (value - before[channel, k])
+            out[channel, k] = (record[channel, k] - extrapolated) * known[channel, k]
 
 
 @_compile_sum  # type: ignore[untyped-decorator]

@@ -34,7 +34,7 @@ class SeamEstimates:
 
 
 def channels_beyond(block: range, wide: range, channel_count: int) -> list[range]:
-    """Channels beside a block that it computes, too, and another one delivers."""
+    """Channels next to a block that it computes and another one delivers."""
     before = range(max(block.start - SEAM_CHANNELS, wide.start, 0), block.start)
     behind = range(block.stop, min(block.stop + SEAM_CHANNELS, wide.stop, channel_count))
     return [part for part in (before, behind) if part]

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, on_threads, rfftn
 from deblend.separation.contract import Separator
-from deblend.separation.patches import axis_windows
+from deblend.separation.patch_grid import axis_windows
 from deblend.separation.windowing import cut_windows
 
 _NEAR = 4.0

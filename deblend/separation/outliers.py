@@ -28,7 +28,7 @@ SHOTS: Final = 4
 OUTLIER: Final = 2.5
 """Amplitude over that of the neighbours from which a weight sinks below one."""
 OUTLIER_SHOTS: Final = 4.0
-"""The same over neighbouring shots: they differ more, by dither, timing and strength."""
+"""Likewise over neighbouring shots: they differ more, by dither, timing and strength."""
 POWER: Final = 2.0
 """A weight is this power of energy allowed over energy found."""
 PREDICTED: Final = 0.3
@@ -197,11 +197,11 @@ def find_spikes(
     where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
 
-    def of_rows(work: Callable[[int], Array]) -> Array:
+    def of_rows(function: Callable[[int], Array]) -> Array:
         rows = xp.empty_like(residual)  # filled row by row: a list of them would be held beside
 
         def fill(channel: int) -> None:
-            rows[channel] = work(channel)
+            rows[channel] = function(channel)
 
         on_threads(fill, range(len(residual)), xp)
         return rows

@@ -16,14 +16,14 @@ from deblend.errors import SettingsError
 from deblend.separation.contract import Separator
 
 MEMORY_BYTES: Final = 1_200_000_000
-"""What the arrays of one block may take where nothing else is stated."""
+"""What the arrays of one block may take by default."""
 LEAST_HALO: Final = 8
 GATHER_COPIES: Final = 4
 """Arrays of the size of the gathers that live at the same time in the loop."""
 RECORD_COPIES: Final = 11
-"""The same of the record, its weights included."""
+"""Arrays of the size of the record, its weights included."""
 _VALUE_BYTES: Final = 4
-_WORTH_SPANS: Final = 0.95
+_LEAST_GAIN: Final = 0.95
 """More spans have more seams; they must save a twentieth of the work."""
 
 
@@ -121,9 +121,9 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> Blo
         ]
         if not found:
             continue
-        work, plan = min(found, key=lambda pair: pair[0])
-        if best is None or work < _WORTH_SPANS * best[0]:
-            best = (work, plan)
+        cost, plan = min(found, key=lambda pair: pair[0])
+        if best is None or cost < _LEAST_GAIN * best[0]:
+            best = (cost, plan)
     if best is None:
         raise SettingsError(
             f"a memory budget of {memory_bytes / 1e9:.3g} GB for the arrays of a block is too "

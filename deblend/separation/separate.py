@@ -86,7 +86,7 @@ def separate(
     iterations : int, optional
         Number of iterations.
     seed : int, optional
-        Of the patch origins; the same seed gives the same result.
+        Of the patch origins; equal seeds give equal results.
     refine_times : bool, optional
         Whether small errors of the fire times are estimated from the data and corrected before; see
         `deblend.separation.fire_times`. What was found is in `findings` and `time_shifts`.
@@ -126,22 +126,22 @@ def separate(
     job = prepare(recording, shots, length_s=length_s, method=method, settings=settings)
     shifts = estimate_shifts(job) if settings.refine_times else None
     if shifts is not None:
-        told = tuple(shift_findings(shifts, job))
-        job = replace(with_shifted_times(job, shifts.applied_s), findings=(*job.findings, *told))
+        found = tuple(shift_findings(shifts, job))
+        job = replace(with_shifted_times(job, shifts.applied_s), findings=(*job.findings, *found))
     estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
-    left = np.zeros(recording.shape, dtype=np.float32)
-    histories, less = [], None
+    unexplained = np.zeros(recording.shape, dtype=np.float32)
+    histories, lost = [], None
     for block in job.blocks:
         part = separate_channels(job, block, callback)
         estimate[:, block.start : block.stop] = part.estimate
-        left[block.start : block.stop] = part.residual
+        unexplained[block.start : block.stop] = part.residual
         histories.append(part.history)
         if part.downweighted is not None:
-            less = part.downweighted if less is None else less + part.downweighted
+            lost = part.downweighted if lost is None else lost + part.downweighted
     findings = job.findings
-    if less is not None:
+    if lost is not None:
         numbers = recording.channel_numbers
-        findings = (*findings, *downweighted_findings(less, shots, numbers))
+        findings = (*findings, *downweighted_findings(lost, shots, numbers))
     return Separation(
         estimate=make_gathers(
             estimate,
@@ -152,7 +152,7 @@ def separate(
             live=job.delivered,
             amplitude_unit=recording.amplitude_unit,
         ),
-        residual=_label_residual(left, job),
+        residual=_label_residual(unexplained, job),
         history=merge_histories(histories),
         settings=job.all_settings,
         findings=findings,

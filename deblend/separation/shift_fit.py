@@ -32,7 +32,7 @@ _SMOOTH_S: Final = 0.036
 _ALIKE: Final = 4.0
 """Where shots differ by so many times more than at best, measured as a delay, they count half."""
 _WEAK: Final = 0.01
-"""Of the strongest derivative; weaker samples do not say how alike shots are."""
+"""Of the strongest derivative; weaker samples do not show how alike shots are."""
 _DOUBT: Final = 0.05
 """Standard deviation of a delay over that of a shift."""
 _STEPS: Final = 60
@@ -94,12 +94,12 @@ def alike(
     steep: where shots are half alike, what the estimate has not taken up counts too much.
     """
     size = max(1, round(_SMOOTH_S / interval_s))
-    left = _smooth_power(own - predicted, size)
+    misfit = _smooth_power(own - predicted, size)
     slope = _smooth_power(derivative, size)
     strong = slope > _WEAK * slope.max(initial=0.0)
     if not strong.any():
         return np.zeros(slope.shape, dtype=np.float32)
-    delay = left / np.maximum(slope, 1e-30 * slope.max())
+    delay = misfit / np.maximum(slope, 1e-30 * slope.max())
     best = max(float(delay[strong].min()), 1e-30)
     return np.asarray(1 / (1 + (delay / (_ALIKE**2 * best)) ** 2), dtype=np.float32)
 
@@ -179,7 +179,7 @@ def fit_shifts(
     predicted : Predicted
         From `predict`.
     predictors : list of Predictor
-        The same; shots that are in none get no shift.
+        One a source; shots that are in none get no shift.
 
     Returns
     -------
@@ -210,7 +210,7 @@ def fit_shifts(
         behind = xp.asarray(against(shift.ravel()), dtype=operator.dtype)
         return back(operator.blend(behind[:, None, None] * slope)) + doubt * shift.ravel()
 
-    left = samples - operator.blend(xp.asarray(predicted.gathers))
+    unexplained = samples - operator.blend(xp.asarray(predicted.gathers))
     system = LinearOperator((count, count), matvec=normal, dtype=np.float64)
-    shift, _ = cg(system, -back(left), rtol=1e-3, maxiter=_STEPS)
+    shift, _ = cg(system, -back(unexplained), rtol=1e-3, maxiter=_STEPS)
     return np.asarray(shift)

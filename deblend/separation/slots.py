@@ -37,7 +37,7 @@ class SlotLayout:
         return int(self.row.shape[1])
 
     def widened(self, margin: int) -> SlotLayout:
-        """The same with `margin` empty slots more at either end of the line."""
+        """A layout with `margin` more empty slots at either end of the line."""
         return SlotLayout(np.pad(self.row, ((0, 0), (margin, margin)), constant_values=-1))
 
     def in_slots(self, column: NDArray[_Scalar], empty: int | bool) -> NDArray[_Scalar]:

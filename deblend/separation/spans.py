@@ -27,7 +27,7 @@ class Span:
     """(shot,): Rows of the shot table of the line."""
     own: NDArray[np.bool_]
     """(shot,): False for the neighbours."""
-    beside: NDArray[np.bool_]
+    seam_shots: NDArray[np.bool_]
     """(shot,): Neighbours next to the span that another one delivers."""
 
 
@@ -98,7 +98,9 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
     local[rows] = np.arange(len(rows))
     own = np.isin(rows, own_row)
     near = range(max(0, slots.start - SEAM_SLOTS), slots.stop + SEAM_SLOTS)
-    beside = np.isin(rows, job.layout.row[:, near.start : near.stop]) & job.delivered[rows] & ~own
+    seam_shots = (
+        np.isin(rows, job.layout.row[:, near.start : near.stop]) & job.delivered[rows] & ~own
+    )
     recording = _recording_of(job, rows, shared)
     part = replace(
         job,
@@ -110,7 +112,7 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
         cut_slots=(wide.start > 0, wide.stop < job.layout.slot_count),
         blocks=(),
     )
-    return Span(part, rows, own, beside)
+    return Span(part, rows, own, seam_shots)
 
 
 def _recording_of(job: Job, rows: NDArray[np.int64], shared: bool) -> Recording:

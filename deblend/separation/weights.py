@@ -172,13 +172,13 @@ class RecordWeights:
             step = max(1, _CHUNK_VALUES // windows.size)
             for begin in range(0, len(chosen), step):
                 part = chosen[begin : begin + step]
-                self._take_away(wide, lost, channel[part], window[part])
+                self._add_lost(wide, lost, channel[part], window[part])
         scaled -= lost[:, inside]
         scaled *= self.sample
         scaled *= self.root_fold
         return scaled
 
-    def _take_away(
+    def _add_lost(
         self, wide: Array, lost: Array, channel: NDArray[np.int64], window: NDArray[np.int64]
     ) -> None:
         """Add to `lost` what some windows lose."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.separation.contract import PatchBatch, Separator
-from deblend.separation.patches import axis_windows
+from deblend.separation.patch_grid import axis_windows
 
 INTERVAL_S = 0.004
 Shape = tuple[int, int, int]
@@ -25,7 +25,7 @@ def batch_of(amplitude: NDArray[np.float32], live: NDArray[np.bool_] | None = No
 
 
 def copied(batch: PatchBatch) -> PatchBatch:
-    """The same with arrays of its own, which a method may spoil."""
+    """A copy of the batch, which a method may spoil."""
     return replace(
         batch, amplitude=batch.amplitude.copy(), live=batch.live.copy(), noise=batch.noise.copy()
     )

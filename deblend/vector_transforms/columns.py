@@ -62,12 +62,12 @@ def steps_of(length: int, sign: int) -> tuple[NDArray[np.int64], NDArray[np.floa
 
 @_compile  # type: ignore[untyped-decorator]
 def transform_column(
-    work: Array, begin: int, step: int, length: int, sign: Any, factors: Array, weights: int,
+    scratch: Array, begin: int, step: int, length: int, sign: Any, factors: Array, weights: int,
     room: int,
 ) -> None:  # fmt: skip
-    """Transform the column of `length` elements at `begin` of `work`, `step` numbers apart.
+    """Transform the column of `length` elements at `begin` of `scratch`, `step` numbers apart.
 
-    In place. `sign` is 1 or -1 as float32; the weights begin at `weights` of `work`, and from
+    In place. `sign` is 1 or -1 as float32; the weights begin at `weights` of `scratch`, and from
     `room` on twice the numbers of a column are overwritten.
     """
     last = len(factors) - 1
@@ -80,19 +80,19 @@ def transform_column(
             y, y_step = begin, step
         else:
             y, y_step = room + number % 2 * length * ELEMENT, ELEMENT
-        _step(work, x, x_step, y, y_step, factor, left, done, weights, sign)
+        _step(scratch, x, x_step, y, y_step, factor, left, done, weights, sign)
         weights += 2 * factor * left + (2 * factor if factor > 5 else 0)
         done *= factor
         x, x_step = y, y_step
     if last == 0:
         for k in range(length):
             for part in (0, WIDTH):
-                store(work, begin + k * step + part, load(work, room + k * ELEMENT + part))
+                store(scratch, begin + k * step + part, load(scratch, room + k * ELEMENT + part))
 
 
 @_inside  # type: ignore[untyped-decorator]
 def _step(
-    work: Array, x: int, x_step: int, y: int, y_step: int,
+    scratch: Array, x: int, x_step: int, y: int, y_step: int,
     factor: int, parts: int, done: int, w: int, sign: Any,
 ) -> None:  # fmt: skip
     """Element q + done * (p + parts * k) at `x` to q + done * (factor * p + j) at `y`.
@@ -105,124 +105,124 @@ def _step(
         for p in range(parts):
             for q in range(done):
                 a, b = x + (q + done * p) * x_step, y + (q + 4 * done * p) * y_step
-                _four(work, a, x_apart, b, y_apart, w, sign)
+                _four(scratch, a, x_apart, b, y_apart, w, sign)
             w += 8
     elif factor == 2:
         for p in range(parts):
             for q in range(done):
                 a, b = x + (q + done * p) * x_step, y + (q + 2 * done * p) * y_step
-                _two(work, a, x_apart, b, y_apart, w)
+                _two(scratch, a, x_apart, b, y_apart, w)
             w += 4
     elif factor == 3:
         for p in range(parts):
             for q in range(done):
                 a, b = x + (q + done * p) * x_step, y + (q + 3 * done * p) * y_step
-                _three(work, a, x_apart, b, y_apart, w, sign)
+                _three(scratch, a, x_apart, b, y_apart, w, sign)
             w += 6
     elif factor == 5:
         for p in range(parts):
             for q in range(done):
                 a, b = x + (q + done * p) * x_step, y + (q + 5 * done * p) * y_step
-                _five(work, a, x_apart, b, y_apart, w, sign)
+                _five(scratch, a, x_apart, b, y_apart, w, sign)
             w += 10
     else:
         for p in range(parts):
             for q in range(done):
                 a, b = x + (q + done * p) * x_step, y + (q + factor * done * p) * y_step
-                _any(work, a, x_apart, b, y_apart, w, factor, roots)
+                _any(scratch, a, x_apart, b, y_apart, w, factor, roots)
             w += 2 * factor
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _put(work: Array, at: int, real: Any, imaginary: Any, w: int) -> None:
+def _put(scratch: Array, at: int, real: Any, imaginary: Any, w: int) -> None:
     """Store an element times its weight."""
-    a, b = spread(work[w]), spread(work[w + 1])
-    store(work, at, real * a - imaginary * b)
-    store(work, at + WIDTH, real * b + imaginary * a)
+    a, b = spread(scratch[w]), spread(scratch[w + 1])
+    store(scratch, at, real * a - imaginary * b)
+    store(scratch, at + WIDTH, real * b + imaginary * a)
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _two(work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int) -> None:
-    ar, ai = load(work, x), load(work, x + WIDTH)
-    br, bi = load(work, x + x_apart), load(work, x + x_apart + WIDTH)
-    store(work, y, ar + br)
-    store(work, y + WIDTH, ai + bi)
-    _put(work, y + y_apart, ar - br, ai - bi, w + 2)
+def _two(scratch: Array, x: int, x_apart: int, y: int, y_apart: int, w: int) -> None:
+    ar, ai = load(scratch, x), load(scratch, x + WIDTH)
+    br, bi = load(scratch, x + x_apart), load(scratch, x + x_apart + WIDTH)
+    store(scratch, y, ar + br)
+    store(scratch, y + WIDTH, ai + bi)
+    _put(scratch, y + y_apart, ar - br, ai - bi, w + 2)
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _three(work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
-    ar, ai = load(work, x), load(work, x + WIDTH)
-    br, bi = load(work, x + x_apart), load(work, x + x_apart + WIDTH)
-    cr, ci = load(work, x + 2 * x_apart), load(work, x + 2 * x_apart + WIDTH)
+def _three(scratch: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
+    ar, ai = load(scratch, x), load(scratch, x + WIDTH)
+    br, bi = load(scratch, x + x_apart), load(scratch, x + x_apart + WIDTH)
+    cr, ci = load(scratch, x + 2 * x_apart), load(scratch, x + 2 * x_apart + WIDTH)
     sine, half = spread(sign * _SINE_3), spread(_HALF)
     sr, si = br + cr, bi + ci
     dr, di = (br - cr) * sine, (bi - ci) * sine
     mr, mi = ar - sr * half, ai - si * half
-    store(work, y, ar + sr)
-    store(work, y + WIDTH, ai + si)
-    _put(work, y + y_apart, mr + di, mi - dr, w + 2)
-    _put(work, y + 2 * y_apart, mr - di, mi + dr, w + 4)
+    store(scratch, y, ar + sr)
+    store(scratch, y + WIDTH, ai + si)
+    _put(scratch, y + y_apart, mr + di, mi - dr, w + 2)
+    _put(scratch, y + 2 * y_apart, mr - di, mi + dr, w + 4)
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _four(work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
-    ar, ai = load(work, x), load(work, x + WIDTH)
-    br, bi = load(work, x + x_apart), load(work, x + x_apart + WIDTH)
-    cr, ci = load(work, x + 2 * x_apart), load(work, x + 2 * x_apart + WIDTH)
-    dr, di = load(work, x + 3 * x_apart), load(work, x + 3 * x_apart + WIDTH)
+def _four(scratch: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
+    ar, ai = load(scratch, x), load(scratch, x + WIDTH)
+    br, bi = load(scratch, x + x_apart), load(scratch, x + x_apart + WIDTH)
+    cr, ci = load(scratch, x + 2 * x_apart), load(scratch, x + 2 * x_apart + WIDTH)
+    dr, di = load(scratch, x + 3 * x_apart), load(scratch, x + 3 * x_apart + WIDTH)
     pr, pi, qr, qi = ar + cr, ai + ci, ar - cr, ai - ci
     rr, ri = br + dr, bi + di
     one = spread(sign)
     tr, ti = (br - dr) * one, (bi - di) * one
-    store(work, y, pr + rr)
-    store(work, y + WIDTH, pi + ri)
-    _put(work, y + y_apart, qr + ti, qi - tr, w + 2)
-    _put(work, y + 2 * y_apart, pr - rr, pi - ri, w + 4)
-    _put(work, y + 3 * y_apart, qr - ti, qi + tr, w + 6)
+    store(scratch, y, pr + rr)
+    store(scratch, y + WIDTH, pi + ri)
+    _put(scratch, y + y_apart, qr + ti, qi - tr, w + 2)
+    _put(scratch, y + 2 * y_apart, pr - rr, pi - ri, w + 4)
+    _put(scratch, y + 3 * y_apart, qr - ti, qi + tr, w + 6)
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _five(work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
-    ar, ai = load(work, x), load(work, x + WIDTH)
-    br, bi = load(work, x + x_apart), load(work, x + x_apart + WIDTH)
-    cr, ci = load(work, x + 2 * x_apart), load(work, x + 2 * x_apart + WIDTH)
-    dr, di = load(work, x + 3 * x_apart), load(work, x + 3 * x_apart + WIDTH)
-    er, ei = load(work, x + 4 * x_apart), load(work, x + 4 * x_apart + WIDTH)
+def _five(scratch: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, sign: Any) -> None:
+    ar, ai = load(scratch, x), load(scratch, x + WIDTH)
+    br, bi = load(scratch, x + x_apart), load(scratch, x + x_apart + WIDTH)
+    cr, ci = load(scratch, x + 2 * x_apart), load(scratch, x + 2 * x_apart + WIDTH)
+    dr, di = load(scratch, x + 3 * x_apart), load(scratch, x + 3 * x_apart + WIDTH)
+    er, ei = load(scratch, x + 4 * x_apart), load(scratch, x + 4 * x_apart + WIDTH)
     c1, c2 = spread(_COSINE_5), spread(_COSINE_25)
     s1, s2 = spread(sign * _SINE_5), spread(sign * _SINE_25)
     pr, pi, qr, qi = br + er, bi + ei, br - er, bi - ei
     rr, ri, tr, ti = cr + dr, ci + di, cr - dr, ci - di
-    store(work, y, ar + pr + rr)
-    store(work, y + WIDTH, ai + pi + ri)
+    store(scratch, y, ar + pr + rr)
+    store(scratch, y + WIDTH, ai + pi + ri)
     mr, mi = ar + pr * c1 + rr * c2, ai + pi * c1 + ri * c2
     nr, ni = qr * s1 + tr * s2, qi * s1 + ti * s2
-    _put(work, y + y_apart, mr + ni, mi - nr, w + 2)
-    _put(work, y + 4 * y_apart, mr - ni, mi + nr, w + 8)
+    _put(scratch, y + y_apart, mr + ni, mi - nr, w + 2)
+    _put(scratch, y + 4 * y_apart, mr - ni, mi + nr, w + 8)
     mr, mi = ar + pr * c2 + rr * c1, ai + pi * c2 + ri * c1
     nr, ni = qr * s2 - tr * s1, qi * s2 - ti * s1
-    _put(work, y + 2 * y_apart, mr + ni, mi - nr, w + 4)
-    _put(work, y + 3 * y_apart, mr - ni, mi + nr, w + 6)
+    _put(scratch, y + 2 * y_apart, mr + ni, mi - nr, w + 4)
+    _put(scratch, y + 3 * y_apart, mr - ni, mi + nr, w + 6)
 
 
 @_inside  # type: ignore[untyped-decorator]
 def _any(
-    work: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, factor: int, roots: int
+    scratch: Array, x: int, x_apart: int, y: int, y_apart: int, w: int, factor: int, roots: int
 ) -> None:  # fmt: skip
     for j in range(factor):
-        real, imaginary = load(work, x), load(work, x + WIDTH)
+        real, imaginary = load(scratch, x), load(scratch, x + WIDTH)
         for k in range(1, factor):
             root = roots + 2 * ((j * k) % factor)
-            c, s = spread(work[root]), spread(work[root + 1])
-            xr, xi = load(work, x + k * x_apart), load(work, x + k * x_apart + WIDTH)
+            c, s = spread(scratch[root]), spread(scratch[root + 1])
+            xr, xi = load(scratch, x + k * x_apart), load(scratch, x + k * x_apart + WIDTH)
             real += xr * c - xi * s
             imaginary += xr * s + xi * c
-        _put(work, y + j * y_apart, real, imaginary, w + 2 * j)
+        _put(scratch, y + j * y_apart, real, imaginary, w + 2 * j)
 
 
 @_compile  # type: ignore[untyped-decorator]
-def lanes_from_rows(rows: Array, begins: Any, samples: int, work: Array, at: int) -> None:
-    """Eight rows of `samples` that begin at `begins` of `rows` into the lanes at `at` of `work`.
+def lanes_from_rows(rows: Array, begins: Any, samples: int, scratch: Array, at: int) -> None:
+    """Eight rows of `samples` that begin at `begins` of `rows` into the lanes at `at` of `scratch`.
 
     Eight samples at a time. Sample t goes to `at` + t * `ELEMENT`.
     """
@@ -235,15 +235,15 @@ def lanes_from_rows(rows: Array, begins: Any, samples: int, work: Array, at: int
         )  # fmt: skip
         to = at + t * ELEMENT
         for k in range(WIDTH):
-            store(work, to + k * ELEMENT, lanes[k])
+            store(scratch, to + k * ELEMENT, lanes[k])
     for t in range(whole, samples):
         for lane in range(WIDTH):
-            work[at + t * ELEMENT + lane] = rows[begins[lane] + t]
+            scratch[at + t * ELEMENT + lane] = rows[begins[lane] + t]
 
 
 @_compile  # type: ignore[untyped-decorator]
 def rows_from_lanes(
-    work: Array, at: int, scale: Any, samples: int, rows: Array, begins: Any
+    scratch: Array, at: int, scale: Any, samples: int, rows: Array, begins: Any
 ) -> None:
     """Inverse of `lanes_from_rows`, times `scale`."""
     factor = spread(scale)
@@ -251,15 +251,16 @@ def rows_from_lanes(
     for t in range(0, whole, WIDTH):
         o = at + t * ELEMENT
         lanes = transposed(
-            load(work, o), load(work, o + ELEMENT), load(work, o + 2 * ELEMENT),
-            load(work, o + 3 * ELEMENT), load(work, o + 4 * ELEMENT), load(work, o + 5 * ELEMENT),
-            load(work, o + 6 * ELEMENT), load(work, o + 7 * ELEMENT),
+            load(scratch, o), load(scratch, o + ELEMENT),
+            load(scratch, o + 2 * ELEMENT), load(scratch, o + 3 * ELEMENT),
+            load(scratch, o + 4 * ELEMENT), load(scratch, o + 5 * ELEMENT),
+            load(scratch, o + 6 * ELEMENT), load(scratch, o + 7 * ELEMENT),
         )  # fmt: skip
         for k in range(WIDTH):
             store(rows, begins[k] + t, lanes[k] * factor)
     for t in range(whole, samples):
         for lane in range(WIDTH):
-            rows[begins[lane] + t] = work[at + t * ELEMENT + lane] * scale
+            rows[begins[lane] + t] = scratch[at + t * ELEMENT + lane] * scale
 
 
 @_inside  # type: ignore[untyped-decorator]

@@ -7,7 +7,8 @@ import numpy as np
 from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.noise import NoiseFloor
-from deblend.separation.patches import coherent_part, patch_grid
+from deblend.separation.patch_grid import patch_grid
+from deblend.separation.patches import coherent_part
 
 
 def batch_of(amplitude):

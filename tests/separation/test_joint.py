@@ -12,9 +12,13 @@ from hypothesis import strategies as st
 from deblend.separation.contract import PatchBatch
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
-from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 from deblend.separation.transforms.spectra import filter_patches, filter_patches_array
-from deblend.separation.transforms.threshold import joint_threshold
+from deblend.separation.transforms.threshold import (
+    joint_threshold,
+    rotate,
+    rotate_back,
+    source_covariance,
+)
 
 
 def spectrum_of(shape: tuple[int, ...], seed: int, alike: float = 1.0) -> np.ndarray:

@@ -7,7 +7,7 @@ import numpy as np
 from deblend.separation import noise as noise_module
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.noise import NoiseFloor
-from deblend.separation.patches import axis_windows
+from deblend.separation.patch_grid import axis_windows
 
 SHAPE = (2, 40, 12, 90)
 METHOD = FkThreshold(patch=(16, 6, 24), overlap=0.25)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from deblend.errors import SeparationError
 from deblend.separation import patches
 from deblend.separation.noise import NoiseFloor
-from deblend.separation.patches import axis_windows, coherent_part, patch_grid
+from deblend.separation.patch_grid import axis_windows, patch_grid
+from deblend.separation.patches import coherent_part
 
 
 @dataclass(frozen=True)

@@ -88,12 +88,12 @@ def test_windows_of_weights_are_those_of_the_line_and_whole(job: Job, half: int)
 def test_what_lies_beside_a_span_is_estimated_too(job: Job) -> None:
     parts = [span_of(job, slots) for slots in halves(job)]
     own, other = (part.rows[part.own] for part in parts)
-    beside = parts[0].rows[parts[0].beside]
+    beside = parts[0].rows[parts[0].seam_shots]
     assert len(beside) == SEAM_SLOTS * 2
     assert np.isin(beside, other).all()
     assert not np.isin(beside, own).any()
     known = [replace(part.job, measured_reference=job.reference) for part in parts]
-    (kept,) = separate_channels(known[0], range(2), beside=parts[0].beside).beyond
+    (kept,) = separate_channels(known[0], range(2), beside=parts[0].seam_shots).beyond
     np.testing.assert_array_equal(parts[0].rows[kept.rows], beside)
     theirs = separate_channels(known[1], range(2)).estimate[np.searchsorted(parts[1].rows, beside)]
     assert kept.channels == range(2)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from deblend.separation.patches import axis_windows
+from deblend.separation.patch_grid import axis_windows
 from deblend.separation.windowing import (
     add_windows,
     add_windows_array,

@@ -162,12 +162,6 @@ class VectorMedian(StructureMedian):
     its middle sample is taken. So neighbouring samples tend to come from one trace, and a wavelet
     keeps its shape.
 
-    Parameters
-    ----------
-    patch, overlap, shots, fewest_shots, steepest_s_per_shot, slope_samples, level_samples, \
-    noise_factor
-        As in `StructureMedian`.
-
     Notes
     -----
     Fails where `StructureMedian` does. It takes one trace as it is instead of the middle of

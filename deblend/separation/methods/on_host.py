@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def on_host(batch: PatchBatch) -> PatchBatch:
-    """The same patches in NumPy arrays; the batch itself if it is there already."""
+    """A batch in NumPy arrays; the batch itself if it is there already."""
     if is_host(batch.xp):
         return batch
     return replace(

@@ -129,9 +129,9 @@ def wedge_noise(plan: PaddedTransform, noise: NDArray[np.float32]) -> NDArray[np
     -------
     ndarray of float64, shape (gather, wedge)
     """
-    stated = np.linspace(0, 1, noise.shape[1])
+    given = np.linspace(0, 1, noise.shape[1])
     wanted = np.linspace(0, 1, plan.spectra.shape[1])
-    power = np.array([np.interp(wanted, stated, row) for row in np.square(noise, dtype=float)])
+    power = np.array([np.interp(wanted, given, row) for row in np.square(noise, dtype=float)])
     return np.asarray(np.sqrt(power @ plan.spectra.T))
 
 

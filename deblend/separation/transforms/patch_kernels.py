@@ -71,9 +71,9 @@ def filter_patches(
     column = turned + (traces * ELEMENT if jointly else 0)
     room = column + samples * ELEMENT
     begin_weights = room + 2 * longest * ELEMENT
-    work = np.empty(begin_weights + len(weights), dtype=np.float32)
+    scratch = np.empty(begin_weights + len(weights), dtype=np.float32)
     for k in range(len(weights)):  # a slice would compile a message about shapes
-        work[begin_weights + k] = weights[k]
+        scratch[begin_weights + k] = weights[k]
     sets = np.empty(6, dtype=np.int64)
     sets[0] = begin_weights
     for k in range(5):
@@ -86,19 +86,21 @@ def filter_patches(
     for first in range(0, len(rows), WIDTH):
         for lane in range(WIDTH):  # lanes to spare do the last patch again
             group[lane] = rows[min(first + lane, len(rows) - 1)]
-        _to_frequencies(patches, group, traces, samples, factors[2], work, column, sets[2], room)
+        _to_frequencies(patches, group, traces, samples, factors[2], scratch, column, sets[2], room)
         for f in range(frequencies):
             for lane in range(WIDTH):
                 slope[lane] = _ONE / max(power[group[lane], f], _LEAST_POWER)
             begin = f * traces * ELEMENT
-            filled[f] = _may_reach(work, begin, sources, each, slope)
+            filled[f] = _may_reach(scratch, begin, sources, each, slope)
             for direction in range(2):  # one place in the code, because each is compiled anew
                 if direction and filled[f]:
-                    filled[f] = _keep(work, begin, turned, sources, each, slope, jointly)
+                    filled[f] = _keep(scratch, begin, turned, sources, each, slope, jointly)
                 if filled[f]:
-                    _across(work, begin, sources, shots, channels, factors, sets, direction, room)
+                    _across(
+                        scratch, begin, sources, shots, channels, factors, sets, direction, room
+                    )
         _to_samples(
-            kept, group, traces, samples, factors[2], work, column, sets[5], room, filled, scale
+            kept, group, traces, samples, factors[2], scratch, column, sets[5], room, filled, scale
         )
 
 
@@ -116,7 +118,7 @@ def _weight_count(factors: Array) -> int:
 
 @_once  # type: ignore[untyped-decorator]
 def _across(
-    work: Array, begin: int, sources: int, shots: int, channels: int, factors: Any, sets: Array,
+    scratch: Array, begin: int, sources: int, shots: int, channels: int, factors: Any, sets: Array,
     direction: int, room: int,
 ) -> None:  # fmt: skip
     """Transform a frequency along channels and shots, or back (`direction` 1), source by source."""
@@ -128,14 +130,14 @@ def _across(
             for column in range(columns if length > 1 else 0):
                 at = begin + (source * shots * channels + column * apart) * ELEMENT
                 transform_column(
-                    work, at, step * ELEMENT, length, sign, factors[axis],
+                    scratch, at, step * ELEMENT, length, sign, factors[axis],
                     sets[3 * direction + axis], room,
                 )  # fmt: skip
 
 
 @_once  # type: ignore[untyped-decorator]
 def _to_frequencies(
-    patches: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
+    patches: Array, group: Array, traces: int, samples: int, factors: Array, scratch: Array,
     column: int, weights: int, room: int,
 ) -> None:  # fmt: skip
     """Transform traces along time, two at a time as the parts of a complex one."""
@@ -143,32 +145,32 @@ def _to_frequencies(
     for trace in range(0, traces, 2):
         pair = trace + 1 < traces
         if not pair:
-            work[column : column + samples * ELEMENT] = 0
+            scratch[column : column + samples * ELEMENT] = 0
         for part in range(2 if pair else 1):
             at = column + part * WIDTH
             first = (trace + part) * samples
             begins = begins_of(group, traces * samples, first)
-            lanes_from_rows(patches, begins, samples, work, at)
+            lanes_from_rows(patches, begins, samples, scratch, at)
         if samples > 1:
             transform_column(
-                work, column, np.int64(ELEMENT), samples, np.float32(1), factors, weights, room
+                scratch, column, np.int64(ELEMENT), samples, np.float32(1), factors, weights, room
             )
         for f in range(samples // 2 + 1):
             here = column + f * ELEMENT
             mirrored = column + (samples - f if f else 0) * ELEMENT
-            ar, ai = load(work, here) * half, load(work, here + WIDTH) * half
-            br, bi = load(work, mirrored) * half, load(work, mirrored + WIDTH) * half
+            ar, ai = load(scratch, here) * half, load(scratch, here + WIDTH) * half
+            br, bi = load(scratch, mirrored) * half, load(scratch, mirrored + WIDTH) * half
             at = (f * traces + trace) * ELEMENT
-            store(work, at, ar + br)
-            store(work, at + WIDTH, ai - bi)
+            store(scratch, at, ar + br)
+            store(scratch, at + WIDTH, ai - bi)
             if pair:
-                store(work, at + ELEMENT, ai + bi)
-                store(work, at + ELEMENT + WIDTH, br - ar)
+                store(scratch, at + ELEMENT, ai + bi)
+                store(scratch, at + ELEMENT + WIDTH, br - ar)
 
 
 @_once  # type: ignore[untyped-decorator]
 def _to_samples(
-    kept: Array, group: Array, traces: int, samples: int, factors: Array, work: Array,
+    kept: Array, group: Array, traces: int, samples: int, factors: Array, scratch: Array,
     column: int, weights: int, room: int, filled: Array, scale: Any,
 ) -> None:  # fmt: skip
     """Inverse of `_to_frequencies`, times `scale`; zeros where no frequency is filled."""
@@ -184,27 +186,27 @@ def _to_samples(
             at = (f * traces + trace) * ELEMENT
             ar = ai = br = bi = spread(_NONE)
             if filled[f]:
-                ar, ai = load(work, at), load(work, at + WIDTH)
+                ar, ai = load(scratch, at), load(scratch, at + WIDTH)
                 if pair:
-                    br, bi = load(work, at + ELEMENT), load(work, at + ELEMENT + WIDTH)
+                    br, bi = load(scratch, at + ELEMENT), load(scratch, at + ELEMENT + WIDTH)
             here, mirrored = column + f * ELEMENT, column + (samples - f) * ELEMENT
             if f == 0 or 2 * f == samples:  # a real signal has no imaginary part there
-                store(work, here, ar)
-                store(work, here + WIDTH, br)
+                store(scratch, here, ar)
+                store(scratch, here + WIDTH, br)
             else:
-                store(work, here, ar - bi)
-                store(work, here + WIDTH, ai + br)
-                store(work, mirrored, ar + bi)
-                store(work, mirrored + WIDTH, br - ai)
+                store(scratch, here, ar - bi)
+                store(scratch, here + WIDTH, ai + br)
+                store(scratch, mirrored, ar + bi)
+                store(scratch, mirrored + WIDTH, br - ai)
         if samples > 1:
             transform_column(
-                work, column, np.int64(ELEMENT), samples, np.float32(-1), factors, weights, room
+                scratch, column, np.int64(ELEMENT), samples, np.float32(-1), factors, weights, room
             )
         for part in range(2 if pair else 1):
             at = column + part * WIDTH
             first = (trace + part) * samples
             begins = begins_of(group, traces * samples, first)
-            rows_from_lanes(work, at, scale, samples, kept, begins)
+            rows_from_lanes(scratch, at, scale, samples, kept, begins)
 
 
 @_inside  # type: ignore[untyped-decorator]
@@ -219,7 +221,7 @@ def _any(lanes: Any) -> bool:
 
 
 @_once  # type: ignore[untyped-decorator]
-def _may_reach(work: Array, begin: int, sources: int, each: int, slope: Array) -> bool:
+def _may_reach(scratch: Array, begin: int, sources: int, each: int, slope: Array) -> bool:
     """Whether some of a coefficient over wavenumbers may be kept, by Cauchy and Schwarz."""
     factor = load(slope, 0) * spread(np.float32(each) * _ROUNDING)
     strong = spread(_NONE)
@@ -227,7 +229,7 @@ def _may_reach(work: Array, begin: int, sources: int, each: int, slope: Array) -
         energy = spread(_NONE)
         for k in range(source * each, (source + 1) * each):
             at = begin + k * ELEMENT
-            real, imaginary = load(work, at), load(work, at + WIDTH)
+            real, imaginary = load(scratch, at), load(scratch, at + WIDTH)
             energy += real * real + imaginary * imaginary
         # What is not a number is not weak: it must show.
         strong += spread(_ONE) - at_least(spread(_DROPPED), energy * factor)
@@ -241,62 +243,62 @@ def _kept_part(real: Any, imaginary: Any, slope: Any) -> Any:
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _keep_strong(work: Array, begin: int, count: int, slope: Any) -> Any:
+def _keep_strong(scratch: Array, begin: int, count: int, slope: Any) -> Any:
     """Make elements that are weak less, or zero; how many are left in each lane, parts added up.
 
     Multiplied, so that what is not a number stays.
     """
     left = spread(_NONE)
     for at in range(begin, begin + count * ELEMENT, ELEMENT):
-        real, imaginary = load(work, at), load(work, at + WIDTH)
+        real, imaginary = load(scratch, at), load(scratch, at + WIDTH)
         part = _kept_part(real, imaginary, slope)
-        store(work, at, real * part)
-        store(work, at + WIDTH, imaginary * part)
+        store(scratch, at, real * part)
+        store(scratch, at + WIDTH, imaginary * part)
         left += part
     return left
 
 
 @_inside  # type: ignore[untyped-decorator]
-def _count_strong(work: Array, begin: int, count: int, slope: Any) -> Any:
+def _count_strong(scratch: Array, begin: int, count: int, slope: Any) -> Any:
     """How many elements `_keep_strong` would leave in each lane."""
     left = spread(_NONE)
     for at in range(begin, begin + count * ELEMENT, ELEMENT):
-        left += _kept_part(load(work, at), load(work, at + WIDTH), slope)
+        left += _kept_part(load(scratch, at), load(scratch, at + WIDTH), slope)
     return left
 
 
 @_once  # type: ignore[untyped-decorator]
 def _keep(
-    work: Array, begin: int, turned: int, sources: int, each: int, slope: Array, jointly: bool
+    scratch: Array, begin: int, turned: int, sources: int, each: int, slope: Array, jointly: bool
 ) -> bool:  # fmt: skip
     """Threshold a frequency; whether anything is left."""
     if jointly:
-        return bool(_keep_jointly(work, begin, turned, sources, each, slope))
-    return bool(_any(_keep_strong(work, begin, sources * each, load(slope, 0))))
+        return bool(_keep_jointly(scratch, begin, turned, sources, each, slope))
+    return bool(_any(_keep_strong(scratch, begin, sources * each, load(slope, 0))))
 
 
 @_once  # type: ignore[untyped-decorator]
 def _keep_jointly(
-    work: Array, begin: int, turned: int, sources: int, each: int, slope: Array
+    scratch: Array, begin: int, turned: int, sources: int, each: int, slope: Array
 ) -> bool:
     """Threshold along the eigenvectors between sources where that leaves fewer coefficients."""
     steep = load(slope, 0)
-    count = _count_strong(work, begin, sources * each, steep)
+    count = _count_strong(scratch, begin, sources * each, steep)
     if not _any(count):
         return False
-    vectors = _vectors_between_sources(work, begin, sources, each)
-    _turn(work, begin, vectors, sources, each, turned)
-    count_turned = _keep_strong(work, turned, sources * each, steep)
+    vectors = _vectors_between_sources(scratch, begin, sources, each)
+    _turn(scratch, begin, vectors, sources, each, turned)
+    count_turned = _keep_strong(scratch, turned, sources * each, steep)
     both = count_turned + count + spread(_LEAST_POWER)
     plain = limited(spread(_HALF) + (count_turned - count) / both * spread(_STEEPNESS))
-    _keep_strong(work, begin, sources * each, steep)
+    _keep_strong(scratch, begin, sources * each, steep)
     if _any(spread(_ONE) - plain):
-        _turn_back(work, turned, vectors, sources, each, plain, begin)
+        _turn_back(scratch, turned, vectors, sources, each, plain, begin)
     return True
 
 
 @_once  # type: ignore[untyped-decorator]
-def _vectors_between_sources(work: Array, begin: int, sources: int, each: int) -> Array:
+def _vectors_between_sources(scratch: Array, begin: int, sources: int, each: int) -> Array:
     """Eigenvectors of the covariance of sources: one element for each source and vector."""
     covariance = np.empty(sources * sources * ELEMENT, dtype=np.float32)
     for i in range(sources):
@@ -305,10 +307,10 @@ def _vectors_between_sources(work: Array, begin: int, sources: int, each: int) -
             for k in range(each):
                 a, b = begin + (i * each + k) * ELEMENT, begin + (j * each + k) * ELEMENT
                 ar, ai, br, bi = (
-                    load(work, a),
-                    load(work, a + WIDTH),
-                    load(work, b),
-                    load(work, b + WIDTH),
+                    load(scratch, a),
+                    load(scratch, a + WIDTH),
+                    load(scratch, b),
+                    load(scratch, b + WIDTH),
                 )
                 real += ar * br + ai * bi
                 imaginary += ai * br - ar * bi
@@ -334,27 +336,29 @@ def _vectors_between_sources(work: Array, begin: int, sources: int, each: int) -
 
 
 @_once  # type: ignore[untyped-decorator]
-def _turn(work: Array, begin: int, vectors: Array, sources: int, each: int, turned: Array) -> None:
-    """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `work`."""
+def _turn(
+    scratch: Array, begin: int, vectors: Array, sources: int, each: int, turned: Array
+) -> None:
+    """Coefficients along the eigenvectors: conjugate transpose of `vectors` times `scratch`."""
     for v in range(sources):
         for k in range(each):
             real, imaginary = spread(_NONE), spread(_NONE)
             for i in range(sources):
                 at, x = (i * sources + v) * ELEMENT, begin + (i * each + k) * ELEMENT
                 a, b = load(vectors, at), load(vectors, at + WIDTH)
-                xr, xi = load(work, x), load(work, x + WIDTH)
+                xr, xi = load(scratch, x), load(scratch, x + WIDTH)
                 real += a * xr + b * xi
                 imaginary += a * xi - b * xr
             to = turned + (v * each + k) * ELEMENT
-            store(work, to, real)
-            store(work, to + WIDTH, imaginary)
+            store(scratch, to, real)
+            store(scratch, to + WIDTH, imaginary)
 
 
 @_once  # type: ignore[untyped-decorator]
 def _turn_back(
-    work: Array, turned: int, vectors: Array, sources: int, each: int, plain: Any, begin: int
+    scratch: Array, turned: int, vectors: Array, sources: int, each: int, plain: Any, begin: int
 ) -> None:
-    """Inverse of `_turn` into the lanes of `work` where `plain` is 0; where it is 1 they stay."""
+    """Inverse of `_turn` into the lanes of `scratch` where `plain` is 0; others stay."""
     other = spread(_ONE) - plain
     for i in range(sources):
         for k in range(each):
@@ -362,9 +366,9 @@ def _turn_back(
             for v in range(sources):
                 at, x = (i * sources + v) * ELEMENT, turned + (v * each + k) * ELEMENT
                 a, b = load(vectors, at), load(vectors, at + WIDTH)
-                xr, xi = load(work, x), load(work, x + WIDTH)
+                xr, xi = load(scratch, x), load(scratch, x + WIDTH)
                 real += a * xr - b * xi
                 imaginary += a * xi + b * xr
             to = begin + (i * each + k) * ELEMENT
-            store(work, to, load(work, to) * plain + real * other)
-            store(work, to + WIDTH, load(work, to + WIDTH) * plain + imaginary * other)
+            store(scratch, to, load(scratch, to) * plain + real * other)
+            store(scratch, to + WIDTH, load(scratch, to + WIDTH) * plain + imaginary * other)

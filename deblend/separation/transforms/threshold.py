@@ -17,14 +17,13 @@ from types import ModuleType
 from typing import Final
 
 from deblend.arrays import Array
-from deblend.separation.transforms.rotation import rotate, rotate_back, source_covariance
 
 DROPPED: Final = 0.5
 """Power over that of the threshold up to which nothing of a coefficient is kept.
 
 All of it is kept from one more on."""
 LEAST_AMPLITUDE: Final = DROPPED**0.5
-"""The same as amplitude over the threshold."""
+"""`DROPPED` as amplitude over the threshold."""
 STEEPNESS: Final = 5.0
 """Of the choice between rotated and plain: a mixture up to a tenth of what both keep apart."""
 LEAST_POWER: Final = 1e-30
@@ -73,6 +72,34 @@ def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
     share = xp.clip(0.5 + STEEPNESS * apart, 0, 1)[:, None, None, :]
     back = rotate_back(rotated * turned, vectors, xp)
     return (spectrum * plain * share + back * (1 - share)).astype(spectrum.dtype)
+
+
+def source_covariance(spectrum: Array, xp: ModuleType) -> Array:
+    """Covariance between sources, summed over wavenumbers.
+
+    Parameters
+    ----------
+    spectrum : array of complex, shape (patch, source, wavenumber, frequency)
+        Coefficients.
+
+    Returns
+    -------
+    array of complex, shape (patch, frequency, source, source)
+        Hermitian.
+    """
+    by_frequency = xp.moveaxis(spectrum, 3, 1)
+    return by_frequency @ xp.conj(xp.swapaxes(by_frequency, 2, 3))
+
+
+def rotate(spectrum: Array, vectors: Array, xp: ModuleType) -> Array:
+    """Coefficients along orthonormal `vectors`, shape (patch, frequency, source, vector)."""
+    by_frequency = xp.moveaxis(spectrum, 3, 1)
+    return xp.moveaxis(xp.conj(xp.swapaxes(vectors, 2, 3)) @ by_frequency, 1, 3)
+
+
+def rotate_back(spectrum: Array, vectors: Array, xp: ModuleType) -> Array:
+    """Inverse of `rotate`."""
+    return xp.moveaxis(vectors @ xp.moveaxis(spectrum, 3, 1), 1, 3)
 
 
 def largest_magnitude(spectrum: Array, xp: ModuleType) -> float:
