@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from deblend.model.shots import Shots
 from deblend.qc.measure_setup import LEAST_SHOTS, MeasureSetup, shot_pairs
 from deblend.report.contents import Acquisition, GatherSection
-from deblend.report.drawing import display_clip, new_figure, plain
+from deblend.report.drawing import display_clip, heading, new_figure, plain
 from deblend.report.section_figure import draw_gather, section_title
 from deblend.words import counted
 
@@ -80,11 +80,11 @@ def aligned(
     which is good enough for the eye.
     """
     samples = np.arange(traces.shape[1], dtype=np.float64)
-    moved = np.full(traces.shape, np.nan)
+    shifted = np.full(traces.shape, np.nan)
     for k in np.flatnonzero(np.isfinite(delay_s)):
         place = samples + delay_s[k] / interval_s
-        moved[k] = np.interp(place, samples, traces[k], left=np.nan, right=np.nan)
-    return moved
+        shifted[k] = np.interp(place, samples, traces[k], left=np.nan, right=np.nan)
+    return shifted
 
 
 def aligned_figure(
@@ -115,11 +115,11 @@ def aligned_figure(
     clip = display_clip(section) * 10 ** (-gain_db / 20)
     grid = figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0]
     draw_gather(grid[0], section, section.removed, clip)
-    grid[0].set_title("removed, in its own times", fontsize=11, loc="left")
+    heading(grid[0], "removed, in its own times")
     for axes, other in zip(grid[1:], shown, strict=True):
-        moved = aligned(section.removed, other.delay_s, section.interval_s)
-        draw_gather(axes, section, moved, clip)
-        axes.set_title(f"in the times of {plain(other.label)}", fontsize=11, loc="left")
+        shifted = aligned(section.removed, other.delay_s, section.interval_s)
+        draw_gather(axes, section, shifted, clip)
+        heading(axes, f"in the times of {plain(other.label)}")
         axes.set_ylabel("")
     figure.suptitle(plain(section_title(section)), fontsize=11)
     figure.supxlabel(

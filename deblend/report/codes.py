@@ -37,7 +37,7 @@ def encode(amplitude: NDArray[np.floating], top: float) -> Codes:
     amplitude : ndarray of float, any shape
         In any unit.
     top : float
-        Largest amplitude that is told from larger ones, in the same unit.
+        Largest amplitude, in the same unit; larger ones get its code.
     """
     known = np.isfinite(amplitude)
     part = np.clip(np.where(known, amplitude, 0.0) / top, -1.0, 1.0)

@@ -106,6 +106,21 @@ def _has_glyph(letter: str) -> bool:
     return bool(get_font(findfont(FontProperties())).get_char_index(ord(letter)))
 
 
+def colour(number: int) -> str:
+    """Colour of the curve of a number; they come again after the last."""
+    return COLOURS[number % len(COLOURS)]
+
+
+def marker(number: int) -> str:
+    """Mark of the points of a number; they come again after the last."""
+    return MARKERS[number % len(MARKERS)]
+
+
+def heading(axes: Axes, text: str) -> None:
+    """Title of a panel, at its left."""
+    axes.set_title(text, fontsize=11, loc="left")
+
+
 def tidy(axes: Axes) -> None:
     """Light grid, no box around the curves."""
     axes.grid(True, color="0.88", linewidth=0.8)

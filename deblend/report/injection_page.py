@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import ALL, CAUTION, InjectedRow
-from deblend.report.drawing import COLOURS, MARKERS, new_figure, plain, tidy
+from deblend.report.drawing import colour, marker, new_figure, plain, tidy
 from deblend.report.page_frame import ReportFigure, render_page
 
 WANTED_PERCENT: Final = 100.0
@@ -43,7 +43,7 @@ def render_injection(
             "caution_text": CAUTION,
             "pictures": [one.picture() for one in injection_figures(rows)],
             "wanted": wanted,
-            "judged": sum(row.verdict != "note" for row in findings),
+            "measured": sum(row.verdict != "note" for row in findings),
         },
     )
 
@@ -177,8 +177,8 @@ def _points(
         y,
         xerr=None if x_error is None else np.nan_to_num(x_error),
         yerr=None if y_error is None else np.nan_to_num(y_error),
-        color=COLOURS[number % len(COLOURS)],
-        marker=MARKERS[number % len(MARKERS)],
+        color=colour(number),
+        marker=marker(number),
         markersize=5,
         linewidth=1.2,
         capsize=2,

@@ -18,7 +18,9 @@ from deblend.report.contents import Acquisition, Convergence
 from deblend.report.drawing import (
     COLOURS,
     LINES,
-    MARKERS,
+    colour,
+    heading,
+    marker,
     new_figure,
     padded_limits,
     plain,
@@ -73,9 +75,9 @@ def convergence_figure(convergence: Sequence[Convergence]) -> Figure:
     left, right = figure.subplots(1, 2)
     for k, block in enumerate(convergence):
         style = {
-            "color": COLOURS[k % len(COLOURS)],
+            "color": colour(k),
             "linestyle": LINES[k // len(COLOURS) % len(LINES)],
-            "marker": MARKERS[k % len(MARKERS)],
+            "marker": marker(k),
             "markersize": 3.5,
             "markevery": max(1, block.iteration.size // 12),
             "label": plain(block.label or f"block {k + 1}"),
@@ -87,9 +89,9 @@ def convergence_figure(convergence: Sequence[Convergence]) -> Figure:
             **style,
         )
     left.set_ylabel("re-blend residual (dB of the record)")
-    left.set_title("A low residual is necessary; alone it proves nothing", fontsize=11, loc="left")
+    heading(left, "A low residual is necessary; alone it proves nothing")
     right.set_ylabel("threshold / reference amplitude")
-    right.set_title("Threshold", fontsize=11, loc="left")
+    heading(right, "Threshold")
     right.set_yscale("log")
     for axes in (left, right):
         axes.set_xlabel("iteration")
@@ -111,8 +113,8 @@ def dither_figure(acquisition: Acquisition) -> Figure:
     parts = [fire_intervals(acquisition, source) for source in sources]
     for k, (source, part) in enumerate(zip(sources, parts, strict=True)):
         style = {
-            "color": COLOURS[k % len(COLOURS)],
-            "marker": MARKERS[k % len(MARKERS)],
+            "color": colour(k),
+            "marker": marker(k),
             "linestyle": "none",
             "markersize": 3.5,
             "label": f"source {plain(source)}",
@@ -121,14 +123,14 @@ def dither_figure(acquisition: Acquisition) -> Figure:
         other.plot(part.shot_point, part.any_source_s, **style)
     _histogram(spread, [1e3 * part.deviation_s for part in parts])
     spread.set_xlabel(f"deviation from the running trend of {RUNNING_SHOTS} shots (ms)")
-    spread.set_title("Dither: deviations of the interval above", fontsize=11, loc="left")
+    heading(spread, "Dither: deviations of the interval above")
     _histogram(nearness, [part.any_source_s for part in parts])
     nearness.set_xlabel("time since the previous shot of any source (s)")
-    nearness.set_title("How close shots follow each other", fontsize=11, loc="left")
+    heading(nearness, "How close shots follow each other")
     for axes, whose, which in ((same, "its own source", 0), (other, "any source", 1)):
         values = np.concatenate([(p.same_source_s, p.any_source_s)[which] for p in parts])
         hidden = _limit_to_bulk(axes, values)
-        axes.set_title(f"Time since the previous shot of {whose}{hidden}", fontsize=11, loc="left")
+        heading(axes, f"Time since the previous shot of {whose}{hidden}")
         axes.set_ylabel("interval (s)")
         axes.set_xlabel("shot point")
         tidy(axes)
@@ -159,7 +161,7 @@ def _histogram(axes: Axes, parts: Sequence[NDArray[np.float64]]) -> None:
     """Stacked counts of all sources, within the bulk of the values."""
     values = np.concatenate(parts)
     low, high = _bulk(values)
-    colours = [COLOURS[k % len(COLOURS)] for k in range(len(parts))]
+    colours = [colour(k) for k in range(len(parts))]
     axes.hist(list(parts), bins=30, range=(low, high), stacked=True, color=colours)
     axes.set_xlim(low, high)
     outside = int(((values < low) | (values > high)).sum())
@@ -190,11 +192,11 @@ def fold_figure(acquisition: Acquisition) -> Figure:
     along.set_ylim(0, max(1, int(fold.max(initial=0))) + 0.5)
     span = f"each {group * acquisition.fold_interval_s:.3g} s"
     title = f"Shots active at an instant: mean of {span} (line), least and most in it (band)"
-    along.set_title(title, fontsize=11, loc="left")
+    heading(along, title)
     along.yaxis.set_major_locator(MaxNLocator(8, integer=True))
     share.set_xlabel("blending fold (shots)")
     share.set_ylabel("part of the record (%)")
-    share.set_title("Distribution", fontsize=11, loc="left")
+    heading(share, "Distribution")
     for axes in (along, share):
         tidy(axes)
     return figure

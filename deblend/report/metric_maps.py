@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from deblend.errors import InputError
-from deblend.report.drawing import COLOUR_MAP, new_figure, plain
+from deblend.report.drawing import COLOUR_MAP, heading, new_figure, plain
 
 MOST_CELLS: Final = (250, 120)
 """Cells of a drawn map, (shot, channel); longer lines have several shots in a cell."""
@@ -140,7 +140,7 @@ def map_figure(maps: MetricMaps, metric: str, window: int = 0) -> Figure:
             interpolation="nearest",
             extent=(-0.5, cell.shape[0] * step[0] - 0.5, cell.shape[1] * step[1] - 0.5, -0.5),
         )
-        axes.set_title(f"source {plain(source)}", fontsize=11, loc="left")
+        heading(axes, f"source {plain(source)}")
         _label(axes, maps.shot_point[rows], maps.channel)
     start, stop = maps.windows_s[window]
     figure.suptitle(

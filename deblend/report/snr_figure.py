@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from deblend.report.drawing import COLOURS, new_figure, padded_limits, plain, tidy
+from deblend.report.drawing import colour, new_figure, padded_limits, plain, tidy
 from deblend.report.tables import SnrRow, decibels, with_minus
 
 MOST_ABREAST: Final = 30
@@ -40,7 +40,7 @@ def snr_figure(rows: Sequence[SnrRow]) -> Figure:
         k = sources.index(row.source)
         centre = places.index(row.place) + (k - (len(sources) - 1) / 2) * width
         start = row.start if isfinite(row.start) else 0.0
-        axes.bar(centre, row.value - start, 0.9 * width, start, color=COLOURS[k % len(COLOURS)])
+        axes.bar(centre, row.value - start, 0.9 * width, start, color=colour(k))
         reach = 0.45 * width
         axes.hlines(row.limit, centre - reach, centre + reach, color="black", linewidth=2)
         axes.plot(centre, row.start, marker="o", mfc="white", mec="black", linestyle="none")
@@ -75,7 +75,7 @@ def _key(figure: Figure, sources: Sequence[int | str], *, has_limit: bool) -> No
         Line2D(
             [],
             [],
-            color=COLOURS[k % len(COLOURS)],
+            color=colour(k),
             linewidth=7,
             label=f"source {plain(with_minus(str(name)))}",
         )

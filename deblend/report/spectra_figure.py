@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.report.contents import GatherSection
-from deblend.report.drawing import COLOURS, new_figure, plain, tidy
+from deblend.report.drawing import COLOURS, heading, new_figure, plain, tidy
 from deblend.report.tables import band_text, whole_line
 
 FLOOR_DB: Final = -70.0
@@ -45,7 +45,7 @@ def spectra_figure(sections: Sequence[GatherSection], findings: Sequence[Finding
     for k, source in enumerate(sources):
         own = [section for section in sections if section.source == source]
         _draw_mean(grid[0, k], own)
-        grid[0, k].set_title(f"source {plain(source)}", fontsize=11, loc="left")
+        heading(grid[0, k], f"source {plain(source)}")
         if octaves:
             _draw_octaves(grid[1, k], [one for one in octaves if str(one.source) == str(source)])
     grid[0, 0].set_ylabel("amplitude (dB re peak of before)")

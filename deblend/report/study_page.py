@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
-from deblend.report.drawing import COLOURS, MARKERS, new_figure, plain, tidy
+from deblend.report.drawing import COLOURS, MARKERS, colour, marker, new_figure, plain, tidy
 from deblend.report.page_frame import Picture, render_page
 
 ACROSS = 3
@@ -150,8 +150,8 @@ def _draw(axes: Axes, panel: Panel, *, joined: bool) -> None:
             curve.x[order],
             curve.snr_db[order],
             np.maximum(error[:, order], 0.0),
-            color=COLOURS[curve.number % len(COLOURS)],
-            marker=MARKERS[curve.number % len(MARKERS)],
+            color=colour(curve.number),
+            marker=marker(curve.number),
             linestyle="-" if joined else "none",
             capsize=3,
             label=plain(curve.method),

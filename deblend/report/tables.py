@@ -95,10 +95,10 @@ def shot_counts(acquisition: Acquisition) -> list[ShotCount]:
     for source in acquisition.sources:
         mine = acquisition.source == source
         missing = mine & ~acquisition.delivered
-        said = [""] * int(missing.sum())
+        given = [""] * int(missing.sum())
         if acquisition.reason is not None:
-            said = [str(reason) for reason in acquisition.reason[missing]]
-        reasons = Counter(reason or "no reason given, see the findings" for reason in said)
+            given = [str(reason) for reason in acquisition.reason[missing]]
+        reasons = Counter(reason or "no reason given, see the findings" for reason in given)
         rows.append(
             ShotCount(
                 source=source,
