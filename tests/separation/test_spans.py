@@ -93,7 +93,7 @@ def test_what_lies_beside_a_span_is_estimated_too(job: Job) -> None:
     assert np.isin(beside, other).all()
     assert not np.isin(beside, own).any()
     known = [replace(part.job, measured_reference=job.reference) for part in parts]
-    (kept,) = separate_channels(known[0], range(2), beside=parts[0].seam_shots).beyond
+    (kept,) = separate_channels(known[0], range(2), seam_shots=parts[0].seam_shots).beyond
     np.testing.assert_array_equal(parts[0].rows[kept.rows], beside)
     theirs = separate_channels(known[1], range(2)).estimate[np.searchsorted(parts[1].rows, beside)]
     assert kept.channels == range(2)
