@@ -13,6 +13,22 @@ class KeyTable(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """A table of keys; one that is not listed is refused."""
 
 
+def described(
+    description: str,
+    unit: str = "",
+    *,
+    gt: float | None = None,
+    ge: float | None = None,
+    lt: float | None = None,
+    le: float | None = None,
+    min_length: int | None = None,
+) -> msgspec.Meta:
+    """Meaning, unit and limits of a key, for its annotation; limits as in `msgspec.Meta`."""
+    limits: dict[str, Any] = {"gt": gt, "ge": ge, "lt": lt, "le": le, "min_length": min_length}
+    extra = {"unit": unit} if unit else None
+    return msgspec.Meta(description=description, extra=extra, **limits)
+
+
 @dataclass(frozen=True)
 class Key:
     """One documented key of a file."""

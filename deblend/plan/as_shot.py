@@ -52,7 +52,7 @@ class SourceShot:
     interval_s: float
     shortest_s: float
     longest_s: float
-    """The same in time."""
+    """Median, shortest and longest time between shots."""
     planned_fold: float
     mean_fold: float
     lowest_fold: float

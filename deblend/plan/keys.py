@@ -13,7 +13,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta
 
-from deblend.model.key_table import Key, KeyTable, keys_of, struct_behind
+from deblend.model.key_table import Key, KeyTable, described, keys_of, struct_behind
 
 Scheme = Literal["in sequence", "near-simultaneous", "natural timing"]
 Law = Literal["none", "uniform", "table"]
@@ -24,23 +24,19 @@ class TargetTable(KeyTable, frozen=True, kw_only=True):
     """What is to be recorded, the same for all alternatives."""
 
     record_length_s: Annotated[
-        float,
-        Meta(gt=0, le=60, description="Wanted length of a shot's record.", extra={"unit": "s"}),
+        float, described("Wanted length of a shot's record.", "s", gt=0, le=60)
     ]
     window_s: Annotated[
         tuple[float, float],
-        Meta(
-            description="Two-way times after firing between which the target lies.",
-            extra={"unit": "s"},
-        ),
+        described("Two-way times after firing between which the target lies.", "s"),
     ]
     loss_db: Annotated[
         float,
-        Meta(
-            gt=0,
-            description="Assumed decay of amplitude from the first arrivals to the end of the "
+        described(
+            "Assumed decay of amplitude from the first arrivals to the end of the "
             "record; for the overlap of early on late arrivals and for the simulation.",
-            extra={"unit": "dB"},
+            "dB",
+            gt=0,
         ),
     ] = 50.0
 
@@ -48,71 +44,45 @@ class TargetTable(KeyTable, frozen=True, kw_only=True):
 class StreamersTable(KeyTable, frozen=True, kw_only=True):
     """The spread."""
 
-    count: Annotated[int, Meta(ge=1, le=40, description="Number of streamers.")]
+    count: Annotated[int, described("Number of streamers.", ge=1, le=40)]
     separation_m: Annotated[
         Annotated[float, Meta(gt=0, le=2_000)] | None,
-        Meta(
-            description="Between neighbouring streamers; needed for two and more.",
-            extra={"unit": "m"},
-        ),
+        described("Between neighbouring streamers; needed for two and more.", "m"),
     ] = None
-    length_m: Annotated[
-        float,
-        Meta(ge=50, le=20_000, description="Active length of a streamer.", extra={"unit": "m"}),
-    ]
-    group_interval_m: Annotated[
-        float,
-        Meta(gt=0, le=100, description="Between neighbouring groups.", extra={"unit": "m"}),
-    ]
+    length_m: Annotated[float, described("Active length of a streamer.", "m", ge=50, le=20_000)]
+    group_interval_m: Annotated[float, described("Between neighbouring groups.", "m", gt=0, le=100)]
     nearest_offset_m: Annotated[
-        float,
-        Meta(
-            gt=0,
-            le=10_000,
-            description="Inline, from the sources to the first group.",
-            extra={"unit": "m"},
-        ),
+        float, described("Inline, from the sources to the first group.", "m", gt=0, le=10_000)
     ] = 150.0
-    depth_m: Annotated[
-        float, Meta(ge=0, le=200, description="Of the streamers.", extra={"unit": "m"})
-    ] = 8.0
+    depth_m: Annotated[float, described("Of the streamers.", "m", ge=0, le=200)] = 8.0
 
 
 class SourcesTable(KeyTable, frozen=True, kw_only=True):
     """Sources abreast: with the standard separation, one of your own, or at given positions."""
 
-    count: Annotated[int, Meta(ge=1, le=8, description="Number of sources.")]
+    count: Annotated[int, described("Number of sources.", ge=1, le=8)]
     separation_m: Annotated[
         Positive | None,
-        Meta(
-            description="Between neighbouring sources; the separation of streamers over the "
+        described(
+            "Between neighbouring sources; the separation of streamers over the "
             "number of sources if left out.",
-            extra={"unit": "m"},
+            "m",
         ),
     ] = None
     positions_m: Annotated[
         list[float] | None,
-        Meta(
-            description="Of each source to starboard of the track, in place of separation_m.",
-            extra={"unit": "m"},
-        ),
+        described("Of each source to starboard of the track, in place of separation_m.", "m"),
     ] = None
-    depth_m: Annotated[
-        float, Meta(gt=0, le=50, description="Of the guns.", extra={"unit": "m"})
-    ] = 6.0
-    pressure_psi: Annotated[
-        float, Meta(ge=300, le=10_000, description="Working pressure.", extra={"unit": "psi"})
-    ] = 2000.0
+    depth_m: Annotated[float, described("Of the guns.", "m", gt=0, le=50)] = 6.0
+    pressure_psi: Annotated[float, described("Working pressure.", "psi", ge=300, le=10_000)] = (
+        2000.0
+    )
     volume_cubic_inch: Annotated[
-        Positive | None,
-        Meta(
-            description="Of one source, where no strings are described.",
-            extra={"unit": "cubic inch"},
-        ),
+        Positive | None, described("Of one source, where no strings are described.", "cubic inch")
     ] = None
     strings: Annotated[
         list[list[str]] | None,
-        Meta(description="Names of the strings that each source fires, one list a source."),
+        described("Names of the strings that each source fires, one list a source."),
     ] = None
 
 
@@ -121,17 +91,10 @@ class StringTable(KeyTable, frozen=True, kw_only=True):
 
     guns_cubic_inch: Annotated[
         list[Positive],
-        Meta(
-            min_length=1,
-            description="Volume of each single gun or cluster.",
-            extra={"unit": "cubic inch"},
-        ),
+        described("Volume of each single gun or cluster.", "cubic inch", min_length=1),
     ]
     recycle_s: Annotated[
-        float,
-        Meta(
-            gt=0, le=600, description="Shortest time until it can fire again.", extra={"unit": "s"}
-        ),
+        float, described("Shortest time until it can fire again.", "s", gt=0, le=600)
     ]
 
 
@@ -140,35 +103,26 @@ class FiringTable(KeyTable, frozen=True, kw_only=True):
 
     scheme: Annotated[
         Scheme,
-        Meta(
-            description="One source after the other; all at every shot point; or one after the "
+        described(
+            "One source after the other; all at every shot point; or one after the "
             "other without designed delays, relying on the variation of natural timing."
         ),
     ]
     shot_interval_m: Annotated[
         float,
-        Meta(
-            gt=0,
-            le=1000,
-            description="Along the track from one shot point to the next, of any source.",
-            extra={"unit": "m"},
+        described(
+            "Along the track from one shot point to the next, of any source.", "m", gt=0, le=1000
         ),
     ]
     dead_time_s: Annotated[
-        float,
-        Meta(
-            ge=0,
-            description="Of the recorder after a record; 0 for continuous recording.",
-            extra={"unit": "s"},
-        ),
+        float, described("Of the recorder after a record; 0 for continuous recording.", "s", ge=0)
     ] = 0.0
     natural_variation_s: Annotated[
         float,
-        Meta(
+        described(
+            "Natural timing: standard deviation of the time from shot to shot about its trend.",
+            "s",
             ge=0,
-            description="Natural timing: standard deviation of the time from shot to shot about "
-            "its trend.",
-            extra={"unit": "s"},
         ),
     ] = 0.0
 
@@ -177,47 +131,30 @@ class DitherTable(KeyTable, frozen=True, kw_only=True):
     """Designed random delays."""
 
     law: Annotated[
-        Law, Meta(description="No delays, seeded uniform random ones, or those of a table.")
+        Law, described("No delays, seeded uniform random ones, or those of a table.")
     ] = "none"
-    range_s: Annotated[
-        float,
-        Meta(ge=0, description="Delays lie within plus and minus this.", extra={"unit": "s"}),
-    ] = 0.0
-    seed: Annotated[int, Meta(ge=0, description="Of the delays.")] = 0
+    range_s: Annotated[float, described("Delays lie within plus and minus this.", "s", ge=0)] = 0.0
+    seed: Annotated[int, described("Of the delays.", ge=0)] = 0
     seeds_tried: Annotated[
         int,
-        Meta(
+        described(
+            "Seeds from `seed` on, of which the one with the best diagnostics is kept.",
             ge=1,
             le=1000,
-            description="Seeds from `seed` on, of which the one with the best diagnostics is kept.",
         ),
     ] = 1
     smallest_gap_s: Annotated[
-        float,
-        Meta(
-            ge=0,
-            description="Between any two shots of any sources, at the highest speed.",
-            extra={"unit": "s"},
-        ),
+        float, described("Between any two shots of any sources, at the highest speed.", "s", ge=0)
     ] = 0.0
     largest_change_s: Annotated[
-        Positive | None,
-        Meta(
-            description="Of the delay from one shot of a source to its next.",
-            extra={"unit": "s"},
-        ),
+        Positive | None, described("Of the delay from one shot of a source to its next.", "s")
     ] = None
-    resolution_s: Annotated[
-        float,
-        Meta(gt=0, description="Delays are multiples of this.", extra={"unit": "s"}),
-    ] = 0.001
+    resolution_s: Annotated[float, described("Delays are multiples of this.", "s", gt=0)] = 0.001
     table: Annotated[
-        str | None,
-        Meta(description="CSV file with a table of delays, relative to the plan file."),
+        str | None, described("CSV file with a table of delays, relative to the plan file.")
     ] = None
     may_swap_order: Annotated[
-        bool,
-        Meta(description="True if delays may be so large that shots change places in time."),
+        bool, described("True if delays may be so large that shots change places in time.")
     ] = False
 
 
@@ -225,8 +162,7 @@ class VesselTable(KeyTable, frozen=True, kw_only=True):
     """Speed over ground."""
 
     speed_kn: Annotated[
-        tuple[float, float, float],
-        Meta(description="Lowest, usual and highest.", extra={"unit": "knots"}),
+        tuple[float, float, float], described("Lowest, usual and highest.", "knots")
     ] = (4.0, 4.5, 5.0)
 
 
@@ -234,71 +170,46 @@ class LimitsTable(KeyTable, frozen=True, kw_only=True):
     """Limits of the permit and of the machinery."""
 
     smallest_shot_spacing_m: Annotated[
-        Positive | None,
-        Meta(description="Between any two shots along the track, by permit.", extra={"unit": "m"}),
+        Positive | None, described("Between any two shots along the track, by permit.", "m")
     ] = None
     smallest_shot_spacing_s: Annotated[
-        Positive | None,
-        Meta(description="Between any two shots, by permit.", extra={"unit": "s"}),
+        Positive | None, described("Between any two shots, by permit.", "s")
     ] = None
     largest_volume_cubic_inch: Annotated[
-        Positive | None,
-        Meta(
-            description="Fired within one second, by permit.",
-            extra={"unit": "cubic inch"},
-        ),
+        Positive | None, described("Fired within one second, by permit.", "cubic inch")
     ] = None
     compressor_m3_per_min: Annotated[
-        Positive | None,
-        Meta(
-            description="Free air that the compressors deliver for good.",
-            extra={"unit": "m³/min"},
-        ),
+        Positive | None, described("Free air that the compressors deliver for good.", "m³/min")
     ] = None
 
 
 class TrialTable(KeyTable, frozen=True, kw_only=True):
     """How much is to be shot, for its hours."""
 
-    lines: Annotated[int, Meta(ge=1, description="Sail lines.")] = 1
-    line_length_km: Annotated[
-        float,
-        Meta(gt=0, le=1000, description="Of each at full fold.", extra={"unit": "km"}),
-    ] = 10.0
+    lines: Annotated[int, described("Sail lines.", ge=1)] = 1
+    line_length_km: Annotated[float, described("Of each at full fold.", "km", gt=0, le=1000)] = 10.0
     run_in_and_out_km: Annotated[
-        float,
-        Meta(ge=0, le=1000, description="Shot beyond both ends together.", extra={"unit": "km"}),
+        float, described("Shot beyond both ends together.", "km", ge=0, le=1000)
     ] = 0.0
-    line_change_h: Annotated[
-        float, Meta(ge=0, description="Of one turn to the next line.", extra={"unit": "h"})
-    ] = 3.0
+    line_change_h: Annotated[float, described("Of one turn to the next line.", "h", ge=0)] = 3.0
     reconfiguration_h: Annotated[
-        float,
-        Meta(
-            ge=0,
-            description="To rig the sources for this alternative.",
-            extra={"unit": "h"},
-        ),
+        float, described("To rig the sources for this alternative.", "h", ge=0)
     ] = 0.0
     standby_share: Annotated[
         float,
-        Meta(
-            ge=0,
-            lt=1,
-            description="Part of the whole time lost to weather, traffic and mitigation.",
-        ),
+        described("Part of the whole time lost to weather, traffic and mitigation.", ge=0, lt=1),
     ] = 0.0
 
 
 class SimulationTable(KeyTable, frozen=True, kw_only=True):
     """The small made scene on which the separation is tried."""
 
-    seeds: Annotated[int, Meta(ge=1, le=20, description="Draws of the delays.")] = 3
-    shots: Annotated[int, Meta(ge=16, le=200, description="Of each source.")] = 24
-    channels: Annotated[int, Meta(ge=4, le=64, description="Of one streamer.")] = 8
-    iterations: Annotated[int, Meta(ge=1, description="Of the separation.")] = 40
+    seeds: Annotated[int, described("Draws of the delays.", ge=1, le=20)] = 3
+    shots: Annotated[int, described("Of each source.", ge=16, le=200)] = 24
+    channels: Annotated[int, described("Of one streamer.", ge=4, le=64)] = 8
+    iterations: Annotated[int, described("Of the separation.", ge=1)] = 40
     noise: Annotated[
-        float, Meta(ge=0, le=1, description="White noise, part of the rms of the record.")
+        float, described("White noise, part of the rms of the record.", ge=0, le=1)
     ] = 0.01
 
 
@@ -306,64 +217,49 @@ class SignatureTable(KeyTable, frozen=True, kw_only=True):
     """One far-field signature to be read, named by the table: [signatures.NAME]."""
 
     file: Annotated[
-        str, Meta(min_length=1, description="Text with a header, or SEG-Y; relative to the plan.")
+        str, described("Text with a header, or SEG-Y; relative to the plan.", min_length=1)
     ]
-    trace: Annotated[int, Meta(ge=1, description="SEG-Y: which trace of the file.")] = 1
+    trace: Annotated[int, described("SEG-Y: which trace of the file.", ge=1)] = 1
     unit: Annotated[
         Literal["bar-m", "bar", "Pa", "µPa·m"] | None,
-        Meta(description="Of the samples; text files state their own."),
+        described("Of the samples; text files state their own."),
     ] = None
     range_m: Annotated[
         Positive | None,
-        Meta(
-            description="Distance of the hydrophone, for pressures that are not yet those at 1 m.",
-            extra={"unit": "m"},
-        ),
+        described("Distance of the hydrophone, for pressures that are not yet those at 1 m.", "m"),
     ] = None
     positive_is: Annotated[
-        Literal["compression", "rarefaction"],
-        Meta(description="What a positive sample means."),
+        Literal["compression", "rarefaction"], described("What a positive sample means.")
     ] = "compression"
     ghost: Annotated[
         Literal["with source ghost", "without ghost"] | None,
-        Meta(description="Whether the signature holds the source ghost; text files state it."),
+        described("Whether the signature holds the source ghost; text files state it."),
     ] = None
     filter: Annotated[
-        str | None,
-        Meta(description="In words: which filter the signature has been through."),
+        str | None, described("In words: which filter the signature has been through.")
     ] = None
     depth_m: Annotated[
-        Positive | None,
-        Meta(description="Of the source, for the notches to be expected.", extra={"unit": "m"}),
+        Positive | None, described("Of the source, for the notches to be expected.", "m")
     ] = None
     gate_s: Annotated[
         Positive | None,
-        Meta(
-            description="Length used, from the first sample; the whole signature if left out.",
-            extra={"unit": "s"},
-        ),
+        described("Length used, from the first sample; the whole signature if left out.", "s"),
     ] = None
     low_cut_hz: Annotated[
-        Positive | None,
-        Meta(
-            description="Filter applied before measuring, zero phase, -3 dB.", extra={"unit": "Hz"}
-        ),
+        Positive | None, described("Filter applied before measuring, zero phase, -3 dB.", "Hz")
     ] = None
     high_cut_hz: Annotated[
-        Positive | None,
-        Meta(
-            description="Filter applied before measuring, zero phase, -3 dB.", extra={"unit": "Hz"}
-        ),
+        Positive | None, described("Filter applied before measuring, zero phase, -3 dB.", "Hz")
     ] = None
-    reference: Annotated[
-        bool, Meta(description="True for the one that all others are held against.")
-    ] = False
+    reference: Annotated[bool, described("True for the one that all others are held against.")] = (
+        False
+    )
 
 
 class Alternative(KeyTable, frozen=True, kw_only=True):
     """One way to shoot: the tables of the file with what this alternative changes."""
 
-    name: Annotated[str, Meta(min_length=1, description="Of the alternative.")]
+    name: Annotated[str, described("Of the alternative.", min_length=1)]
     streamers: StreamersTable
     sources: SourcesTable
     firing: FiringTable
@@ -377,7 +273,7 @@ class Alternative(KeyTable, frozen=True, kw_only=True):
 class PlanKeys(KeyTable, frozen=True, kw_only=True):
     """The whole file before alternatives are put together."""
 
-    name: Annotated[str, Meta(min_length=1, description="Of the plan.")]
+    name: Annotated[str, described("Of the plan.", min_length=1)]
     target: TargetTable
     streamers: dict[str, Any] = msgspec.field(default_factory=dict)
     sources: dict[str, Any] = msgspec.field(default_factory=dict)
@@ -391,13 +287,12 @@ class PlanKeys(KeyTable, frozen=True, kw_only=True):
     signatures: dict[str, SignatureTable] = msgspec.field(default_factory=dict)
     alternatives: Annotated[
         list[dict[str, Any]],
-        Meta(description="Each a name and the tables, or parts of tables, that it changes."),
+        described("Each a name and the tables, or parts of tables, that it changes."),
     ] = msgspec.field(default_factory=list)
     reference: Annotated[
         dict[str, Any],
-        Meta(
-            description="Changes to the conventional two-source line that alternatives are held "
-            "against."
+        described(
+            "Changes to the conventional two-source line that alternatives are held against."
         ),
     ] = msgspec.field(default_factory=dict)
 

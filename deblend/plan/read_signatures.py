@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -27,7 +26,7 @@ from deblend.plan.signature import (
 )
 from deblend.plan.text_lines import number_of, read_text_lines
 from deblend.records.segy.gathers import read_traces
-from deblend.words import counted
+from deblend.words import counted, did_you_mean
 
 SEGY: Final = (".sgy", ".segy")
 GHOSTS: Final = ("with source ghost", "without ghost")
@@ -204,12 +203,13 @@ def _header_line(text: str, where: str) -> tuple[str, str]:
     name, colon, value = text.lstrip("# ").partition(":")
     name = name.strip()
     if not colon or name not in HEADER:
-        near = difflib.get_close_matches(name, HEADER, n=1)
         raise InputError(
             f"header line {text!r} is not known",
             where=where,
-            remedy=f"Did you mean {near[0]!r}?"
-            if near
-            else f"Write # name: value with {', '.join(HEADER)}; begin other comments with ##.",
+            remedy=did_you_mean(
+                name,
+                HEADER,
+                f"Write # name: value with {', '.join(HEADER)}; begin other comments with ##.",
+            ),
         )
     return name, value.strip()

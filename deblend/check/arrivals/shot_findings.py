@@ -187,11 +187,11 @@ def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[F
             f"{message}.",
             limit=_LEAST_VERIFIED * len(shots),
         ),
-        *(_unjudged_finding(shots, row, str(why[row])) for row in missing.tolist()),
+        *(_unverified_finding(shots, row, str(why[row])) for row in missing.tolist()),
     ]
 
 
-def _unjudged_finding(shots: Shots, row: int, why: str) -> Finding:
+def _unverified_finding(shots: Shots, row: int, why: str) -> Finding:
     source, point = shots.source[row].item(), int(shots.shot_point[row])
     message = (
         f"Whether source {source} shot point {point} fired as the table says is not verified: "
