@@ -7,7 +7,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from deblend.model.key_table import KeyTable
+from deblend.model.key_table import KeyTable, described
 
 
 class SourceLogTable(KeyTable, frozen=True, kw_only=True):
@@ -15,14 +15,14 @@ class SourceLogTable(KeyTable, frozen=True, kw_only=True):
 
     files: Annotated[
         list[str],
-        Meta(min_length=1, description="CSV files with a header line, relative to the line file."),
+        described("CSV files with a header line, relative to the line file.", min_length=1),
     ]
     columns: Annotated[
         dict[str, str],
-        Meta(
-            min_length=2,
-            description="Header in the files for source, shot_point and any of fire_time, state, "
+        described(
+            "Header in the files for source, shot_point and any of fire_time, state, "
             "guns_out, timing_error_ms, pressure, depth_m.",
+            min_length=2,
         ),
     ]
 
@@ -32,28 +32,27 @@ class ExternalHeaderTable(KeyTable, frozen=True, kw_only=True):
 
     fields: Annotated[
         dict[str, str],
-        Meta(
-            min_length=2,
-            description="Bytes and kind for source, shot_point and any of the other names of "
+        described(
+            "Bytes and kind for source, shot_point and any of the other names of "
             '[source_log], as guns_out = "41-42 unsigned"; bytes count from 1, kinds are '
             "unsigned, signed, float (all big-endian), decimal (packed digits) and text. A factor "
             'may follow: "43-44 signed 0.1".',
+            min_length=2,
         ),
     ]
     entry_bytes: Annotated[
         Annotated[int, Meta(ge=1)] | None,
-        Meta(
-            description="Length of one entry where the header holds one after another; blank ones "
+        described(
+            "Length of one entry where the header holds one after another; blank ones "
             "are passed over. Without it the header is one entry.",
-            extra={"unit": "bytes"},
+            "bytes",
         ),
     ] = None
     first_byte: Annotated[
-        int, Meta(ge=1, description="Byte of the external header at which the first entry begins.")
+        int, described("Byte of the external header at which the first entry begins.", ge=1)
     ] = 1
     fire_time_unit: Annotated[
-        str,
-        Meta(description="What fire_time holds, as in table [shots]: text, gps_us or unix_us."),
+        str, described("What fire_time holds, as in table [shots]: text, gps_us or unix_us.")
     ] = "iso8601"
 
 
@@ -62,17 +61,17 @@ class NearFieldTable(KeyTable, frozen=True, kw_only=True):
 
     channels: Annotated[
         dict[str, list[int]],
-        Meta(
-            min_length=1,
-            description='Channel numbers of the near-field hydrophones of each source, as "1" = '
+        described(
+            'Channel numbers of the near-field hydrophones of each source, as "1" = '
             "[481, 482]. Channels of the records themselves are not separated.",
+            min_length=1,
         ),
     ]
     files: Annotated[
         list[str],
-        Meta(
-            description="Continuous records with those channels, where they are not among the "
-            "records themselves; read with the same time scale and start.",
+        described(
+            "Continuous records with those channels, where they are not among the "
+            "records themselves; read with the same time scale and start."
         ),
     ] = msgspec.field(default_factory=list)
 
@@ -82,9 +81,9 @@ class NoiseTable(KeyTable, frozen=True, kw_only=True):
 
     files: Annotated[
         list[str],
-        Meta(
-            min_length=1,
-            description="Start- and end-of-line noise records with the channels of the records, "
+        described(
+            "Start- and end-of-line noise records with the channels of the records, "
             "or patterns, relative to the line file.",
+            min_length=1,
         ),
     ]

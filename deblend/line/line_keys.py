@@ -17,7 +17,7 @@ from deblend.line.input_keys import (
     NoiseTable,
     SourceLogTable,
 )
-from deblend.model.key_table import KeyTable
+from deblend.model.key_table import KeyTable, described
 from deblend.separation.settings import SeparationSettings
 
 
@@ -26,63 +26,59 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
 
     files: Annotated[
         list[str],
-        Meta(
-            min_length=1,
-            description="Continuous SEG-Y or SEG-D files, or patterns such as "
+        described(
+            "Continuous SEG-Y or SEG-D files, or patterns such as "
             '"records/*.sgy" (which also finds .SGY), relative to the line file.',
+            min_length=1,
         ),
     ]
     time_scale: Annotated[
         Literal["utc", "gps"],
-        Meta(
-            description="Time scale of the record starts and of the fire times. There is no "
+        described(
+            "Time scale of the record starts and of the fire times. There is no "
             "default: the two differ by whole seconds."
         ),
     ]
     start_is_exact: Annotated[
         bool,
-        Meta(
-            description="True if the records start exactly on the whole second that their headers "
+        described(
+            "True if the records start exactly on the whole second that their headers "
             "state; needed for headers without a fraction of the second."
         ),
     ] = False
     start_offset_s: Annotated[
-        float | None,
-        Meta(
-            description="Time to add to the header start, in place of start_is_exact.",
-            extra={"unit": "s"},
-        ),
+        float | None, described("Time to add to the header start, in place of start_is_exact.", "s")
     ] = None
 
     low_cut_hz: Annotated[
         Annotated[float, Meta(gt=0)] | None,
-        Meta(
-            description="Linear low cut before separation, the frequency of -6 dB; samples near a "
+        described(
+            "Linear low cut before separation, the frequency of -6 dB; samples near a "
             "gap become unknown.",
-            extra={"unit": "Hz"},
+            "Hz",
         ),
     ] = None
     clip_level: Annotated[
         Annotated[float, Meta(gt=0)] | None,
-        Meta(
-            description="Samples of this size and more are clipped and get no weight. Without it, "
+        described(
+            "Samples of this size and more are clipped and get no weight. Without it, "
             "samples of flat tops at the largest value of a channel are.",
-            extra={"unit": "recorded unit"},
+            "recorded unit",
         ),
     ] = None
     correct_drift: Annotated[
         bool,
-        Meta(
-            description="Move the fire times to the sample clock, file by file, where timestamps "
+        described(
+            "Move the fire times to the sample clock, file by file, where timestamps "
             "of the files drift or step against their sample count."
         ),
     ] = False
     drift_ppm: Annotated[
         float | None,
-        Meta(
-            description="Growth of the lag of the record behind the fire times, as `deblend check "
+        described(
+            "Growth of the lag of the record behind the fire times, as `deblend check "
             "--with-samples` reports it, to be taken off; counted from the start of the record.",
-            extra={"unit": "ppm"},
+            "ppm",
         ),
     ] = None
 
@@ -92,24 +88,24 @@ class ShotsTable(KeyTable, frozen=True, kw_only=True):
 
     file: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
-        Meta(
-            description="CSV table with the columns source, shot_point, fire_time, relative to "
+        described(
+            "CSV table with the columns source, shot_point, fire_time, relative to "
             "the line file. fire_time is the time break: sample zero of the gather. Without it "
-            "the source events of SEG-D records are the shots.",
+            "the source events of SEG-D records are the shots."
         ),
     ] = None
     navigation: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
-        Meta(
-            description="P1/11 file whose shot times are the fire times, in place of a table. "
-            "P1/90 and SPS give whole seconds and are refused.",
+        described(
+            "P1/11 file whose shot times are the fire times, in place of a table. "
+            "P1/90 and SPS give whole seconds and are refused."
         ),
     ] = None
     fire_time_unit: Annotated[
         Literal["iso8601", "gps_us", "unix_us"],
-        Meta(
-            description="What fire_time holds: ISO 8601 text, or microseconds of GPS time since "
-            "1980-01-06 or of Unix time since 1970-01-01, converted to time_scale.",
+        described(
+            "What fire_time holds: ISO 8601 text, or microseconds of GPS time since "
+            "1980-01-06 or of Unix time since 1970-01-01, converted to time_scale."
         ),
     ] = "iso8601"
 
@@ -119,36 +115,21 @@ class GeometryTable(KeyTable, frozen=True, kw_only=True):
 
     nearest_offset_m: Annotated[
         float,
-        Meta(
-            ge=0,
-            le=50_000,
-            description="Inline distance from a source to the nearest receiver group.",
-            extra={"unit": "m"},
+        described(
+            "Inline distance from a source to the nearest receiver group.", "m", ge=0, le=50_000
         ),
     ]
     group_interval_m: Annotated[
-        float,
-        Meta(
-            ge=0.1,
-            le=1000,
-            description="Distance between neighbouring groups.",
-            extra={"unit": "m"},
-        ),
+        float, described("Distance between neighbouring groups.", "m", ge=0.1, le=1000)
     ]
     streamer_depth_m: Annotated[
-        Annotated[float, Meta(ge=0, le=500)] | None,
-        Meta(description="Depth of the streamer.", extra={"unit": "m"}),
+        Annotated[float, Meta(ge=0, le=500)] | None, described("Depth of the streamer.", "m")
     ] = None
     crossline_m: Annotated[
-        float,
-        Meta(
-            description="Position of the streamer to starboard of the track.",
-            extra={"unit": "m"},
-        ),
+        float, described("Position of the streamer to starboard of the track.", "m")
     ] = 0.0
     nearest_channel: Annotated[
-        Literal["first", "last"],
-        Meta(description="Which channel is nearest to the vessel."),
+        Literal["first", "last"], described("Which channel is nearest to the vessel.")
     ] = "first"
 
 
@@ -157,26 +138,24 @@ class NavigationTable(KeyTable, frozen=True, kw_only=True):
 
     files: Annotated[
         list[str],
-        Meta(
-            min_length=1,
-            description="One P1/11 or P1/90 file, or SPS 2.1 files, relative to the line file. "
+        described(
+            "One P1/11 or P1/90 file, or SPS 2.1 files, relative to the line file. "
             "They give positions, never fire times.",
+            min_length=1,
         ),
     ]
     source_names: Annotated[
         dict[str, str],
-        Meta(description='Source of the shot table for each name of the file, as G1 = "1".'),
+        described('Source of the shot table for each name of the file, as G1 = "1".'),
     ] = msgspec.field(default_factory=dict)
     first_channel: Annotated[
-        dict[str, int],
-        Meta(description="Channel of the first receiver of each streamer, as S1 = 1."),
+        dict[str, int], described("Channel of the first receiver of each streamer, as S1 = 1.")
     ] = msgspec.field(default_factory=dict)
     from_system: Annotated[
-        str,
-        Meta(description='Coordinate system of the file, as "EPSG:32631", if to be transformed.'),
+        str, described('Coordinate system of the file, as "EPSG:32631", if to be transformed.')
     ] = ""
     to_system: Annotated[
-        str, Meta(description="Coordinate system wanted; leave out to keep that of the file.")
+        str, described("Coordinate system wanted; leave out to keep that of the file.")
     ] = ""
 
 
@@ -184,40 +163,31 @@ class SeparationTable(SeparationSettings, frozen=True):
     """How to separate: length, method, and the settings that every method has."""
 
     length_s: Annotated[
-        float,
-        Meta(
-            gt=0,
-            le=120,
-            description="Length of the gathers after the time break.",
-            extra={"unit": "s"},
-        ),
+        float, described("Length of the gathers after the time break.", "s", gt=0, le=120)
     ]
     method: Annotated[
-        str, Meta(min_length=1, description='Name of the separator; "auto" lets deblend choose.')
+        str, described('Name of the separator; "auto" lets deblend choose.', min_length=1)
     ] = "auto"
     settings: Annotated[
-        dict[str, Any],
-        Meta(description="Settings of the named method, a table of its own."),
+        dict[str, Any], described("Settings of the named method, a table of its own.")
     ] = msgspec.field(default_factory=dict)
     first_method: Annotated[
         str,
-        Meta(
-            description="Name of another separator to begin with, before the one of method; none "
-            "if empty."
+        described(
+            "Name of another separator to begin with, before the one of method; none if empty."
         ),
     ] = ""
     first_until: Annotated[
         float,
-        Meta(
+        described(
+            "Threshold over the largest coefficient of the line at which method takes "
+            "over from first_method.",
             gt=0,
             lt=1,
-            description="Threshold over the largest coefficient of the line at which method takes "
-            "over from first_method.",
         ),
     ] = 0.05
     first_settings: Annotated[
-        dict[str, Any],
-        Meta(description="Settings of first_method, a table of its own."),
+        dict[str, Any], described("Settings of first_method, a table of its own.")
     ] = msgspec.field(default_factory=dict)
 
 
@@ -226,9 +196,8 @@ class TruthTable(KeyTable, frozen=True, kw_only=True):
 
     folder: Annotated[
         str,
-        Meta(
-            min_length=1,
-            description="Folder with the true gathers of each source, relative to the line file.",
+        described(
+            "Folder with the true gathers of each source, relative to the line file.", min_length=1
         ),
     ]
 
@@ -238,8 +207,8 @@ class QualityTable(KeyTable, frozen=True, kw_only=True):
 
     limits: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
-        Meta(
-            description="TOML file with limits of your own for the findings, relative to the line "
+        described(
+            "TOML file with limits of your own for the findings, relative to the line "
             "file; `deblend judge --show-limits` prints the default ones."
         ),
     ] = None
@@ -250,10 +219,10 @@ class OutputTable(KeyTable, frozen=True, kw_only=True):
 
     folder: Annotated[
         str,
-        Meta(
-            min_length=1,
-            description="Folder for the results, relative to the line file; made if absent, "
+        described(
+            "Folder for the results, relative to the line file; made if absent, "
             "refused if not empty.",
+            min_length=1,
         ),
     ]
 
@@ -263,29 +232,23 @@ class RunTable(KeyTable, frozen=True, kw_only=True):
 
     memory_gb: Annotated[
         Annotated[float, Meta(gt=0, le=1e5)] | None,
-        Meta(
-            description="Memory that the whole run may take; three quarters of what is free by "
-            "default.",
-            extra={"unit": "GB"},
+        described(
+            "Memory that the whole run may take; three quarters of what is free by default.", "GB"
         ),
     ] = None
     processes: Annotated[
-        int, Meta(ge=1, description="Local processes that separate blocks side by side.")
+        int, described("Local processes that separate blocks side by side.", ge=1)
     ] = 1
     scheduler: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
-        Meta(
-            description="Address of a dask.distributed scheduler whose workers separate the "
+        described(
+            "Address of a dask.distributed scheduler whose workers separate the "
             "blocks, in place of local processes."
         ),
     ] = None
     stalled_after_s: Annotated[
         float,
-        Meta(
-            gt=0,
-            description="A worker that says nothing of its block for so long is given up.",
-            extra={"unit": "s"},
-        ),
+        described("A worker that says nothing of its block for so long is given up.", "s", gt=0),
     ] = 1800.0
 
 
@@ -305,4 +268,4 @@ class LineKeys(KeyTable, frozen=True, kw_only=True):
     truth: TruthTable | None = None
     quality: QualityTable | None = None
     run: RunTable = RunTable()
-    name: Annotated[str, Meta(description="Name of the line, for the report and the headers.")] = ""
+    name: Annotated[str, described("Name of the line, for the report and the headers.")] = ""

@@ -22,9 +22,11 @@ def described(
     lt: float | None = None,
     le: float | None = None,
     min_length: int | None = None,
+    pattern: str | None = None,
 ) -> msgspec.Meta:
     """Meaning, unit and limits of a key, for its annotation; limits as in `msgspec.Meta`."""
-    limits: dict[str, Any] = {"gt": gt, "ge": ge, "lt": lt, "le": le, "min_length": min_length}
+    limits: dict[str, Any] = {"gt": gt, "ge": ge, "lt": lt, "le": le}
+    limits |= {"min_length": min_length, "pattern": pattern}
     extra = {"unit": unit} if unit else None
     return msgspec.Meta(description=description, extra=extra, **limits)
 

@@ -10,10 +10,9 @@ from typing import Annotated, Any, Final, Literal
 
 import msgspec
 import numpy as np
-from msgspec import Meta
 
 from deblend.errors import SettingsError
-from deblend.model.key_table import KeyTable, key_of
+from deblend.model.key_table import KeyTable, described, key_of
 
 ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
 RESIDUAL_CHOICES: Final[dict[str, str]] = {
@@ -32,34 +31,33 @@ DeviceChoice = Literal["auto", "cpu", "gpu"]
 class SeparationSettings(KeyTable, frozen=True, kw_only=True):
     """How to separate, whatever the method and the length of the gathers."""
 
-    iterations: Annotated[int, Meta(ge=1, le=10_000, description="Number of iterations.")] = 60
-    seed: Annotated[int, Meta(ge=0, description="Seed of the random patch origins.")] = 0
+    iterations: Annotated[int, described("Number of iterations.", ge=1, le=10_000)] = 60
+    seed: Annotated[int, described("Seed of the random patch origins.", ge=0)] = 0
     refine_times: Annotated[
         bool,
-        Meta(
-            description="Estimate small errors of the fire times from the data and correct them; "
+        described(
+            "Estimate small errors of the fire times from the data and correct them; "
             "what was found is in findings.csv and fire-times.csv."
         ),
     ] = False
     residual: Annotated[
-        ResidualChoice,
-        Meta(description="What to do with the part of the record that stays unexplained."),
+        ResidualChoice, described("What to do with the part of the record that stays unexplained.")
     ] = "leave_out"
     robust: Annotated[
         bool,
-        Meta(
-            description="Let swell, spikes, bad channels and other vessels take less part in the "
+        described(
+            "Let swell, spikes, bad channels and other vessels take less part in the "
             "fit: what neighbouring channels and shots do not have."
         ),
     ] = True
     return_leakage: Annotated[
         bool,
-        Meta(
-            description="Put back, as a last step, the signal that the unexplained part has in "
+        described(
+            "Put back, as a last step, the signal that the unexplained part has in "
             "common with the estimate; weak events that were missed altogether stay out."
         ),
     ] = False
-    device: Annotated[DeviceChoice, Meta(description="Where to compute.")] = "auto"
+    device: Annotated[DeviceChoice, described("Where to compute.")] = "auto"
 
 
 DEFAULTS: Final = SeparationSettings()

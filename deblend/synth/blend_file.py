@@ -9,29 +9,25 @@ import msgspec
 from msgspec import Meta
 
 from deblend.errors import SettingsError
-from deblend.model.key_table import KeyTable
+from deblend.model.key_table import KeyTable, described
 from deblend.model.read_keys import read_table
 
 
 class SourceTable(KeyTable, frozen=True, kw_only=True):
     """One source and the unblended traces that play it."""
 
-    source: Annotated[int | str, Meta(description="Number or name of the source.")]
+    source: Annotated[int | str, described("Number or name of the source.")]
     files: Annotated[
-        list[str],
-        Meta(min_length=1, description="SEG-Y files of its gathers, relative to the plan file."),
+        list[str], described("SEG-Y files of its gathers, relative to the plan file.", min_length=1)
     ]
-    shot_word: Annotated[
-        str,
-        Meta(description="Trace header word that tells its shots apart."),
-    ] = "source_point"
+    shot_word: Annotated[str, described("Trace header word that tells its shots apart.")] = (
+        "source_point"
+    )
     channel_word: Annotated[
-        str,
-        Meta(description="Trace header word that tells channels apart; none for a single channel."),
+        str, described("Trace header word that tells channels apart; none for a single channel.")
     ] = "channel"
     keep: Annotated[
-        dict[str, int],
-        Meta(description="Header words and the value that a trace must have to take part."),
+        dict[str, int], described("Header words and the value that a trace must have to take part.")
     ] = msgspec.field(default_factory=dict)
 
 
@@ -40,31 +36,29 @@ class FiringTable(KeyTable, frozen=True, kw_only=True):
 
     table: Annotated[
         str | None,
-        Meta(description="Shot table (CSV) in place of all other keys, relative to the plan file."),
+        described("Shot table (CSV) in place of all other keys, relative to the plan file."),
     ] = None
     order: Annotated[
         Literal["near-simultaneous", "sequential", "random"],
-        Meta(description="All sources at every shot point, one after the other, or at random."),
+        described("All sources at every shot point, one after the other, or at random."),
     ] = "near-simultaneous"
     interval_s: Annotated[
-        Annotated[float, Meta(gt=0)] | None,
-        Meta(description="From one shot point to the next.", extra={"unit": "s"}),
+        Annotated[float, Meta(gt=0)] | None, described("From one shot point to the next.", "s")
     ] = None
     dither_s: Annotated[
         float,
-        Meta(
+        described(
+            "Random delays lie within plus and minus this; the standard deviation of normal ones.",
+            "s",
             ge=0,
             le=10,
-            description="Random delays lie within plus and minus this; the standard deviation of "
-            "normal ones.",
-            extra={"unit": "s"},
         ),
     ] = 0.0
     dither_law: Annotated[
-        Literal["uniform", "normal", "two-valued"], Meta(description="Their distribution.")
+        Literal["uniform", "normal", "two-valued"], described("Their distribution.")
     ] = "uniform"
-    seed: Annotated[int, Meta(ge=0, description="Of the random delays.")] = 0
-    start: Annotated[str, Meta(description="Instant of the nominal first shot, ISO 8601.")] = (
+    seed: Annotated[int, described("Of the random delays.", ge=0)] = 0
+    start: Annotated[str, described("Instant of the nominal first shot, ISO 8601.")] = (
         "2000-01-01T00:00:00"
     )
 
@@ -73,21 +67,16 @@ class OutputTable(KeyTable, frozen=True, kw_only=True):
     """Where the blended line goes."""
 
     folder: Annotated[
-        str,
-        Meta(min_length=1, description="New or empty folder, relative to the plan file."),
+        str, described("New or empty folder, relative to the plan file.", min_length=1)
     ]
-    slice_s: Annotated[
-        float, Meta(gt=0, description="Length of the SEG-Y files.", extra={"unit": "s"})
-    ] = 150.0
+    slice_s: Annotated[float, described("Length of the SEG-Y files.", "s", gt=0)] = 150.0
 
 
 class BlendKeys(KeyTable, frozen=True, kw_only=True):
     """A whole plan file."""
 
-    name: Annotated[str, Meta(pattern=r"^[\w.-]+$", description="Of the line and its files.")]
-    time_scale: Annotated[
-        Literal["utc", "gps"], Meta(description="Of all instants; there is no default.")
-    ]
+    name: Annotated[str, described("Of the line and its files.", pattern=r"^[\w.-]+$")]
+    time_scale: Annotated[Literal["utc", "gps"], described("Of all instants; there is no default.")]
     sources: Annotated[list[SourceTable], Meta(min_length=1)]
     firing: FiringTable
     output: OutputTable
