@@ -26,6 +26,7 @@ PAGES = (
     "benchmarks/README.md",
     "tests/data/README.md",
 )
+ENTRY_POINTS = ("deblend.readers", "deblend.separators")
 TEXT = {page: (ROOT / page).read_text(encoding="utf-8") for page in PAGES}
 README, DEVELOPERS = TEXT["README.md"], TEXT["DEVELOPERS.md"]
 CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
@@ -96,7 +97,7 @@ def test_modules_and_files_that_are_named_exist(page: str) -> None:
     for name in re.findall(r"`(?:python -m )?((?:benchmarks|deblend)\.[a-z_.]+[a-z_])", TEXT[page]):
         parts = name.split(".")
         known = exists(parts) or exists(parts[:-1]) or hasattr(deblend, parts[1])
-        if not known and name != "deblend.separators":  # an entry point
+        if not known and name not in ENTRY_POINTS:
             missing.append(name)
     for path in re.findall(r"`((?:benchmarks|deblend|tests|examples)/[\w./-]+)`", TEXT[page]):
         if not (ROOT / path).exists():
