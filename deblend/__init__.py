@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from deblend.blending.operator import BlendingOperator, make_operator
     from deblend.errors import DeblendError
+    from deblend.in_memory import separate
     from deblend.model.findings import Finding
     from deblend.model.geometry import Geometry, towed_geometry
     from deblend.model.recording import Recording
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from deblend.separation.methods.joint import JointThreshold
     from deblend.separation.methods.median import StructureMedian, VectorMedian
     from deblend.separation.methods.rank import RankReduction
-    from deblend.separation.separate import Separation, separate
+    from deblend.separation.separate import Separation
 
 __version__ = "0.1.0"
 
@@ -46,7 +47,7 @@ _ROOMS = {
     "make_shots": "deblend.model.shots",
     "open_recording": "deblend.records.open",
     "read_shots": "deblend.records.shot_table",
-    "separate": "deblend.separation.separate",
+    "separate": "deblend.in_memory",
     "towed_geometry": "deblend.model.geometry",
 }
 

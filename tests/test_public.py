@@ -19,6 +19,7 @@ SEPARATE = {
     "return_leakage": False,
     "device": "auto",
     "callback": None,
+    "quality": False,
 }
 
 

@@ -29,10 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.result import RESULTS, Number, keep
+from deblend.in_memory import separate
 from deblend.model.shots import Shots
 from deblend.separation.fire_times import estimate_shifts, with_shifted_times
 from deblend.separation.job import prepare
-from deblend.separation.separate import separate
 from deblend.study.lines import WINDOWS
 from deblend.study.scores import pseudo_deblended, score_against_truth
 from deblend.synth.build import SceneDesign, build_line

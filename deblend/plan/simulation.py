@@ -24,7 +24,8 @@ from deblend.plan.plan_file import Plan
 from deblend.plan.shot_timing import time_between_shots_s
 from deblend.qc.residual import decibels
 from deblend.qc.scores import truth_energy
-from deblend.separation.separate import separate
+from deblend.separation.separate import separate_line
+from deblend.separation.settings import SeparationSettings
 from deblend.synth import build
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
 from deblend.synth.earths import EarthLimits, varied_earth
@@ -187,7 +188,12 @@ def _windows_s(record_s: float) -> tuple[tuple[float, float], ...]:
 def _scored(line: MadeLine, settings: SimulationTable) -> tuple[Floats, Floats]:
     """Ratios before and after, shape (source, window), over shots of mid-line."""
     recording = line.recording
-    result = separate(recording, line.shots, length_s=line.length_s, iterations=settings.iterations)
+    result = separate_line(
+        recording,
+        line.shots,
+        length_s=line.length_s,
+        settings=SeparationSettings(iterations=settings.iterations),
+    )
     truth = line.gathers
     operator = operator_of(recording, line.shots, truth.shape[2])
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])

@@ -5,7 +5,7 @@ The difference of the two estimates says how much of a result is owed to the way
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
+from deblend.model.shots import Shots
 from deblend.qc.metric import MeasuredLine, Metric
+from deblend.separation.neighbours import Neighbours
 
 SHOTS: Final = 8
 """Consecutive shots of a source in a window."""
 CHANNELS: Final = 4
+_SHOTS_AT_ONCE: Final = 16 * SHOTS
 LOOK_DB: Final = -20.0
 LEAST: Final = 1e-3
 """Windows with less than this part of the rms of all are left out: nothing is there."""
@@ -81,6 +84,44 @@ def seam_windows(
     columns = np.array(found, dtype=np.float64).reshape(-1, 6).T
     whole = columns.astype(np.int64)
     return SeamWindows(whole[0], whole[1], whole[2], columns[3], columns[4], whole[5])
+
+
+Delivered = Callable[[int, NDArray[np.int64], range], NDArray[np.float32]]
+"""Gathers (row, channel, time) of a source by its place in the table, some rows of the shot table,
+and some channels."""
+
+
+def compare_neighbours(
+    neighbours: Neighbours,
+    shots: Shots,
+    dead: NDArray[np.bool_],
+    windows: Sequence[tuple[int, int]],
+    delivered: Delivered,
+) -> Iterator[SeamWindows]:
+    """Compare what a block estimated beyond its cuts with what is delivered there.
+
+    Parameters
+    ----------
+    neighbours : Neighbours
+        What the block estimated.
+    shots : Shots
+        The shot table.
+    dead : ndarray of bool, shape (channel,)
+        Dead channels of the line, which are delivered as zeros.
+    windows : sequence of (int, int)
+        Sample ranges.
+    delivered : callable
+        Reads delivered gathers.
+    """
+    channels = neighbours.channels
+    silent = dead[channels.start : channels.stop, None]
+    for number, source in enumerate(shots.sources):
+        own = np.flatnonzero(shots.source[neighbours.rows] == source)
+        for begin in range(0, len(own), _SHOTS_AT_ONCE):
+            some = own[begin : begin + _SHOTS_AT_ONCE]
+            rows = neighbours.rows[some]
+            other = np.where(silent, 0, neighbours.estimate[some])
+            yield seam_windows(delivered(number, rows, channels), other, rows, channels, windows)
 
 
 def seam_findings(line: MeasuredLine, _: object = None) -> Iterator[Finding]:

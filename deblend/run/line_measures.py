@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 from deblend.qc.leakage import LEAKAGE
 from deblend.qc.likeness_maps import WindowProducts, join_products
 from deblend.qc.metrics import BlockMeasures
-from deblend.qc.seams import SHOTS, SeamWindows, join_seams, seam_windows
+from deblend.qc.seams import SeamWindows, compare_neighbours, join_seams
 from deblend.run.run_plan import RunPlan
 from deblend.run.stored_values import read_value
 from deblend.run.unfinished import UnfinishedRun
-from deblend.separation.neighbours import Neighbours, SeamEstimates
+from deblend.separation.neighbours import SeamEstimates
 
 MOST_TRACES: Final = 1 << 15
 """Traces at a time: each takes some 2 kB until its maps are written."""
-_SHOTS_AT_ONCE: Final = 16 * SHOTS
 
 
 def line_products(
@@ -69,27 +68,17 @@ def line_seams(unfinished: UnfinishedRun) -> SeamWindows | None:
     SeamWindows or None
         None where the line is in one piece.
     """
+    job, dead = unfinished.job, unfinished.counts.dead
+
+    def delivered(source: int, rows: NDArray[np.int64], channels: range) -> NDArray[np.float32]:
+        return unfinished.estimates(source, rows).read(np.arange(len(rows)), np.asarray(channels))
+
     parts: list[SeamWindows] = []
     for block in range(unfinished.plan.count):
         path = unfinished.folder.seam(block)
         if path.exists():
             kept: SeamEstimates = read_value(path)
+            windows = unfinished.measures.windows
             for neighbours in kept.parts:
-                parts += _compared(unfinished, neighbours)
+                parts += compare_neighbours(neighbours, job.shots, dead, windows, delivered)
     return join_seams(parts) if parts else None
-
-
-def _compared(unfinished: UnfinishedRun, neighbours: Neighbours) -> Iterator[SeamWindows]:
-    """Source by source, some shots at a time."""
-    shots, channels = unfinished.job.shots, neighbours.channels
-    dead = unfinished.counts.dead[channels.start : channels.stop]
-    for number, source in enumerate(shots.sources):
-        own = np.flatnonzero(shots.source[neighbours.rows] == source)
-        for begin in range(0, len(own), _SHOTS_AT_ONCE):
-            some = own[begin : begin + _SHOTS_AT_ONCE]
-            rows = neighbours.rows[some]
-            delivered = unfinished.estimates(number, rows).read(
-                np.arange(len(rows)), np.asarray(channels)
-            )
-            other = np.where(dead[:, None], 0, neighbours.estimate[some])
-            yield seam_windows(delivered, other, rows, channels, unfinished.measures.windows)

@@ -1,7 +1,8 @@
-"""`separate`: a line in, labelled gathers out, all in memory."""
+"""A line in, labelled gathers out, all in memory."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -19,17 +20,16 @@ from deblend.separation.fire_times import (
     shift_findings,
     with_shifted_times,
 )
-from deblend.separation.job import Job, prepare, separate_channels
+from deblend.separation.job import BlockResult, Job, prepare, separate_channels
 from deblend.separation.loop import Callback, IterationRecord
-from deblend.separation.settings import (
-    DEFAULTS,
-    DeviceChoice,
-    ResidualChoice,
-    SeparationSettings,
-)
+from deblend.separation.settings import DEFAULTS, SeparationSettings
 
 if TYPE_CHECKING:
     import xarray
+
+
+OnBlock = Callable[[Job, BlockResult], None]
+"""Called after each block."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,75 +54,27 @@ class Separation:
     ones."""
 
 
-def separate(
+def separate_line(
     recording: Recording,
     shots: Shots,
     *,
     length_s: float,
     method: MethodChoice = "auto",
-    iterations: int = DEFAULTS.iterations,
-    seed: int = DEFAULTS.seed,
-    refine_times: bool = DEFAULTS.refine_times,
-    residual: ResidualChoice = DEFAULTS.residual,
-    robust: bool = DEFAULTS.robust,
-    return_leakage: bool = DEFAULTS.return_leakage,
-    device: DeviceChoice = DEFAULTS.device,
+    settings: SeparationSettings = DEFAULTS,
     callback: Callback | None = None,
+    on_block: OnBlock | None = None,
 ) -> Separation:
-    """Separate the sources of a continuous record.
+    """`deblend.separate` with its settings as one object.
 
     Parameters
     ----------
-    recording : Recording
-        The record; NaN and Inf mark unknown samples.
-    shots : Shots
-        Every shot whose energy is in the record, in the time scale of the record. Shots just
-        before and after the span belong here too, or their energy has nowhere to go.
-    length_s : float
-        Length of a gather trace in seconds.
-    method : str, Separator or callable, optional
-        Name of a separator method, its settings object, or a function of a patch
-        (source, shot, channel, time) and a threshold.
-    iterations : int, optional
-        Number of iterations.
-    seed : int, optional
-        Of the patch origins; equal seeds give equal results.
-    refine_times : bool, optional
-        Whether small errors of the fire times are estimated from the data and corrected before; see
-        `deblend.separation.fire_times`. What was found is in `findings` and `time_shifts`.
-    residual : {"leave_out", "share_by_fold", "add_to_each_shot"}, optional
-        What becomes of the part of the record that is not explained.
-    robust : bool, optional
-        Whether parts of the record that are unlike neighbouring channels and shots (swell, spikes,
-        a bad channel, another vessel) get less weight in the fit; what was found is in `findings`.
-    return_leakage : bool, optional
-        Whether signal that the unexplained part has in common with the estimate is put back at the
-        end, see `deblend.separation.leakage_return`.
-    device : {"auto", "cpu", "gpu"}, optional
-        Where to compute.
-    callback : callable, optional
-        Sees an `IterationRecord` after each iteration; returning True ends the loop.
-
-    Returns
-    -------
-    Separation
-
-    Raises
-    ------
-    InputError
-        If the input cannot be used (`TimeError` and `SettingsError` are kinds of it).
-    SeparationError
-        If the method breaks its contract.
+    recording, shots, length_s, method, callback
+        As in `deblend.separate`, which has what is raised, too.
+    settings : SeparationSettings, optional
+        How to separate.
+    on_block : callable, optional
+        Sees the job and the result of each block while its gathers are in memory.
     """
-    settings = SeparationSettings(
-        iterations=iterations,
-        seed=seed,
-        refine_times=refine_times,
-        residual=residual,
-        robust=robust,
-        return_leakage=return_leakage,
-        device=device,
-    )
     job = prepare(recording, shots, length_s=length_s, method=method, settings=settings)
     shifts = estimate_shifts(job) if settings.refine_times else None
     if shifts is not None:
@@ -133,6 +85,8 @@ def separate(
     histories, lost = [], None
     for block in job.blocks:
         part = separate_channels(job, block, callback)
+        if on_block is not None:
+            on_block(job, part)
         estimate[:, block.start : block.stop] = part.estimate
         unexplained[block.start : block.stop] = part.residual
         histories.append(part.history)

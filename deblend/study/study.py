@@ -21,7 +21,7 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice, choose_method, method_names
 from deblend.separation.contract import Separator
-from deblend.separation.separate import Separation, separate
+from deblend.separation.separate import Separation, separate_line
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.synth.scene_file import noise_from, read_scene_file
@@ -57,14 +57,12 @@ class StudyMethod:
         DeblendError
             As `deblend.separate` does.
         """
-        return separate(
+        return separate_line(
             recording,
             shots,
             length_s=length_s,
             method=self.separator(len(shots.sources), recording.shape[0]),
-            **msgspec.structs.asdict(
-                msgspec.structs.replace(self.separation, iterations=iterations)
-            ),
+            settings=msgspec.structs.replace(self.separation, iterations=iterations),
         )
 
     def separator(self, source_count: int, channel_count: int) -> Separator:

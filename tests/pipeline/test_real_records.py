@@ -13,11 +13,11 @@ import pytest
 from small_line import DONE, Call
 
 from deblend.blending.operator import make_operator
+from deblend.in_memory import separate
 from deblend.model.recording import Recording
 from deblend.model.shots import make_shots
 from deblend.records.open import open_recording
 from deblend.records.shot_table import read_shots
-from deblend.separation.separate import separate
 from deblend.synth.write import read_truth
 
 ROOT = Path(__file__).parents[2]

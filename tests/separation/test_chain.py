@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from deblend.errors import SettingsError
+from deblend.in_memory import separate
 from deblend.separation.chain import Chain
 from deblend.separation.choose import method_name
 from deblend.separation.contract import last_method, method_at
 from deblend.separation.methods.fk import FkThreshold
 from deblend.separation.methods.joint import JointThreshold
 from deblend.separation.methods.median import StructureMedian
-from deblend.separation.separate import separate
 from deblend.synth.scenes import make_scene
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from deblend.in_memory import separate
 from deblend.separation.leakage_return import leakage_weights
-from deblend.separation.separate import separate
 from deblend.synth.scenes import make_scene
 
 SHAPE = (2, 40, 3, 250)

@@ -30,7 +30,7 @@ KEYS = list(keys_of(SeparationSettings, "separation"))
 
 def test_separate_takes_every_setting_with_its_default() -> None:
     parameters = inspect.signature(deblend.separate).parameters
-    others = {"recording", "shots", "length_s", "method", "callback"}
+    others = {"recording", "shots", "length_s", "method", "callback", "quality"}
     assert [name for name in parameters if name not in others] == NAMES
     defaults = {field.name: field.default for field in FIELDS}
     assert {name: parameters[name].default for name in NAMES} == defaults

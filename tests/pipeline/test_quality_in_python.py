@@ -1,0 +1,102 @@
+"""`separate(..., quality=True)` measures what the command measures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+from small_line import DONE, Call, SmallLine
+
+import deblend
+from deblend.line.line_file import read_line_file
+from deblend.line.open_line import open_line
+from deblend.line.prepare_line import prepare_line
+from deblend.model.findings import Finding
+from deblend.results.judge import read_findings
+from deblend.separation.plan_blocks import BlockCuts
+from deblend.separation.separate import Separation
+
+MEASURED = {
+    *("unusable_samples", "energy_removed", "reblend_residual", "crosstalk"),
+    *("signal_removed", "kept_removed_correlation", "alike_windows", "octave_kept"),
+}
+
+
+def in_python(line: SmallLine) -> Separation:
+    job = prepare_line(open_line(read_line_file(line.line_file)))
+    recording = deblend.open_recording([line.folder / "records" / "*.sgy"], time_scale="utc")
+    shots = deblend.read_shots(line.folder / "shots.csv", time_scale="utc")
+    return deblend.separate(
+        recording,
+        shots,
+        length_s=0.64,
+        method=job.method,
+        iterations=job.settings.iterations,
+        robust=job.settings.robust,
+        quality=True,
+    )
+
+
+def by_place(findings: Iterable[Finding]) -> dict[tuple[str, ...], Finding]:
+    """Findings by metric and place, as the table has them; ."""
+    rows: dict[tuple[str, ...], Finding] = {}
+    for row in findings:
+        where = (row.source, row.shot_point, row.channel, row.other_source)
+        ranges = (row.window_s, row.band_hz)
+        shown = [":".join(f"{end:.6g}" for end in span) if span else "" for span in ranges]
+        rows[row.metric, *("" if part is None else str(part) for part in where), *shown] = row
+    return rows
+
+
+def assert_same_rows(line: SmallLine, separation: Separation) -> set[str]:
+    opened = {finding.metric for finding in open_line(read_line_file(line.line_file)).findings}
+    command = read_findings(line.out / "findings.csv")
+    expected = by_place(row for row in command if row.metric not in opened)
+    found = by_place(separation.findings)
+    assert found.keys() == expected.keys()
+    for place, row in found.items():
+        other = expected[place]
+        assert row.value == pytest.approx(other.value, rel=1e-4, abs=1e-4, nan_ok=True), place
+        assert (row.unit, row.verdict) == (other.unit, other.verdict), place
+    return {row.metric for row in separation.findings}
+
+
+@pytest.mark.usefixtures("plain_page")
+@pytest.mark.parametrize("fault", ["dead_channel", "fitted_less"])
+def test_the_findings_are_those_of_the_command(line: SmallLine, call: Call, fault: str) -> None:
+    samples = line.samples.copy()
+    samples[1, 300:330] = np.nan
+    if fault == "dead_channel":
+        samples[2] = 0
+    line.write_records(samples)
+    line.rewrite('[truth]\nfolder = "truth"\n', "")
+    assert call("separate", line.line_file).exit_code in DONE
+    assert assert_same_rows(line, in_python(line)) >= {*MEASURED, fault}
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_seams_are_those_of_the_command(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocks = range(2), range(2, 4)
+    line.rewrite('[truth]\nfolder = "truth"\n', "")
+    line.rewrite("patch = [20, 1, 32]", "patch = [20, 2, 32]")
+    line.rewrite("iterations = 25", "iterations = 3\nrobust = false")
+    monkeypatch.setattr("deblend.separation.job.halo", lambda method, axis: 1)
+    monkeypatch.setattr("deblend.separation.job._plan_blocks", lambda job, memory_bytes: blocks)
+    monkeypatch.setattr(
+        "deblend.line.prepare_line.plan_line",
+        lambda job, block_bytes, *_, **__: BlockCuts(
+            (range(job.layout.slot_count),), blocks, block_bytes
+        ),
+    )
+    assert call("separate", line.line_file).exit_code in DONE
+    assert assert_same_rows(line, in_python(line)) >= {"seam_overall", "seam_worst"}
+
+
+def test_without_it_nothing_is_measured(line: SmallLine) -> None:
+    recording = deblend.open_recording([line.folder / "records" / "*.sgy"], time_scale="utc")
+    shots = deblend.read_shots(line.folder / "shots.csv", time_scale="utc")
+    plain = deblend.separate(recording, shots, length_s=0.64, method="fk", iterations=2)
+    assert "energy_removed" not in {row.metric for row in plain.findings}
