@@ -22,8 +22,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 import deblend
-from deblend.study.leakage_scores import leakage_and_loss_db
-from deblend.study.scores import pseudo_deblended, score
+from deblend.study.scores import leakage_and_loss_db, pseudo_deblended, score
 from deblend.synth.build import build_line
 from deblend.synth.scenes import scene_design
 

@@ -53,7 +53,7 @@ def compare(
 
     if keys:
         from deblend.cli.display import show_keys
-        from deblend.study.study_keys import list_study_keys
+        from deblend.study.keys import list_study_keys
 
         show_keys(list_study_keys())
         return

@@ -23,10 +23,10 @@ def show_row(row: Row, done: int, missing: int) -> None:
     """One line for a run that has ended."""
     about = f"{row['scene']}, {row['blend']}, {row['noise']}, seed {row['seed']}, {row['method']}"
     if row["status"] == "done":
-        said = f"{row['start_db']:.1f} to {row['snr_db']:.1f} dB in {row['seconds']:.1f} s"
+        result = f"{row['start_db']:.1f} to {row['snr_db']:.1f} dB in {row['seconds']:.1f} s"
     else:
-        said = f"{row['status']}: {row['message']}"
-    click.echo(f"{done}/{missing}  {about}: {said}")
+        result = f"{row['status']}: {row['message']}"
+    click.echo(f"{done}/{missing}  {about}: {result}")
 
 
 def show_summaries(found: Sequence[Summary]) -> None:

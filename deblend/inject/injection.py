@@ -109,13 +109,13 @@ def inject_line(
         )
     opened = open_line(line)
     job = prepare_line(opened, memory_bytes)
-    alone = _named_source(opened, one_source)
+    source = _named_source(opened, one_source)
     from deblend.report.injection_page import render_injection
     from deblend.report.page_frame import write_page
 
     with filling(folder):
         with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
-            result = _inject(opened, job, alone, Path(scratch), progress, level_db, seed)
+            result = _inject(opened, job, source, Path(scratch), progress, level_db, seed)
         write_text(folder / INJECTION, injected_csv(result.rows))
         write_text(folder / INJECTION_FINDINGS, findings_csv(result.findings))
         page = render_injection(line.name, level_db, result.rows, result.findings)
@@ -137,13 +137,13 @@ def _named_source(opened: OpenLine, name: str | None) -> Source:
 def _inject(
     opened: OpenLine,
     job: Job,
-    alone: Source,
+    one_source: Source,
     scratch: Path,
     progress: Progress,
     level_db: float,
     seed: int,
 ) -> Injection:
-    block_progress = _block_progress(job, alone, progress)
+    block_progress = _block_progress(job, one_source, progress)
     before = _baseline(job, scratch, block_progress)
     known = bool(np.isfinite(opened.geometry.offset_m).all())
     offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
@@ -151,19 +151,19 @@ def _inject(
     added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
     classes = offset_classes(offset_m)
     responses = _respond(job, before, added, classes, _rows(job), block_progress)
-    only = replace(added, only=alone)
-    others = {source: rows for source, rows in _rows(job).items() if source != alone}
+    only = replace(added, only=one_source)
+    others = {source: rows for source, rows in _rows(job).items() if source != one_source}
     windows = sample_windows(job.length)
     elsewhere = {source: np.zeros((2, len(windows))) for source in others}
     copies = _respond(job, before, only, classes, others, block_progress, elsewhere)
     rows = injection_rows(
-        events, responses, alone, copies, _class_offsets_m(offset_m, classes, known)
+        events, responses, one_source, copies, _class_offsets_m(offset_m, classes, known)
     )
     windows_s = [(a * added.interval_s, b * added.interval_s) for a, b in windows]
     findings = injection_findings(
-        rows, line_limits(opened), elsewhere, alone, windows_s, level_db, known
+        rows, line_limits(opened), elsewhere, one_source, windows_s, level_db, known
     )
-    return Injection(events, responses, alone, elsewhere, copies, rows, tuple(findings))
+    return Injection(events, responses, one_source, elsewhere, copies, rows, tuple(findings))
 
 
 def _class_offsets_m(
@@ -185,10 +185,10 @@ def _rows(job: Job) -> dict[Source, NDArray[np.int64]]:
     return found
 
 
-def _block_progress(job: Job, alone: Source, progress: Progress) -> BlockProgress:
+def _block_progress(job: Job, one_source: Source, progress: Progress) -> BlockProgress:
     """Progress of the three separations, whose blocks are numbered one after the other."""
     count = len(job.blocks)
-    notes = ("as recorded", "events in all sources", f"events in source {alone}")
+    notes = ("as recorded", "events in all sources", f"events in source {one_source}")
     traces = int((job.layout.row >= 0).sum())
     samples = {
         times * count + number: traces * len(block) * job.length

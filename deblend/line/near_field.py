@@ -109,8 +109,8 @@ def near_field(
     level[order] /= _running_median(level[order])
     late_s[order] -= _running_median(late_s[order])
     late_s[level < MISFIRE_BELOW] = np.nan
-    heard = level[good]
-    scatter = 1.4826 * float(np.median(np.abs(heard - np.median(heard))))
+    known_level = level[good]
+    scatter = 1.4826 * float(np.median(np.abs(known_level - np.median(known_level))))
     origin_ns = start_ns + round(LEAD_S * NS_PER_S)
     places = _strays(np.diff(samples, axis=1), usual)
     stray_ns = origin_ns + places * interval_ns

@@ -199,5 +199,5 @@ def line_geometry(line: LineFile, shots: Shots, channel_count: int) -> Geometry:
 
 def with_new(findings: tuple[Finding, ...], others: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """`findings`, and those of `others` that are about something else."""
-    said = {finding.metric for finding in findings}
-    return (*findings, *(other for other in others if other.metric not in said))
+    metrics = {finding.metric for finding in findings}
+    return (*findings, *(other for other in others if other.metric not in metrics))

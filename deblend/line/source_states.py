@@ -68,8 +68,8 @@ def with_source_states(
         shots, findings = fired.shots, fired.findings
     if line.keys.near_field is None:
         return shots, findings
-    shots, heard = _with_near_field(line, hydrophones, shots)
-    return shots, (*findings, *heard)
+    shots, found = _with_near_field(line, hydrophones, shots)
+    return shots, (*findings, *found)
 
 
 def without_near_field(line: LineFile, recording: Recording) -> Recording:
@@ -151,17 +151,17 @@ def _with_near_field(
             )
         record = hydrophones.read(rows, 0, hydrophones.shape[1])
         own = shots.rows_of(by_name[name])
-        heard = near_field(
+        pulses = near_field(
             record,
             shots.fire_time_ns[own],
             start_ns=hydrophones.start_ns,
             interval_ns=hydrophones.interval_ns,
         )
-        if heard is None:
+        if pulses is None:
             message = f"The hydrophones of source {name} recorded fewer than five of its shots."
             findings.append(Finding("near_field_silent", math.nan, "", "look", message))
             continue
-        shots, found = apply_near_field(shots, by_name[name], own, heard)
+        shots, found = apply_near_field(shots, by_name[name], own, pulses)
         findings += found
     return shots, tuple(findings)
 
@@ -179,7 +179,7 @@ def _row_of(line: LineFile, recording: Recording, number: int) -> int:
 
 
 def apply_near_field(
-    shots: Shots, source: int | str, own: NDArray[np.int64], heard: NearField
+    shots: Shots, source: int | str, own: NDArray[np.int64], pulses: NearField
 ) -> tuple[Shots, list[Finding]]:
     """Misfires not live, unknown shots added; what was not fired in full is said.
 
@@ -191,7 +191,7 @@ def apply_near_field(
         Whose hydrophones they are.
     own : ndarray of int64
         Rows of its shots.
-    heard : NearField
+    pulses : NearField
         What they say, in the order of `own`.
     """
     from deblend.line.near_field import MISFIRE_BELOW
@@ -204,16 +204,16 @@ def apply_near_field(
 
     live = shots.live.copy()
     findings: list[Finding] = []
-    strays = heard.stray_ns.tolist()
-    for row, level, late_s in zip(own.tolist(), heard.level, heard.late_s, strict=True):
+    stray_ns = pulses.stray_ns.tolist()
+    for row, level, late_s in zip(own.tolist(), pulses.level, pulses.late_s, strict=True):
         if not shots.live[row] or math.isnan(level):
             continue
         late_ms = 1e3 * float(late_s)
         if level < MISFIRE_BELOW:
-            moved = [ns for ns in strays if abs(ns - shots.fire_time_ns[row]) < 500_000_000]
-            if moved:
-                strays.remove(moved[0])
-                late_ms = (moved[0] - int(shots.fire_time_ns[row])) * 1e-6
+            nearby_ns = [ns for ns in stray_ns if abs(ns - shots.fire_time_ns[row]) < 500_000_000]
+            if nearby_ns:
+                stray_ns.remove(nearby_ns[0])
+                late_ms = (nearby_ns[0] - int(shots.fire_time_ns[row])) * 1e-6
                 findings.append(_timing(shots, row, late_ms))
                 continue
             live[row] = False
@@ -221,12 +221,12 @@ def apply_near_field(
             findings.append(_about(shots, row, "near_field_misfired", 100 * level, "%", text))
         elif abs(late_ms) > TIMING_LIMIT_MS:
             findings.append(_timing(shots, row, late_ms))
-        elif level < heard.reduced_below:
+        elif level < pulses.reduced_below:
             text = f"gave {100 * level:.0f} % of the usual pulse: reduced. It is separated as it is"
             findings.append(_about(shots, row, "near_field_reduced", 100 * level, "%", text))
     fired = FiredShots(shots.with_flags(live=live), np.full(len(shots), ""), ())
     added = []
-    for instant in strays:
+    for instant in stray_ns:
         before = own[np.abs(shots.fire_time_ns[own] - instant).argmin()]
         point = int(shots.shot_point[before])
         nan = (math.nan,) * 4

@@ -119,10 +119,10 @@ def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tup
         if name.startswith("method.")
     )
     iterations = max(len(history) for history in measures.histories)
-    moved = "The fire times were refined from the data, see fire-times.csv."
+    refined = "The fire times were refined from the data, see fire-times.csv."
     return (
         *before,
-        *([moved] if job.settings.refine_times else []),
+        *([refined] if job.settings.refine_times else []),
         "Cut from the continuous record at the fire times, with their fractions of a sample.",
         f"Separated from the other sources by method {job.all_settings['method']} ({settings}), "
         f"{iterations} iterations, seed {job.settings.seed}.",

@@ -1,8 +1,8 @@
-"""A process that carries out runs, and the other end of it.
+"""A child process that carries out runs, and what starts, asks and ends it.
 
 The process is a plain Python program that reads runs from its standard input and answers on what
 was its standard output, so that it can be ended at any time, and so that it works below a dask
-worker too, which may not have children of multiprocessing. Runs are handed over by cloudpickle,
+worker too, which may not have children of multiprocessing. Runs are sent by cloudpickle,
 between these two processes only: a method may be a function of a notebook.
 """
 
@@ -49,8 +49,8 @@ class Child:
         self._folder = folder.resolve()
         self._environment = os.environ | thread_variables(processes)
         self._process: subprocess.Popen[bytes] | None = None
-        self._said: IO[bytes] | None = None
-        self._rest = b""
+        self._output: IO[bytes] | None = None
+        self._unread = b""
 
     def __enter__(self) -> Child:
         return self
@@ -72,8 +72,8 @@ class Child:
         assert process.stdin is not None
         file = file_of(run.method.choice)
         packed = base64.b64encode(cloudpickle.dumps(run)).decode("ascii")
-        about = {"folder": str(self._folder), "file": file and str(file), "run": packed}
-        sent = json.dumps(about).encode("ascii")
+        request = {"folder": str(self._folder), "file": file and str(file), "run": packed}
+        sent = json.dumps(request).encode("ascii")
         try:
             process.stdin.write(sent + b"\n")
             process.stdin.flush()
@@ -84,15 +84,15 @@ class Child:
             line = self._next_line(deadline)
             if line is None:
                 self.end()
-                asked = f"more than the {limit_s:g} s allowed"
-                return first_columns(run) | {"status": "timeout", "message": f"{phase}: {asked}"}
+                message = f"{phase}: more than the {limit_s:g} s allowed"
+                return first_columns(run) | {"status": "timeout", "message": message}
             if not line:
                 return self._lost(run)
-            message = json.loads(line)
-            if "row" in message:
-                row: Row = message["row"]
+            answer = json.loads(line)
+            if "row" in answer:
+                row: Row = answer["row"]
                 return row
-            phase = message["phase"]
+            phase = answer["phase"]
             deadline = time.monotonic() + limit_s
 
     def end(self) -> None:
@@ -100,20 +100,20 @@ class Child:
         if self._process is not None:
             self._process.kill()
             self._process.wait()
-            for stream in (self._process.stdin, self._process.stdout, self._said):
+            for stream in (self._process.stdin, self._process.stdout, self._output):
                 if stream is not None:
                     stream.close()
             self._process = None
 
     def _start(self) -> None:
         self.end()
-        self._rest = b""
-        self._said = tempfile.TemporaryFile()  # noqa: SIM115 -- closed by `end`
+        self._unread = b""
+        self._output = tempfile.TemporaryFile()  # noqa: SIM115 -- closed by `end`
         self._process = subprocess.Popen(
             [sys.executable, "-m", "deblend.study.child"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=self._said,
+            stderr=self._output,
             env=self._environment,
         )
 
@@ -124,32 +124,32 @@ class Child:
         assert stream is not None
         with selectors.DefaultSelector() as selector:
             selector.register(stream, selectors.EVENT_READ)
-            while b"\n" not in self._rest:
-                left = deadline - time.monotonic()
-                if left <= 0 or not selector.select(left):
+            while b"\n" not in self._unread:
+                remaining_s = deadline - time.monotonic()
+                if remaining_s <= 0 or not selector.select(remaining_s):
                     return None
                 read = os.read(stream.fileno(), 1 << 16)
                 if not read:
                     return b""
-                self._rest += read
-        line, _, self._rest = self._rest.partition(b"\n")
+                self._unread += read
+        line, _, self._unread = self._unread.partition(b"\n")
         return line
 
     def _lost(self, run: StudyRun) -> Row:
-        """Row of a run whose process ended by itself, with the last that it said."""
+        """Row of a run whose process ended by itself, with the end of its output."""
         assert self._process is not None
         status = self._process.wait()
-        said = ""
-        if self._said is not None:
-            self._said.seek(0)
-            said = " ".join(self._said.read().decode("utf-8", "replace").split())[-_TAIL:]
+        output = ""
+        if self._output is not None:
+            self._output.seek(0)
+            output = " ".join(self._output.read().decode("utf-8", "replace").split())[-_TAIL:]
         self.end()
-        message = f"the process ended with status {status}. {said}".strip()
+        message = f"the process ended with status {status}. {output}".strip()
         return first_columns(run) | {"status": "failed", "message": message}
 
 
 def answer_runs() -> None:
-    """What the process does: read runs, answer rows, until its input ends."""
+    """Read runs and answer with rows, until the input of this process ends."""
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a method prints is no answer
     threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
@@ -160,11 +160,11 @@ def answer_runs() -> None:
 
     lines, warmed = None, set()
     for line in sys.stdin.buffer:
-        asked = json.loads(line)
-        if asked["file"]:
-            load_file(Path(asked["file"]))
-        run = cloudpickle.loads(base64.b64decode(asked["run"]))
-        lines = lines or LineCache(Path(asked["folder"]))
+        request = json.loads(line)
+        if request["file"]:
+            load_file(Path(request["file"]))
+        run = cloudpickle.loads(base64.b64decode(request["run"]))
+        lines = lines or LineCache(Path(request["folder"]))
         row = carry_out(
             run,
             lines,

@@ -73,7 +73,7 @@ def run_study(
     missing = [
         run
         for run in every
-        if not _settled(rows.get(run.key), again, retry) and (not only or run.method.label in only)
+        if not _is_known(rows.get(run.key), again, retry) and (not only or run.method.label in only)
     ]
     for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
         rows[key_of(row)] = row
@@ -94,7 +94,7 @@ def _check_labels(study: Study, labels: Collection[str]) -> None:
         )
 
 
-def _settled(row: Row | None, again: Collection[str], retry: bool) -> bool:
+def _is_known(row: Row | None, again: Collection[str], retry: bool) -> bool:
     if row is None or row["method"] in again:
         return False
     return row["status"] == "done" or not retry
@@ -122,40 +122,40 @@ def _rows(
         groups = [[run] for run in missing]
     queue = iter(groups)
     ready: list[Row] = []
-    there = threading.Condition()
+    changed = threading.Condition()
 
-    def work() -> None:
+    def run_groups() -> None:
         with Child(study.folder, processes) as child:
             while True:
-                with there:
+                with changed:
                     group = next(queue, None)
                 if group is None:
                     return
                 for run in group:
                     try:
                         row = child.row(run, study.limit_s)
-                    except Exception as error:  # a method that cannot be handed to a process
-                        said = f"{type(error).__name__}: {error}"
-                        row = first_columns(run) | {"status": "failed", "message": said}
-                    with there:
+                    except Exception as error:  # a method that cannot be sent to a process
+                        message = f"{type(error).__name__}: {error}"
+                        row = first_columns(run) | {"status": "failed", "message": message}
+                    with changed:
                         ready.append(row)
-                        there.notify()
+                        changed.notify()
 
-    with _workers(work, processes) as working:
+    with _threads(run_groups, processes) as threads:
         for _ in missing:
-            with there:
+            with changed:
                 while not ready:
-                    there.wait(0.5)
-                    if not ready and not any(thread.is_alive() for thread in working):
+                    changed.wait(0.5)
+                    if not ready and not any(thread.is_alive() for thread in threads):
                         raise RuntimeError("all workers of the study have ended")
                 row = ready.pop(0)
             yield row
 
 
 @contextmanager
-def _workers(work: Callable[[], None], count: int) -> Iterator[list[threading.Thread]]:
+def _threads(target: Callable[[], None], count: int) -> Iterator[list[threading.Thread]]:
     """Threads that each look after one process; they end with the program."""
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
+    threads = [threading.Thread(target=target, daemon=True) for _ in range(count)]
     for thread in threads:
         thread.start()
     yield threads

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-from deblend.model.key_table import KeyTable
+from deblend.model.key_table import Key, KeyTable, keys_of
 from deblend.separation.settings import DEFAULTS, SeparationSettings
 
 Positive = Annotated[float, Meta(gt=0)]
@@ -104,3 +104,19 @@ class StudyFile(KeyTable, frozen=True, kw_only=True):
     methods: Annotated[list[MethodTable], Meta(min_length=1)]
     blends: list[BlendTable] = msgspec.field(default_factory=list)
     noises: list[NoiseTable] = msgspec.field(default_factory=list)
+
+
+_TABLES: dict[str, type[msgspec.Struct]] = {
+    "scenes": SceneTable,
+    "methods": MethodTable,
+    "blends": BlendTable,
+    "noises": NoiseTable,
+}
+
+
+def list_study_keys() -> list[Key]:
+    """Every key, those of the study first; the tables stand for lists of them."""
+    keys = [key for key in keys_of(StudyFile, "") if key.name not in _TABLES]
+    for name, table in _TABLES.items():
+        keys += list(keys_of(table, f"[{name}]"))
+    return keys

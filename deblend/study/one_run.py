@@ -58,7 +58,7 @@ def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = Tru
     lines : LineCache
         Where lines come from.
     phase : callable
-        Told ``"line"``, ``"separate"`` and ``"score"`` as each begins.
+        Gets ``"line"``, ``"separate"`` and ``"score"`` as each begins.
     warm : bool, optional
         Run one iteration first, so that no compiler is timed.
     """

@@ -19,17 +19,14 @@ from deblend.report.study_page import (
     pareto_figure,
     render_study,
 )
-from deblend.study.intervals import mean_interval
 from deblend.study.results import Row
 from deblend.study.study import AS_IN_THE_SCENE, Study
-from deblend.study.summary import ALL_LINES, Summary, summaries, to_csv
+from deblend.study.summary import ALL_LINES, Summary, mean_interval, summaries, to_csv
 
 COLUMNS = (
     *("before (dB)", "after (dB)", "behind (dB)", "deepest window (dB)", "differences (dB)"),
     *("leakage (dB)", "loss (dB)", "time (s)", "memory (MiB)"),
 )
-
-
 LINES_NAMED = 8
 """In a sentence; the table has all."""
 

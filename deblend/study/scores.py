@@ -22,7 +22,6 @@ from deblend.qc.scores import (
     source_pairs,
     truth_energy,
 )
-from deblend.study.leakage_scores import leakage_and_loss_db
 from deblend.study.lines import windows_of
 from deblend.synth.line import MadeLine
 
@@ -30,6 +29,8 @@ EARLY_S: Final = 0.5
 """Arrivals that are called early: from the time break of the next shot."""
 AMBIENT: Final = 0.01
 """Ambient noise over the rms of the record, which interference is held against."""
+LEAKAGE_WINDOW: Final = 50
+"""Samples of a window of `leakage_and_loss_db`, all channels of a shot together."""
 
 Gathers = NDArray[np.float32]
 Columns = dict[str, Any]
@@ -172,3 +173,54 @@ def _under_next_shot(line: MadeLine, error: Gathers) -> float | None:
         return None
     signal = float(np.sqrt(np.mean(np.square(record_samples(line), dtype=np.float64))))
     return float(20 * np.log10(np.sqrt(total / count) / (AMBIENT * signal)))
+
+
+def leakage_and_loss_db(truth: Gathers, estimate: Gathers, start: Gathers) -> tuple[float, float]:
+    """How much interference remains, and how much signal is missing.
+
+    In short windows the estimate is explained by two parts, least squares: a part of the true
+    signal and a part of the interference, which is the pseudo-deblended record less the truth.
+
+    Parameters
+    ----------
+    truth, estimate, start : ndarray of float32, shape (shot, channel, time)
+        The answer, what was found, and the pseudo-deblended record.
+
+    Returns
+    -------
+    leakage_db : float
+        Energy of the interference in the estimate over that of all interference.
+    loss_db : float
+        Energy of the signal that the estimate lacks (or has too much of) over that of all signal.
+        What is wrong and resembles neither counts in neither, beyond chance likeness, which lies
+        near minus ten times the logarithm of the independent samples of a window.
+    """
+    sums = np.zeros(4)
+    for shot in range(len(truth)):
+        signal, found, other = (
+            _windows(part) for part in (truth[shot], estimate[shot], start[shot] - truth[shot])
+        )
+        energies = [np.einsum("wct,wct->w", a, b) for a, b in _pairs(signal, found, other)]
+        ss, oo, so, sf, of = energies
+        determinant = ss * oo - so**2
+        known = determinant > 1e-9 * ss * oo
+        safe = np.where(known, determinant, 1.0)
+        kept = np.where(known, (sf * oo - of * so) / safe, np.where(ss > 0, sf / (ss + 1e-300), 1))
+        leaked = np.where(known, (of * ss - sf * so) / safe, 0.0)
+        sums += (leaked**2 * oo).sum(), oo.sum(), ((1 - kept) ** 2 * ss).sum(), ss.sum()
+    return decibels(sums[0], sums[1]), decibels(sums[2], sums[3])
+
+
+def _windows(gather: Gathers) -> NDArray[np.float64]:
+    """Windows of one shot, shape (window, channel, sample); the last samples may be left over."""
+    channels, samples = gather.shape
+    width = min(LEAKAGE_WINDOW, samples)
+    count = samples // width
+    cut = gather[:, : count * width].astype(np.float64).reshape(channels, count, width)
+    return np.ascontiguousarray(cut.transpose(1, 0, 2))
+
+
+def _pairs(
+    signal: NDArray[np.float64], found: NDArray[np.float64], other: NDArray[np.float64]
+) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
+    return (signal, signal), (other, other), (signal, other), (signal, found), (other, found)

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import bootstrap
 
-from deblend.study.intervals import mean_interval
+from deblend.study.summary import mean_interval
 
 
 @pytest.mark.parametrize("count", [3, 8, 30])
