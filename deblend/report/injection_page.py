@@ -32,7 +32,7 @@ def render_injection(
     rows : sequence of InjectedRow
         What came back.
     findings : sequence of Finding
-        The same held against limits.
+        Rows of the injection held against limits.
     """
     wanted = [row for row in findings if row.verdict in ("look", "fail")]
     return render_page(

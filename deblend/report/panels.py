@@ -24,7 +24,7 @@ _ROWS: Final = 420
 
 @dataclass(frozen=True, eq=False)
 class ComparedPanel:
-    """The same traces of two lines."""
+    """Traces of one place in two lines."""
 
     title: str
     """What they are: ``stack``, ``midpoint gather at 1250 m``, ``common offset, near``."""

@@ -109,35 +109,33 @@ def _misfire(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine
     row = order[place]
     recording = line.recording
     alone = replace(line.shots, fire_time_ns=line.true_fire_time_ns).take(np.array([row]))
-    gather = line.truth[line.shots.source[row].item()]
-    among = int(np.flatnonzero(line.shots.rows_of(line.shots.source[row].item()) == row)[0])
+    source = line.shots.source[row].item()
+    gather = line.truth[source][line.shots.rows_of(source) == row]
     operator = operator_of(recording, alone, gather.shape[2], dtype=np.float64)
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
-    record -= operator.blend(gather[[among]].astype(np.float64)).astype(np.float32)
-    return FaultyLine(
-        replace(recording, samples=record),
-        line.shots,
-        line.geometry,
-        (int(line.shots.shot_point[row]),),
-        int(line.shots.fire_time_ns[row]),
+    record -= operator.blend(gather.astype(np.float64)).astype(np.float32)
+    return replace(
+        _none(line, order, place),
+        recording=replace(recording, samples=record),
+        shot_points=(int(line.shots.shot_point[row]),),
+        instant_ns=int(line.shots.fire_time_ns[row]),
     )
 
 
 def _autofire(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     row = int(order[place])
     kept = np.delete(np.arange(len(line.shots)), row)
-    geometry = line.geometry
+    geometry = replace(
+        line.geometry,
+        offset_m=line.geometry.offset_m[kept],
+        receiver_x_m=line.geometry.receiver_x_m[kept],
+        receiver_y_m=line.geometry.receiver_y_m[kept],
+    )
     return FaultyLine(
         line.recording,
         line.shots.take(kept),
-        Geometry(
-            geometry.offset_m[kept],
-            geometry.receiver_x_m[kept],
-            geometry.receiver_y_m[kept],
-            geometry.receiver_depth_m,
-        ),
-        (),
-        int(line.true_fire_time_ns[row]),
+        geometry,
+        instant_ns=int(line.true_fire_time_ns[row]),
     )
 
 
