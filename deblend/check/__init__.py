@@ -1,1 +1,1 @@
-"""The input of a line held against itself: fire times, clocks, arrivals, near-field hydrophones."""
+"""The input of a line held against itself: headers, fire times, clocks, direct arrivals, noise."""
