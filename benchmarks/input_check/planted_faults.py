@@ -27,6 +27,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.input_check.input_faults import FaultyLine, fault_names, plant_fault
 from benchmarks.result import RESULTS, Number, keep
 from deblend.check.arrivals.near_record import WATER_VELOCITY_M_S
 from deblend.check.headers.inspection import inspect_line
@@ -34,7 +35,6 @@ from deblend.check.headers.source_numbers import placed_as_other, source_consist
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.timebase import parse_instant
-from deblend.synth.input_faults import FaultyLine, fault_names, plant_fault
 from deblend.synth.scenes import make_scene
 
 NAME = "input_check.planted_faults"

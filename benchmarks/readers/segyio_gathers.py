@@ -34,7 +34,7 @@ from deblend.errors import RecordError  # noqa: E402
 from deblend.files import sha256_of, sync  # noqa: E402
 from deblend.model.geometry import Geometry  # noqa: E402
 from deblend.model.shots import make_shots  # noqa: E402
-from deblend.records.segy.gathers import read_traces  # noqa: E402
+from deblend.records.segy.gathers import open_trace_file  # noqa: E402
 
 SHOTS, CHANNELS, LENGTH = 300, 120, 2000
 TIMES = 3
@@ -118,6 +118,12 @@ def read_by_segyio(path: Path) -> tuple[NDArray[np.float32], dict[int, NDArray[n
         return file.trace.raw[:], headers
 
 
+def read_by_deblend(path: Path) -> NDArray[np.float32]:
+    """As `read_by_segyio`."""
+    file = open_trace_file(path, ("source_point", "channel"))
+    return file.read(np.arange(file.trace_count))
+
+
 def headers_by_segyio(path: Path) -> list[dict[Any, int]]:
     """All words of all headers."""
     with segyio.open(path, ignore_geometry=True) as file:
@@ -141,7 +147,7 @@ def kinds_read() -> dict[str, Number]:
         for content in seeds():
             path.write_bytes(content)
             try:
-                samples = read_traces(path).samples
+                samples = read_by_deblend(path)
             except RecordError:
                 continue
             counts["kinds_deblend_reads"] += 1
@@ -163,13 +169,13 @@ def timings() -> dict[str, Number]:
         write_theirs = best_s(lambda: copy.write(theirs, amplitude, headers=True))
         if sha256_of(theirs) != sha256_of(ours):
             sys.exit("segyio writes other bytes")
-        if not np.array_equal(read_traces(ours).samples, read_by_segyio(ours)[0]):
+        if not np.array_equal(read_by_deblend(ours), read_by_segyio(ours)[0]):
             sys.exit("segyio reads other samples")
         return {
             "write_deblend_s": write_ours,
             "write_segyio_s": write_theirs,
             "write_segyio_without_headers_s": write_bare,
-            "read_deblend_all_words_s": best_s(lambda: read_traces(ours)),
+            "read_deblend_two_words_s": best_s(lambda: read_by_deblend(ours)),
             "read_segyio_two_words_s": best_s(lambda: read_by_segyio(ours)),
             "read_segyio_all_words_s": best_s(
                 lambda: (read_by_segyio(ours), headers_by_segyio(ours))

@@ -25,7 +25,7 @@ from deblend.plan.signature import (
     prepared,
 )
 from deblend.plan.text_lines import number_of, read_text_lines
-from deblend.records.segy.gathers import read_traces
+from deblend.records.segy.gathers import open_trace_file
 from deblend.words import counted, did_you_mean
 
 SEGY: Final = (".sgy", ".segy")
@@ -112,14 +112,14 @@ def _far_field(name: str, table: SignatureTable, path: Path) -> FarField:
 
 
 def _from_segy(path: Path, trace: int) -> tuple[NDArray[np.float64], float]:
-    traces = read_traces(path)
-    if trace > len(traces.samples):
+    traces = open_trace_file(path, ())
+    if trace > traces.trace_count:
         raise InputError(
-            f"trace {trace} is asked for and the file has {len(traces.samples)}",
+            f"trace {trace} is asked for and the file has {traces.trace_count}",
             where=str(path),
             remedy="Count traces from 1.",
         )
-    samples = np.asarray(traces.samples[trace - 1, :LONGEST], dtype=np.float64)
+    samples = traces.read(np.array([trace - 1]))[0, :LONGEST].astype(np.float64)
     if not np.isfinite(samples).all():
         raise InputError(
             "the signature holds samples that are no numbers",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import RecordError, SettingsError
 from deblend.model.segy_layout import TRACE_HEADER
-from deblend.records.segy.gathers import Traces, read_traces
+from deblend.records.segy.gathers import TraceFile, open_trace_file
 from deblend.words import did_you_mean
 
 
@@ -62,15 +62,17 @@ def read_source(
     SettingsError
         If a header word is not known.
     """
-    for word in (shot_word, *keep, *(() if channel_word == "none" else (channel_word,))):
+    words = [shot_word, *keep, *(() if channel_word == "none" else (channel_word,))]
+    for word in words:
         _check_word(word, source)
-    traces = [_kept(read_traces(path), keep) for path in paths]
-    _check_alike(traces)
-    samples = np.concatenate([some.samples for some in traces])
+    files = [open_trace_file(path, words) for path in paths]
+    _check_alike(files)
+    kept = [(file, _kept(file, keep)) for file in files]
+    samples = np.concatenate([file.read(some) for file, some in kept])
     if not len(samples):
-        kept = ", ".join(f"{word} = {value}" for word, value in keep.items())
+        wanted = ", ".join(f"{word} = {value}" for word, value in keep.items())
         raise RecordError(
-            f"no trace is left for source {source}" + (f" with {kept}" if kept else ""),
+            f"no trace is left for source {source}" + (f" with {wanted}" if wanted else ""),
             where=", ".join(map(str, paths)),
             remedy="Correct `keep` or the files.",
         )
@@ -80,13 +82,13 @@ def read_source(
             where=", ".join(map(str, paths)),
             remedy="Repair or leave out these traces: the truth has to be a number.",
         )
-    shot = np.concatenate([some.word(shot_word) for some in traces])
+    shot = np.concatenate([file.words[shot_word][some] for file, some in kept])
     channel = (
         np.ones_like(shot)
         if channel_word == "none"
-        else np.concatenate([some.word(channel_word) for some in traces])
+        else np.concatenate([file.words[channel_word][some] for file, some in kept])
     )
-    return _sorted_gathers(source, shot, channel, samples, traces[0].interval_ns)
+    return _sorted_gathers(source, shot, channel, samples, files[0].interval_ns)
 
 
 def _sorted_gathers(
@@ -145,23 +147,21 @@ def _span(channels: NDArray[np.int64]) -> str:
     return f"{channels[0]} to {channels[-1]} ({len(channels)})"
 
 
-def _kept(traces: Traces, keep: dict[str, int]) -> Traces:
-    chosen = np.ones(len(traces.headers), dtype=np.bool_)
+def _kept(file: TraceFile, keep: dict[str, int]) -> NDArray[np.int64]:
+    """Traces in which the words have the values that are asked for."""
+    chosen = np.ones(file.trace_count, dtype=np.bool_)
     for word, value in keep.items():
-        chosen &= traces.word(word) == value
-    return traces.take(chosen)
+        chosen &= file.words[word] == value
+    return np.flatnonzero(chosen)
 
 
-def _check_alike(traces: Sequence[Traces]) -> None:
-    first = traces[0]
-    for other in traces[1:]:
-        if (first.interval_ns, first.samples.shape[1]) != (
-            other.interval_ns,
-            other.samples.shape[1],
-        ):
+def _check_alike(files: Sequence[TraceFile]) -> None:
+    first = files[0]
+    for other in files[1:]:
+        if (first.interval_ns, first.length) != (other.interval_ns, other.length):
             raise RecordError(
-                f"the file has {other.samples.shape[1]} samples every {other.interval_ns} ns, "
-                f"{first.path} has {first.samples.shape[1]} every {first.interval_ns} ns",
+                f"the file has {other.length} samples every {other.interval_ns} ns, "
+                f"{first.path} has {first.length} every {first.interval_ns} ns",
                 where=str(other.path),
                 remedy="Resample or cut the gathers so that all files agree.",
             )

@@ -19,7 +19,7 @@ from deblend.errors import RecordError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
-from deblend.records.segy.trace_file import TraceFile, open_trace_file
+from deblend.records.segy.gathers import TraceFile, open_trace_file
 from deblend.separation.contract import Separator
 from deblend.separation.job import Job, in_table_order, loop_channels, prepare
 from deblend.separation.settings import SeparationSettings
@@ -60,11 +60,9 @@ class FileAmplitudes:
         """See `Amplitudes`."""
         number = self.number[shots, channels]
         there = number >= 0
-        if there.all():
-            return self.file.read(number)
         out = np.zeros((len(number), self.file.length), np.float32)
         if there.any():
-            out[there] = self.file.read(number[there])
+            out[there] = np.nan_to_num(self.file.read(number[there]), copy=False)
         return out
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from benchmarks.input_check.input_faults import FaultyLine, plant_fault
 from deblend.blending.operator import make_operator
 from deblend.check.arrivals.search import UNVERIFIED
 from deblend.check.arrivals.shot_findings import UNVERIFIED_BECAUSE
@@ -20,7 +21,6 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.timebase import parse_instant
 from deblend.synth.build import build_line
-from deblend.synth.input_faults import FaultyLine, plant_fault
 from deblend.synth.line import MadeLine
 from deblend.synth.scenes import scene_design
 

@@ -10,7 +10,7 @@ from segy_bytes import LITTLE, PAIRWISE, SegyFile
 
 from deblend.errors import DeblendError, RecordError
 from deblend.records.open import open_recording
-from deblend.records.segy.gathers import read_traces
+from deblend.records.segy.gathers import open_trace_file
 
 TELLING = (0x00, 0x01, 0x02, 0x05, 0x7F, 0x80, 0xFE, 0xFF)
 """Bytes at the edges of the number forms of the headers."""
@@ -85,7 +85,8 @@ def use(path: Path) -> str:
             if isinstance(error, RecordError):
                 break  # damaged headers: the other ways end at the same place
     try:
-        read_traces(path)
+        traces = open_trace_file(path, ("field_record", "channel"))
+        traces.read(np.arange(traces.trace_count))
     except DeblendError as error:
         str(error)
     return outcome

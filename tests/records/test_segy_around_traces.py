@@ -10,7 +10,7 @@ from segy_bytes import BIG, LITTLE, PAIRWISE, START_NS, SegyFile, number
 
 from deblend.errors import RecordError, TimeError
 from deblend.records.open import open_recording
-from deblend.records.segy.gathers import read_traces
+from deblend.records.segy.gathers import open_trace_file
 
 ONE = number("f", 1.0, BIG)
 PLAIN = SegyFile([ONE * 5, ONE * 5], 5)
@@ -111,7 +111,7 @@ def test_a_delay_is_a_finding_and_shifts_nothing(tmp_path, delay, scalar, expect
     assert (finding.metric, finding.unit, finding.verdict) == ("delay_recording_time", "ms", "look")
     assert finding.value == pytest.approx(expected_ms)
     with pytest.raises(RecordError, match=r"trace 1 begins .* ms after its shot"):
-        read_traces(tmp_path / "a.sgy")
+        open_trace_file(tmp_path / "a.sgy", ())
 
 
 def test_weights_of_integer_samples_are_a_finding(tmp_path):
@@ -131,7 +131,7 @@ def test_gathers_take_nonzero_words_of_extension_1(tmp_path):
     data[first + 240 + 24 : first + 240 + 32] = number("q", 5_000_000_000, BIG)
     path = tmp_path / "a.sgy"
     path.write_bytes(data)
-    traces = read_traces(path)
-    assert traces.word("field_record").tolist() == [77, 0]
-    assert traces.word("ensemble").tolist() == [5_000_000_000, 0]
-    np.testing.assert_array_equal(traces.samples, np.ones((2, 5)))
+    traces = open_trace_file(path, ("field_record", "ensemble"))
+    assert traces.words["field_record"].tolist() == [77, 0]
+    assert traces.words["ensemble"].tolist() == [5_000_000_000, 0]
+    np.testing.assert_array_equal(traces.read(np.arange(2)), np.ones((2, 5)))

@@ -9,7 +9,7 @@ from scipy import sparse
 from deblend.cli.blend import blend
 from deblend.errors import RecordError, SettingsError, ShotTableError
 from deblend.records.open import open_recording
-from deblend.records.segy.gathers import read_traces
+from deblend.records.segy.gathers import open_trace_file
 from deblend.records.shot_table import read_shots
 from deblend.synth.blend_file import read_blend_plan
 from deblend.synth.blend_line import blend_gathers
@@ -78,10 +78,10 @@ def line_of(path: Path):
 
 
 def test_traces_are_read_as_segyio_wrote_them(folder: Path) -> None:
-    traces = read_traces(folder / "one.sgy")
+    traces = open_trace_file(folder / "one.sgy", ["source_point"])
     with segyio.open(folder / "one.sgy", ignore_geometry=True) as file:
-        assert np.array_equal(traces.samples, file.trace.raw[:])
-        assert traces.word("source_point").tolist() == list(file.attributes(17)[:])
+        assert np.array_equal(traces.read(np.arange(24)), file.trace.raw[:])
+        assert traces.words["source_point"].tolist() == list(file.attributes(17)[:])
     assert traces.interval_ns == 4_000_000
 
 
@@ -152,7 +152,8 @@ def test_a_table_says_what_fires_when(folder: Path) -> None:
     )
     path = changed(folder, "interval_s = 1.0\ndither_s = 0.2", 'table = "fire.csv"')
     line = line_of(path)
-    one, two = read_traces(folder / "one.sgy").samples, read_traces(folder / "two.sgy").samples
+    one = open_trace_file(folder / "one.sgy", ()).read(np.arange(24))
+    two = open_trace_file(folder / "two.sgy", ()).read(np.arange(18))
     assert np.array_equal(line.gathers[0], two.reshape(6, 3, -1)[2])
     assert np.array_equal(line.gathers[1], one.reshape(8, 3, -1)[7])
     assert np.all(line.gathers[2] == 0)

@@ -1,7 +1,8 @@
-"""SEG-Y files of gathers: every trace with its header, in the order of the file."""
+"""SEG-Y files of gathers: header words of every trace, samples on demand."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -12,54 +13,70 @@ from numpy.typing import NDArray
 from deblend.errors import RecordError
 from deblend.model import segy_layout as layout
 from deblend.records.file_bytes import open_file
-from deblend.records.segy.frame import read_frame
+from deblend.records.segy.frame import Frame, read_frame
 from deblend.records.segy.slice import find_extension, read_samples, read_trace_headers
 from deblend.records.segy.words import scaled_delay_ms
 
 _WHOLE_IN_EXTENSION: Final = ("sequence_in_line", "sequence_in_file", "field_record", "ensemble")
+_TRACES_AT_ONCE: Final = 50_000
+"""Whole headers take much room."""
 
 
 @dataclass(frozen=True, eq=False)
-class Traces:
-    """All traces of a file."""
+class TraceFile:
+    """Traces of a file, in its order."""
 
     path: Path
     """The file."""
     interval_ns: int
     """Sample interval in nanoseconds."""
-    headers: NDArray[np.void]
-    """(trace,): Standard trace headers."""
-    extension: NDArray[np.void] | None
-    """(trace,), or None: Trace header extension 1 of revision 2, where the file has it."""
-    samples: NDArray[np.float32]
-    """(trace, time): Amplitudes."""
+    frame: Frame
+    """Where traces lie in the file."""
+    words: Mapping[str, NDArray[np.int64]]
+    """(trace,): The header words that were asked for."""
 
-    def word(self, name: str) -> NDArray[np.int64]:
-        """One header word of every trace; a whole number of extension 1 that is not 0 overrides."""
-        values = self.headers[name].astype(np.int64)
-        if self.extension is None or name not in _WHOLE_IN_EXTENSION:
-            return values
-        extended = self.extension[name].astype(np.int64)
-        return np.where(extended != 0, extended, values)
+    @property
+    def length(self) -> int:
+        """Samples of a trace."""
+        return self.frame.sample_count
 
-    def take(self, chosen: NDArray[np.bool_]) -> Traces:
-        """Some of the traces."""
-        return replace(
-            self,
-            headers=self.headers[chosen],
-            extension=None if self.extension is None else self.extension[chosen],
-            samples=self.samples[chosen],
-        )
+    @property
+    def trace_count(self) -> int:
+        """Traces in the file."""
+        return self.frame.trace_count
+
+    def read(self, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Samples of some traces, shape (row, time), as they are stored.
+
+        Raises
+        ------
+        RecordError
+            If the file has changed since it was opened, or cannot be read.
+        """
+        order = np.argsort(rows, kind="stable")
+        ordered = np.empty((len(rows), self.length), np.float32)
+        with open_file(self.path, self.frame.stamp) as file:
+            read_samples(file, self.frame, rows[order].tolist(), 0, self.length, ordered)
+            file.check_unchanged()
+        if (np.diff(order) > 0).all():
+            return ordered
+        out = np.empty_like(ordered)
+        out[order] = ordered
+        return out
 
 
-def read_traces(path: str | Path) -> Traces:
-    """Read a SEG-Y file of gathers into memory.
+def open_trace_file(path: str | Path, names: Iterable[str]) -> TraceFile:
+    """Read the header words `names` of a SEG-Y file of gathers, and no samples.
+
+    A whole number of trace header extension 1 of revision 2 that is not 0 overrides the word.
 
     Parameters
     ----------
     path : str or Path
         SEG-Y of any revision, byte order and sample format that continuous records may have too,
         traces of one length.
+    names : iterable of str
+        Fields of `segy_layout.TRACE_HEADER`.
 
     Raises
     ------
@@ -69,42 +86,43 @@ def read_traces(path: str | Path) -> Traces:
     """
     path = Path(path)
     frame, _ = read_frame(path)
+    words = {name: np.empty(frame.trace_count, np.int64) for name in names}
+    interval_ns = frame.interval_ns
     with open_file(path, frame.stamp) as file:
-        headers = read_trace_headers(file, frame, layout.TRACE_HEADER, 0)
-        extension = find_extension(file, frame)
-        check_delay(headers, path)
-        samples = np.empty((frame.trace_count, frame.sample_count), np.float32)
-        read_samples(file, frame, range(frame.trace_count), 0, frame.sample_count, samples)
+        for first in range(0, frame.trace_count, _TRACES_AT_ONCE):
+            some = replace(
+                frame,
+                trace_count=min(_TRACES_AT_ONCE, frame.trace_count - first),
+                first_trace_byte=frame.first_trace_byte + first * frame.trace_bytes,
+            )
+            headers = read_trace_headers(file, some, layout.TRACE_HEADER, 0)
+            _check_delay(headers, path)
+            extension = find_extension(file, some)
+            for name, values in words.items():
+                values[first : first + some.trace_count] = _word(headers, extension, name)
+            interval_ns = interval_ns or 1000 * int(headers["sample_interval"][0])
         file.check_unchanged()
-    interval_ns = frame.interval_ns or 1000 * int(headers["sample_interval"][0])
-    check_interval(interval_ns, path)
-    return Traces(path, interval_ns, headers, extension, samples)
-
-
-def check_interval(interval_ns: int, path: Path) -> None:
-    """Refuse a file without a sample interval.
-
-    Raises
-    ------
-    RecordError
-        If the interval is not positive.
-    """
     if interval_ns <= 0:
         raise RecordError(
             "neither the binary header nor the first trace gives a sample interval",
             where=str(path),
             remedy="Correct bytes 3217-3218 of the file.",
         )
+    return TraceFile(path, interval_ns, frame, words)
 
 
-def check_delay(headers: NDArray[np.void], path: Path) -> None:
-    """Refuse traces with a delay: sample 0 of a gather has to be the time break.
+def _word(
+    headers: NDArray[np.void], extension: NDArray[np.void] | None, name: str
+) -> NDArray[np.int64]:
+    values = headers[name].astype(np.int64)
+    if extension is None or name not in _WHOLE_IN_EXTENSION:
+        return values
+    extended = extension[name].astype(np.int64)
+    return np.where(extended != 0, extended, values)
 
-    Raises
-    ------
-    RecordError
-        If a trace begins later.
-    """
+
+def _check_delay(headers: NDArray[np.void], path: Path) -> None:
+    """Refuse traces with a delay: sample 0 of a gather has to be the time break."""
     delay_ms = scaled_delay_ms(headers)
     rows = np.flatnonzero(delay_ms)
     if rows.size:
