@@ -2,8 +2,8 @@
 
 Traces of two shots are the real and the imaginary part of one complex trace, and eight such traces,
 mostly of eight channels, lie in the lanes of a vector (`deblend.vector_transforms`). No channel is
-paired with another one, so that each comes out the same, bit for bit, whichever are there beside
-it. The array form is in `operator`.
+paired with another one, so that each comes out the same, bit for bit, whichever others are
+there. The array form is in `operator`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from deblend.vector_transforms.vectors import WIDTH, load, spread, store
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
-"""Called in one place and compiled with it: every unit that holds a transform costs it anew."""
+"""Called in one place and compiled with it: every unit that holds a transform is compiled again."""
 _LANES: Final = tuple(range(WIDTH))
 _NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 

@@ -42,11 +42,7 @@ class NoiseMap(Protocol):
 
 
 class Separator(Protocol):
-    """A separator method: knows coherence, and neither fire times nor files nor iterations.
-
-    `patch` is its window in (shot, channel, time) samples, `overlap` the part of a window that it
-    shares with the next one (at most a half), `window` how it wants the edges.
-    """
+    """A separator method: knows coherence, and neither fire times nor files nor iterations."""
 
     @property
     def patch(self) -> tuple[int, int, int]:

@@ -30,7 +30,7 @@ class Downweighted:
     shot: NDArray[np.float64]
     band: NDArray[np.float64]
     """(row, 2): Weight lost and weight there was, of each channel and shot of the line and each
-    band. Of shots on the channels that are not bad themselves: a bad channel says nothing of a
+    band. Of shots on the channels that are not bad themselves: a bad channel shows nothing of a
     shot."""
     sample: NDArray[np.float64]
     """(channel, 2): Samples left out, and samples known."""

@@ -1,4 +1,4 @@
-"""Signal that a separation left behind, found by its likeness to what it kept.
+"""Signal that a separation lost, found by its likeness to what it kept.
 
 The estimate is too small where the coherence filter lost part of an event. What was lost is still
 in the unexplained part of the record, and there it looks, place by place, like a small multiple of

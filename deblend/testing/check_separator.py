@@ -190,7 +190,7 @@ class _Suite:
         with ThreadPoolExecutor(4) as pool:
             several = list(pool.map(lambda _: self.keep(batch, 0.1, reference), range(8)))
         for result in several:
-            self._compare(result, first, "a result made beside others in threads differs")
+            self._compare(result, first, "a result made in one of several threads differs")
 
     def _compare(
         self, found: NDArray[np.float32], expected: NDArray[np.float32], words: str
@@ -199,7 +199,7 @@ class _Suite:
         if off > ROUNDING:
             raise _broken(
                 f"{words}: by {off:.1e} of the largest value",
-                "Treat every patch for itself, and share no work array between calls.",
+                "Treat every patch for itself, and share no scratch array between calls.",
             )
 
     def check_input_is_left_alone(self) -> None:

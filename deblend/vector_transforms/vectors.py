@@ -1,6 +1,6 @@
 """Eight float32 numbers as one value of compiled code, for kernels that say how they use vectors.
 
-A compiler that is left to find out needs proof that arrays do not overlap, and tests it anew for
+A compiler that is left to find out needs proof that arrays do not overlap, and tests it again for
 every short loop. Here each load, store and sum is one instruction of the processor, or a few where
 its vectors are shorter. Imported by compiled kernels only.
 """

@@ -27,7 +27,7 @@ from deblend.vector_transforms.vectors import WIDTH, at_least, limited, load, sp
 
 _compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
-"""Called in one place and compiled with it: every unit that holds a transform costs it anew."""
+"""Called in one place and compiled with it: every unit that holds a transform is compiled again."""
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 _NONE, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _ROUNDING = np.float32(1.001)
@@ -92,7 +92,7 @@ def filter_patches(
                 slope[lane] = _ONE / max(power[group[lane], f], _LEAST_POWER)
             begin = f * traces * ELEMENT
             filled[f] = _may_reach(scratch, begin, sources, each, slope)
-            for direction in range(2):  # one place in the code, because each is compiled anew
+            for direction in range(2):  # one place in the code, because each is compiled by itself
                 if direction and filled[f]:
                     filled[f] = _keep(scratch, begin, turned, sources, each, slope, jointly)
                 if filled[f]:
