@@ -45,8 +45,6 @@ def blend_or_cut(
         Contiguous.
     weight : array of float32, shape (time,)
         What the samples of the record are multiplied by when they are cut.
-    cut : bool
-        Whether to cut.
     part : tuple of int
         First channel to go through, and the one after the last.
     shots : array of int64
@@ -56,8 +54,6 @@ def blend_or_cut(
         and the sample of the window where they begin.
     lead : int
         Sample of the padded window at which a trace begins.
-    steps : DelaySteps
-        Of all shots, backwards for a cut.
     """
     padded, count = steps.shape[0] * steps.shape[1], (len(shots) + 1) // 2 * (part[1] - part[0])
     scratch, rows = _room(steps), np.empty(2 * WIDTH * padded, dtype=np.float32)

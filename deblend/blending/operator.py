@@ -349,10 +349,6 @@ def operator_at(
     xp : module, optional
         Array namespace.
 
-    Returns
-    -------
-    BlendingOperator
-
     Raises
     ------
     InputError

@@ -83,15 +83,7 @@ def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:
 
 
 def write_manifest(manifest: Manifest, path: Path) -> None:
-    """Write the manifest as JSON; numbers that JSON has no word for become null.
-
-    Parameters
-    ----------
-    manifest : Manifest
-        What to state.
-    path : Path
-        File to write.
-    """
+    """Write the manifest as JSON; numbers that JSON has no word for become null."""
     content = {
         "deblend": __version__,
         **asdict(manifest),

@@ -70,16 +70,8 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
 
     Parameters
     ----------
-    path : Path
-        File to write.
     amplitude : ndarray of float32, shape (shot, channel, time), or the like
         Separated gathers; some shots are read at a time.
-    gathers : SourceGathers
-        What the traces are.
-
-    Returns
-    -------
-    DeliveredFile
 
     Raises
     ------

@@ -64,13 +64,7 @@ class SourceGathers:
 
 
 def check_fits(gathers: SourceGathers) -> None:
-    """Refuse what SEG-Y revision 1 cannot hold, before anything is written.
-
-    Raises
-    ------
-    OutputError
-        If the interval is no whole number of microseconds, or a count does not fit its bytes.
-    """
+    """Refuse what SEG-Y revision 1 cannot hold, before anything is written."""
     if gathers.interval_ns % NS_PER_US:
         raise OutputError(
             f"the sample interval of {gathers.interval_ns / NS_PER_US} us is no whole number of "
@@ -92,13 +86,7 @@ def check_fits(gathers: SourceGathers) -> None:
 
 
 def coordinate_scale(gathers: SourceGathers) -> int:
-    """Divisor of all coordinates of the file: 100, or the largest smaller one that fits.
-
-    Raises
-    ------
-    OutputError
-        If a coordinate does not even fit in whole metres.
-    """
+    """Divisor of all coordinates of the file: 100, or the largest smaller one that fits."""
     shots, geometry = gathers.shots, gathers.geometry
     largest = max(
         float(np.max(np.abs(np.nan_to_num(part)), initial=0.0))
@@ -120,17 +108,10 @@ def fill_headers(headers: NDArray[np.void], gathers: SourceGathers, first: int, 
     ----------
     headers : ndarray of TRACE_HEADER, shape (shot, channel)
         Zeros on entry.
-    gathers : SourceGathers
-        The whole file.
     first : int
         Row of `gathers.shots` of the first shot.
     scale : int
         Divisor of the coordinates, of `coordinate_scale`.
-
-    Raises
-    ------
-    OutputError
-        If a value does not fit its bytes.
     """
     shot_count, channel_count = headers.shape
     rows = np.arange(first, first + shot_count)

@@ -33,8 +33,6 @@ def make_gathers(
     ----------
     amplitude : ndarray of float32, shape (shot, channel, time)
         One row a shot, in the order of `shots`; sample 0 is the time break.
-    shots : Shots
-        What the rows are.
     channel_numbers : ndarray of int64, shape (channel,)
         What the columns are.
     interval_s : float
@@ -45,8 +43,6 @@ def make_gathers(
         False where the row is empty.
     geometry : Geometry, optional
         Adds the coordinate ``offset`` in metres.
-    amplitude_unit : str, optional
-        Unit of the amplitudes.
 
     Returns
     -------

@@ -65,14 +65,10 @@ def towed_geometry(
     ----------
     shots : Shots
         Sources; without positions only offsets along the line are made.
-    channel_count : int
-        Number of channels.
     nearest_offset_m : float
         Inline distance from a source to the nearest receiver group, positive, in metres.
     group_interval_m : float
         Distance between neighbouring groups, in metres.
-    streamer_depth_m : float, optional
-        Depth of the streamer.
     crossline_m : float, optional
         Streamer position to starboard of the track, in metres.
     nearest_channel : {"first", "last"}, optional

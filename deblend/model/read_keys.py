@@ -26,8 +26,6 @@ def read_table(path: Path, kind: type[T], called: str) -> T:
 
     Parameters
     ----------
-    path : Path
-        The file.
     kind : type
         The `KeyTable` of the file.
     called : str
@@ -50,8 +48,6 @@ def convert_table(content: Mapping[str, Any], kind: type[T], where: str) -> T:
         As read from the file.
     kind : type
         The `KeyTable` of the file.
-    where : str
-        File, for messages.
 
     Raises
     ------

@@ -24,11 +24,6 @@ def bubble_period_s(volume_cubic_inch: float, pressure_psi: float, depth_m: floa
 
     ``T = 1.14 rho^(1/2) E^(1/3) P0^(-5/6)`` with the energy E = PV of the air in the gun and the
     hydrostatic pressure P0. A first guess: real guns need a constant of their own.
-
-    Parameters
-    ----------
-    volume_cubic_inch, pressure_psi, depth_m : float
-        Of the gun.
     """
     energy_j = volume_cubic_inch * CUBIC_METRE_PER_CUBIC_INCH * pressure_psi * PASCAL_PER_PSI
     hydrostatic_pa = AIR_PRESSURE_PA + WATER_DENSITY_KG_M3 * GRAVITY_M_S2 * depth_m

@@ -37,12 +37,6 @@ def alternative_findings(
     ----------
     alternative, target
         What was asked for.
-    lines : MidpointLines
-        Of one pass.
-    rows : sequence of Diagnosis
-        Of the pairs that overlap.
-    firing : NominalShots
-        The shots with their delays.
     """
     return [
         *_lines(lines),

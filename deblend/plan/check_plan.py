@@ -25,13 +25,7 @@ EDGE_TOLERANCE_M: Final = 1e-6
 
 
 def check_target(target: TargetTable, where: str) -> None:
-    """Refuse a target window that is none, or that the record does not hold.
-
-    Raises
-    ------
-    SettingsError
-        If it is so.
-    """
+    """Refuse a target window that is none, or that the record does not hold."""
     first, last = target.window_s
     if not 0.0 <= first < last:
         raise SettingsError(
@@ -48,13 +42,7 @@ def check_target(target: TargetTable, where: str) -> None:
 
 
 def check_alternative(alternative: Alternative, where: str) -> None:
-    """Refuse an alternative whose values contradict each other.
-
-    Raises
-    ------
-    SettingsError
-        If they do.
-    """
+    """Refuse an alternative whose values contradict each other."""
     _check_streamers(alternative, where)
     _check_sources(alternative, where)
     _check_strings(alternative, where)
@@ -213,13 +201,7 @@ def _check_dither(alternative: Alternative, where: str) -> None:
 
 
 def check_order(range_s: float, shortest_s: float, *, allowed: bool, where: str) -> None:
-    """Refuse delays within plus and minus `range_s` that can swap shots, unless that is allowed.
-
-    Raises
-    ------
-    SettingsError
-        If twice the range exceeds the shortest time between shot points.
-    """
+    """Refuse delays within plus and minus `range_s` that can swap shots, unless that is allowed."""
     if 2.0 * range_s > shortest_s and not allowed and math.isfinite(shortest_s):
         raise SettingsError(
             f"delays within plus and minus {range_s:g} s can swap shots that are "

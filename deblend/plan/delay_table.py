@@ -46,17 +46,7 @@ class DelayTable:
 def table_text(
     table: DelayTable, *, resolution_s: float, facts: Mapping[str, str] | None = None
 ) -> str:
-    """A firing table as CSV with a header of comments.
-
-    Parameters
-    ----------
-    table : DelayTable
-        The delays.
-    resolution_s : float
-        They are multiples of this.
-    facts : mapping of str to str, optional
-        More lines of the header: law, seed, limits.
-    """
+    """A firing table as CSV with a header of comments."""
     digits = max(0, math.ceil(-math.log10(resolution_s * 1e3) - 1e-9))
     head = {
         "delay": "fire at the instant when the nominal place is passed, minus offset, plus delay",
@@ -83,12 +73,6 @@ def read_delay_table(path: Path) -> DelayTable:
 
     Lines that begin with # are comments; the comment ``# offset_ms: VALUE`` states the offset,
     which is 0 without it.
-
-    Raises
-    ------
-    SettingsError
-        If it cannot be read, a column is missing, a cell is no number, a delay is negative, or a
-        shot occurs twice.
     """
     lines = read_text_lines(path, "table of delays", "Give the path of a CSV file in UTF-8.")
     offset_s = _offset_s(lines, path)

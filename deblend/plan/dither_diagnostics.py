@@ -93,8 +93,6 @@ def pairings(
     ----------
     shot_point, source, time_s : ndarray, shape (shot,)
         The shots in any order.
-    record_s : float
-        Length of a record.
     """
     found = []
     names = np.unique(source).tolist()

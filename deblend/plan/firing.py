@@ -60,17 +60,8 @@ def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> N
 
     Parameters
     ----------
-    alternative : Alternative
-        Its scheme, sources, speeds and dither.
-    shots_per_source : int
-        How often each source fires.
     seed : int
         Of the delays; the same seed gives the same delays.
-
-    Raises
-    ------
-    SettingsError
-        If the limits leave no delay to draw.
     """
     nominal = nominal_firing(alternative, shots_per_source)
     random = np.random.default_rng((seed, 0xD17E))
@@ -85,13 +76,7 @@ def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> N
 
 
 def table_firing(alternative: Alternative, table: DelayTable) -> NominalShots:
-    """Shots with the delays of a table: the k-th shot of each source takes the k-th of its rows.
-
-    Raises
-    ------
-    SettingsError
-        If the table lacks a source.
-    """
+    """Shots with the delays of a table: the k-th shot of each source takes the k-th of its rows."""
     count = alternative.sources.count
     rows = [np.flatnonzero(table.source == number + 1) for number in range(count)]
     rows = [some[np.argsort(table.shot_point[some], kind="stable")] for some in rows]
@@ -113,17 +98,7 @@ def table_firing(alternative: Alternative, table: DelayTable) -> NominalShots:
 def best_firing(
     alternative: Alternative, shots_per_source: int, record_s: float
 ) -> tuple[NominalShots, list[Diagnosis]]:
-    """The best of the seeds to be tried, by the mutual coherence of its worst pairing.
-
-    Parameters
-    ----------
-    alternative : Alternative
-        With its dither.
-    shots_per_source : int
-        How often each source fires.
-    record_s : float
-        Length of a record, which says what overlaps.
-    """
+    """The best of the seeds to be tried, by the mutual coherence of its worst pairing."""
     first = alternative.dither.seed
     speed = speeds_m_s(alternative)[1]
     best = firing_plan(alternative, shots_per_source, first)

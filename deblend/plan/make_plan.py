@@ -42,14 +42,8 @@ def make_plan(
 
     Parameters
     ----------
-    path : Path
-        TOML file.
     simulate : bool, optional
         Whether to fire each alternative over a made earth and separate it.
-    shot : ShotLine, optional
-        A line to be held against an alternative.
-    on_progress : callable, optional
-        Called with what the simulation is doing.
 
     Raises
     ------

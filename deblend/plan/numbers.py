@@ -110,12 +110,6 @@ def alternative_numbers(
 
     Parameters
     ----------
-    alternative : Alternative
-        What is towed and fired.
-    target : TargetTable
-        What is to be recorded.
-    table : DelayTable, optional
-        Delays read in, where its law is "table".
     reference : Alternative, optional
         The line that the output of a source is held against.
     """

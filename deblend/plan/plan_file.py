@@ -73,11 +73,6 @@ class Plan:
 def read_plan(path: str | Path) -> Plan:
     """Read and check a plan file.
 
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
     Raises
     ------
     SettingsError

@@ -35,13 +35,7 @@ LONGEST: Final = 1_000_000
 
 
 def read_signatures(plan: Plan) -> tuple[list[SignatureMeasures], list[Finding]]:
-    """Read and measure every signature that the plan names.
-
-    Raises
-    ------
-    InputError
-        If one cannot be read, or what is needed to read it is not stated.
-    """
+    """Read and measure every signature that the plan names."""
     measures = [
         measure(
             prepared(
@@ -172,11 +166,6 @@ def read_signature_text(path: Path) -> SignatureText:
 
     Header lines are ``# name: value`` with the names interval_ms, unit, range_m, ghost, filter,
     depth_m and positive_is; other comments begin with ##. Every other line holds one sample.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read, a header line is not known, or a sample is no finite number.
     """
     header: dict[str, str] = {}
     samples: list[float] = []

@@ -82,8 +82,6 @@ def blending_fold(times_s: Floats, record_s: float, after_s: Floats) -> Floats:
     ----------
     times_s : ndarray of float64, shape (shot,)
         Fire times of all sources.
-    record_s : float
-        Length of a record.
     after_s : ndarray of float64, shape (time,)
         Times after a shot, from 0 to below `record_s`.
     """

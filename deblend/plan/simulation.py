@@ -61,15 +61,7 @@ class GivenFiring(Firing):
 
 
 def predict(plan: Plan, on_progress: OnProgress | None = None) -> list[Prediction]:
-    """Simulate every alternative that has overlap, the reference too.
-
-    Parameters
-    ----------
-    plan : Plan
-        With its table [simulation].
-    on_progress : callable, optional
-        Called with what is being done.
-    """
+    """Simulate every alternative that has overlap, the reference too."""
     predictions = []
     for alternative in plan.columns:
         reason = _why_not(alternative, plan.target)

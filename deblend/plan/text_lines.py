@@ -16,17 +16,10 @@ def read_text_lines(path: Path, called: str, remedy: str) -> list[str]:
 
     Parameters
     ----------
-    path : Path
-        The file.
     called : str
         What it is, as "table of delays", for messages.
     remedy : str
         What to give instead of a file that cannot be read.
-
-    Raises
-    ------
-    SettingsError
-        If it cannot be read or is far too large.
     """
     try:
         size = path.stat().st_size

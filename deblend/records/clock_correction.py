@@ -36,8 +36,6 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
 
     Parameters
     ----------
-    recording : Recording
-        With its files.
     shots : Shots
         In its time scale.
 
@@ -83,10 +81,6 @@ def correct_stated_drift(
 
     Parameters
     ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        In its time scale.
     drift_ppm : float
         Growth of the lag of the record behind the fire times.
 

@@ -93,8 +93,6 @@ def condition(
 
     Parameters
     ----------
-    recording : Recording
-        As recorded.
     low_cut_hz : float, optional
         Frequency at which the amplitude is halved (-6 dB). The filter is symmetric, has no phase
         shift, and is three periods of this frequency long; samples as near to a gap as half of that
@@ -137,13 +135,7 @@ def as_recorded(recording: Recording) -> Recording:
 
 
 def low_cut_taps(low_cut_hz: float, interval_s: float) -> NDArray[np.float64]:
-    """Symmetric filter whose amplitude is a half at `low_cut_hz`.
-
-    Raises
-    ------
-    InputError
-        If the frequency is not below Nyquist.
-    """
+    """Symmetric filter whose amplitude is a half at `low_cut_hz`."""
     if low_cut_hz >= 0.5 / interval_s:
         raise InputError(
             f"a low cut at {low_cut_hz} Hz leaves nothing below Nyquist, {0.5 / interval_s:g} Hz",

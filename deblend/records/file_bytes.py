@@ -45,13 +45,7 @@ class OpenFile:
         return self.stamp.path
 
     def read(self, position: int, count: int, what: str) -> bytes:
-        """`count` bytes from `position`; `what` names them in the error.
-
-        Raises
-        ------
-        RecordError
-            If the file is too short, or its medium fails.
-        """
+        """`count` bytes from `position`; `what` names them in the error."""
         self.require(position, count, what)
         try:
             data = os.pread(self._descriptor, count, position)
@@ -62,13 +56,7 @@ class OpenFile:
         return data
 
     def read_into(self, buffer: NDArray[np.uint8], position: int) -> None:
-        """Fill `buffer` from `position`.
-
-        Raises
-        ------
-        RecordError
-            If the file is too short, or its medium fails.
-        """
+        """Fill `buffer` from `position`."""
         view, filled = buffer.data, 0
         try:
             while filled < buffer.size:
@@ -106,13 +94,7 @@ class OpenFile:
 
 @contextmanager
 def open_file(path: Path, stamp: FileStamp | None = None) -> Iterator[OpenFile]:
-    """Open `path` for reading; with `stamp`, refuse it when it has changed since.
-
-    Raises
-    ------
-    RecordError
-        If it cannot be opened, is no file, or has changed.
-    """
+    """Open `path` for reading; with `stamp`, refuse it when it has changed since."""
     try:
         descriptor = os.open(path, os.O_RDONLY)
     except OSError as error:

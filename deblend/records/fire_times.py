@@ -32,13 +32,7 @@ _COUNTED: Final[dict[str, tuple[str, TimeScale, int]]] = {
 
 
 def check_fire_time_unit(value: str) -> FireTimeUnit:
-    """Return `value` as the unit of fire times.
-
-    Raises
-    ------
-    SettingsError
-        If it is none.
-    """
+    """Return `value` as the unit of fire times."""
     if value not in FIRE_TIME_UNITS:
         raise SettingsError(
             f"the unit of fire times {value!r} is not known",
@@ -58,12 +52,6 @@ def parse_fire_time(text: str, time_scale: TimeScale, unit: FireTimeUnit) -> int
         Scale of the result.
     unit : {"iso8601", "gps_us", "unix_us"}
         What `text` is.
-
-    Raises
-    ------
-    TimeError
-        If the text is no such instant or count, lies before 1980 or after 2199, or within a leap
-        second that `time_scale` cannot number.
     """
     if unit != "iso8601":
         return _from_count(text, time_scale, unit)

@@ -145,11 +145,6 @@ def recording_of(
         Unit of the samples.
     findings : sequence of Finding
         What only shows over all files; what joining finds and what the files found is added.
-
-    Raises
-    ------
-    RecordError
-        If the files differ in interval or channels, or lie more than a day apart.
     """
     files = sorted(files, key=lambda file: (file.start_ns, str(file.path)))
     pieces, gaps, joining = join(files)

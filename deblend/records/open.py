@@ -76,8 +76,6 @@ def record_shots(
 
     Parameters
     ----------
-    paths : str, Path or sequence of them
-        Files, or patterns.
     time_scale : {"utc", "gps"}
         Scale of the line; that of the events has to be the same.
 

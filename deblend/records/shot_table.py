@@ -127,8 +127,6 @@ def write_shots(path: str | Path, shots: Shots) -> None:
     ----------
     path : str or Path
         Replaced as a whole, or not at all.
-    shots : Shots
-        What to write.
 
     Raises
     ------

@@ -30,13 +30,7 @@ class Start(Protocol):
 
 
 def check_start_options(start_is_exact: bool, start_offset_s: float | None) -> None:
-    """Refuse options that contradict each other.
-
-    Raises
-    ------
-    TimeError
-        If both are given, or the offset is no finite number.
-    """
+    """Refuse options that contradict each other."""
     if start_is_exact and start_offset_s is not None:
         raise TimeError(
             f"the starts are said to be exact and {start_offset_s} s is to be added to them",
@@ -55,20 +49,12 @@ def exact_start_ns(
 
     Parameters
     ----------
-    file : Start
-        The file.
     start_is_exact : bool
         Whether a start given to the whole second is that second exactly.
     start_offset_s : float or None
         Or what is to be added to it, in seconds.
     missing : str
         What the file would need to give the start finer, for the error text.
-
-    Raises
-    ------
-    TimeError
-        If a start is known to the second only and nothing is said about it, or an offset is given
-        for a start that is known finer.
     """
     if file.start_to_ns:
         if start_offset_s is not None:

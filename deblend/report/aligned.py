@@ -49,8 +49,6 @@ def alignments(section: GatherSection, acquisition: Acquisition) -> list[Alignme
     ----------
     section : GatherSection
         A common-channel gather; there is none for a shot gather, where all traces move alike.
-    acquisition : Acquisition
-        Fire times of all shots.
     """
     if section.kind != "common channel":
         return []
@@ -101,14 +99,8 @@ def aligned_figure(
 
     Parameters
     ----------
-    section : GatherSection
-        A common-channel gather.
     others : list of Alignment
         From `deblend.report.aligned.alignments`; the first three are drawn.
-    amplitude_unit : str, optional
-        Unit of the amplitudes.
-    gain_db : float, optional
-        Makes all panels alike louder.
     """
     shown = others[:3]
     figure = new_figure(5.2)

@@ -63,8 +63,6 @@ def crosstalk_matrices(findings: Iterable[Finding], metric: str = CROSSTALK) -> 
     ----------
     findings : iterable of Finding
         Rows of the metric that name two sources are taken.
-    metric : str, optional
-        Any metric between two sources.
     """
     rows = [one for one in whole_line(findings) if one.metric == metric]
     rows = [one for one in rows if one.source is not None and one.other_source is not None]

@@ -38,17 +38,7 @@ def arrays_of(thing: object, part: str) -> Arrays:
 
 
 def restore(kind: type[T], part: str, texts: Mapping[str, Any], arrays: Arrays) -> T:
-    """The dataclass that `texts_of` and `arrays_of` took apart.
-
-    Raises
-    ------
-    InputError
-        If an array is missing or has another type, or a text is not known.
-    msgspec.ValidationError
-        If a text has another type.
-    TypeError
-        If a text is missing.
-    """
+    """The dataclass that `texts_of` and `arrays_of` took apart."""
     values: dict[str, Any] = {}
     for name, hint in _hints(kind):
         types, place = _types_in(hint), f"{part}.{name}"

@@ -56,8 +56,6 @@ def png_bytes(figure: Figure, *, colour_map: bool = False) -> bytes:
 
     Parameters
     ----------
-    figure : Figure
-        What to draw.
     colour_map : bool, optional
         Choose the colours from the figure. Those of this module are taken otherwise, which are
         exact for them and for greys.

@@ -63,19 +63,8 @@ def write_pictures(
 
     Parameters
     ----------
-    contents : Contents
-        What a report shows.
-    folder : Path
-        Made if absent.
-    extras : Extras, optional
-        Maps, injected events and panels.
     on_file : callable, optional
         Called with the name of each file before it is drawn.
-
-    Returns
-    -------
-    tuple of Path
-        The files.
 
     Raises
     ------

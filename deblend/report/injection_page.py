@@ -25,14 +25,8 @@ def render_injection(
 
     Parameters
     ----------
-    title : str
-        Name of the line.
     level_db : float
         Strength of the events relative to the separated data around them.
-    rows : sequence of InjectedRow
-        What came back.
-    findings : sequence of Finding
-        Rows of the injection held against limits.
     """
     wanted = [row for row in findings if row.verdict in ("look", "fail")]
     return render_page(

@@ -111,17 +111,7 @@ def metric_meaning(metric: str) -> str:
 
 
 def map_figure(maps: MetricMaps, metric: str, window: int = 0) -> Figure:
-    """Map of one metric in one window of time.
-
-    Parameters
-    ----------
-    maps : MetricMaps
-        All metrics.
-    metric : str
-        Name of one.
-    window : int, optional
-        Which window.
-    """
+    """Map of one metric in one window of time."""
     sources = np.unique(maps.source).tolist()
     figure = new_figure(1.0 + 1.9 * len(sources))
     low, high = maps.limits(metric)

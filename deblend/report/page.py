@@ -34,10 +34,6 @@ def write_report(contents: Contents, path: Path, extras: Extras = NO_EXTRAS) -> 
 
     Parameters
     ----------
-    contents : Contents
-        What to show.
-    path : Path
-        The HTML file.
     extras : Extras, optional
         Maps, injected events and comparisons, where there are any.
 

@@ -56,10 +56,6 @@ def section_figure(
 
     Parameters
     ----------
-    section : GatherSection
-        What to draw.
-    amplitude_unit : str, optional
-        Unit of its amplitudes.
     percentile : float, optional
         Percentile of ``|before|`` at which all panels are clipped.
     gain_db : float, optional
@@ -199,8 +195,6 @@ def section_of(
     ----------
     before, after : xarray.DataArray, dimensions (shot, channel, time)
         Pseudo-deblended and separated gathers with the coordinates of `make_gathers`.
-    source : int or str
-        Whose gather.
     channel : int, optional
         Channel number of a common-channel gather.
     shot_point : int, optional

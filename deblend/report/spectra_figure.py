@@ -33,8 +33,6 @@ def spectra_figure(sections: Sequence[GatherSection], findings: Sequence[Finding
 
     Parameters
     ----------
-    sections : sequence of GatherSection
-        Gathers of any sources.
     findings : sequence of Finding, optional
         Rows ``octave_kept`` and ``octave_removed`` are drawn.
     """

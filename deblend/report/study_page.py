@@ -112,14 +112,8 @@ def search_figure(
 
     Parameters
     ----------
-    quantity : str
-        The setting.
-    values : sequence of float
-        What was tried.
     curves : dict of str to ndarray of float64, shape (value,)
         Label with its unit, and score.
-    chosen : float
-        The value taken.
     """
     figure = new_figure(4.0)
     grid = figure.subplots(1, len(curves), squeeze=False)[0]

@@ -47,10 +47,6 @@ def viewer_data(
 
     Parameters
     ----------
-    contents : Contents
-        Its gathers.
-    maps : MetricMaps or None
-        Metrics over shots and channels.
     most_bytes : int, optional
         Text of all together; rows get coarser, then gathers of least use are left out.
     """

@@ -71,10 +71,6 @@ def bin_grid(
 
     Parameters
     ----------
-    shots : Shots
-        Sources with positions.
-    geometry : Geometry
-        Receivers with positions.
     inline_m : float
         Size along the line; half the group interval as a rule.
     crossline_m : float, optional
@@ -145,8 +141,6 @@ def fold_map(grid: BinGrid, bins: NDArray[np.int64]) -> NDArray[np.int64]:
 
     Parameters
     ----------
-    grid : BinGrid
-        The bins.
     bins : ndarray of int64
         From `BinGrid.index`; -1 does not count.
     """

@@ -73,8 +73,6 @@ def add_to_stack(
         Bin of each trace; -1 takes no part.
     offset_m : ndarray of float64, shape (trace,)
         Offsets; unknown ones take no part.
-    grid : BinGrid
-        The bins.
     velocities : VelocityTable
         Positions count along the line from the first bin.
     interval_s : float
@@ -110,13 +108,6 @@ def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:
 
     Both halves hold the signal and each its own noise: the mean product of the two is the power of
     the signal, a quarter of the mean squared difference that of the noise in the whole stack.
-
-    Parameters
-    ----------
-    sums : StackSums
-        The stack.
-    start, stop : int
-        Samples.
 
     Returns
     -------

@@ -126,15 +126,7 @@ class TrueShots:
 
 
 def true_shots(acquisition: Acquisition, seed: int) -> TrueShots:
-    """Fire times, positions and the table of a line.
-
-    Parameters
-    ----------
-    acquisition : Acquisition
-        How it is shot.
-    seed : int
-        Of dither, misfires and timing errors.
-    """
+    """Fire times, positions and the table of a line."""
     count = len(acquisition.sources)
     times = acquisition.firing.times_s(count, seed)
     which = np.repeat(np.arange(count), times.shape[1])

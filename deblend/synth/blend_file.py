@@ -85,11 +85,6 @@ class BlendKeys(KeyTable, frozen=True, kw_only=True):
 def read_blend_plan(path: str | Path) -> BlendKeys:
     """Read and check a plan file.
 
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
     Raises
     ------
     SettingsError

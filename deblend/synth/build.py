@@ -50,8 +50,6 @@ def build_line(design: SceneDesign, seed: int = 0) -> MadeLine:
 
     Parameters
     ----------
-    design : SceneDesign
-        What it is made of.
     seed : int, optional
         Of everything random that has no seed of its own.
 

@@ -50,8 +50,6 @@ def varied_earth(limits: EarthLimits, seed: int) -> Geology:
     ----------
     limits : EarthLimits
         What may be drawn.
-    seed : int
-        Of the draw.
     """
     random = np.random.default_rng((seed, 0xEA27))
     bottom = Reflector(Surface(limits.water_depth_m, 0.01, 0.02, 1.0, 500.0, 30.0), 0.35, 1500.0)

@@ -103,13 +103,7 @@ class WaveGrid:
         return rows + 2 * HALO, columns + 2 * HALO
 
     def points(self, inline_m: float, depth_m: float, *, mirrored: bool) -> Points:
-        """Grid points around a position and their weights; `mirrored` folds those in the air.
-
-        Raises
-        ------
-        InputError
-            If the position lies in an absorbing edge or outside.
-        """
+        """Grid points around a position and their weights; `mirrored` folds those in the air."""
         column = (inline_m - self.first_inline_m) / self.spacing_m
         row = depth_m / self.spacing_m
         rows, columns = self.velocity_m_s.shape
@@ -168,23 +162,14 @@ def record_shot(
 
     Parameters
     ----------
-    grid : WaveGrid
-        The slice.
     wavelet : Wavelet
         What the source radiates; band-limited below the Nyquist frequency.
-    source_m : tuple of float
-        Inline position and depth.
     receiver_m : ndarray of float64, shape (channel, 2)
         Inline positions and depths.
     interval_s : float
         Sample interval of the record.
     sample_count : int
         Of the record.
-
-    Raises
-    ------
-    InputError
-        If source or receivers lie outside the slice.
     """
     step_s = interval_s / grid.steps_a_sample(interval_s)
     steps = round((LEAD_S + sample_count * interval_s + TAIL_S) / step_s)

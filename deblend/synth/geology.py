@@ -69,8 +69,6 @@ def record_source(
 
     Parameters
     ----------
-    geology : Geology
-        The earth.
     number : int
         Number of the source, for the events that only some sources see.
     signature : Signature

@@ -45,22 +45,10 @@ def read_source(
 
     Parameters
     ----------
-    source : int or str
-        Which source they play.
-    paths : sequence of Path
-        SEG-Y files.
     shot_word, channel_word : str
         Trace header words; ``"none"`` as channel word makes a single channel.
     keep : dict of str to int
         Header words and the value that a trace must have to take part.
-
-    Raises
-    ------
-    RecordError
-        If a file cannot be read, no trace is left, two traces belong to one shot and channel, files
-        differ in interval or length, or samples are not finite.
-    SettingsError
-        If a header word is not known.
     """
     words = [shot_word, *keep, *(() if channel_word == "none" else (channel_word,))]
     for word in words:
@@ -122,13 +110,7 @@ def _sorted_gathers(
 
 
 def check_same_shape(gathers: Sequence[SourceGathers]) -> None:
-    """Refuse sources of different interval, length or channels.
-
-    Raises
-    ------
-    RecordError
-        With both values.
-    """
+    """Refuse sources of different interval, length or channels."""
     first = gathers[0]
     for other in gathers[1:]:
         for what, one, two in (

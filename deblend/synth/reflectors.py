@@ -68,8 +68,6 @@ def specular_point(surface: Surface, source: Positions, receiver: Positions) -> 
 
     Parameters
     ----------
-    surface : Surface
-        The reflector.
     source, receiver : ndarray of float64, shape (..., 3)
         Both ends, of one shape.
 

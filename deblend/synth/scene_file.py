@@ -56,11 +56,6 @@ T = TypeVar("T")
 def read_scene_file(path: str | Path) -> SceneDesign:
     """Read a scene file.
 
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
     Returns
     -------
     SceneDesign
@@ -86,13 +81,6 @@ def design_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign
     ----------
     content : mapping
         As in a scene file.
-    where : str, optional
-        Name for error messages.
-
-    Raises
-    ------
-    SettingsError, InputError
-        As in `read_scene_file`.
     """
     _refuse_unknown_keys(content, _TOP, where)
     absent = [

@@ -65,10 +65,6 @@ def make_scene(name: str, size: Size = "small", seed: int = 0) -> MadeLine:
     seed : int, optional
         Of dither, noise and trouble; the earth belongs to the scene.
 
-    Returns
-    -------
-    MadeLine
-
     Raises
     ------
     InputError

@@ -25,13 +25,6 @@ def event_blocks(shots: Shots | None, start_us: int, stop_us: int, file_number: 
     """Blocks of the shots that fire within ``[start_us, stop_us)``, in table order.
 
     A shot that is not live is written with the status of an unknown error.
-
-    Raises
-    ------
-    InputError
-        If a source is no number of one byte, a depth does not fit, or there are too many events.
-    TimeError
-        If a fire time is no whole number of microseconds.
     """
     if shots is None:
         return b""

@@ -35,8 +35,6 @@ def write_line(
 
     Parameters
     ----------
-    line : MadeLine
-        What to write.
     folder : str or Path
         Made if absent; must be empty.
     slice_s : float, optional
@@ -44,11 +42,6 @@ def write_line(
     record_format : {"segy", "segd"}, optional
         SEG-Y revision 2, or SEG-D revision 3.1 with the shots as source events. The line file
         names the shot table only where those events do not say everything about the shots.
-
-    Returns
-    -------
-    Path
-        The line file.
 
     Raises
     ------
@@ -100,13 +93,6 @@ def write_segd_records(line: MadeLine, folder: Path, *, slice_s: float = 150.0) 
     """Write the record of a line as SEG-D with its shots as source events.
 
     Amplitudes without a unit count as millivolts, which is what the format says of them.
-
-    Raises
-    ------
-    InputError
-        If channels are not numbered from 1 on, or something else does not fit into SEG-D.
-    TimeError
-        If times are not whole microseconds of GPS time.
     """
     recording = line.recording
     if not np.array_equal(recording.channel_numbers, np.arange(1, recording.shape[0] + 1)):
@@ -210,8 +196,6 @@ def open_truth(folder: str | Path, shots: Shots) -> Truth:
     ----------
     folder : str or Path
         With one ``source-<name>.npy`` for each source of the table.
-    shots : Shots
-        The table that the truth belongs to.
 
     Raises
     ------

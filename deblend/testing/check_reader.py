@@ -45,8 +45,6 @@ def check_reader(
         Changes the stored samples in place, lengths and headers untouched, and returns the new
         truth. A recording opened before must then read the new samples: proof that it had read none
         on opening and keeps none.
-    seed : int, optional
-        Of the slices that are tried.
 
     Raises
     ------
@@ -80,8 +78,6 @@ def check_reader_entry(
     ----------
     reader : Reader
         The entry of the table, or what an entry point publishes.
-    paths : sequence of Path
-        Files of its format.
     time_scale : {"utc", "gps"}
         Their time scale.
     truth, interval_ns, start_ns, channel_numbers, rewrite, seed

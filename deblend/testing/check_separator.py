@@ -55,8 +55,6 @@ def check_separator(method: MethodChoice, *, seed: int = 0) -> None:
     ----------
     method : str, Separator or callable
         What `deblend.separate` takes.
-    seed : int, optional
-        Of the noise in the patches.
 
     Raises
     ------

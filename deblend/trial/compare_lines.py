@@ -76,18 +76,10 @@ def compare_lines(
 
     Parameters
     ----------
-    trial_path : Path
-        SEG-Y file of one separated source.
-    benchmark_paths : sequence of Path
-        SEG-Y files of conventional lines, one source each.
     table : Path
         CSV file to write. Panels for the report go into a file ``.npz`` of the same name.
     velocities : VelocityTable or None
         For moveout; without it no stack is compared.
-    limits : mapping of str to Limit
-        Limits of the findings.
-    how : Comparison
-        Choices.
 
     Raises
     ------
@@ -156,13 +148,7 @@ def compare_pair(
 
 
 def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample: bool) -> None:
-    """Refuse lines that cannot be compared, before anything long is done.
-
-    Raises
-    ------
-    InputError
-        If a line has too few shots or the intervals differ and nothing was said.
-    """
+    """Refuse lines that cannot be compared, before anything long is done."""
     for line in (trial, benchmark):
         if len(line.shots) < 2:
             raise InputError(

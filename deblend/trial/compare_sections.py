@@ -36,14 +36,8 @@ def compare_sections(
 
     Parameters
     ----------
-    paired : Paired
-        The lines.
-    match : Match
-        Applied to the trial first.
     windows_s : sequence of (float, float)
         Windows in seconds.
-    limits : mapping of str to Limit
-        Limits of the findings.
     what : str
         What is compared ("stack", "common offset ..."), for the messages.
     """

@@ -79,11 +79,6 @@ def pair_sections(
         Traces farther apart are left out.
     resample : bool, optional
         Bring the benchmark to the interval of the trial, where they differ.
-
-    Raises
-    ------
-    InputError
-        If intervals differ and nothing was said, or nothing lies close enough.
     """
     if has_other_interval(trial, benchmark, resample=resample):
         benchmark = resampled(benchmark, trial.interval_s)
@@ -125,13 +120,7 @@ class _Sampled(Protocol):
 
 
 def has_other_interval(trial: _Sampled, benchmark: _Sampled, *, resample: bool) -> bool:
-    """Whether the benchmark has another sample interval and is to be resampled.
-
-    Raises
-    ------
-    InputError
-        If the intervals differ and resampling was not asked for.
-    """
+    """Whether the benchmark has another sample interval and is to be resampled."""
     differ = abs(trial.interval_s - benchmark.interval_s) > 1e-9
     if differ and not resample:
         raise InputError(
@@ -201,8 +190,6 @@ def match_strength(
 
     Parameters
     ----------
-    paired : Paired
-        The lines.
     kind : {"none", "scalar", "spectral"}, optional
         How `Match.apply` uses it.
     window : tuple of int, optional
@@ -238,10 +225,6 @@ def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
     ----------
     what : str
         What is compared. Offset or distance labels the traces, whichever changes more.
-    paired : Paired
-        Traces that belong together.
-    match : Match
-        Applied to the trial.
     """
     begin = max(0, (len(paired.apart_m) - MOST_TRACES) // 2)
     middle = slice(begin, begin + MOST_TRACES)
@@ -269,8 +252,6 @@ def thinned_shots(shot_count: int, fold: float, wanted: float) -> NDArray[np.int
 
     Parameters
     ----------
-    shot_count : int
-        Shots of the line.
     fold, wanted : float
         Fold as it is and as it shall be; no more than it is.
     """

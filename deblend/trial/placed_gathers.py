@@ -170,11 +170,6 @@ def read_gathers(path: Path) -> PlacedGathers:
     """Open a SEG-Y file of one source; its samples are read when they are wanted.
 
     Shots are told apart by the field record, channels by the channel number within it.
-
-    Raises
-    ------
-    RecordError
-        If the file cannot be read, or two traces belong to one shot and channel.
     """
     traces = open_trace_file(path, (*_WORDS, *_POSITIONS))
     shot, row = np.unique(traces.words["field_record"], return_inverse=True)

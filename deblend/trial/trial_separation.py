@@ -49,15 +49,6 @@ def trial_separation(
     ----------
     trial : Path
         Delivered SEG-Y file; the manifest lies in the folder above its own.
-    method, iterations, seed : optional
-        Those given.
-
-    Raises
-    ------
-    InputError
-        If there is a manifest that cannot be read, or it names the file with another size.
-    SettingsError
-        If the method is not known.
     """
     path = trial.resolve().parent.parent / MANIFEST
     manifest = _read(path, trial) if path.exists() else None

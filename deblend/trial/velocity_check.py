@@ -30,14 +30,8 @@ def velocity_rows(
 
     Parameters
     ----------
-    line : PlacedGathers
-        The line.
     grid : BinGrid
         Its bins; the fullest along the line are looked at.
-    velocities : VelocityTable
-        The table.
-    windows_s : list of (float, float)
-        Windows of two-way time.
     """
     bins = grid.index(*midpoints(line.shots, line.geometry))
     folds = fold_map(grid, bins).ravel()

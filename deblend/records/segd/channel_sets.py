@@ -66,13 +66,7 @@ class ChannelSet:
 
 
 def read_channel_sets(file: OpenFile, header: GeneralHeader) -> tuple[ChannelSet, ...]:
-    """Channel sets of a record, scan type after scan type, in the order of their traces.
-
-    Raises
-    ------
-    RecordError
-        If a descriptor holds digits that are not decimal, or a sample interval of zero.
-    """
+    """Channel sets of a record, scan type after scan type, in the order of their traces."""
     table = CHANNEL_SET_REV_3 if header.is_revision_3 else CHANNEL_SET_REV_2
     interpret = _revision_3 if header.is_revision_3 else _revision_2
     position = header.descriptor_position

@@ -32,18 +32,10 @@ def slices_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> l
 
     Parameters
     ----------
-    record : RecordHeader
-        Headers of the record.
     choice : {"seismic", "auxiliary"} or sequence of int
         Kind or numbers of the channel sets wanted; their traces are counted through from 1.
     amplitudes : {"physical", "descaled", "stored"}
         How far stored values are scaled, see `open_segd`.
-
-    Raises
-    ------
-    RecordError
-        If no channel set is chosen, the sets differ in interval, or a trace starts more than a day
-        away from its record.
     """
     return [_slice(record, rows, amplitudes) for rows in windows_of(record, choice)]
 

@@ -76,13 +76,7 @@ class SourceEvent:
 
 
 def source_events(record: RecordHeader) -> tuple[SourceEvent, ...]:
-    """Source events of one record, in the order of their blocks.
-
-    Raises
-    ------
-    ShotTableError
-        If an event names a source id of which there is no source block.
-    """
+    """Source events of one record, in the order of their blocks."""
     if not record.general.is_revision_3:
         return ()
     blocks = record.general.blocks[3:]
@@ -162,14 +156,6 @@ def shots_of(records: Iterable[RecordHeader]) -> Shots:
     line its number as text. All shots are live, whatever their status: a shot that is taken for a
     misfire and did fire would stay in the record as noise, the opposite does no harm.
     An event that two records carry counts once.
-
-    Raises
-    ------
-    ShotTableError
-        If the revision knows no source events, the records carry none, or they count from the
-        start of a record that is only known to the whole second.
-    TimeError
-        If a time lies outside 1980 to 2199.
     """
     events: dict[tuple[int, float, int], SourceEvent] = {}
     records = tuple(records)

@@ -119,8 +119,6 @@ def read_external_headers(
 
     Parameters
     ----------
-    paths : list of Path
-        SEG-D files.
     layout : ExternalLayout
         From `external_layout`.
     time_scale : {"utc", "gps"}

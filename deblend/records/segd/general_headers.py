@@ -88,16 +88,8 @@ def read_general_header(file: OpenFile, position: int) -> GeneralHeader:
 
     Parameters
     ----------
-    file : OpenFile
-        The file.
     position : int
         Byte at which general header 1 starts.
-
-    Raises
-    ------
-    RecordError
-        If the blocks are damaged, of another revision than 2.x or 3.x, of a sample format that is
-        not decoded, or promise more than the file holds.
     """
     first_two = file.read(position, 2 * BLOCK, "general headers 1 and 2")
     one = unpack(first_two, GENERAL_HEADER_1)

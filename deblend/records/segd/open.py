@@ -132,8 +132,6 @@ def read_segd_shots(paths: str | Path | Sequence[str | Path], *, time_scale: str
 
     Parameters
     ----------
-    paths : str, Path or sequence of them
-        Files, or patterns.
     time_scale : {"utc", "gps"}
         Has to be ``"gps"``: source events count GPS microseconds.
 

@@ -64,12 +64,6 @@ def read_records(path: str | Path) -> tuple[RecordHeader, ...]:
     -------
     tuple of RecordHeader
         In file order.
-
-    Raises
-    ------
-    RecordError
-        If the file cannot be read, is cut short, or a header is damaged: nothing that a header
-        promises is allocated before it has been held against the size of the file.
     """
     with open_file(Path(path)) as file:
         records = tuple(_each_record(file))

@@ -70,11 +70,6 @@ def read_trace_headers(
 
     Traces of one size are stepped through at once; where a header disagrees with its descriptor,
     one by one, by what each trace says of itself.
-
-    Raises
-    ------
-    RecordError
-        If the traces do not fit into the file, or a trace header is not where it has to be.
     """
     reader = _SetReader(file, header)
     position = header.position + header.size

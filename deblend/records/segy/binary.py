@@ -14,14 +14,7 @@ from deblend.records.segy.bytes import READABLE_FORMATS, ByteOrder, byte_order_o
 
 
 def read_binary_header(file: OpenFile) -> tuple[np.void, ByteOrder]:
-    """Binary header in the byte order that bytes 3297-3300 state, and that order.
-
-    Raises
-    ------
-    RecordError
-        If the file is shorter than its first headers, or a header of revision 2 states an order
-        that does not exist.
-    """
+    """Binary header in the byte order that bytes 3297-3300 state, and that order."""
     if file.size < layout.FIRST_HEADERS_BYTES:
         raise RecordError(
             f"the file has {file.size} bytes, fewer than the 3600 of the headers of a SEG-Y file",
@@ -50,13 +43,7 @@ def _check_byte_order_constant(binary: np.void, path: Path) -> None:
 
 
 def header_sample_format(binary: np.void, order: ByteOrder, path: Path) -> int:
-    """Sample format of bytes 3225-3226, one that is read.
-
-    Raises
-    ------
-    RecordError
-        If it is not known or not read.
-    """
+    """Sample format of bytes 3225-3226, one that is read."""
     code = int(binary["sample_format"])
     if code not in layout.SAMPLE_FORMATS:
         swapped = int.from_bytes(code.to_bytes(2, "big", signed=True), "little")
@@ -87,13 +74,7 @@ def header_sample_format(binary: np.void, order: ByteOrder, path: Path) -> int:
 
 
 def header_sample_count(binary: np.void, path: Path) -> int:
-    """Samples a trace; bytes 3269-3272 of revision 2 go before bytes 3221-3222.
-
-    Raises
-    ------
-    RecordError
-        If there are none.
-    """
+    """Samples a trace; bytes 3269-3272 of revision 2 go before bytes 3221-3222."""
     count = int(binary["sample_count"])
     if binary["major_revision"] >= 2 and binary["extended_sample_count"]:
         count = int(binary["extended_sample_count"])
@@ -107,13 +88,7 @@ def header_sample_count(binary: np.void, path: Path) -> int:
 
 
 def header_interval_ns(binary: np.void, path: Path) -> int:
-    """Sample interval, 0 where none is given; bytes 3273-3280 go before bytes 3217-3218.
-
-    Raises
-    ------
-    RecordError
-        If it cannot be used.
-    """
+    """Sample interval, 0 where none is given; bytes 3273-3280 go before bytes 3217-3218."""
     interval_us = float(binary["sample_interval"])
     extended = float(binary["extended_sample_interval"])
     if binary["major_revision"] >= 2 and extended != 0.0:
@@ -122,13 +97,7 @@ def header_interval_ns(binary: np.void, path: Path) -> int:
 
 
 def whole_nanoseconds(interval_us: float, position: str, path: Path) -> int:
-    """Sample interval in nanoseconds of a header value in microseconds.
-
-    Raises
-    ------
-    RecordError
-        If it is negative, longer than an hour, or no whole number of nanoseconds.
-    """
+    """Sample interval in nanoseconds of a header value in microseconds."""
     interval_ns = interval_us * 1000
     if not 0 <= interval_ns <= 3.6e12 or abs(interval_ns - round(interval_ns)) > 1e-3:
         raise RecordError(
@@ -145,11 +114,6 @@ def declared_traces(binary: np.void, trace_count: int, path: Path) -> list[Findi
     Writers disagree on whether auxiliary traces count among the data traces, and files cut from
     others keep the old number in bytes 3213-3214: fewer traces than that are a finding only. A file
     that breaks off just behind a trace is rare, and one of several has fewer channels then.
-
-    Raises
-    ------
-    RecordError
-        If revision 2 announces more traces than there are.
     """
     extended = binary["major_revision"] >= 2 and binary["extended_data_traces"] > 0
     prefix = "extended_" if extended else ""

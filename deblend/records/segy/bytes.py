@@ -89,8 +89,6 @@ def decode_samples(
         Stored samples; the byte axis contiguous.
     sample_format : int
         One of `READABLE_FORMATS`.
-    order : ByteOrder
-        Of the file.
     out : ndarray of float32, shape (trace, sample)
         Receives the values: integers as they are stored, rounded to 24 significant bits as all
         values; infinite beyond the range of float32.

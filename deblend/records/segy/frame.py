@@ -61,13 +61,7 @@ class Frame:
 
 
 def read_frame(path: Path) -> tuple[Frame, list[Finding]]:
-    """Read the binary header of a file and check it against the size of the file.
-
-    Raises
-    ------
-    RecordError
-        If the file cannot be read, is no SEG-Y, is of a kind not read here, or is truncated.
-    """
+    """Read the binary header of a file and check it against the size of the file."""
     with open_file(path) as file:
         binary, order = read_binary_header(file)
         sample_format = header_sample_format(binary, order, path)

@@ -85,13 +85,7 @@ class SegySlice:
 
 
 def read_slice(path: Path) -> SegySlice:
-    """Read and check the headers of a file; no sample is touched.
-
-    Raises
-    ------
-    RecordError
-        If the file is no continuous SEG-Y record, is truncated, or contradicts itself.
-    """
+    """Read and check the headers of a file; no sample is touched."""
     frame, findings = read_frame(path)
     with open_file(path, frame.stamp) as file:
         standard = read_trace_headers(file, frame, layout.TRACE_HEADER, 0)
@@ -133,13 +127,7 @@ def read_samples(
     stop: int,
     out: NDArray[np.float32],
 ) -> None:
-    """Put samples ``[start, stop)`` of the traces `rows`, shape (trace, time), into `out`.
-
-    Raises
-    ------
-    RecordError
-        If the file is cut short while it is read.
-    """
+    """Put samples ``[start, stop)`` of the traces `rows`, shape (trace, time), into `out`."""
     size = frame.sample_bytes
     long = max(1, min(stop - start, _CHUNK_BYTES // size))
     many = max(1, min(len(rows), _CHUNK_BYTES // (long * size)))

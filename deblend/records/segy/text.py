@@ -26,13 +26,7 @@ _MOST_TRAILERS: Final = 10_000
 
 
 def count_extended_texts(file: OpenFile) -> int:
-    """Number of extended textual headers up to the one with the stanza that ends them.
-
-    Raises
-    ------
-    RecordError
-        If there is no such stanza.
-    """
+    """Number of extended textual headers up to the one with the stanza that ends them."""
     size = TEXTUAL_HEADER_BYTES
     held = (file.size - FIRST_HEADERS_BYTES) // size
     for number in range(min(held, _MOST_TEXTS)):
@@ -52,18 +46,11 @@ def count_trailers(file: OpenFile, first: int, trace_bytes: int, trace_count: in
 
     Parameters
     ----------
-    file : OpenFile
-        The file.
     first, trace_bytes : int
         Where the traces begin, and the length of each.
     trace_count : int
         Number of traces; 0 where the file does not say, and the first trailer is then looked for
         by the begin of its stanza.
-
-    Raises
-    ------
-    RecordError
-        If no number of them fits.
     """
     size = TEXTUAL_HEADER_BYTES
     behind = file.size - first - trace_count * trace_bytes

@@ -26,13 +26,7 @@ traces: recorded beside the streamer, and no part of what is to be separated."""
 
 
 def check_same(standard: NDArray[np.void], extension: NDArray[np.void] | None, path: Path) -> None:
-    """Refuse a file whose traces differ in start, interval or length.
-
-    Raises
-    ------
-    RecordError
-        Naming the first trace that differs from trace 1.
-    """
+    """Refuse a file whose traces differ in start, interval or length."""
     for headers, words in ((standard, _SAME_IN_STANDARD), (extension, _SAME_IN_EXTENSION)):
         if headers is None:
             continue
@@ -53,11 +47,6 @@ def sample_interval_ns(
     """Sample interval on which binary header and the headers of a trace agree.
 
     A whole number of microseconds in bytes 117-118 may stand for a fractional interval elsewhere.
-
-    Raises
-    ------
-    RecordError
-        If they contradict each other, or none gives an interval.
     """
     stated = int(standard["sample_interval"]) * _NS_PER_US
     tolerance = _NS_PER_US - 1
@@ -83,13 +72,7 @@ def sample_interval_ns(
 def check_sample_count(
     standard: np.void, extension: np.void | None, frame: Frame, path: Path
 ) -> list[Finding]:
-    """Compare the counts of the trace headers with those by which the size of the file closes.
-
-    Raises
-    ------
-    RecordError
-        If extension 1, which overrides the other headers, contradicts them.
-    """
+    """Compare the counts of the trace headers with those by which the size of the file closes."""
     if extension is not None:
         count = int(extension["sample_count"])
         headers = int(extension["additional_header_count"])
@@ -117,13 +100,7 @@ def check_sample_count(
 
 
 def start_instant(standard: np.void, extension: np.void | None, path: Path) -> int:
-    """Instant of the first sample; without extension 1 cut to the whole second.
-
-    Raises
-    ------
-    RecordError
-        If the date words are empty or no date.
-    """
+    """Instant of the first sample; without extension 1 cut to the whole second."""
     year, day, hour, minute, second = (int(standard[word]) for word in _DATE_WORDS)
     nanosecond = 0 if extension is None else int(extension["nanosecond"])
     if year == 0 and day == 0:

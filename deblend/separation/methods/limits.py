@@ -8,24 +8,12 @@ from deblend.errors import SettingsError
 
 
 def check_at_least(name: str, value: Any, least: float) -> None:
-    """Refuse a setting below its limit.
-
-    Raises
-    ------
-    SettingsError
-        If it is below, or no number.
-    """
+    """Refuse a setting below its limit."""
     if not value >= least:
         raise SettingsError(f"{name} is {value!r}", remedy=f"Give a number of at least {least}.")
 
 
 def check_odd(name: str, value: Any) -> None:
-    """Refuse a width that has no middle.
-
-    Raises
-    ------
-    SettingsError
-        If it is not an odd number of at least 1.
-    """
+    """Refuse a width that has no middle."""
     if not (value >= 1 and value % 2 == 1):
         raise SettingsError(f"{name} is {value!r}", remedy="Give an odd number of at least 1.")

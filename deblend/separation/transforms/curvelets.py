@@ -40,13 +40,7 @@ class PaddedTransform:
 
 
 def require_curvelets() -> None:
-    """Check that the package is there, in a version that is known to be right.
-
-    Raises
-    ------
-    MissingPackageError
-        If it is not.
-    """
+    """Check that the package is there, in a version that is known to be right."""
     try:
         found = version("curvelets")
     except PackageNotFoundError:
@@ -119,8 +113,6 @@ def wedge_noise(plan: PaddedTransform, noise: NDArray[np.float32]) -> NDArray[np
 
     Parameters
     ----------
-    plan : PaddedTransform
-        Of the gathers.
     noise : ndarray, shape (gather, frequency)
         Rms noise of a trace at each frequency of its transform, that of white noise of rms one
         being one.

@@ -54,8 +54,6 @@ def reduce_rank(
     damping : float
         Power of the damping: a singular value s is multiplied by 1 - (d / s) ** damping, d the
         largest one that was dropped. 0 for none.
-    xp : module
-        Array namespace.
 
     Returns
     -------

@@ -27,8 +27,6 @@ def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointl
         Patches.
     threshold : array of float, shape (patch, frequency)
         Half of a coefficient of this magnitude is kept, see `threshold`.
-    xp : module
-        Array namespace.
     jointly : bool
         Whether the threshold is applied along what sources have in common where that keeps fewer
         coefficients (`joint_threshold`), or to each source for itself (`firm_threshold`).

@@ -44,8 +44,6 @@ def firm_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
         Left alone.
     threshold : array of float, shape (patch, frequency)
         Not negative, in the units of the coefficients: half of one of this magnitude is kept.
-    xp : module
-        Array namespace.
 
     Returns
     -------
