@@ -71,8 +71,6 @@ def read_arrays(
 
     Parameters
     ----------
-    path : Path
-        The file.
     names : collection of str, optional
         Arrays that are wanted, where they are there; all by default.
     most_bytes : int or None, optional
@@ -182,8 +180,6 @@ def scratch_array(path: Path, shape: tuple[int, ...]) -> NDArray[np.float32]:
 
     Parameters
     ----------
-    path : Path
-        File to be made.
     shape : tuple of int
         Of the array.
 

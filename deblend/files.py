@@ -128,8 +128,6 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
 
     Parameters
     ----------
-    path : Path
-        The file.
     called : str
         What kind of file it is, as "line file", for messages.
 

@@ -48,10 +48,6 @@ def design_events(
     level_db : float
         Rms of an event over its length, relative to the rms of the estimate around it, in its own
         octave and source.
-    seed : int
-        Of polarity and undulation.
-    times : int, optional
-        Two-way times of each octave.
 
     Returns
     -------

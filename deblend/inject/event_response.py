@@ -70,12 +70,8 @@ def measure_response(
     ----------
     difference : ndarray of float32, shape (shot, channel, time)
         Estimate with events minus estimate without, of `rows`.
-    added : EventGathers
-        The events.
     rows : ndarray of int64, shape (shot,)
         Delivered shots of one source, in fire order.
-    channels : range
-        Rows of the block.
     classes : ndarray of int64, shape (channel,)
         Offset class of every channel of the line.
     """

@@ -84,14 +84,10 @@ def inject_line(
         From `read_line_file`; its output folder is not touched.
     folder : Path
         Gets two tables and a page; made if absent, must be empty.
-    progress : callable, optional
-        Told where the run stands.
     level_db : float, optional
         Strength of the events relative to the separated data around them, octave by octave.
     one_source : str, optional
         Source that gets events alone; the first by default.
-    seed : int, optional
-        Of polarity and undulation.
     memory_bytes : int, optional
         What the arrays of one block of channels may take.
 

@@ -31,10 +31,6 @@ def injection_rows(
 
     Parameters
     ----------
-    events : Events
-        What was put in.
-    responses : mapping of source to Response
-        With events in all sources.
     one_source : int or str
         The source that alone got events in the other separation.
     copies : mapping of source to Response
@@ -82,14 +78,8 @@ def injection_findings(
         From `deblend.qc.limits`.
     elsewhere : mapping of source to ndarray of float64, shape (2, window)
         Energy that appeared in each other source, and energy that was put in.
-    one_source : int or str
-        The source that got events alone.
     windows_s : sequence of (float, float)
         Windows of `elsewhere`.
-    level_db : float
-        Strength of the events.
-    offsets_known : bool
-        Whether events have moveout.
     """
     yield Finding("injection", level_db, "dB", "note", CAUTION)
     if not offsets_known:

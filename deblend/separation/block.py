@@ -89,10 +89,6 @@ def separate_block(
     ----------
     record : array of float32, shape (channel, time)
         NaN and Inf mark unknown samples. Of the operator's namespace.
-    operator : BlendingOperator
-        Shots in slot order, source after source.
-    method : Separator
-        Coherence filter.
     origin : tuple of int
         Slot, channel and sample of the line at which the block begins.
     block : Block
@@ -100,15 +96,6 @@ def separate_block(
     callback : callable, optional
         Sees every iteration; returning True ends the loop. Iterations count from one again where
         outliers make a fresh start worth it.
-
-    Returns
-    -------
-    SeparatedBlock
-
-    Raises
-    ------
-    SeparationError
-        If the method returns another shape, or values that are not finite.
     """
     samples, known = split_unknown(record, operator)
     del record  # a copy less, if the caller does not keep it
@@ -207,11 +194,6 @@ def block_reference(
     """Largest coefficient of the first back-projection of a block, in the method's units.
 
     Windows that only this block has, because it is cut there (`cut_ends`), do not count.
-
-    Raises
-    ------
-    SeparationError
-        If the method gives no finite, non-negative number.
     """
     samples, _ = split_unknown(record, operator)
     method = last_method(method)

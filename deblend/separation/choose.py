@@ -105,12 +105,8 @@ def shrunk_windows(method: Separator, counts: tuple[int, int, int], name: str) -
 
     Parameters
     ----------
-    method : Separator
-        Gives the window.
     counts : tuple of int
         Shots along the line, channels and samples that there are.
-    name : str
-        What the method is called.
     """
     found = []
     for size, count, (unit, words) in zip(method.patch, counts, _WINDOW_AXES, strict=True):

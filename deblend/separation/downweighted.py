@@ -59,16 +59,10 @@ def downweighted(
 
     Parameters
     ----------
-    weights : RecordWeights
-        Of the channels of the block.
     known : ndarray of bool, shape (channel, time)
         Known samples.
     operator : BlendingOperator
         Its shots are the rows of `shot`.
-    block : range
-        Channels of the line.
-    channel_count : int
-        Channels of the line.
     """
     windows = weights.windows
     share = windows.bins_of_band / windows.bins_of_band.sum()
@@ -114,8 +108,6 @@ def downweighted_findings(
     ----------
     found : Downweighted
         Of the whole line; its shots are the rows of the table.
-    shots : Shots
-        The table.
     channel_numbers : ndarray of int64, shape (channel,)
         Numbers of the channels.
     """

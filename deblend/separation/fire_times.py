@@ -109,10 +109,6 @@ def estimate_shifts(job: Job) -> TimeShifts:
     job : Job
         The whole line; `CHANNELS` of its channels are separated ``ROUNDS + 1`` times with two
         thirds of the iterations, which takes as long as some 40 channels of the line.
-
-    Returns
-    -------
-    TimeShifts
     """
     record = _strong_channels(job)
     shift = np.zeros(len(job.shots))

@@ -198,10 +198,6 @@ def prepare(
     memory_bytes : int, optional
         What the arrays of one block may take; sets the channels of a block.
 
-    Returns
-    -------
-    Job
-
     Raises
     ------
     TimeError
@@ -264,10 +260,6 @@ def separate_channels(
         Sees every iteration; returning True ends the loop of this block.
     seam_shots : ndarray of bool, shape (shot,), optional
         Shots that another span delivers, of which the estimates are wanted, too.
-
-    Returns
-    -------
-    BlockResult
     """
     wide = job.with_halo(block)
     whole = _loop(job, wide, callback)

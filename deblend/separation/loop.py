@@ -138,8 +138,6 @@ def run_loop(
         Finite; whatever unknown samples hold is ignored.
     known : array of float32, shape (channel, time)
         1 on known samples, 0 on unknown ones.
-    operator : BlendingOperator
-        Of this record.
     coherent : callable
         ``coherent(update, iteration, strictness)`` gives the coherent part of gathers (shot,
         channel, time). Iterations count from 0, and again from 0 after a fresh start.
@@ -155,10 +153,6 @@ def run_loop(
     review : callable, optional
         ``review(residual)`` decides the weights; the residual is the mean of up to `REVIEWED`
         iterations.
-
-    Returns
-    -------
-    LoopResult
     """
     xp = operator.xp
     energy = _energy(record * known, xp)
@@ -288,13 +282,7 @@ def _extrapolated(now: Array, before: Array, momentum: float) -> Array:
 
 
 def _energy(samples: Array, xp: ModuleType) -> float:
-    """Sum of squares in float64.
-
-    Raises
-    ------
-    SeparationError
-        If it is not finite: the iteration has gone wrong and would only spread NaN.
-    """
+    """Sum of squares in float64."""
     energy = _sum_of_squares(samples, xp)
     if not np.isfinite(energy):
         raise SeparationError(

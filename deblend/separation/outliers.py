@@ -71,14 +71,8 @@ def find_outliers(
         1 on known samples, 0 on unknown ones.
     operator : BlendingOperator
         Of the record; shots in slot order, source after source.
-    source_count : int
-        Number of sources.
     interval_s : float
         Sample interval in seconds.
-
-    Returns
-    -------
-    RecordWeights
     """
     xp = operator.xp
     windows = windows_of(record.shape[1], interval_s)

@@ -49,21 +49,13 @@ def axis_windows(
 
     Parameters
     ----------
-    length : int
-        Samples of the axis.
     size : int
         Samples of a window; shrinks to `length` where that is less.
-    overlap : float
-        Part of a window shared with the next.
     offset : int
         Where the grid starts, modulo its step. At the ends of the axis windows are moved inwards,
         so that each one is full of data.
     kind : {"tapered", "flat"}, optional
         Flat windows take data as they are and cross-fade only on the way back.
-
-    Returns
-    -------
-    AxisWindows
     """
     size = min(size, length)
     taper = min(round(overlap * size), size // 2)
@@ -131,17 +123,9 @@ def patch_grid(
     ----------
     shape : tuple of int
         Slots, channels and time samples of the block.
-    method : Separator
-        Gives size, overlap and kind of window.
     origin : tuple of int
         Slot, channel and time sample of the whole line at which the block begins; blocks of one
         line share one grid.
-    seed, iteration : int
-        What the random origin is made of.
-
-    Returns
-    -------
-    PatchGrid
     """
     random = np.random.default_rng([seed, iteration]).integers(0, 1 << 20, size=3)
     axes = [
@@ -169,12 +153,8 @@ def windows_of_line(grid: PatchGrid, shape: tuple[int, int, int], cut_ends: CutE
 
     Parameters
     ----------
-    grid : PatchGrid
-        Of a block.
     shape : tuple of int
         Slots, channels and samples of the block.
-    cut_ends : CutEnds
-        Where the block is cut.
     """
     return replace(
         grid,

@@ -99,8 +99,6 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> Blo
 
     Parameters
     ----------
-    extent : Extent
-        The line.
     memory_bytes : int
         What the arrays of one block may take.
     processes : int, optional

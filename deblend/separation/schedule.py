@@ -17,11 +17,6 @@ FLOOR: Final = 1e-4
 class Schedule:
     """Thresholds and steps of all iterations.
 
-    Raises
-    ------
-    SettingsError
-        If step and momentum together could diverge.
-
     Notes
     -----
     Pseudo-inverse times operator has eigenvalues between 0 and 1. An error along one of them,

@@ -144,10 +144,6 @@ def predict(
         Residual plus own contribution of each shot.
     estimate : ndarray of float32, shape (shot, channel, time)
         Own contributions.
-    predictors : list of Predictor
-        One a source.
-    interval_s : float
-        Sample interval.
     """
     gathers = estimate.copy()
     derivative = np.zeros_like(own)
@@ -174,8 +170,6 @@ def fit_shifts(
     ----------
     samples, known : array of float32, shape (channel, time)
         Record with zeros for unknown samples, and 1 where samples are known.
-    operator : BlendingOperator
-        Of all shots.
     predicted : Predicted
         From `predict`.
     predictors : list of Predictor

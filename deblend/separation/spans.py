@@ -77,10 +77,6 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
 
     Parameters
     ----------
-    job : Job
-        The line.
-    slots : range
-        Slots of the span itself.
     shared : bool, optional
         Share these samples out by the blending fold of the whole line instead, so that the first
         back-projection is that of the line.

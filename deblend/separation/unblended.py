@@ -57,8 +57,6 @@ def keep_unblended(
         Record minus blended estimate.
     samples, known : array of float32, shape (channel, time)
         Record with zeros for unknown samples; 1 where samples are known, 0 elsewhere.
-    operator : BlendingOperator
-        Of this record.
 
     Returns
     -------

@@ -36,8 +36,6 @@ def cut_windows(
         Weights of the traces.
     along : ndarray of float32, shape (window, sample)
         Weights of the samples.
-    xp : module
-        Array namespace.
 
     Returns
     -------
@@ -94,8 +92,6 @@ def add_windows(
         As in `cut_windows`.
     colours : int
         Windows whose numbers differ by a multiple of this do not overlap.
-    xp : module
-        Array namespace.
     """
     if not is_host(xp):
         add_windows_array(gathers, kept, corners, starts, across, along, colours, xp)

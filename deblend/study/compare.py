@@ -47,8 +47,6 @@ def run_study(
         Address of a dask.distributed scheduler whose workers do the runs instead.
     only : collection of str, optional
         Labels of the methods to run now; all where it is empty.
-    again : collection of str, optional
-        Labels of methods whose rows are computed again.
     retry : bool, optional
         Also compute rows again that are not done.
     on_row : callable, optional

@@ -24,15 +24,7 @@ WINDOWS = 6
 def make_line(
     scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
 ) -> MadeLine:
-    """Make a line; the same arguments give the same line.
-
-    Raises
-    ------
-    SettingsError
-        If the blend asks of recorded gathers what they cannot give.
-    InputError
-        If the scene, or what it needs, cannot be used.
-    """
+    """Make a line; the same arguments give the same line."""
     if scene.gathers_file is not None:
         return _recorded(scene, blend, noise, seed, folder)
     if scene.scene_file is not None:

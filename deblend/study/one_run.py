@@ -53,10 +53,6 @@ def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = Tru
 
     Parameters
     ----------
-    run : StudyRun
-        What to do.
-    lines : LineCache
-        Where lines come from.
     phase : callable
         Gets ``"line"``, ``"separate"`` and ``"score"`` as each begins.
     warm : bool, optional

@@ -61,13 +61,6 @@ def read_results(path: Path) -> dict[Key, Row]:
     """Rows by key; none where there is no file.
 
     What writing needs is asked for here already, before anything is computed.
-
-    Raises
-    ------
-    InputError
-        If the file is damaged, no results file, or of another version.
-    MissingPackageError
-        If pyarrow is not installed.
     """
     parquet = _parquet()
     if not path.exists():

@@ -91,8 +91,6 @@ def search(
         Any method: by name, settings object, function or entry point.
     setting : str
         ``iterations``, another of `SeparationSettings`, or a setting of the method.
-    values : sequence
-        What to try.
     scored : callable
         Score of a method, higher is better: from `by_truth` or `by_injection`.
     score_name : str
@@ -157,18 +155,10 @@ def by_injection(
 
     Parameters
     ----------
-    recording, shots : Recording, Shots
-        The line.
-    length_s : float
-        Of the gathers.
     offset_m : ndarray of float64, shape (shot, channel), optional
         Offsets, for events with the moveout of the data.
-    iterations : int, optional
-        Where the method has none of its own.
     level_db : float, optional
         Strength of the events relative to the separated data around them, octave by octave.
-    seed : int, optional
-        Of polarity and undulation.
     """
     first = _estimate(StudyMethod("auto", "auto"), recording, shots, length_s, iterations)
     numbers = np.searchsorted(np.array(shots.sources), shots.source).astype(np.int64)

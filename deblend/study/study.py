@@ -50,13 +50,7 @@ class StudyMethod:
     def separate(
         self, recording: Recording, shots: Shots, length_s: float, iterations: int
     ) -> Separation:
-        """A line separated by this method.
-
-        Raises
-        ------
-        DeblendError
-            As `deblend.separate` does.
-        """
+        """A line separated by this method."""
         return separate_line(
             recording,
             shots,
@@ -66,13 +60,7 @@ class StudyMethod:
         )
 
     def separator(self, source_count: int, channel_count: int) -> Separator:
-        """The method for a line, with its settings.
-
-        Raises
-        ------
-        SettingsError, MissingPackageError
-            If there is no such method, or its settings cannot be used.
-        """
+        """The method for a line, with its settings."""
         method = choose_method(self.choice, source_count, channel_count)
         changed = with_settings(method, self.settings, self.label, f"method {self.label}")
         return choose_method(changed, source_count, channel_count)
@@ -159,11 +147,6 @@ def read_study(path: str | Path) -> Study:
     Every scene, method and setting is looked up, so that a study does not fail after hours for a
     slip of the pen.
 
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
     Raises
     ------
     SettingsError
@@ -190,13 +173,7 @@ def read_study(path: str | Path) -> Study:
 
 
 def check_study(study: Study) -> None:
-    """Look up every scene, method and piece of noise.
-
-    Raises
-    ------
-    SettingsError, InputError
-        At the first that is not known.
-    """
+    """Look up every scene, method and piece of noise."""
     for scene in study.scenes:
         if scene.gathers_file is None and scene.scene_file is None:
             scene_design(scene.name, scene.size)
@@ -226,13 +203,6 @@ def found_method(name: str, folder: Path) -> MethodChoice:
     name : str
         Name of a method, ``package.module:name``, or ``file.py:name``; the last two may be a
         settings class, a settings object or a function.
-    folder : Path
-        What a file name counts from.
-
-    Raises
-    ------
-    SettingsError
-        If nothing of that name can be loaded.
     """
     place, _, attribute = name.partition(":")
     if not attribute:
