@@ -138,6 +138,7 @@ def run_block(line: LineFile, block: int, progress: Progress = silent) -> None:
                 where=str(line.output_folder),
                 remedy=f"Blocks are numbered from 0 to {unfinished.plan.count - 1}.",
             )
+        unfinished.unmark_lost_blocks([block])
         block_progress = _block_progress(unfinished, [block], progress)
         separate_and_store_block(
             unfinished, block, lambda record: block_progress.on_iteration(block, record)
@@ -158,12 +159,14 @@ def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
             return _outcome(
                 line, unfinished, published_results(unfinished, line.output_folder), begin
             )
+        lost = unfinished.unmark_lost_blocks(range(unfinished.plan.count))
         missing = unfinished.missing_blocks()
         if missing:
             first = ", ".join(str(block) for block in missing[:5])
             raise OutputError(
                 f"{len(missing)} of {counted(unfinished.plan.count, 'block')} missing: {first}"
-                f"{', ...' if len(missing) > 5 else ''}",
+                f"{', ...' if len(missing) > 5 else ''}"
+                f"{f'; {_lost_files(lost)}' if lost else ''}",
                 where=str(line.output_folder),
                 remedy="Separate them with --block.",
             )
@@ -208,6 +211,8 @@ def _measure_line(unfinished: UnfinishedRun, run: BlockRunner, progress: Progres
 
 
 def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+    if lost := unfinished.unmark_lost_blocks(range(unfinished.plan.count)):
+        progress(Step("separate", 0, 0, _lost_files(lost)))
     missing = unfinished.missing_blocks()
     block_progress = _block_progress(unfinished, missing, progress)
     run(
@@ -216,6 +221,12 @@ def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -
         lambda block, _: block_progress.on_done(block),
         block_progress.on_iteration,
     )
+
+
+def _lost_files(blocks: Sequence[int]) -> str:
+    """Blocks that were finished and are not any more, in words."""
+    first = ", ".join(str(block) for block in blocks[:5])
+    return f"the working store lost files of {counted(len(blocks), 'finished block')}: {first}"
 
 
 def _block_progress(

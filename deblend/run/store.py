@@ -1,7 +1,8 @@
 """The working store of a run, in Zarr: the record, staged once, and estimates block by block.
 
 Chunks hold some channels each, because a block reads and writes few channels of all times. Whatever
-is marked as done has been waited for until it was on disk.
+is marked as done has been waited for until it was on disk. Every chunk is written, be it all zeros
+or unknown, and ends in a checksum: one that is lost or damaged is refused.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import zarr
 from numpy.typing import NDArray
+from zarr.codecs import Crc32cCodec
 
 from deblend.errors import OutputError
 from deblend.files import sync
@@ -43,10 +45,7 @@ class StoredSamples:
         rows = np.asarray(channels, dtype=np.int64)
         if not len(rows):
             return np.zeros((0, stop - start), np.float32)
-        first, last = int(rows.min()), int(rows.max()) + 1
-        if np.array_equal(rows, np.arange(first, last)):
-            return np.asarray(self.array[first:last, start:stop])
-        return np.asarray(self.array.oindex[rows, slice(start, stop)])
+        return _read(self.array, _slice_of(rows), slice(start, stop))
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +66,7 @@ def create_records(path: Path, shape: tuple[int, int], channel_step: int, chunk:
         chunks=(min(shape[0], channel_step, CHUNK_CHANNELS), min(chunk, shape[1])),
         dtype="float32",
         fill_value=np.nan,
-        compressors=None,
+        compressors=Crc32cCodec(),
         overwrite=True,
     )
     _keep_description(path)
@@ -82,8 +81,8 @@ def open_array(path: Path, mode: Literal["r", "r+"] = "r") -> zarr.Array[Any]:
         If it is not there.
     """
     try:
-        # A search for chunks without content would look at every sample once more.
-        return zarr.open_array(store=path, mode=mode, config={"write_empty_chunks": True})
+        # The setting given to `open_array` is lost in zarr 3.1.
+        return zarr.open_array(store=path, mode=mode).with_config({"write_empty_chunks": True})
     except (OSError, ValueError, KeyError) as error:
         raise OutputError(
             f"the working store cannot be opened ({error})",
@@ -103,7 +102,7 @@ def create_estimate_store(path: Path, shape: tuple[int, int, int], channel_step:
         chunks=(shots, channel_step, shape[2]),
         dtype="float32",
         fill_value=0.0,
-        compressors=None,
+        compressors=Crc32cCodec(),
         overwrite=True,
     )
     _keep_description(path)
@@ -200,6 +199,52 @@ def _write(
         raise full_disk(error, path) from error
 
 
+def _read(array: zarr.Array[Any], *parts: slice | NDArray[np.int64]) -> NDArray[np.float32]:
+    """A part of an array, axes that are not given whole; what is lost or damaged is refused."""
+    path = Path(array.store.root)  # type: ignore[attr-defined]  # the store is a folder
+    for chunk in _chunk_files(array, path, *parts):
+        if not chunk.exists():
+            raise _lost_chunk("is lost", chunk)
+    plain = all(isinstance(part, slice) for part in parts)
+    try:
+        return np.asarray(array[parts] if plain else array.oindex[parts])
+    except ValueError as error:
+        raise _lost_chunk(f"holds damage ({error})", path) from error
+
+
+def _chunk_files(
+    array: zarr.Array[Any], path: Path, *parts: slice | NDArray[np.int64]
+) -> Iterator[Path]:
+    """Files of the chunks that hold a part of an array."""
+    whole = (slice(None),) * (len(array.shape) - len(parts))
+    numbers = (
+        np.unique(np.arange(size)[part] // step).tolist()
+        for size, step, part in zip(array.shape, array.chunks, (*parts, *whole), strict=True)
+    )
+    return (path.joinpath("c", *map(str, place)) for place in product(*numbers))
+
+
+def holds_channels(path: Path, channels: range) -> bool:
+    """Whether all files of some channels of an estimate store are there."""
+    files = _chunk_files(open_array(path), path, slice(None), slice(channels.start, channels.stop))
+    return all(file.exists() for file in files)
+
+
+def _lost_chunk(what: str, where: Path) -> OutputError:
+    return OutputError(
+        f"a file of the working store {what}",
+        where=str(where),
+        remedy="Give the same command again: a block that lost a file is separated again. Where "
+        "that does not help, begin anew with --restart.",
+    )
+
+
+def _slice_of(rows: NDArray[np.int64]) -> slice | NDArray[np.int64]:
+    """Rows that follow each other as a slice, which is read faster."""
+    first, last = int(rows[0]), int(rows[-1]) + 1
+    return slice(first, last) if np.array_equal(rows, np.arange(first, last)) else rows
+
+
 def full_disk(error: OSError, path: Path) -> OutputError:
     """What to say when the store cannot be written."""
     return OutputError(
@@ -242,13 +287,8 @@ class StoredGathers:
         count = len(np.arange(self.shape[1])[channels])
         out = np.zeros((len(shots), count, self.shape[2]), np.float32)
         for number, here in self._by_store(shots):
-            place = self._place[shots[here]]
-            first, last = int(place[0]), int(place[-1]) + 1
-            array = self._arrays[number]
-            if isinstance(channels, slice) and np.array_equal(place, np.arange(first, last)):
-                out[here] = array[first:last, channels]
-            else:
-                out[here] = array.oindex[place, channels]
+            place = _slice_of(self._place[shots[here]])
+            out[here] = _read(self._arrays[number], place, channels)
         return out
 
     def _by_store(self, shots: NDArray[np.int64]) -> Iterator[tuple[int, NDArray[np.int64]]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
@@ -24,7 +24,13 @@ from deblend.results.truth import truth_of
 from deblend.run.run_folder import RunFolder
 from deblend.run.run_plan import RunPlan, read_plan
 from deblend.run.staging import Staged, staged_recording
-from deblend.run.store import EstimateStore, StoredGathers, create_estimate_store, write_channels
+from deblend.run.store import (
+    EstimateStore,
+    StoredGathers,
+    create_estimate_store,
+    holds_channels,
+    write_channels,
+)
 from deblend.run.stored_values import read_value, write_value
 from deblend.separation.fire_times import TimeShifts, estimate_shifts, with_shifted_times
 from deblend.separation.job import Job, separate_channels
@@ -103,6 +109,23 @@ class UnfinishedRun:
     def missing_blocks(self) -> list[int]:
         """Blocks that are not finished, in order."""
         return [block for block in range(self.plan.count) if not self.folder.is_done(block)]
+
+    def unmark_lost_blocks(self, blocks: Iterable[int]) -> list[int]:
+        """Finished blocks of which the store lost files; they count as finished no more."""
+        lost = []
+        for block in blocks:
+            if self.folder.is_done(block) and not self._holds(block):
+                self.folder.done(block).unlink()
+                lost.append(block)
+        return lost
+
+    def _holds(self, block: int) -> bool:
+        """Whether all files of the estimates of a block are there."""
+        span, channels = self.plan.place(block)
+        stores = (
+            self.estimate_stores(source)[span] for source in range(len(self.job.shots.sources))
+        )
+        return all(holds_channels(store.path, channels) for store in stores if len(store.rows))
 
     def estimate_stores(self, source: int) -> list[EstimateStore]:
         """Where the estimates of a source are, span by span; a source by its place in the table."""

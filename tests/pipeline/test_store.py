@@ -1,0 +1,124 @@
+"""Silence in a line is stored like anything else, and what the store loses is never delivered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from small_line import DONE, Call, SmallLine, make_small_line
+
+from deblend.memory import PROGRAM_BYTES
+from deblend.results.output_folder import UNFINISHED
+
+FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
+Samples = NDArray[np.float32]
+pytestmark = pytest.mark.usefixtures("plain_page")
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> SmallLine:
+    line = make_small_line(tmp_path / "line")
+    line.rewrite("iterations = 25", "iterations = 2\nrobust = false")
+    return line
+
+
+def long_gap(samples: Samples) -> Samples:
+    return np.where(np.arange(samples.shape[1]) // 1500 == 1, np.float32(np.nan), samples)
+
+
+def dead_channels(samples: Samples) -> Samples:
+    return samples * (np.arange(len(samples)) == 0)[:, None].astype(np.float32)
+
+
+def silence(samples: Samples) -> Samples:
+    return np.zeros_like(samples)
+
+
+def constant(samples: Samples) -> Samples:
+    return np.full_like(samples, 3.0)
+
+
+def almost_nothing(samples: Samples) -> Samples:
+    return np.full_like(samples, 1e-30)
+
+
+@pytest.mark.parametrize("spoil", [long_gap, dead_channels, silence, constant, almost_nothing])
+def test_a_line_with_silence_in_it_runs(
+    line: SmallLine,
+    call: Call,
+    spoil: Callable[[Samples], Samples],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # A chunk that holds nothing but silence.
+    monkeypatch.setattr("deblend.run.staging.CHUNK_SAMPLES", 512)
+    line.write_records(spoil(line.samples))
+    done = call("separate", line.line_file)
+    assert done.exit_code in DONE, done.stderr
+
+
+def lose_file(path: Path) -> None:
+    path.unlink()
+
+
+def damage_file(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[100] ^= 1
+    path.write_bytes(content)
+
+
+@pytest.fixture
+def separated(line: SmallLine, call: Call) -> SmallLine:
+    """A line whose blocks are finished and not delivered."""
+    assert call("separate", line.line_file, "--prepare", *FOUR_BLOCKS).exit_code == 0
+    for block in range(4):
+        assert call("separate", line.line_file, "--block", block).exit_code == 0
+    return line
+
+
+def chunk_of(line: SmallLine, channel: int) -> Path:
+    """A file of the estimates of a channel."""
+    stored = line.out / UNFINISHED / "estimates.zarr" / "span-0" / "source-1"
+    return stored / "c" / "0" / str(channel) / "0"
+
+
+def test_a_lost_chunk_is_not_delivered(separated: SmallLine, call: Call) -> None:
+    chunk = chunk_of(separated, 2)
+    content = chunk.read_bytes()
+    chunk.unlink()
+    refused = call("separate", separated.line_file, "--finish")
+    assert refused.exit_code == 2
+    said = "1 of 4 blocks missing: 2; the working store lost files of 1 finished block: 2."
+    assert said in " ".join(refused.stderr.split())
+    assert not (separated.out / "delivered").exists()
+    assert call("separate", separated.line_file, "--block", 2).exit_code == 0
+    assert chunk.read_bytes() == content
+    assert call("separate", separated.line_file, "--finish").exit_code in DONE
+
+
+def test_the_same_command_makes_a_lost_chunk_again(separated: SmallLine, call: Call) -> None:
+    chunk_of(separated, 0).unlink()
+    done = call("separate", separated.line_file)
+    assert done.exit_code in DONE
+    assert "lost files of 1 finished block: 0" in " ".join(done.stderr.split())
+
+
+def test_a_damaged_chunk_is_not_delivered(separated: SmallLine, call: Call) -> None:
+    damage_file(chunk_of(separated, 1))
+    refused = call("separate", separated.line_file, "--finish")
+    assert refused.exit_code == 2
+    assert "a file of the working store holds damage" in " ".join(refused.stderr.split())
+    assert not (separated.out / "delivered").exists()
+
+
+@pytest.mark.parametrize("spoil", [lose_file, damage_file])
+def test_a_record_that_lost_a_chunk_is_not_separated(
+    line: SmallLine, call: Call, spoil: Callable[[Path], None]
+) -> None:
+    assert call("separate", line.line_file, "--prepare", *FOUR_BLOCKS).exit_code == 0
+    spoil(line.out / UNFINISHED / "records.zarr" / "c" / "0" / "0")
+    refused = call("separate", line.line_file, "--block", 0)
+    assert refused.exit_code == 2
+    assert "a file of the working store" in " ".join(refused.stderr.split())
