@@ -45,13 +45,7 @@ def thread_variables(processes: int) -> dict[str, str]:
 
 @contextmanager
 def scheduler_client(scheduler: str) -> Iterator[Client]:
-    """A client of the dask.distributed scheduler at an address.
-
-    Raises
-    ------
-    ClusterError
-        If it does not answer.
-    """
+    """A client of the dask.distributed scheduler at an address."""
     from distributed import Client
 
     try:
@@ -80,13 +74,7 @@ async def _check_reachable(scheduler: str) -> None:
 
 @contextmanager
 def local_client(processes: int) -> Iterator[Client]:
-    """A client of so many processes of this machine, started for it.
-
-    Raises
-    ------
-    ClusterError
-        If they cannot be started.
-    """
+    """A client of so many processes of this machine, started for it."""
     from distributed import Client
 
     with (
@@ -121,13 +109,7 @@ def _local_cluster(processes: int) -> LocalCluster:
 
 
 def check_versions(client: Client) -> None:
-    """Refuse workers with other software: their results would differ.
-
-    Raises
-    ------
-    ClusterError
-        If there are such workers, or none.
-    """
+    """Refuse workers with other software: their results would differ."""
     require_workers(client)
     ours = software_versions()
 
@@ -159,13 +141,7 @@ def check_versions(client: Client) -> None:
 def call_on_each(
     client: Client, function: Callable[..., Any], *arguments: Any, within_s: float
 ) -> dict[str, Any]:
-    """What a function returns on each worker; one that dies meanwhile is left out.
-
-    Raises
-    ------
-    ClusterError
-        If one does not answer in time.
-    """
+    """What a function returns on each worker; one that dies meanwhile is left out."""
     try:
         found: dict[str, Any] = client.run(
             function, *arguments, on_error="ignore", callback_timeout=within_s
@@ -187,13 +163,7 @@ def workers_of(client: Client, within_s: float) -> dict[str, int]:
 
 
 def require_workers(client: Client) -> dict[str, int]:
-    """Threads of each worker.
-
-    Raises
-    ------
-    ClusterError
-        If there is none.
-    """
+    """Threads of each worker."""
     present = workers_of(client, ANSWER_S)
     if not present:
         raise ClusterError(

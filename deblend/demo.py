@@ -31,11 +31,6 @@ def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) 
     Returns
     -------
     Outcome
-
-    Raises
-    ------
-    OutputError
-        If the folder is not empty or cannot be written.
     """
     try:
         with filling(folder):

@@ -284,13 +284,7 @@ def make_operator(
     dtype: DTypeLike = np.float32,
     xp: ModuleType = np,
 ) -> BlendingOperator:
-    """Blending operator of a table of shots and a record; see `operator_at`.
-
-    Parameters
-    ----------
-    shots : Shots
-        All shots that put energy into the record, delivered or not, in any order.
-    """
+    """Blending operator of a record and all shots that put energy into it; see `operator_at`."""
     return operator_at(
         shots.fire_time_ns,
         shots.live,
@@ -348,11 +342,6 @@ def operator_at(
         Type of gathers and record.
     xp : module, optional
         Array namespace.
-
-    Raises
-    ------
-    InputError
-        If a length or the interval is not positive.
     """
     for name, value in (
         ("interval_ns", interval_ns),

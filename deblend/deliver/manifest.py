@@ -64,13 +64,7 @@ class Manifest:
 
 
 def file_record(path: Path, *, relative_to: Path | None = None) -> FileRecord:
-    """Size and checksum of a file.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be read any more.
-    """
+    """Size and checksum of a file."""
     try:
         name = Path(os.path.relpath(path, relative_to)) if relative_to else path
         return FileRecord(name.as_posix(), path.stat().st_size, sha256_of(path))

@@ -11,13 +11,7 @@ from deblend.model.shots import Shots
 
 
 def midpoint_m(shots: Shots, geometry: Geometry) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """East and north of the points halfway between source and receiver.
-
-    Returns
-    -------
-    tuple of ndarray of float64, shape (shot, channel)
-        In metres; NaN where a position is unknown.
-    """
+    """East and north halfway from source to receiver, (shot, channel), in m; NaN if unknown."""
     return (
         0.5 * (shots.x_m[:, None] + geometry.receiver_x_m),
         0.5 * (shots.y_m[:, None] + geometry.receiver_y_m),
@@ -25,32 +19,17 @@ def midpoint_m(shots: Shots, geometry: Geometry) -> tuple[NDArray[np.float64], N
 
 
 def azimuth_deg(shots: Shots, geometry: Geometry) -> NDArray[np.float64]:
-    """Direction from source to receiver, clockwise from grid north, from 0 to 360 degrees.
-
-    Returns
-    -------
-    ndarray of float64, shape (shot, channel)
-        NaN where a position is unknown.
-    """
+    """Direction from source to receiver clockwise from north, (shot, channel); NaN if unknown."""
     east = geometry.receiver_x_m - shots.x_m[:, None]
     north = geometry.receiver_y_m - shots.y_m[:, None]
     return np.asarray(np.degrees(np.arctan2(east, north)) % 360.0, dtype=np.float64)
 
 
 def feathering_deg(shots: Shots, geometry: Geometry) -> NDArray[np.float64]:
-    """Angle between the streamer and the line behind the vessel, positive to starboard.
+    """Angle between the streamer and the line behind the vessel, (shot,), positive to starboard.
 
-    The streamer is the straight line fitted to the receivers of a shot by least squares.
-
-    Returns
-    -------
-    ndarray of float64, shape (shot,)
-        In degrees; NaN where fewer than two receivers have positions.
-
-    Raises
-    ------
-    InputError
-        If the shooting direction is unknown.
+    The streamer is the straight line fitted to the receivers of a shot by least squares. NaN where
+    fewer than two receivers have positions.
     """
     ahead = shooting_direction(shots)
     if ahead is None:

@@ -336,11 +336,6 @@ def encode_textual_header(
         Written in line 39; line 40 closes the header.
     codec : str, optional
         ``"cp037"`` for EBCDIC, ``"ascii"`` for ASCII. Characters outside become ``?``.
-
-    Raises
-    ------
-    InputError
-        If there are too many lines, or one is too long.
     """
     if len(lines) > 38:
         raise InputError(

@@ -62,13 +62,7 @@ _STEPS_GPS_NS = _STEPS_UTC_NS + np.arange(1, len(STEPS_UTC_S) + 1) * NS_PER_S
 
 
 def gps_minus_utc_s(utc_ns: int) -> int:
-    """Whole seconds by which a GPS clock is ahead of a UTC clock.
-
-    Parameters
-    ----------
-    utc_ns : int
-        Nanoseconds since 1970 of UTC, from 1980-01-06 on.
-    """
+    """Whole seconds by which a GPS clock is ahead of UTC, at nanoseconds since 1970 of UTC."""
     return int(np.searchsorted(_STEPS_UTC_NS, utc_ns, side="right"))
 
 

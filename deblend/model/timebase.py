@@ -31,13 +31,7 @@ _YEARS = range(1970, 2200)
 
 
 def check_time_scale(value: str) -> TimeScale:
-    """Return `value` as a time scale.
-
-    Raises
-    ------
-    TimeError
-        If it is neither ``"utc"`` nor ``"gps"``.
-    """
+    """Return `value` as a time scale."""
     if value not in TIME_SCALES:
         raise TimeError(
             f"time scale {value!r} is not known",
@@ -128,13 +122,7 @@ def calendar_fields(seconds: int) -> tuple[int, int, int, int, int, int, int]:
 def instant_from_day_of_year(
     year: int, day_of_year: int, hour: int, minute: int, second: int, nanosecond: int = 0
 ) -> int:
-    """Nanoseconds since 1970 of the date words of a trace header.
-
-    Raises
-    ------
-    TimeError
-        If a word is out of range.
-    """
+    """Nanoseconds since 1970 of the date words of a trace header."""
     days = 366 if calendar.isleap(year) else 365
     if (
         year not in _YEARS

@@ -31,13 +31,7 @@ def alternative_findings(
     rows: Sequence[Diagnosis],
     firing: NominalShots,
 ) -> list[Finding]:
-    """Findings of one alternative.
-
-    Parameters
-    ----------
-    alternative, target
-        What was asked for.
-    """
+    """Findings of one alternative."""
     return [
         *_lines(lines),
         *_speed(alternative),

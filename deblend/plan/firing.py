@@ -56,13 +56,7 @@ def largest_delay_s(alternative: Alternative) -> float:
 
 
 def firing_plan(alternative: Alternative, shots_per_source: int, seed: int) -> NominalShots:
-    """Shots of a line with delays drawn by the law of the alternative (not from a table).
-
-    Parameters
-    ----------
-    seed : int
-        Of the delays; the same seed gives the same delays.
-    """
+    """Shots of a line with delays drawn by the law of the alternative (not from a table)."""
     nominal = nominal_firing(alternative, shots_per_source)
     random = np.random.default_rng((seed, 0xD17E))
     if alternative.firing.scheme == "natural timing":

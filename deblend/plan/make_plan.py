@@ -40,15 +40,7 @@ def make_plan(
 ) -> PlanContents:
     """Read a plan file and work it out.
 
-    Parameters
-    ----------
-    simulate : bool, optional
-        Whether to fire each alternative over a made earth and separate it.
-
-    Raises
-    ------
-    InputError
-        If the plan, a signature or the line cannot be used.
+    `simulate` also fires each alternative over a made earth and separates it.
     """
     plan = read_plan(path)
     columns = tuple(

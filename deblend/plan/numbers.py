@@ -106,13 +106,7 @@ def alternative_numbers(
     table: DelayTable | None = None,
     reference: Alternative | None = None,
 ) -> AlternativeNumbers:
-    """Work out one alternative.
-
-    Parameters
-    ----------
-    reference : Alternative, optional
-        The line that the output of a source is held against.
-    """
+    """Work out one alternative; the output of a source is held against that of the `reference`."""
     parts = _parts(alternative, target, table)
     quantities = [
         *_bins(parts),

@@ -112,11 +112,6 @@ def prepared(
     """The signature cut to a gate and filtered at zero phase, and both stated.
 
     The filter has the amplitude of a Butterworth filter of order 4, -3 dB at its corners.
-
-    Raises
-    ------
-    InputError
-        If gate or corners do not fit the signature.
     """
     samples, interval = far_field.samples, far_field.interval_s
     count = len(samples) if gate_s is None else round(gate_s / interval)
@@ -168,13 +163,7 @@ def _filtered(
 
 
 def measure(far_field: FarField) -> SignatureMeasures:
-    """Measure a signature.
-
-    Raises
-    ------
-    InputError
-        If it holds no positive peak.
-    """
+    """Measure a signature."""
     samples, interval = far_field.samples, far_field.interval_s
     first = _first_peak(far_field)
     end = min(len(samples), first + max(2, round(PRIMARY_S / interval)))

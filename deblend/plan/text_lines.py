@@ -37,13 +37,7 @@ def read_text_lines(path: Path, called: str, remedy: str) -> list[str]:
 
 
 def number_of(text: str, where: str) -> float:
-    """A finite number.
-
-    Raises
-    ------
-    SettingsError
-        If the text is none.
-    """
+    """A finite number."""
     try:
         value = float(text)
     except ValueError:

@@ -34,18 +34,7 @@ FOLD_TIMES: Final = 81
 
 
 def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
-    """Write page, tables and firing tables into a new or empty folder.
-
-    Returns
-    -------
-    list of Path
-        The files, the page first.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds something or cannot be written.
-    """
+    """Write page, tables and firing tables into a new or empty folder; the page comes first."""
     from deblend.plan.page import render_plan
 
     texts = {

@@ -45,11 +45,6 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
         Moved by the difference between timestamp and sample grid, file by file.
     finding : Finding
         The largest movement.
-
-    Raises
-    ------
-    InputError
-        If a file gives no start of its own.
     """
     files = recording.files
     starts = [file.start_ns for file in files if file.start_ns is not None]

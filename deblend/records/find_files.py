@@ -15,11 +15,6 @@ def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
     """Files that `paths` name, each once, in the order given; of a pattern in that of their names.
 
     Patterns find their extension in capitals, too: ``*.sgy`` also stands for ``A.SGY``.
-
-    Raises
-    ------
-    RecordError
-        If a name or pattern matches no file.
     """
     names = [paths] if isinstance(paths, str | Path) else list(paths)
     if not names:

@@ -102,13 +102,7 @@ class JoinedSlices:
         return len(self._pieces[0].trace), self._pieces[-1].stop
 
     def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
-        """Samples ``[start, stop)`` of channels by row number; NaN in gaps and dead traces.
-
-        Raises
-        ------
-        RecordError
-            If a file is gone, unreadable, or of another size than when it was opened.
-        """
+        """Samples ``[start, stop)`` of channels by row number; NaN in gaps and dead traces."""
         out = np.full((len(channels), stop - start), np.nan, dtype=np.float32)
         first = max(0, bisect_right(self._starts, start) - 1)
         for piece in self._pieces[first:]:
@@ -175,13 +169,7 @@ def recording_of(
 
 
 def join(files: Sequence[TimeSlice]) -> tuple[list[FileSegment], list[Gap], list[Finding]]:
-    """Place files, sorted by start, on the grid of the first.
-
-    Raises
-    ------
-    RecordError
-        If they differ in interval or channels, or lie more than a day apart.
-    """
+    """Place files, sorted by start, on the grid of the first."""
     first = files[0]
     rows = {int(number): row for row, number in enumerate(first.channels)}
     pieces: list[FileSegment] = []

@@ -122,16 +122,6 @@ def write_shots(path: str | Path, shots: Shots) -> None:
     Every column is written, fire times with nine decimals (and ``Z`` for UTC), numbers with all
     their digits, unknown values as empty cells. Source names that are whole numbers come back as
     numbers.
-
-    Parameters
-    ----------
-    path : str or Path
-        Replaced as a whole, or not at all.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
     """
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")

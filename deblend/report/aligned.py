@@ -45,10 +45,7 @@ class Alignment:
 def alignments(section: GatherSection, acquisition: Acquisition) -> list[Alignment]:
     """Every other source that fired during the traces of a gather, the longest overlap first.
 
-    Parameters
-    ----------
-    section : GatherSection
-        A common-channel gather; there is none for a shot gather, where all traces move alike.
+    There is none for a shot gather, where all traces move alike.
     """
     if section.kind != "common channel":
         return []
@@ -95,12 +92,7 @@ def aligned_figure(
     """What was removed from a common-channel gather.
 
     Events that line up in its own times are signal that was taken. What came from another source
-    lines up in the times of that one.
-
-    Parameters
-    ----------
-    others : list of Alignment
-        From `deblend.report.aligned.alignments`; the first three are drawn.
+    lines up in the times of that one. The first three of `others` are drawn.
     """
     shown = others[:3]
     figure = new_figure(5.2)

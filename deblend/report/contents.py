@@ -22,13 +22,7 @@ FORMAT: Final = "deblend report contents 1"
 
 @dataclass(frozen=True, eq=False)
 class GatherSection:
-    """One gather of one source, before and after separation.
-
-    Raises
-    ------
-    InputError
-        If the shapes do not fit, or the interval is not positive.
-    """
+    """One gather of one source, before and after separation."""
 
     source: int | str
     """Whose gather it is."""
@@ -78,13 +72,7 @@ class GatherSection:
 
 @dataclass(frozen=True, eq=False)
 class Acquisition:
-    """When which source fired, and how the shots overlap.
-
-    Raises
-    ------
-    InputError
-        If the columns differ in length, the fold is negative or its interval is not positive.
-    """
+    """When which source fired, and how the shots overlap."""
 
     source: NDArray[np.int64] | NDArray[np.str_]
     """(shot,): Which source fired."""
@@ -126,13 +114,7 @@ class Acquisition:
 
 @dataclass(frozen=True, eq=False)
 class Convergence:
-    """How one block of channels came to its result.
-
-    Raises
-    ------
-    InputError
-        If the three differ in length.
-    """
+    """How one block of channels came to its result."""
 
     iteration: NDArray[np.int64]
     """(iteration,): Iteration number."""
@@ -189,13 +171,7 @@ class _Text(msgspec.Struct, forbid_unknown_fields=True):
 
 
 def write_contents(contents: Contents, path: Path) -> None:
-    """Write `contents` as one ``.npz`` file; the final name appears only when it is complete.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write `contents` as one ``.npz`` file; the final name appears only when it is complete."""
     arrays: Arrays = {"text": json_array(_text_of(contents))}
     arrays |= arrays_of(contents.acquisition, "acquisition")
     for k, section in enumerate(contents.sections):
@@ -206,13 +182,7 @@ def write_contents(contents: Contents, path: Path) -> None:
 
 
 def read_contents(path: Path) -> Contents:
-    """Read what `write_contents` wrote, checked.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, damaged, or not of this kind.
-    """
+    """Read what `write_contents` wrote, checked."""
     arrays = read_arrays(Path(path))
     try:
         text = msgspec.convert(json_value(arrays["text"]), _Text)

@@ -57,13 +57,7 @@ class Matrix:
 
 
 def crosstalk_matrices(findings: Iterable[Finding], metric: str = CROSSTALK) -> list[Matrix]:
-    """Matrices of all windows, in order of time.
-
-    Parameters
-    ----------
-    findings : iterable of Finding
-        Rows of the metric that name two sources are taken.
-    """
+    """Matrices of all windows, in order of time, of a metric between two sources."""
     rows = [one for one in whole_line(findings) if one.metric == metric]
     rows = [one for one in rows if one.source is not None and one.other_source is not None]
     named = {name for one in rows for name in (one.source, one.other_source) if name is not None}

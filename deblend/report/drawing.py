@@ -54,11 +54,8 @@ def new_figure(height_in: float, *, fitted: bool = True) -> Figure:
 def png_bytes(figure: Figure, *, colour_map: bool = False) -> bytes:
     """The figure as a PNG file of 256 colours, a quarter of a full-colour one.
 
-    Parameters
-    ----------
-    colour_map : bool, optional
-        Choose the colours from the figure. Those of this module are taken otherwise, which are
-        exact for them and for greys.
+    `colour_map` chooses the colours from the figure. Those of this module are taken otherwise,
+    which are exact for them and for greys.
     """
     canvas = FigureCanvasAgg(figure)
     canvas.draw()

@@ -59,17 +59,9 @@ def write_pictures(
     extras: Extras = NO_EXTRAS,
     on_file: Callable[[str], None] = lambda name: None,
 ) -> tuple[Path, ...]:
-    """Write every figure as a PNG file; files of the same name are replaced.
+    """Write every figure as a PNG file; `on_file` gets the name of each before it is drawn.
 
-    Parameters
-    ----------
-    on_file : callable, optional
-        Called with the name of each file before it is drawn.
-
-    Raises
-    ------
-    OutputError
-        If the folder or a file cannot be written.
+    Files of the same name are replaced.
     """
     make_folder(folder)
     paths = []

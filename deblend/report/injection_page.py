@@ -21,13 +21,7 @@ WANTED_PERCENT: Final = 100.0
 def render_injection(
     title: str, level_db: float, rows: Sequence[InjectedRow], findings: Sequence[Finding]
 ) -> str:
-    """The page as text.
-
-    Parameters
-    ----------
-    level_db : float
-        Strength of the events relative to the separated data around them.
-    """
+    """The page as text; `level_db` is how strong the events are against the data around them."""
     wanted = [row for row in findings if row.verdict in ("look", "fail")]
     return render_page(
         "injection.html",
@@ -77,10 +71,7 @@ def injection_figures(rows: Sequence[InjectedRow]) -> Iterator[ReportFigure]:
 def recovery_figure(rows: Sequence[InjectedRow]) -> Figure:
     """Amplitude above and time error below, against two-way time; one column an octave.
 
-    Parameters
-    ----------
-    rows : sequence of InjectedRow
-        Events in all sources; rows of single classes of offsets are left out.
+    Shows events put into all sources, all offsets together.
     """
     shown = [row for row in rows if row.put_into == ALL and row.offsets == ALL]
     return _against_time(

@@ -32,13 +32,7 @@ PARTS: Final = frozenset({"orthogonalisation_weight", "interference_weight"})
 
 @dataclass(frozen=True, eq=False)
 class MetricMaps:
-    """Metrics of every shot, channel and window.
-
-    Raises
-    ------
-    InputError
-        If shapes do not fit.
-    """
+    """Metrics of every shot, channel and window."""
 
     source: NDArray[np.generic]
     """(shot,): Which source fired."""

@@ -30,18 +30,7 @@ MOST_PRINTED: Final = 40
 
 
 def write_report(contents: Contents, path: Path, extras: Extras = NO_EXTRAS) -> None:
-    """Write the page; the final name appears only when it is complete.
-
-    Parameters
-    ----------
-    extras : Extras, optional
-        Maps, injected events and comparisons, where there are any.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write the page; the final name appears only when it is complete."""
     write_page(render_report(contents, extras), path)
 
 

@@ -114,13 +114,7 @@ def render_page(template: str, values: Mapping[str, object]) -> str:
 
 
 def write_page(html: str, path: Path) -> None:
-    """Write a page; the final name appears only when it is complete.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write a page; the final name appears only when it is complete."""
     with replacing(Path(path)) as stream:
         stream.write(html.encode("utf-8", "replace"))
 

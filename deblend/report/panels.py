@@ -66,13 +66,7 @@ class _Text(msgspec.Struct, forbid_unknown_fields=True):
 
 
 def write_panels(panels: Sequence[ComparedPanel], path: Path) -> None:
-    """Write panels as one ``.npz`` file; the final name appears only when it is complete.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write panels as one ``.npz`` file; the final name appears only when it is complete."""
     text = {"format": FORMAT, "panels": [texts_of(panel) for panel in panels]}
     arrays: Arrays = {"text": json_array(text)}
     for k, panel in enumerate(panels):
@@ -81,13 +75,7 @@ def write_panels(panels: Sequence[ComparedPanel], path: Path) -> None:
 
 
 def read_panels(path: Path) -> tuple[ComparedPanel, ...]:
-    """Read what `write_panels` wrote, checked.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, damaged or of another kind.
-    """
+    """Read what `write_panels` wrote, checked."""
     arrays = read_arrays(path)
     try:
         text = msgspec.convert(json_value(arrays["text"]), _Text)

@@ -18,13 +18,7 @@ MOST_ABREAST: Final = 30
 
 
 def snr_figure(rows: Sequence[SnrRow]) -> Figure:
-    """Bars of the ratio reached, from the starting value up; a line shows the noise limit.
-
-    Parameters
-    ----------
-    rows : sequence of SnrRow
-        From `deblend.report.tables.snr_rows`.
-    """
+    """Bars of the ratio reached, from the starting value up; a line shows the noise limit."""
     figure = new_figure(4.4)
     axes = figure.subplots()
     places = list(dict.fromkeys(row.place for row in rows))

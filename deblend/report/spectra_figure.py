@@ -31,10 +31,7 @@ _OCTAVES: Final = ("octave_kept", "octave_removed")
 def spectra_figure(sections: Sequence[GatherSection], findings: Sequence[Finding] = ()) -> Figure:
     """Mean amplitude spectra of the gathers of each source; below, the octaves of the whole line.
 
-    Parameters
-    ----------
-    findings : sequence of Finding, optional
-        Rows ``octave_kept`` and ``octave_removed`` are drawn.
+    The octaves are the rows ``octave_kept`` and ``octave_removed`` of the findings.
     """
     sources = list(dict.fromkeys(section.source for section in sections))
     octaves = [one for one in whole_line(findings) if one.metric in _OCTAVES and one.band_hz]

@@ -110,10 +110,7 @@ def search_figure(
 ) -> Figure:
     """Score against a setting; a line marks the value that was chosen.
 
-    Parameters
-    ----------
-    curves : dict of str to ndarray of float64, shape (value,)
-        Label with its unit, and score.
+    `curves` are scores of shape (value,), by label with unit.
     """
     figure = new_figure(4.0)
     grid = figure.subplots(1, len(curves), squeeze=False)[0]

@@ -71,13 +71,7 @@ def as_json(thing: object) -> str:
 
 
 def viewer_json(facts: dict[str, Any]) -> str:
-    """Map, gather and their controls.
-
-    Parameters
-    ----------
-    facts : dict
-        From `deblend.report.viewer_data`.
-    """
+    """Map, gather and their controls, from the facts of `deblend.report.viewer_data`."""
     gather_part = column(
         _controls(_gather_choices(facts)),
         _controls(_view_choices(facts)),
@@ -229,13 +223,7 @@ def _palette(name: str) -> list[str]:
 
 
 def findings_json(findings: Sequence[Finding]) -> str:
-    """The findings table with its filters.
-
-    Parameters
-    ----------
-    findings : sequence of Finding
-        In the order of the table before it is sorted.
-    """
+    """The findings table with its filters."""
     source = ColumnDataSource(_findings_columns(findings), name="findings_source")
     view = CDSView(filter=BooleanFilter(booleans=[True] * len(findings), name="findings_shown"))
     counts = tables.verdict_counts(findings)

@@ -45,10 +45,7 @@ def viewer_data(
 ) -> ViewerData:
     """Gathers and maps of a page.
 
-    Parameters
-    ----------
-    most_bytes : int, optional
-        Text of all together; rows get coarser, then gathers of least use are left out.
+    Above `most_bytes` of text in all, rows get coarser, then gathers of least use are left out.
     """
     sections = list(contents.sections)
     map_facts, map_blocks = ([], {}) if maps is None else _maps(maps)

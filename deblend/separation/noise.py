@@ -122,9 +122,7 @@ class NoiseFloor:
     def _measure(self, unexplained: Array, slot: int, channels: range) -> Array:
         """Level of all places of a slot range and some channel ranges.
 
-        Returns
-        -------
-        array of float32, shape (channel place, time place, frequency)
+        Of shape (channel place, time place, frequency).
         """
         xp, starts = self.xp, self._starts[2]
         across, along = self._weights
@@ -152,9 +150,7 @@ class NoiseFloor:
     def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
         """Level of patches that begin at a slot, a channel and some time samples.
 
-        Returns
-        -------
-        array of float32, shape (patch, frequency)
+        Of shape (patch, frequency).
         """
         # The nearest place; the lower one where two are as near.
         slots, channels = (

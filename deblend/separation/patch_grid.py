@@ -149,12 +149,8 @@ NOT_CUT: Final = CutEnds()
 def windows_of_line(grid: PatchGrid, shape: tuple[int, int, int], cut_ends: CutEnds) -> PatchGrid:
     """A grid without the windows that were moved inwards, and not tapered, where a block is cut.
 
-    A neighbouring block has these places in windows of the grid.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Slots, channels and samples of the block.
+    A neighbouring block has these places in windows of the grid. `shape` is that of the block in
+    slots, channels and samples.
     """
     return replace(
         grid,

@@ -81,11 +81,6 @@ def coherent_part(
     -------
     array of float32, shape of `amplitude`
         Independent of the number of threads, bit for bit.
-
-    Raises
-    ------
-    SeparationError
-        If the method returns another shape than it was given.
     """
     total = xp.zeros_like(amplitude)
 

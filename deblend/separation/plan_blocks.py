@@ -104,11 +104,6 @@ def plan_blocks(extent: Extent, memory_bytes: int, *, processes: int = 1) -> Blo
     processes : int, optional
         Processes that work on a block each: blocks come in rounds of so many, as far as the line
         has channels for them, and none of the processes waits for the last block of another.
-
-    Raises
-    ------
-    SettingsError
-        If not even one channel of the shortest span fits.
     """
     best: tuple[int, BlockCuts] | None = None
     most = max(1, extent.slots // max(1, extent.least_slots))

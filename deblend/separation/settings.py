@@ -64,13 +64,7 @@ DEFAULTS: Final = SeparationSettings()
 
 
 def checked_settings(given: SeparationSettings) -> SeparationSettings:
-    """The settings alone, out of themselves or of a table that has more keys.
-
-    Raises
-    ------
-    SettingsError
-        If one is of the wrong type or beyond its limits.
-    """
+    """The settings alone, out of themselves or of a table that has more keys."""
     fields = msgspec.structs.fields(SeparationSettings)
     return SeparationSettings(
         **{field.name: _checked(field, getattr(given, field.name)) for field in fields}

@@ -74,12 +74,8 @@ def span_of(job: Job, slots: range, *, shared: bool = False) -> Span:
     """A span of a line with its neighbours.
 
     Samples that other shots write, too, are unknown to it: their energy would have nowhere to go.
-
-    Parameters
-    ----------
-    shared : bool, optional
-        Share these samples out by the blending fold of the whole line instead, so that the first
-        back-projection is that of the line.
+    With `shared` these samples are shared out by the blending fold of the whole line instead, so
+    that the first back-projection is that of the line.
     """
     everything = np.arange(len(job.shots))
     if len(slots) >= job.layout.slot_count:

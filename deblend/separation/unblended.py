@@ -13,10 +13,7 @@ from deblend.model.findings import Finding
 def unblended_shots(operator: BlendingOperator) -> NDArray[np.bool_]:
     """Live shots wholly inside the record whose padded window no other shot can write into.
 
-    Returns
-    -------
-    ndarray of bool, shape (shot,)
-        In the order of the operator.
+    Of shape (shot,), in the order of the operator.
     """
     first = operator.first_sample
     last = first + operator.padded_length

@@ -137,12 +137,6 @@ def _direction(
 
 
 def fold_map(grid: BinGrid, bins: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Traces in each bin, shape of the grid.
-
-    Parameters
-    ----------
-    bins : ndarray of int64
-        From `BinGrid.index`; -1 does not count.
-    """
+    """Traces in each bin, shape of the grid; a bin of -1 does not count."""
     counted = np.bincount(bins[bins >= 0].ravel(), minlength=grid.count)
     return counted.reshape(grid.shape).astype(np.int64)

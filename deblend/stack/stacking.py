@@ -107,13 +107,9 @@ def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:
     """Signal over noise of the stack in dB, from its two halves.
 
     Both halves hold the signal and each its own noise: the mean product of the two is the power of
-    the signal, a quarter of the mean squared difference that of the noise in the whole stack.
-
-    Returns
-    -------
-    float
-        NaN where there is no noise, or no signal above it. Interference that adds up in both
-        halves counts as signal.
+    the signal, a quarter of the mean squared difference that of the noise in the whole stack. NaN
+    where there is no noise, or no signal above it. Interference that adds up in both halves counts
+    as signal.
     """
     both = (sums.fold[0] > 0) & (sums.fold[1] > 0)
     first, second = (

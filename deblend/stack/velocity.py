@@ -97,11 +97,6 @@ class VelocityTable:
 
         A table of several positions may end short of the line by the distance between its last
         two; one position is meant for the whole line.
-
-        Raises
-        ------
-        InputError
-            If it ends farther away.
         """
         if len(self.position_m) == 1:
             return
@@ -116,13 +111,7 @@ class VelocityTable:
 
 
 def read_velocities(path: str | Path) -> VelocityTable:
-    """Read a CSV table with the columns position_m, time_s, rms_velocity_m_s.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read or makes no velocity table.
-    """
+    """Read a CSV table with the columns position_m, time_s, rms_velocity_m_s."""
     path = Path(path)
     try:
         reader = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))

@@ -43,13 +43,7 @@ class Presented:
 
 
 def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
-    """Write ``table.csv`` and ``study.html`` into a folder.
-
-    Raises
-    ------
-    OutputError
-        If they cannot be written.
-    """
+    """Write ``table.csv`` and ``study.html`` into a folder."""
     found = summaries(rows)
     table, page = out / "table.csv", out / "study.html"
     write_text(table, to_csv(found))

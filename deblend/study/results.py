@@ -93,15 +93,7 @@ def read_results(path: Path) -> dict[Key, Row]:
 
 
 def write_results(path: Path, rows: Iterable[Row]) -> None:
-    """Write all rows; the file appears only when it is complete.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    MissingPackageError
-        If pyarrow is not installed.
-    """
+    """Write all rows; the file appears only when it is complete."""
     parquet = _parquet()
     import pyarrow as pa
 

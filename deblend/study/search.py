@@ -48,13 +48,7 @@ class Search:
 
     @property
     def best(self) -> Any:
-        """The value with the highest score.
-
-        Raises
-        ------
-        SettingsError
-            If the method failed with every value.
-        """
+        """The value with the highest score."""
         if not np.isfinite(self.scores).any():
             raise SettingsError(
                 f"the method failed with every value of {self.setting}",
@@ -95,11 +89,6 @@ def search(
         Score of a method, higher is better: from `by_truth` or `by_injection`.
     score_name : str
         With its unit, for the curve.
-
-    Raises
-    ------
-    SettingsError
-        If there is no value to try.
     """
     if not values:
         raise SettingsError("there is no value to try", remedy="Give at least one.")

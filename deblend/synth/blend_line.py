@@ -100,13 +100,7 @@ def _drawn_times(firing: FiringTable, gathers: list[SourceGathers]) -> list[NDAr
 
 
 def truth_of(shots: Shots, gathers: list[SourceGathers], where: str = "") -> NDArray[np.float32]:
-    """Gathers of all shots of a table, shape (shot, channel, time); misfires are zero.
-
-    Raises
-    ------
-    ShotTableError
-        If the table names a source or a shot that the gathers do not hold.
-    """
+    """Gathers of all shots of a table, shape (shot, channel, time); misfires are zero."""
     truth = np.zeros((len(shots), *gathers[0].amplitude.shape[1:]), dtype=np.float32)
     held = {str(part.source): part for part in gathers}
     for source in shots.sources:

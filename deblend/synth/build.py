@@ -47,16 +47,7 @@ def build_line(design: SceneDesign, seed: int = 0) -> MadeLine:
 
     The truth fades to zero within the last 0.1 s of each trace, so that the record holds nothing
     that the truth does not; the record is its blend in double precision at the true fire times.
-
-    Parameters
-    ----------
-    seed : int, optional
-        Of everything random that has no seed of its own.
-
-    Raises
-    ------
-    InputError
-        If the length is no positive number of samples.
+    `seed` is that of everything random that has none of its own.
     """
     interval_ns = interval_to_ns(design.interval_s)
     length = round(design.length_s * NS_PER_S / interval_ns)

@@ -44,13 +44,7 @@ def velocity_m_s(time_s: float) -> float:
 
 
 def varied_earth(limits: EarthLimits, seed: int) -> Geology:
-    """Dipping, curved and faulted reflectors, diffractors, multiples, direct and guided waves.
-
-    Parameters
-    ----------
-    limits : EarthLimits
-        What may be drawn.
-    """
+    """Dipping, curved and faulted reflectors, diffractors, multiples, direct and guided waves."""
     random = np.random.default_rng((seed, 0xEA27))
     bottom = Reflector(Surface(limits.water_depth_m, 0.01, 0.02, 1.0, 500.0, 30.0), 0.35, 1500.0)
     faults = _faults(limits, random)

@@ -34,12 +34,7 @@ class Geology:
     def events(
         self, number: int, source: Positions, receiver: Positions
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Travel times in seconds and amplitudes of all arrivals that source `number` sees.
-
-        Returns
-        -------
-        time_s, amplitude : ndarray of float64, shape (event, shot, channel)
-        """
+        """Travel times in s and amplitudes of what source `number` sees, (event, shot, channel)."""
         times, amplitudes = [], []
         for part in self.parts:
             if part.seen_by and number not in part.seen_by:

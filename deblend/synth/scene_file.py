@@ -75,13 +75,7 @@ def read_scene_file(path: str | Path) -> SceneDesign:
 
 
 def design_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign:
-    """Design of a scene described by plain tables, lists and values.
-
-    Parameters
-    ----------
-    content : mapping
-        As in a scene file.
-    """
+    """Design of a scene described by the tables, lists and values of a scene file."""
     _refuse_unknown_keys(content, _TOP, where)
     absent = [
         key for key in ("name", "length_s", "decay", "acquisition", "geology") if key not in content
@@ -107,13 +101,7 @@ def design_from(content: Mapping[str, Any], where: str = "scene") -> SceneDesign
 
 
 def noise_from(entries: Iterable[dict[str, Any]], where: str) -> tuple[Noise, ...]:
-    """Pieces of noise described by tables, each of which says which ``piece`` it is.
-
-    Raises
-    ------
-    SettingsError, InputError
-        As in `read_scene_file`.
-    """
+    """Pieces of noise described by tables, each of which says which ``piece`` it is."""
     return tuple(
         _piece(NOISE, entry, f"{where}, noise {number}")
         for number, entry in enumerate(entries, start=1)

@@ -85,13 +85,7 @@ def signal_windows_s(line: MadeLine, count: int = 6) -> list[tuple[float, float]
 
 
 def scene_design(name: str, size: Size | Extent = "small") -> SceneDesign:
-    """What a standard scene is made of, for scenes that differ from it in one thing or in extent.
-
-    Raises
-    ------
-    InputError
-        If the name or the size is not known.
-    """
+    """What a standard scene is made of, to be changed in one thing or in extent."""
     if name not in _SCENES:
         remedy = did_you_mean(name, _SCENES, f"Scenes: {', '.join(_SCENES)}.")
         raise InputError(f"scene {name!r} is not known", remedy=remedy)

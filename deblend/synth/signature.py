@@ -62,11 +62,6 @@ class Signature:
             Sample interval: a unit impulse is one sample of height 1.
         receiver_depth_m : float, optional
             Depth of the streamer; 0 leaves its ghost out.
-
-        Raises
-        ------
-        InputError
-            If the pass band reaches the Nyquist frequency.
         """
         nyquist_hz = 0.5 / interval_s
         if self.stop_hz >= nyquist_hz:

@@ -190,18 +190,7 @@ class Truth:
 
 
 def open_truth(folder: str | Path, shots: Shots) -> Truth:
-    """True gathers of all shots, unread.
-
-    Parameters
-    ----------
-    folder : str or Path
-        With one ``source-<name>.npy`` for each source of the table.
-
-    Raises
-    ------
-    InputError
-        If a file is missing, is no such array, or does not fit the table.
-    """
+    """True gathers of all shots, unread, from one ``source-<name>.npy`` for each source."""
     parts = {source: _read_gathers(truth_path(folder, source)) for source in shots.sources}
     shape = next(iter(parts.values())).shape[1:]
     place = np.zeros(len(shots), np.int64)

@@ -221,10 +221,7 @@ def match_strength(
 def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
     """The trial, matched in strength, and the benchmark on the same traces.
 
-    Parameters
-    ----------
-    what : str
-        What is compared. Offset or distance labels the traces, whichever changes more.
+    Offset or distance labels the traces, whichever changes more.
     """
     begin = max(0, (len(paired.apart_m) - MOST_TRACES) // 2)
     middle = slice(begin, begin + MOST_TRACES)
@@ -248,12 +245,6 @@ def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
 
 
 def thinned_shots(shot_count: int, fold: float, wanted: float) -> NDArray[np.int64]:
-    """Rows of shots that bring a line down to another fold, spread evenly.
-
-    Parameters
-    ----------
-    fold, wanted : float
-        Fold as it is and as it shall be; no more than it is.
-    """
+    """Rows of shots, evenly spread, that bring a line down from a fold to a smaller one."""
     keep = max(1, round(shot_count * min(1.0, wanted / fold)))
     return np.unique(np.linspace(0, shot_count - 1, keep).round().astype(np.int64))

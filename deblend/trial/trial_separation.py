@@ -45,10 +45,7 @@ def trial_separation(
 ) -> TrialSeparation:
     """The separation of a trial: what is given, else what its manifest says, else the defaults.
 
-    Parameters
-    ----------
-    trial : Path
-        Delivered SEG-Y file; the manifest lies in the folder above its own.
+    The manifest lies in the folder above that of the delivered file.
     """
     path = trial.resolve().parent.parent / MANIFEST
     manifest = _read(path, trial) if path.exists() else None

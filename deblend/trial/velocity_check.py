@@ -26,13 +26,7 @@ def velocity_rows(
     velocities: VelocityTable,
     windows_s: list[tuple[float, float]],
 ) -> Iterator[Finding]:
-    """Velocity of best semblance over that of the table, in windows of midpoint gathers.
-
-    Parameters
-    ----------
-    grid : BinGrid
-        Its bins; the fullest along the line are looked at.
-    """
+    """Velocity of best semblance over that of the table, in the fullest bins along the line."""
     bins = grid.index(*midpoints(line.shots, line.geometry))
     folds = fold_map(grid, bins).ravel()
     full = np.flatnonzero(folds >= max(3, 0.8 * folds.max(initial=0)))

@@ -84,13 +84,7 @@ class GeneralHeader:
 
 
 def read_general_header(file: OpenFile, position: int) -> GeneralHeader:
-    """General header blocks of the record at `position`.
-
-    Parameters
-    ----------
-    position : int
-        Byte at which general header 1 starts.
-    """
+    """General headers of the record that begins at byte `position`."""
     first_two = file.read(position, 2 * BLOCK, "general headers 1 and 2")
     one = unpack(first_two, GENERAL_HEADER_1)
     revision = (first_two[BLOCK + 10], first_two[BLOCK + 11])

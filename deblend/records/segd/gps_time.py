@@ -31,18 +31,7 @@ _LAST_US: Final = 220 * 366 * 86_400 * 1_000_000
 
 
 def gps_us_to_ns(timestamp_us: int) -> int:
-    """Nanoseconds since 1970 of the GPS scale.
-
-    Parameters
-    ----------
-    timestamp_us : int
-        Microseconds since 1980-01-06T00:00:00 UTC, leap seconds counted.
-
-    Raises
-    ------
-    TimeError
-        If it lies outside 1980 to 2199.
-    """
+    """Nanoseconds since 1970 of the GPS scale of microseconds since 1980-01-06T00:00:00 UTC."""
     if not 0 <= timestamp_us < _LAST_US:
         raise TimeError(
             f"GPS timestamp {timestamp_us} µs lies outside 1980 to 2199",
@@ -52,13 +41,7 @@ def gps_us_to_ns(timestamp_us: int) -> int:
 
 
 def ns_to_gps_us(instant_ns: int) -> int:
-    """Microseconds since 1980-01-06 of nanoseconds since 1970 of the GPS scale.
-
-    Raises
-    ------
-    TimeError
-        If the instant lies before 1980 or between two microseconds.
-    """
+    """Microseconds since 1980-01-06 of nanoseconds since 1970 of the GPS scale."""
     microseconds, rest = divmod(int(instant_ns), 1000)
     if rest:
         raise TimeError(

@@ -332,13 +332,7 @@ def point_number(whole: NDArray[np.uint8], fraction: int) -> float:
 
 
 def point_bytes(number: float) -> tuple[NDArray[np.uint8], int]:
-    """The two fields of a line or point number; inverse of `point_number`.
-
-    Raises
-    ------
-    RecordError
-        If the number does not fit into three signed bytes.
-    """
+    """The two fields of a line or point number; inverse of `point_number`."""
     steps = round(number * 65536)
     whole, fraction = divmod(steps, 65536)
     if not -(1 << 23) <= whole < (1 << 23) - 1:
@@ -355,13 +349,7 @@ def byte_array(value: int, size: int) -> NDArray[np.uint8]:
 
 
 def decimal(digits: str, name: str) -> int:
-    """Number of packed decimal digits, given as hexadecimal text.
-
-    Raises
-    ------
-    RecordError
-        If a digit lies beyond 9.
-    """
+    """Number of packed decimal digits, given as hexadecimal text."""
     if not digits.isdecimal():
         raise RecordError(
             f"{name} holds the digits {digits.upper()}, which are not decimal",

@@ -36,13 +36,9 @@ _FORMAT_CODES: Final = ("15", "22", "24", "36", "38", "42", "44", "48", "58", "8
 def looks_like_segd(first_bytes: bytes) -> bool:
     """Whether a file that starts with these bytes is SEG-D, of whatever revision.
 
-    A storage unit label says so itself; without one, the format code and the date of general
-    header 1 have to be packed decimal digits that make sense.
-
-    Parameters
-    ----------
-    first_bytes : bytes
-        Its first 192 bytes or more, or fewer where it is shorter.
+    A storage unit label says so itself; without one, the format code and the date of general header
+    1 have to be packed decimal digits that make sense. `first_bytes` are its first 192 bytes or
+    more, or fewer where it is shorter.
     """
     if first_bytes[4:6] == b"SD" and first_bytes[6:7].isdigit():
         return True

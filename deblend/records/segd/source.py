@@ -65,13 +65,7 @@ class SegdSlice:
     def read_into(
         self, out: NDArray[np.float32], rows: Sequence[int], start: int, stop: int
     ) -> None:
-        """Put samples ``[start, stop)`` of the channels `rows` into `out`, NaN where unknown.
-
-        Raises
-        ------
-        RecordError
-            If the file is gone, cut short or changed since its headers were read.
-        """
+        """Put samples ``[start, stop)`` of the channels `rows` into `out`, NaN where unknown."""
         form = FORMATS[self.record.general.format_code]
         buffer = np.empty(0, np.uint8)
         with open_file(self.path, self.record.stamp) as file:

@@ -46,13 +46,7 @@ class TraceFile:
         return self.frame.trace_count
 
     def read(self, rows: NDArray[np.int64]) -> NDArray[np.float32]:
-        """Samples of some traces, shape (row, time), as they are stored.
-
-        Raises
-        ------
-        RecordError
-            If the file has changed since it was opened, or cannot be read.
-        """
+        """Samples of some traces, shape (row, time), as they are stored."""
         order = np.argsort(rows, kind="stable")
         ordered = np.empty((len(rows), self.length), np.float32)
         with open_file(self.path, self.frame.stamp) as file:

@@ -71,13 +71,7 @@ class SegySlice:
     def read_into(
         self, out: NDArray[np.float32], rows: Sequence[int], start: int, stop: int
     ) -> None:
-        """Put samples ``[start, stop)`` of the traces `rows` into `out`, NaN for dead traces.
-
-        Raises
-        ------
-        RecordError
-            If the file is gone, cut short or changed since its headers were read.
-        """
+        """Put samples ``[start, stop)`` of the traces `rows` into `out`, NaN for dead traces."""
         with open_file(self.path, self.frame.stamp) as file:
             read_samples(file, self.frame, rows, start, stop, out)
             file.check_unchanged()

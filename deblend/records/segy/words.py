@@ -127,13 +127,7 @@ def time_basis(standard: np.void, frame: Frame) -> int:
 def channel_numbers(
     standard: NDArray[np.void], path: Path
 ) -> tuple[NDArray[np.int64], list[Finding]]:
-    """Channel numbers of bytes 13-16; counted from 1 where all of them are zero.
-
-    Raises
-    ------
-    RecordError
-        If one channel occurs twice.
-    """
+    """Channel numbers of bytes 13-16; counted from 1 where all of them are zero."""
     numbers = standard["channel"].astype(np.int64)
     if not numbers.any():
         message = f"{path.name}: no channel numbers in bytes 13-16; traces are counted from 1."
