@@ -91,7 +91,9 @@ def verify_against_samples(
     arrivals, wrong = _search(near, timed)
     if positions_known:
         findings += offset_findings(arrivals, WATER_VELOCITY_M_S)
-        findings += source_offset_findings(shots, arrivals)
+    findings += source_offset_findings(
+        shots, arrivals, timed.source_late_s, positions_known=positions_known
+    )
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     return findings + shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)

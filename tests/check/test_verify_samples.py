@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from benchmarks.input_check.input_faults import FaultyLine, plant_fault
 from deblend.blending.operator import make_operator
 from deblend.check.arrivals.search import UNVERIFIED
-from deblend.check.arrivals.shot_findings import UNVERIFIED_BECAUSE
+from deblend.check.arrivals.shot_findings import UNVERIFIED_BECAUSE, verified_findings
 from deblend.check.clocks.onsets import Onsets, find_clock_lag, onset_strength, shuffle_dither
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
@@ -294,7 +294,36 @@ def test_one_source_with_another_zero_of_time(three: MadeLine) -> None:
     shots = replace(three.shots, fire_time_ns=late)
     (found,) = wrong(FaultyLine(three.recording, shots, three.geometry))
     assert (found.metric, found.source) == ("source_offset", 2)
-    assert found.value == pytest.approx(-20.0, abs=4.0)
+    assert found.value == pytest.approx(-20.0, abs=1.5)
+
+
+@pytest.mark.parametrize("late_ms", [-300.0, 5.0, 25.0, 100.0, 300.0, 1000.0])
+@pytest.mark.parametrize("scene", ["three-sources", "two-sources"])
+def test_a_source_late_throughout_is_named(scene: str, late_ms: float) -> None:
+    line = short_line(scene)
+    last = line.shots.sources[-1]
+    early_ns = np.where(line.shots.source == last, round(late_ms * 1e6), 0)
+    shots = replace(line.shots, fire_time_ns=line.shots.fire_time_ns - early_ns)
+    (found,) = wrong(FaultyLine(line.recording, shots, line.geometry))
+    assert (found.metric, found.source) == ("source_offset", last)
+    assert found.value == pytest.approx(late_ms, abs=1.5)
+
+
+def test_a_source_late_throughout_is_named_without_positions(three: MadeLine) -> None:
+    early_ns = np.where(three.shots.source == 3, 100_000_000, 0)
+    shots = replace(three.shots, fire_time_ns=three.shots.fire_time_ns - early_ns)
+    unknown = unknown_geometry(len(shots), three.recording.shape[0])
+    found = about(wrong(FaultyLine(three.recording, shots, unknown)), "source_offset")
+    assert [finding.source for finding in found] == [3]
+    assert found[0].value == pytest.approx(100.0, abs=20.0)
+
+
+def test_a_source_that_cannot_be_verified_as_a_whole_is_a_finding(three: MadeLine) -> None:
+    why = np.where(three.shots.source == 3, "overlapped", "")
+    found = verified_findings(three.shots, why, 10)
+    assert [(f.metric, f.source) for f in found if f.verdict == "look"] == [
+        ("source_not_verified", 3)
+    ]
 
 
 def test_a_source_that_stopped_is_told_shot_by_shot(three: MadeLine) -> None:
@@ -325,7 +354,8 @@ def test_noise_is_no_fault(three: MadeLine, noise: float) -> None:
     noisy = replace(three.recording, samples=record + noise * np.abs(record).max() * white)
     found = wrong(FaultyLine(noisy, three.shots, three.geometry))
     # Noise before the arrival was taken for its begin, and the clock for a tenth of a second off.
-    assert {finding.metric for finding in found} <= {"clock_not_verified", "shots_verified"}
+    unverified = {"clock_not_verified", "shots_verified", "source_not_verified"}
+    assert {finding.metric for finding in found} <= unverified
     assert {finding.verdict for finding in found} <= {"look"}
 
 

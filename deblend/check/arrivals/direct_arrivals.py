@@ -204,7 +204,7 @@ def _arrivals(
     learnt = np.bincount(
         table.source_row[complete & (table.expected > 0.0)], minlength=near.source_count
     )
-    late_s = _first_breaks(usual.form, near, learnt)
+    late_s = _first_breaks(usual.form, near, learnt, between_samples=True)
     return DirectArrivals(
         amplitude=np.where(complete, amplitude, np.nan),
         lag_s=np.where(complete, lag * near.interval_s, np.nan),
@@ -311,7 +311,11 @@ def usual_arrival_forms(near: NearRecord, shots: FiredShots) -> NDArray[np.float
 
 
 def _first_breaks(
-    usual: NDArray[np.float64], near: NearRecord, shots: NDArray[np.int64]
+    usual: NDArray[np.float64],
+    near: NearRecord,
+    shots: NDArray[np.int64],
+    *,
+    between_samples: bool = False,
 ) -> NDArray[np.float64]:
     """Begin of the usual arrivals after the predicted times, (source, channel), in seconds.
 
@@ -322,9 +326,23 @@ def _first_breaks(
     largest = size.max(axis=2)
     noise = _NO_NOISE * _OF_MEDIAN * near.loudness / np.sqrt(np.maximum(shots, 1))[:, None]
     least = np.maximum(_FIRST_BREAK * largest, noise)
-    first = (size >= least[:, :, None]).argmax(axis=2) * near.interval_s
+    first = (size >= least[:, :, None]).argmax(axis=2).astype(np.float64)
+    if between_samples:
+        first -= _part_before(size, least)
+    first *= near.interval_s
     expected = LEAD_S + near.delay_s - near.delay_s.min(axis=1, keepdims=True)
     return np.where((largest > 0) & (largest >= least), first - expected, np.nan)
+
+
+def _part_before(size: NDArray[np.float64], least: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far before the first sample that reaches the least value it was reached, in samples."""
+    at = (size >= least[..., None]).argmax(axis=-1)
+    here, before = (
+        np.take_along_axis(size, np.maximum(at - back, 0)[..., None], axis=-1)[..., 0]
+        for back in (0, 1)
+    )
+    rise = here - before
+    return np.where(rise > 0, (here - least) / np.where(rise > 0, rise, 1.0), 0.0)
 
 
 def _slowness(late_s: NDArray[np.float64], near: NearRecord) -> NDArray[np.float64]:

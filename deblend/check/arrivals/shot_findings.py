@@ -33,6 +33,8 @@ _MOSTLY: Final = 0.5
 """Of the shots: so many may be silent, as of a source that stopped, while the others fit."""
 _LEAST_VERIFIED: Final = 0.5
 """Of the shots: with fewer, what is found says little of the line."""
+_FEWEST_IN_GROUP: Final = 8
+"""Shots of a source before its share of verified ones says anything."""
 UNVERIFIED_BECAUSE: Final = {
     "not_recorded": (
         "not recorded or in a gap",
@@ -187,8 +189,32 @@ def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[F
             f"{message}.",
             limit=_LEAST_VERIFIED * len(shots),
         ),
+        *_unverified_sources(shots, why),
         *(_unverified_finding(shots, row, str(why[row])) for row in missing.tolist()),
     ]
+
+
+def _unverified_sources(shots: Shots, why: NDArray[np.str_]) -> list[Finding]:
+    """Sources of which hardly a recorded shot could be verified, so that all may be wrong alike."""
+    findings = []
+    for source in shots.sources:
+        reasons = why[shots.rows_of(source)]
+        recorded = reasons[reasons != "not_recorded"]
+        missing = int(np.count_nonzero(recorded != ""))
+        if len(recorded) < _FEWEST_IN_GROUP or missing <= (1.0 - _LEAST_VERIFIED) * len(recorded):
+            continue
+        commonest = Counter(recorded[recorded != ""].tolist()).most_common(1)[0][0]
+        message = (
+            f"{missing} of {len(recorded)} recorded shots of source {source} are not verified, "
+            f"most because {UNVERIFIED_BECAUSE[commonest][1]}: nothing shows that the source fired "
+            "at its times. Separation takes them as the table has them; check them by its log or "
+            "its hydrophones."
+        )
+        limit = (1.0 - _LEAST_VERIFIED) * len(recorded)
+        findings.append(
+            Finding("source_not_verified", missing, "shots", "look", message, source, limit=limit)
+        )
+    return findings
 
 
 def _unverified_finding(shots: Shots, row: int, why: str) -> Finding:

@@ -19,8 +19,10 @@ from deblend.model.timebase import format_instant
 
 OFFSET_LIMIT_S: Final = 0.03
 """Accuracy of an onset, with a receiver some 10 m from where it is thought to be."""
-SOURCE_LIMIT_S: Final = 0.01
-"""Between sources, whose positions against each other are known better."""
+SOURCE_LIMIT_S: Final = 0.004
+"""Between sources, whose positions against each other are known better: 6 m of water."""
+UNKNOWN_PLACE_LIMIT_S: Final = 0.05
+"""Between sources at places that are not known: 75 m of water."""
 LATEST_ARRIVAL_S: Final = 2.0
 """Without positions the direct arrival may come as late as this, 3 km away."""
 _SCALE_TOLERANCE_S: Final = 0.1
@@ -130,31 +132,59 @@ def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Findi
     return [Finding("offsets_fit", ratio, "", "look", message, limit=_SLOWNESS_LIMIT)]
 
 
-def source_offset_findings(shots: Shots, arrivals: DirectArrivals) -> list[Finding]:
-    """Whether all sources fire at their times alike; offsets have to be known."""
-    late_s = arrivals.first_break_s
-    found = []
-    for row, source in enumerate(shots.sources):
-        others = np.delete(late_s, row)
-        others = others[np.isfinite(others)]
-        apart_s = late_s[row] - np.median(others) if others.size else np.nan
-        # Of two sources only the later one is named.
-        least_s = 0.0 if others.size == 1 else -np.inf
-        if abs(apart_s) > SOURCE_LIMIT_S and apart_s > least_s:
-            found.append(_source_offset(source, float(apart_s * 1e3)))
-    # Where most differ from each other, none is the odd one.
-    return found if len(found) <= len(late_s) // 2 else []
+def source_offset_findings(
+    shots: Shots,
+    arrivals: DirectArrivals,
+    source_late_s: NDArray[np.float64],
+    *,
+    positions_known: bool,
+) -> list[Finding]:
+    """Sources that are late or early throughout.
+
+    Parameters
+    ----------
+    shots : Shots
+        The table.
+    arrivals : DirectArrivals
+        Of its shots.
+    source_late_s : ndarray of float64, shape (source,)
+        What was added to the fire times of each source before the fit.
+    positions_known : bool
+        Whether travel times were predicted; else sources may lie at other distances.
+    """
+    limit_s = SOURCE_LIMIT_S if positions_known else UNKNOWN_PLACE_LIMIT_S
+    late_s = arrivals.first_break_s + source_late_s
+    known = late_s[np.isfinite(late_s)]
+    if known.size < 2:
+        return []
+    on_time_s = _on_time_s(known)
+    return [
+        _source_offset(source, float(apart_s * 1e3), limit_s * 1e3)
+        for source, apart_s in zip(shots.sources, late_s - on_time_s, strict=True)
+        if abs(apart_s) > limit_s
+    ]
 
 
-def _source_offset(source: int | str, apart_ms: float) -> Finding:
-    way = "later" if apart_ms > 0 else "earlier"
+def _on_time_s(late_s: NDArray[np.float64]) -> float:
+    """Lateness of most sources; of two, of the one that is where positions say, or the earlier."""
+    if late_s.size > 2:
+        alike = np.abs(late_s[:, None] - late_s) <= SOURCE_LIMIT_S
+        best = alike[alike.sum(axis=1).argmax()]
+        if 2 * best.sum() > late_s.size:
+            return float(np.median(late_s[best]))
+        return float(np.median(late_s))
+    fits = np.abs(late_s) <= OFFSET_LIMIT_S
+    return float(late_s[fits][0]) if fits.sum() == 1 else float(late_s.min())
+
+
+def _source_offset(source: int | str, apart_ms: float, limit: float) -> Finding:
+    way, comparative = ("late", "later") if apart_ms > 0 else ("early", "earlier")
     message = (
-        f"Direct arrivals of source {source} come {abs(apart_ms):.0f} ms {way} than those of the "
-        "other sources, by its fire times and positions: its times have another zero, as a command "
-        "before the break, or its positions are off. It would be separated, and all its gathers be "
-        f"{abs(apart_ms):.0f} ms {way}."
+        f"Source {source} fires {abs(apart_ms):.1f} ms {way} throughout: its direct arrivals come "
+        f"that much {comparative} than those of the other sources, by its fire times and "
+        "positions. Its times have another zero, as a command before the break, or its positions "
+        f"are off. It would be separated, and all its gathers be {abs(apart_ms):.1f} ms {way}."
     )
-    limit = SOURCE_LIMIT_S * 1e3
     return Finding("source_offset", apart_ms, "ms", "look", message, source=source, limit=limit)
 
 

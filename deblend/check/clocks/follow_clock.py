@@ -19,7 +19,13 @@ from deblend.check.arrivals.direct_arrivals import (
 from deblend.check.arrivals.near_record import FiredShots, NearRecord
 from deblend.check.clocks.clock_course import ClockCourse, clearest_shots, clock_course
 from deblend.check.clocks.clock_findings import mixed_scales_s, remaining_drift
-from deblend.check.clocks.onsets import LONGEST_LAG_S, Onsets, onset_strength
+from deblend.check.clocks.onsets import (
+    LONGEST_LAG_S,
+    Onsets,
+    find_clock_lag,
+    onset_strength,
+)
+from deblend.check.clocks.source_lags import source_lags
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
 
@@ -42,28 +48,62 @@ class TimedShots:
     """Row of each live shot in the order of time: those of the course."""
     arrivals: DirectArrivals
     """Fitted at these times."""
+    source_late_s: NDArray[np.float64]
+    """(source,): Lateness of a whole source that is in these times."""
 
 
 def follow_clock(near: NearRecord, shots: Shots, fired: FiredShots, seed: int) -> TimedShots:
     """Find the clock of the record along the line, to a fraction of a sample."""
-    order = np.argsort(shots.fire_time_ns, kind="stable")
-    order = order[within_reach(near, shots)[order]]
-    course = _course(near, fired, order, mixed_scales_s(shots), seed)
+    strength = [
+        onset_strength(near.samples, near.known, near.interval_s, delay) for delay in near.delay_s
+    ]
+    onsets = Onsets(np.stack(strength), near.interval_s)
+    likely_s = (0.0, *mixed_scales_s(shots))
+    reached = within_reach(near, shots)
+    late_s = _late_sources(near, onsets, fired, _in_time(fired, reached), likely_s, seed)
+    late_ns = np.rint(late_s * NS_PER_S).astype(np.int64)
+    fired = replace(fired, fire_time_ns=fired.fire_time_ns + late_ns[fired.source_row])
+    order = _in_time(fired, reached)
+    course = _course(near, onsets, fired, order, likely_s, seed)
     course = _level_steps(near, fired, course, order)
     course = _place_steps(near, fired, course, order)
     timed = _follow_drift(near, shots, fired, course, order)
-    if not (timed.course.steps and timed.course.drift):
-        return timed
-    # Levels on either side of a step had a part of the drift.
-    course = _level_steps(near, fired, timed.course, order)
-    return _follow_drift(near, shots, fired, course, order)
+    if timed.course.steps and timed.course.drift:
+        # Levels on either side of a step had a part of the drift.
+        course = _level_steps(near, fired, timed.course, order)
+        timed = _follow_drift(near, shots, fired, course, order)
+    return replace(timed, source_late_s=late_s)
+
+
+def _in_time(fired: FiredShots, reached: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Rows of the shots within reach, in the order of time."""
+    order = np.argsort(fired.fire_time_ns, kind="stable")
+    return np.asarray(order[reached[order]], dtype=np.int64)
+
+
+def _late_sources(
+    near: NearRecord,
+    onsets: Onsets,
+    fired: FiredShots,
+    order: NDArray[np.int64],
+    likely_s: tuple[float, ...],
+    seed: int,
+) -> NDArray[np.float64]:
+    """How much later than the others each source is throughout, shape (source,)."""
+    sample = (fired.fire_time_ns[order] - near.start_ns) / near.interval_ns
+    rows = fired.source_row[order]
+    lag = find_clock_lag(onsets, sample, rows, seed=seed).nearest(likely_s)
+    if not lag.usable or near.source_count < 2:
+        return np.zeros(near.source_count)
+    return source_lags(onsets, sample, rows, lag.lag_s, likely_s)
 
 
 def _course(
     near: NearRecord,
+    onsets: Onsets,
     fired: FiredShots,
     order: NDArray[np.int64],
-    mixed_s: tuple[float, float],
+    likely_s: tuple[float, ...],
     seed: int,
 ) -> ClockCourse:
     """Lag of the record, from onsets at first, then from the waveform that they lead to.
@@ -72,13 +112,8 @@ def _course(
     good for some 50 ms. A waveform, once it is known from the shots that agree best, times all
     shots of its source to a sample.
     """
-    likely_s = (0.0, *mixed_s)
     sample = (fired.fire_time_ns[order] - near.start_ns) / near.interval_ns
     rows = fired.source_row[order]
-    strength = [
-        onset_strength(near.samples, near.known, near.interval_s, delay) for delay in near.delay_s
-    ]
-    onsets = Onsets(np.stack(strength), near.interval_s)
     course = clock_course(onsets, sample, rows, likely_s=likely_s, seed=seed)
     if not course.lag.usable:
         return course
@@ -180,7 +215,7 @@ def _follow_drift(
             lag_s=course.lag_s + more * (seconds - 0.5 * seconds[-1]),
             drift=course.drift + more,
         )
-    return TimedShots(corrected, course, order, arrivals)
+    return TimedShots(corrected, course, order, arrivals, np.zeros(near.source_count))
 
 
 def _corrected(
