@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
@@ -53,6 +54,8 @@ class Block:
     """Of the line."""
     floor: float = FLOOR
     """Last threshold over the reference."""
+    noise_share: NDArray[np.float32] | float = 1.0
+    """(time place, frequency), or one for all: As learned for the line, see `learned_floor`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +75,8 @@ class SeparatedBlock:
     """What each iteration did, since the last fresh start."""
     weights: RecordWeights | None
     """What was fitted less than the rest; None where that was not asked for."""
+    noise: NoiseFloor | None = None
+    """Levels of the noise, in places of the method that the loop ended with."""
 
 
 def separate_block(
@@ -110,7 +115,7 @@ def separate_block(
         # What the estimate took of many outliers would stay in it.
         return Review(weights.apply, restart=weights.removed_share > _MANY)
 
-    observe, coherent = _coherence_filter(method, operator, live, origin, block)
+    observe, coherent, floor_of = _coherence_filter(method, operator, live, origin, block)
     done = run_loop(
         samples,
         known,
@@ -133,7 +138,8 @@ def separate_block(
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
         estimate = estimate + back
         residual = (samples - operator.blend(estimate)) * known
-    return SeparatedBlock(estimate, residual, samples, known, done.history, weights)
+    noise = floor_of(last_method(method))
+    return SeparatedBlock(estimate, residual, samples, known, done.history, weights, noise)
 
 
 def _reviews(block: Block) -> list[int]:
@@ -150,8 +156,12 @@ def _coherence_filter(
     live: Array,
     origin: tuple[int, int, int],
     block: Block,
-) -> tuple[Callable[[Array, int, float], None], Callable[[Array, int, float], Array]]:
-    """`observe` and `coherent` of `run_loop`; they share what is known of the noise."""
+) -> tuple[
+    Callable[[Array, int, float], None],
+    Callable[[Array, int, float], Array],
+    Callable[[Separator], NoiseFloor],
+]:
+    """`observe` and `coherent` of `run_loop`, and what both know of the noise, by method."""
     xp = operator.xp
     shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
     floors: dict[int, NoiseFloor] = {}
@@ -159,7 +169,9 @@ def _coherence_filter(
     def floor_of(now: Separator) -> NoiseFloor:
         if id(now) not in floors:
             begin = (origin[0], origin[1] + margin(now, 1), origin[2])
-            floors[id(now)] = NoiseFloor(now, shape, xp, begin)
+            share = block.noise_share if now is last_method(method) else 1.0
+            part = share if isinstance(share, float) else xp.asarray(share)
+            floors[id(now)] = NoiseFloor(now, shape, xp, begin, part)
         return floors[id(now)]
 
     def observe(unexplained: Array, iteration: int, strictness: float) -> None:
@@ -177,7 +189,7 @@ def _coherence_filter(
         )
         return kept.reshape(update.shape)
 
-    return observe, coherent
+    return observe, coherent, floor_of
 
 
 def block_reference(

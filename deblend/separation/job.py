@@ -68,6 +68,9 @@ class Job:
     """Whether the line continues before and behind the slots of this job."""
     measured_reference: float | None = None
     """Largest coefficient of the whole line, where it has been measured before."""
+    noise_share: NDArray[np.float32] | float = 1.0
+    """(time place, frequency), or one for all: Part of the noise level that thresholds are made
+    of; see `learned_floor`."""
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -331,8 +334,15 @@ def _inner(done: SeparatedBlock, part: range, wide: range) -> SeparatedBlock:
 
 def _loop(job: Job, wide: range, callback: Callback | None) -> SeparatedBlock:
     """Result of some channels, all of them."""
+    return separate_alone(job, wide, job.read(wide), callback)
+
+
+def separate_alone(
+    job: Job, wide: range, record: Array, callback: Callback | None = None
+) -> SeparatedBlock:
+    """What the loop makes of the record of some channels, without neighbours."""
     return separate_block(
-        job.read(wide),
+        record,
         job.operator,
         job.method,
         (job.first_slot, wide.start, 0),
@@ -342,6 +352,7 @@ def _loop(job: Job, wide: range, callback: Callback | None) -> SeparatedBlock:
             interval_s=job.recording.interval_s,
             reference=job.reference,
             settings=job.settings,
+            noise_share=job.noise_share,
         ),
         callback=callback,
     )

@@ -55,7 +55,12 @@ class NoiseFloor:
     origin: tuple[int, int, int] = (0, 0, 0)
     """Slot, channel and sample of the line at which the block begins, margins counted: places are
     those of the line."""
+    share: Array | float = 1.0
+    """float32, shape (time place, frequency), or one for all: Part of the level that methods are
+    told; see `learned_floor`."""
     level: Array = field(init=False)
+    met: Array = field(init=False)
+    """Level when the threshold met it first, before the estimate could absorb any of it."""
     _calls: int = field(default=0, init=False)
     _threshold: float = field(default=0.0, init=False)
 
@@ -67,6 +72,7 @@ class NoiseFloor:
         self._halfway = [0.5 * (starts[:-1] + starts[1:]) for starts in self._starts]
         places = tuple(len(starts) for starts in self._starts)
         self.level = self.xp.zeros((*places, self.size[2] // 2 + 1), dtype=np.float32)
+        self.met = self.xp.zeros_like(self.level)
         self._settled = self.xp.zeros_like(self.level)
         self._measured = self.xp.zeros_like(self.level)
         self._weights = _taper(self.size, self.method)
@@ -102,6 +108,7 @@ class NoiseFloor:
             meets = (settled == 0) & (beyond > 0)
             before = self._measured[here]
             met = _where_met(before, _NEAR * before - self._threshold, measured, beyond, self.xp)
+            self.met[here] = self.xp.where(meets, met, self.met[here])
             settled[:] = self.xp.where(meets, met, self.xp.minimum(settled, _ABSORBED * measured))
             # Up to twice as far off a part of the level, so that it does not begin at a step.
             coming = self.xp.maximum(measured + beyond / _NEAR, 0)
@@ -124,23 +131,60 @@ class NoiseFloor:
 
         Of shape (channel place, time place, frequency).
         """
-        xp, starts = self.xp, self._starts[2]
-        across, along = self._weights
-        every = np.broadcast_to(along, (len(starts), len(along)))
-        first = int(self._starts[0][slot])
-        corners = np.array([(first, self._starts[1][k]) for k in channels], dtype=np.int64)
-        same = np.broadcast_to(across, (len(corners), *across.shape))
-        tiles = cut_windows(unexplained, corners, starts, same, every, xp)
-        spectrum = rfftn(xp, tiles, (2, 3, 4))
-        level = _median_magnitude(spectrum.reshape(len(spectrum), -1, spectrum.shape[-1]), xp)
-        level = level.reshape(len(corners), len(starts), -1)
+        xp, first = self.xp, int(self._starts[0][slot])
+        corners = [(first, int(self._starts[1][channel])) for channel in channels]
+        spectra = self.spectra(unexplained, slot, channels)
+        level = _median_magnitude(spectra.reshape(-1, *spectra.shape[2:]), xp)
+        level = level.reshape(*spectra.shape[:2], -1)
         # Traces that do not exist hold zeros; the others then carry the level alone.
         there = [
             xp.mean((self._traces(unexplained, slot, channel) != 0).any(axis=3))
-            for slot, channel in corners.tolist()
+            for slot, channel in corners
         ]
         filled = xp.maximum(xp.stack(there), 0.05).astype(level.dtype)
         return level / _MEDIAN_OF_RAYLEIGH / xp.sqrt(filled)[:, None, None]
+
+    @property
+    def places(self) -> tuple[int, int, int]:
+        """Places along slots, channels and time."""
+        slots, channels, times = (len(starts) for starts in self._starts)
+        return slots, channels, times
+
+    def spectra(self, gathers: Array, slot: int, channels: range) -> Array:
+        """Coefficients of all places of a slot range and some channel ranges.
+
+        Parameters
+        ----------
+        gathers : array of float32, shape (source, slot, channel, time)
+            Of the block.
+        slot : int
+            Place along slots.
+        channels : range
+            Places along channels.
+
+        Returns
+        -------
+        array of complex64, shape (channel place, time place, coefficient, frequency)
+            Coefficients over sources, shots and channels.
+        """
+        starts, (across, along) = self._starts[2], self._weights
+        first = self._starts[0][slot]
+        corners = np.array([(first, self._starts[1][k]) for k in channels], dtype=np.int64)
+        every = np.broadcast_to(along, (len(starts), len(along)))
+        same = np.broadcast_to(across, (len(corners), *across.shape))
+        tiles = cut_windows(gathers, corners, starts, same, every, self.xp)
+        spectra = rfftn(self.xp, tiles, (2, 3, 4))
+        return spectra.reshape(len(corners), len(starts), -1, spectra.shape[-1])
+
+    def means(self, gathers: Array, slot: int, channel: int) -> Array:
+        """Mean over the samples of each time place of one slot and channel place.
+
+        `gathers` has the shape of the block, the result one value a time place.
+        """
+        slots, channels, samples = self.size
+        first, near = int(self._starts[0][slot]), int(self._starts[1][channel])
+        traces = gathers[:, first : first + slots, near : near + channels].mean(axis=(0, 1, 2))
+        return self.xp.stack([traces[k : k + samples].mean() for k in self._starts[2].tolist()])
 
     def _traces(self, gathers: Array, slot: int, channel: int) -> Array:
         """Every eighth sample of the traces of a place."""
@@ -158,7 +202,8 @@ class NoiseFloor:
             for halfway, at in zip(self._halfway[:2], (slot, channel), strict=True)
         )
         times = self.xp.asarray(np.searchsorted(self._halfway[2], time))
-        return self.level[slots, channels][times]
+        level = self.level[slots, channels][times]
+        return level * (self.share if isinstance(self.share, float) else self.share[times])
 
 
 def _where_met(

@@ -50,6 +50,13 @@ class SeparationSettings(KeyTable, frozen=True, kw_only=True):
             "fit: what neighbouring channels and shots do not have."
         ),
     ] = True
+    learn_floor: Annotated[
+        bool,
+        described(
+            "Learn on some channels, from samples withheld from the fit, where thresholds must "
+            "stay above the noise and where weak signal can be taken; `fk` and `joint`."
+        ),
+    ] = True
     return_leakage: Annotated[
         bool,
         described(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from deblend.arrays import rfftn
 from deblend.separation.transforms.spectra import AXES, filter_patches
@@ -45,8 +45,10 @@ class FkThreshold:
     overlap: float = 0.5
     """Part of a window shared with the next one, above 0 and at most 0.5."""
     noise_factor: float = 2.5
-    """The threshold stays above this many times the ambient noise of a coefficient."""
+    """The threshold stays above this many times the ambient noise of a coefficient, and above less
+    where withheld samples show none (see `separation.learned_floor`)."""
     window: Literal["tapered"] = "tapered"
+    learns_floor: ClassVar[bool] = True
 
     def largest(self, batch: PatchBatch) -> float:
         """Largest magnitude of any coefficient."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from deblend.arrays import rfftn
 from deblend.separation.transforms.spectra import AXES, filter_patches
@@ -42,8 +42,10 @@ class JointThreshold:
     """Part of a window shared with the next one, above 0 and at most 0.5. More is better and
     slower: the cost grows with 1 / (1 - overlap) cubed."""
     noise_factor: float = 2.5
-    """The threshold stays above this many times the ambient noise of a coefficient."""
+    """The threshold stays above this many times the ambient noise of a coefficient, and above less
+    where withheld samples show none (see `separation.learned_floor`)."""
     window: Literal["tapered"] = "tapered"
+    learns_floor: ClassVar[bool] = True
 
     @classmethod
     def for_line(cls, channel_count: int) -> JointThreshold:
