@@ -29,6 +29,7 @@ def separate(
     refine_times: bool = DEFAULTS.refine_times,
     residual: ResidualChoice = DEFAULTS.residual,
     robust: bool = DEFAULTS.robust,
+    learn_floor: bool = DEFAULTS.learn_floor,
     return_leakage: bool = DEFAULTS.return_leakage,
     device: DeviceChoice = DEFAULTS.device,
     callback: Callback | None = None,
@@ -60,6 +61,9 @@ def separate(
     robust : bool, optional
         Whether parts of the record that are unlike neighbouring channels and shots (swell, spikes,
         a bad channel, another vessel) get less weight in the fit; what was found is in `findings`.
+    learn_floor : bool, optional
+        Whether samples withheld from the fit of some channels decide where thresholds stay above
+        the noise (`fk` and `joint`), see `deblend.separation.learned_floor`.
     return_leakage : bool, optional
         Whether signal that the unexplained part has in common with the estimate is put back at the
         end, see `deblend.separation.leakage_return`.
@@ -89,6 +93,7 @@ def separate(
         refine_times=refine_times,
         residual=residual,
         robust=robust,
+        learn_floor=learn_floor,
         return_leakage=return_leakage,
         device=device,
     )

@@ -27,14 +27,15 @@ from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, open_line
 from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding, findings_csv
-from deblend.progress import Progress, silent
+from deblend.progress import Progress, Step, silent
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.qc.measure_setup import sample_windows
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
 from deblend.separation.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels
-from deblend.separation.loop import IterationRecord
+from deblend.separation.learned_floor import LEARNING, with_learned_floor
+from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
 
 PAGE: Final = "injection.html"
@@ -111,12 +112,23 @@ def inject_line(
 
     with filling(folder):
         with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
+            job = with_learned_floor(job, _learning(job, progress))
             result = _inject(opened, job, source, Path(scratch), progress, level_db, seed)
         write_text(folder / INJECTION, injected_csv(result.rows))
         write_text(folder / INJECTION_FINDINGS, findings_csv(result.findings))
         page = render_injection(line.name, level_db, result.rows, result.findings)
         write_page(page, folder / PAGE)
     return result
+
+
+def _learning(job: Job, progress: Progress) -> Callback:
+    """Progress of what is learned of the noise before the separations."""
+    count = job.settings.iterations
+
+    def on_iteration(record: IterationRecord) -> None:
+        progress(Step("prepare", record.iteration, count, LEARNING))
+
+    return on_iteration
 
 
 def _named_source(opened: OpenLine, name: str | None) -> Source:

@@ -19,6 +19,7 @@ from deblend.line.prepare_line import cut_line, line_extent
 from deblend.separation.block import MOST_PASSES
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import Job, loop_channels
+from deblend.separation.learned_floor import channels_to_learn_from, learns_floor
 from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import BlockCuts
 from deblend.separation.spans import span_of
@@ -127,6 +128,12 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
         traces_refined = extent.sources * job.layout.slot_count * channels_refined
         sample_iterations += float(
             traces_refined * job.length * refinement_iterations(job.settings.iterations)
+        )
+    if learns_floor(job):
+        learned = len(channels_to_learn_from(plan.channels[0]))
+        share_of_line = learned / channels / len(plan.spans)
+        sample_iterations += share_of_line * float(
+            extent.sources * wide * channels * job.length * job.settings.iterations
         )
     traces = int(job.delivered.sum()) * extent.channels
     sample_bytes = 4 * traces * job.length

@@ -36,6 +36,7 @@ from deblend.run.unfinished import (
     OnIteration,
     UnfinishedRun,
     cached_unfinished_run,
+    learn_floor,
     measure_reference,
     separate_and_store_block,
 )
@@ -45,13 +46,17 @@ from deblend.words import counted
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-Task = Literal["reference", "separate"]
+Task = Literal["reference", "floor", "separate"]
 OnBlockIteration = Callable[[int, IterationRecord], None]
 """Called with a block and what an iteration of it did."""
 OnDone = Callable[[int, Any], None]
 """Called with a block and what its task returned."""
 
-TASKS: Final = {"reference": measure_reference, "separate": separate_and_store_block}
+TASKS: Final = {
+    "reference": measure_reference,
+    "floor": learn_floor,
+    "separate": separate_and_store_block,
+}
 ROOMS_OF_A_BLOCK: Final = (blending, separation, qc)
 """What works on a block; its compiled modules are named ``..kernels`` and imported on first use."""
 _TOPIC: Final = "deblend-iterations"

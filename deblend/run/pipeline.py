@@ -22,6 +22,8 @@ from deblend.run.finish import is_published, published_results, write_results
 from deblend.run.staging import stage_records
 from deblend.run.unfinished import UnfinishedRun, separate_and_store_block, with_refined_times
 from deblend.separation.block_progress import BlockProgress
+from deblend.separation.learned_floor import LEARNING, learns_floor
+from deblend.separation.loop import IterationRecord
 from deblend.words import counted
 
 
@@ -194,9 +196,15 @@ def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
 
 
 def _measure_line(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
-    """The largest coefficient of the line, before any block."""
-    if unfinished.folder.reference.exists():
-        return
+    """What the whole line must know before any block: strongest arrival, then the noise."""
+    if not unfinished.folder.reference.exists():
+        _measure_reference(unfinished, run, progress)
+    if learns_floor(unfinished.job) and not unfinished.folder.noise_share.exists():
+        _learn_floor(unfinished, run, progress)
+
+
+def _measure_reference(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+    """The largest coefficient of the line."""
     largest: list[float] = []
 
     def on_done(block: int, value: float) -> None:
@@ -208,6 +216,22 @@ def _measure_line(unfinished: UnfinishedRun, run: BlockRunner, progress: Progres
     progress(Step("prepare", 0, unfinished.plan.count, "strongest arrival of the line"))
     run("reference", range(unfinished.plan.count), on_done, lambda block, record: None)
     unfinished.keep_reference(max(largest))
+
+
+def _learn_floor(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+    """How far thresholds stay above the noise, from the block in the middle."""
+    count = unfinished.job.settings.iterations
+
+    def on_iteration(_: int, record: IterationRecord) -> None:
+        progress(Step("prepare", record.iteration, count, LEARNING))
+
+    progress(Step("prepare", 0, count, LEARNING))
+    run(
+        "floor",
+        [unfinished.plan.count // 2],
+        lambda _, learned: unfinished.keep_noise_share(learned),
+        on_iteration,
+    )
 
 
 def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:

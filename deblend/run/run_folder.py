@@ -55,6 +55,11 @@ class RunFolder:
         return self.path / "line.json"
 
     @property
+    def noise_share(self) -> Path:
+        """How far thresholds stay above the noise, where that is learned."""
+        return self.path / "noise-share.npz"
+
+    @property
     def times(self) -> Path:
         """Shifts of the fire times, where they are refined."""
         return self.path / "fire-times.npz"

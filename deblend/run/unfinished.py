@@ -34,6 +34,12 @@ from deblend.run.store import (
 from deblend.run.stored_values import read_value, write_value
 from deblend.separation.fire_times import TimeShifts, estimate_shifts, with_shifted_times
 from deblend.separation.job import Job, separate_channels
+from deblend.separation.learned_floor import (
+    LearnedFloor,
+    channels_to_learn_from,
+    learn_noise_share,
+    learns_floor,
+)
 from deblend.separation.loop import IterationRecord
 from deblend.separation.neighbours import SeamEstimates
 from deblend.separation.spans import Span, span_of
@@ -93,6 +99,18 @@ class UnfinishedRun:
     def keep_reference(self, value: float) -> None:
         """Keep what was measured of the whole line."""
         write_text(self.folder.reference, json.dumps({"reference": value}) + "\n")
+
+    @cached_property
+    def noise_share(self) -> NDArray[np.float32] | float:
+        """How far thresholds stay above the noise; learned before the first block."""
+        if not learns_floor(self.job):
+            return self.job.noise_share
+        learned: LearnedFloor = read_value(self.folder.noise_share)
+        return learned.noise_share
+
+    def keep_noise_share(self, learned: LearnedFloor) -> None:
+        """Keep what was learned of the noise."""
+        write_value(self.folder.noise_share, learned)
 
     def measured(self, block: int) -> BlockMeasures:
         """What was measured of a finished block."""
@@ -209,6 +227,13 @@ def measure_reference(unfinished: UnfinishedRun, block: int, on_iteration: OnIte
     return span.job.reference_of(channels)
 
 
+def learn_floor(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration) -> LearnedFloor:
+    """How far thresholds stay above the noise, by channels of one block."""
+    span, channels = _span(unfinished, block)
+    job = replace(span.job, measured_reference=unfinished.reference)
+    return LearnedFloor(learn_noise_share(job, channels_to_learn_from(channels), on_iteration))
+
+
 def separate_and_store_block(
     unfinished: UnfinishedRun, block: int, on_iteration: OnIteration
 ) -> None:
@@ -216,7 +241,11 @@ def separate_and_store_block(
     if unfinished.folder.is_done(block):
         return
     span, channels = _span(unfinished, block)
-    job = replace(span.job, measured_reference=unfinished.reference)
+    job = replace(
+        span.job,
+        measured_reference=unfinished.reference,
+        noise_share=unfinished.noise_share,
+    )
     result = separate_channels(job, channels, on_iteration, span.seam_shots)
     _refuse_another_plan(unfinished)
     alive = ~unfinished.counts.dead[channels.start : channels.stop]

@@ -38,6 +38,8 @@ from deblend.separation.noise import NoiseFloor
 
 LEAST_SHARE: Final = 0.4
 """Part of the noise level that thresholds stay above where no noise is shown to be taken."""
+LEARNING: Final = "where noise begins, on some channels"
+"""For progress."""
 CHANNELS: Final = 24
 """Most channels that are separated to learn."""
 LEAST_ITERATIONS: Final = 12
@@ -49,12 +51,12 @@ comes from other traces and not from the samples beside them."""
 _RANGES: Final = ((0.0, 1.0), (1.0, 2.5))
 """Coefficients over the level of their place in which noise shows: weak ones where the level is
 that of signal, stronger ones where it is that of the noise."""
-_NO_NOISE: Final = 0.15
-_ALL_NOISE: Final = 0.5
+_NO_NOISE: Final = 0.12
+_ALL_NOISE: Final = 0.35
 """Wrong parts from which on thresholds rise, and at which they stay above all of the noise."""
-_SPREAD: Final = 0.2
+_SPREAD: Final = 0.1
 """Standard deviation of the wrong part between octaves of a line, and times of an octave."""
-_MARGIN: Final = 0.5
+_MARGIN: Final = 0.25
 """Standard errors that are taken off a wrong part."""
 _LEAST_PART: Final = 0.3
 """Of a place may be withheld, over the usual part, for it to count."""
@@ -79,12 +81,20 @@ class WrongPart:
     @property
     def part(self) -> Floats:
         """Wrong part: 0 for signal, 1 for noise."""
-        return self.wrong / np.maximum(self.taken, _LEAST)
+        return np.asarray(self.wrong / np.maximum(self.taken, _LEAST))
 
     @property
     def part_variance(self) -> Floats:
         """Of `part`."""
-        return np.maximum(self.variance / np.maximum(self.taken, _LEAST) ** 2, 1e-9)
+        return np.asarray(np.maximum(self.variance / np.maximum(self.taken, _LEAST) ** 2, 1e-9))
+
+
+@dataclass(frozen=True, eq=False)
+class LearnedFloor:
+    """What was learned of the noise of a line, as it is kept beside an unfinished run."""
+
+    noise_share: NDArray[np.float32]
+    """(time place, frequency): From `LEAST_SHARE` to 1."""
 
 
 def learns_floor(job: Job) -> bool:
@@ -98,6 +108,14 @@ def channels_to_learn_from(channels: range) -> range:
     count = min(CHANNELS, len(channels))
     first = channels.start + (len(channels) - count) // 2
     return range(first, first + count)
+
+
+def with_learned_floor(job: Job, callback: Callback | None = None) -> Job:
+    """A line whose thresholds stay as far above the noise as channels of its middle block tell."""
+    if not learns_floor(job):
+        return job
+    channels = channels_to_learn_from(job.blocks[len(job.blocks) // 2])
+    return replace(job, noise_share=learn_noise_share(job, channels, callback))
 
 
 def learn_noise_share(
@@ -255,7 +273,7 @@ def noise_share(measured: WrongPart, size: int) -> NDArray[np.float32]:
     shown = np.max([_surely_wrong(measured, k) for k in range(len(_RANGES))], axis=0)
     rise = np.clip((shown - _NO_NOISE) / (_ALL_NOISE - _NO_NOISE), 0, 1)
     share = LEAST_SHARE + (1 - LEAST_SHARE) * rise
-    return share[:, octaves_of(size)].astype(np.float32)
+    return np.asarray(share[:, octaves_of(size)], np.float32)
 
 
 def _surely_wrong(measured: WrongPart, number: int) -> Floats:

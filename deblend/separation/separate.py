@@ -21,11 +21,7 @@ from deblend.separation.fire_times import (
     with_shifted_times,
 )
 from deblend.separation.job import BlockResult, Job, prepare, separate_channels
-from deblend.separation.learned_floor import (
-    channels_to_learn_from,
-    learn_noise_share,
-    learns_floor,
-)
+from deblend.separation.learned_floor import with_learned_floor
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.settings import DEFAULTS, SeparationSettings
 
@@ -85,9 +81,7 @@ def separate_line(
     if shifts is not None:
         found = tuple(shift_findings(shifts, job))
         job = replace(with_shifted_times(job, shifts.applied_s), findings=(*job.findings, *found))
-    if learns_floor(job):
-        channels = channels_to_learn_from(range(recording.shape[0]))
-        job = replace(job, noise_share=learn_noise_share(job, channels))
+    job = with_learned_floor(job)
     estimate = np.zeros((len(shots), recording.shape[0], job.length), dtype=np.float32)
     unexplained = np.zeros(recording.shape, dtype=np.float32)
     histories, lost = [], None

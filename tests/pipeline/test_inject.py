@@ -13,6 +13,7 @@ from deblend.inject.injection import inject_line
 from deblend.line.line_file import read_line_file
 from deblend.progress import Step
 from deblend.qc.injected_rows import read_injected
+from deblend.separation.learned_floor import LEARNING
 
 
 def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
@@ -47,8 +48,10 @@ def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
 
 def test_every_iteration_is_told(line: SmallLine, tmp_path: Path) -> None:
     line.rewrite("iterations = 25", "iterations = 12")
-    steps: list[Step] = []
-    inject_line(read_line_file(line.line_file), tmp_path / "out", steps.append)
+    every: list[Step] = []
+    inject_line(read_line_file(line.line_file), tmp_path / "out", every.append)
+    assert [step.done for step in every if step.note == LEARNING] == list(range(1, 13))
+    steps = [step for step in every if step.note != LEARNING]
     notes = [step.note.rpartition(", ")[0] for step in steps if "after iteration" in step.note]
     names = ("as recorded", "events in all sources", "events in source 1")
     assert list(dict.fromkeys(notes)) == [f"{name}, block 1 of 1" for name in names]
