@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ from deblend.records.find_files import find_files
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import check_output_folder
 from deblend.results.truth import truth_of
+from deblend.separation.amplitudes import impossible_findings, with_possible_samples
 from deblend.separation.job import Job
 from deblend.separation.settings import RESIDUAL_CHOICES
 from deblend.words import counted
@@ -123,15 +124,17 @@ def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | 
     """What is read from samples: clocks, shots, clipping, noise."""
     from deblend.check.headers.source_numbers import placed_as_other
 
+    recording, _ = with_possible_samples(opened.recording)
     findings = verify_against_samples(
-        opened.recording,
+        recording,
         opened.shots,
         opened.geometry,
         placed_as=placed_as_other(opened.shots),
     )
     apart = any(f.metric == "clock_offset" and f.verdict == "fail" for f in findings)
     findings += _clipping(opened)
-    noise = _noise(opened, clocks_apart=apart)
+    noise = _noise(replace(opened, recording=recording), clocks_apart=apart)
+    findings += impossible_findings(recording)
     if noise is not None:
         return [*findings, *noise_findings(noise)], noise
     message = (

@@ -154,7 +154,7 @@ def _measured(
         truth=unfinished.truth,
     )
     times = [] if unfinished.shifts is None else shift_findings(unfinished.shifts, unfinished.job)
-    return [*line_findings(line, measures), *times]
+    return [*unfinished.impossible_samples(), *line_findings(line, measures), *times]
 
 
 def _write_report(contents: Contents, folder: Path) -> None:

@@ -16,6 +16,7 @@ from deblend.errors import OutputError
 from deblend.files import write_text
 from deblend.line.open_line import OpenLine, open_line
 from deblend.line.prepare_line import prepare_line
+from deblend.model.findings import Finding
 from deblend.qc.measure_setup import MeasureSetup
 from deblend.qc.metrics import BlockMeasures, measure_block, setup_of
 from deblend.qc.record_samples import SampleCounts
@@ -32,8 +33,9 @@ from deblend.run.store import (
     write_channels,
 )
 from deblend.run.stored_values import read_value, write_value
+from deblend.separation.amplitudes import PossibleSamples, impossible_findings
 from deblend.separation.fire_times import TimeShifts, estimate_shifts, with_shifted_times
-from deblend.separation.job import Job, separate_channels
+from deblend.separation.job import Job, separate_channels, with_usual_amplitudes
 from deblend.separation.learned_floor import (
     LearnedFloor,
     channels_to_learn_from,
@@ -74,8 +76,19 @@ class UnfinishedRun:
 
     @cached_property
     def staged_job(self) -> Job:
-        """The job with its samples in the store."""
-        return replace(self.job, recording=staged_recording(self.job.recording, self.folder))
+        """The job with its samples in the store, those left out that cannot be real."""
+        recording = staged_recording(self.job.recording, self.folder)
+        return with_usual_amplitudes(replace(self.job, recording=recording))
+
+    def impossible_samples(self) -> list[Finding]:
+        """Samples that cannot be real, of the channels that hold any."""
+        staged: Staged = read_value(self.folder.staged)
+        recording = self.staged_job.recording
+        if isinstance(recording.source, PossibleSamples):
+            peak = np.maximum(staged.seen.high, -staged.seen.low)
+            for row in np.flatnonzero(peak > recording.source.largest).tolist():
+                recording.read([row], 0, recording.shape[1])
+        return impossible_findings(recording)
 
     @cached_property
     def counts(self) -> SampleCounts:

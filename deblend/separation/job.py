@@ -18,6 +18,7 @@ from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
+from deblend.separation.amplitudes import with_possible_samples
 from deblend.separation.block import (
     Block,
     SeparatedBlock,
@@ -71,6 +72,8 @@ class Job:
     noise_share: NDArray[np.float32] | float = 1.0
     """(time place, frequency), or one for all: Part of the noise level that thresholds are made
     of; see `learned_floor`."""
+    scale: float = 1.0
+    """What samples are divided by inside the loop, and `reference` with them; a power of two."""
 
     @cached_property
     def operator(self) -> BlendingOperator:
@@ -96,7 +99,7 @@ class Job:
         """Largest coefficient of one block of channels."""
         wide = self.with_halo(block)
         return block_reference(
-            self.read(wide),
+            self.read(wide) / np.float32(self.scale),
             self.operator,
             self.method,
             (self.first_slot, wide.start, 0),
@@ -225,7 +228,7 @@ def prepare(
     length = _length_in_samples(length_s, recording)
     settings = checked_settings(settings)
     delivered, findings = _settle_delivery(recording, shots, length)
-    layout = pair_shots(shots)
+    layout = pair_shots(shots, ~recording.not_held(shots.fire_time_ns, length)[0])
     chosen = choose_method(method, layout.source_count, recording.shape[0])
     job = Job(
         recording=recording,
@@ -243,6 +246,12 @@ def prepare(
     findings += shrunk_windows(chosen, counts, method_name(chosen))
     findings += unblended_findings(job.operator, job.layout.in_slots(delivered, False))
     return replace(job, blocks=_plan_blocks(job, memory_bytes), findings=tuple(findings))
+
+
+def with_usual_amplitudes(job: Job) -> Job:
+    """The job without impossible samples, and in units of the usual peak inside the loop."""
+    recording, scale = with_possible_samples(job.recording)
+    return replace(job, recording=recording, scale=scale)
 
 
 def separate_channels(
@@ -341,8 +350,8 @@ def separate_alone(
     job: Job, wide: range, record: Array, callback: Callback | None = None
 ) -> SeparatedBlock:
     """What the loop makes of the record of some channels, without neighbours."""
-    return separate_block(
-        record,
+    done = separate_block(
+        record / np.float32(job.scale),
         job.operator,
         job.method,
         (job.first_slot, wide.start, 0),
@@ -356,6 +365,9 @@ def separate_alone(
         ),
         callback=callback,
     )
+    for scaled in (done.estimate, done.residual, done.samples):
+        scaled *= np.float32(job.scale)
+    return done
 
 
 def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -152,8 +152,13 @@ def learn_noise_share(
     done = separate_alone(fitted, channels, job.xp.where(withheld, np.nan, record), callback)
     assert done.noise is not None  # a block that was separated has a floor
     error = job.xp.where(withheld, record - job.operator.blend(done.estimate), 0)
+    scale = np.float32(job.scale)  # the noise is measured in units of the loop
     measured = wrong_part(
-        done.noise, done.estimate, error.astype(np.float32), withheld, job.operator
+        done.noise,
+        done.estimate / scale,
+        (error / scale).astype(np.float32),
+        withheld,
+        job.operator,
     )
     return noise_share(measured, done.noise.size[2])
 

@@ -12,6 +12,7 @@ from deblend.model.findings import Finding
 from deblend.model.gathers import make_gathers
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.separation.amplitudes import impossible_findings
 from deblend.separation.choose import MethodChoice
 from deblend.separation.downweighted import downweighted_findings
 from deblend.separation.fire_times import (
@@ -20,7 +21,13 @@ from deblend.separation.fire_times import (
     shift_findings,
     with_shifted_times,
 )
-from deblend.separation.job import BlockResult, Job, prepare, separate_channels
+from deblend.separation.job import (
+    BlockResult,
+    Job,
+    prepare,
+    separate_channels,
+    with_usual_amplitudes,
+)
 from deblend.separation.learned_floor import with_learned_floor
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.settings import DEFAULTS, SeparationSettings
@@ -76,7 +83,9 @@ def separate_line(
     on_block : callable, optional
         Sees the job and the result of each block while its gathers are in memory.
     """
-    job = prepare(recording, shots, length_s=length_s, method=method, settings=settings)
+    job = with_usual_amplitudes(
+        prepare(recording, shots, length_s=length_s, method=method, settings=settings)
+    )
     shifts = estimate_shifts(job) if settings.refine_times else None
     if shifts is not None:
         found = tuple(shift_findings(shifts, job))
@@ -94,7 +103,7 @@ def separate_line(
         histories.append(part.history)
         if part.downweighted is not None:
             lost = part.downweighted if lost is None else lost + part.downweighted
-    findings = job.findings
+    findings = (*job.findings, *impossible_findings(job.recording))
     if lost is not None:
         numbers = recording.channel_numbers
         findings = (*findings, *downweighted_findings(lost, shots, numbers))

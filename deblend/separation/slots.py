@@ -48,7 +48,7 @@ class SlotLayout:
         return filled
 
 
-def pair_shots(shots: Shots) -> SlotLayout:
+def pair_shots(shots: Shots, paired: NDArray[np.bool_] | None = None) -> SlotLayout:
     """Slots of a table of shots, from fire times alone.
 
     The source with most shots sets the clock: its shots follow each other, with empty slots where
@@ -59,25 +59,28 @@ def pair_shots(shots: Shots) -> SlotLayout:
     ----------
     shots : Shots
         Any number of sources, in any order.
+    paired : ndarray of bool, shape (shot,), optional
+        Shots that get a slot, one at least; all by default. A single shot of another day would make
+        slots for all the time between.
 
     Returns
     -------
     SlotLayout
-        Every shot has exactly one slot, in fire order.
+        Each of these shots has exactly one slot, in fire order.
 
     Notes
     -----
     Fails gently: where the interval of a source jumps about by more than half, empty slots appear
     or places shift by one, which costs coherence there and nothing else.
     """
-    by_source = [_in_fire_order(shots, source) for source in shots.sources]
+    by_source = [_in_fire_order(shots, source, paired) for source in shots.sources]
     clock = max(by_source, key=len)
     clock_ns = shots.fire_time_ns[clock]
     clock_slot = _own_slots(clock_ns)
     position = [
         _against_clock(shots.fire_time_ns[rows], clock_ns, clock_slot) for rows in by_source
     ]
-    phase = np.array([_usual_phase(own) for own in position])
+    phase = np.array([_usual_phase(own) for own in position if own.size])
     layouts = [_layout(by_source, position, phase, begin) for begin in phase]
     return min(layouts, key=lambda layout: (round(layout[0], 1), layout[1].slot_count))[1]
 
@@ -90,17 +93,24 @@ def _layout(
 ) -> tuple[float, SlotLayout]:
     """Length of a slot that begins at phase `begin`, as a part of the interval, and the slots."""
     after = (phase - begin) % 1.0
-    slots = [_one_a_slot(own - begin - lag) for own, lag in zip(position, after, strict=True)]
+    fired = [index for index, own in enumerate(position) if own.size]
+    slots = [
+        _one_a_slot(position[index] - begin - lag) for index, lag in zip(fired, after, strict=True)
+    ]
     first = min(int(slot[0]) for slot in slots)
     count = max(int(slot[-1]) for slot in slots) - first + 1
     row = np.full((len(by_source), count), -1, dtype=np.int64)
-    for index, (rows, slot) in enumerate(zip(by_source, slots, strict=True)):
-        row[index, slot - first] = rows
+    for index, slot in zip(fired, slots, strict=True):
+        row[index, slot - first] = by_source[index]
     return float(after.max()), SlotLayout(row)
 
 
-def _in_fire_order(shots: Shots, source: int | str) -> NDArray[np.int64]:
+def _in_fire_order(
+    shots: Shots, source: int | str, paired: NDArray[np.bool_] | None
+) -> NDArray[np.int64]:
     rows = shots.rows_of(source)
+    if paired is not None:
+        rows = rows[paired[rows]]
     return rows[np.argsort(shots.fire_time_ns[rows], kind="stable")]
 
 

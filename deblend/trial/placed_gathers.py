@@ -21,7 +21,13 @@ from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy.gathers import TraceFile, open_trace_file
 from deblend.separation.contract import Separator
-from deblend.separation.job import Job, in_table_order, loop_channels, prepare
+from deblend.separation.job import (
+    Job,
+    in_table_order,
+    loop_channels,
+    prepare,
+    with_usual_amplitudes,
+)
 from deblend.separation.settings import SeparationSettings
 
 _SPARE: Final = 96
@@ -302,17 +308,19 @@ def through_separation(
         As in `deblend.separate`, of the trial.
     """
     interval_ns = round(gathers.interval_s * 1e9)
-    job = prepare(
-        Recording(
-            _EndToEnd(gathers),
-            interval_s=gathers.interval_s,
-            start=-_SPARE * interval_ns,
-            time_scale="utc",
-        ),
-        gathers.shots,
-        length_s=gathers.length * gathers.interval_s,
-        method=method,
-        settings=SeparationSettings(iterations=iterations, seed=seed),
+    job = with_usual_amplitudes(
+        prepare(
+            Recording(
+                _EndToEnd(gathers),
+                interval_s=gathers.interval_s,
+                start=-_SPARE * interval_ns,
+                time_scale="utc",
+            ),
+            gathers.shots,
+            length_s=gathers.length * gathers.interval_s,
+            method=method,
+            settings=SeparationSettings(iterations=iterations, seed=seed),
+        )
     )
     filtered = scratch_array(scratch / "filtered.npy", gathers.amplitude.shape)
     for block in job.blocks:

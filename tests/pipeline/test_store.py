@@ -122,3 +122,16 @@ def test_a_record_that_lost_a_chunk_is_not_separated(
     refused = call("separate", line.line_file, "--block", 0)
     assert refused.exit_code == 2
     assert "a file of the working store" in " ".join(refused.stderr.split())
+
+
+def test_an_impossible_sample_is_named_by_run_and_check(line: SmallLine, call: Call) -> None:
+    samples = line.samples.copy()
+    samples[0, 700] = 1e30
+    line.write_records(samples)
+    said = "channel 1 at 2025-02-03T04:05:09.050000Z (1e+30)"
+    checked = call("check", "--with-samples", line.line_file)
+    assert said in " ".join(checked.stdout.split())
+    done = call("separate", line.line_file, *FOUR_BLOCKS)
+    assert done.exit_code in DONE, done.stderr
+    (row,) = [text for text in (line.out / "findings.csv").read_text().splitlines() if said in text]
+    assert row.startswith("impossible_samples")
