@@ -28,6 +28,7 @@ from deblend.line.prepare_line import count_reasons, prepare_line
 from deblend.model.findings import Finding
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
+from deblend.results.deliverable import refuse_undeliverable
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import check_output_folder
 from deblend.results.truth import truth_of
@@ -81,6 +82,7 @@ def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = 
     check_output_folder(line.output_folder, line.path, overwrite=overwrite)
     truth_of(opened, job)
     line_limits(opened)
+    refuse_undeliverable(opened, job)
     if line.keys.noise is not None:
         find_files(line.patterns_of(line.keys.noise.files))
     in_samples, noise = findings_in_samples(opened) if with_samples else ([], None)

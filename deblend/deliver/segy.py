@@ -1,4 +1,4 @@
-"""Separated gathers of one source as SEG-Y revision 1 [1]_: IEEE floats, no header extensions.
+"""Separated gathers of one source as SEG-Y revision 1 [1]_, or 2 for intervals that it cannot hold.
 
 References
 ----------
@@ -18,17 +18,20 @@ from numpy.typing import NDArray
 
 from deblend import __version__
 from deblend.deliver.trace_headers import (
+    NS_PER_US,
     SourceGathers,
     check_fits,
     coordinate_scale,
+    fill_extension,
     fill_headers,
+    trace_header_type,
 )
 from deblend.errors import OutputError
 from deblend.files import replacing
 from deblend.model.segy_layout import (
     BINARY_HEADER,
+    BYTE_ORDER_CONSTANT,
     IEEE_FLOAT,
-    TRACE_HEADER,
     encode_textual_header,
 )
 from deblend.model.timebase import format_instant
@@ -87,7 +90,8 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
             remedy="Hand over one row a shot and one column a channel.",
         )
     scale = coordinate_scale(gathers)
-    trace = np.dtype([("header", TRACE_HEADER), ("samples", ">f4", (gathers.length,))])
+    headers = trace_header_type(gathers)
+    trace = np.dtype([("headers", headers), ("samples", ">f4", (gathers.length,))])
     step = max(1, _BLOCK_BYTES // (trace.itemsize * expected[1]))
     digest = hashlib.sha256()
     size = 0
@@ -99,7 +103,9 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
             block = np.asarray(amplitude[first : first + step])
             _refuse_unknown(block, gathers, first, path)
             traces = np.zeros(block.shape[:2], dtype=trace)
-            fill_headers(traces["header"], gathers, first, scale)
+            fill_headers(traces["headers"]["header"], gathers, first, scale)
+            if gathers.revision == 2:
+                fill_extension(traces["headers"], gathers, first)
             traces["samples"] = block
             content = traces.tobytes()
             digest.update(content)
@@ -141,7 +147,12 @@ def _binary_header(gathers: SourceGathers) -> bytes:
     header["ensemble_fold"] = channel_count
     header["sorting"] = SORTED_BY_SOURCE
     header["length_unit"] = 1
-    header["major_revision"] = 1
+    header["major_revision"] = gathers.revision
+    if gathers.revision == 2:
+        header["byte_order_constant"] = BYTE_ORDER_CONSTANT
+        header["extended_sample_interval"] = gathers.interval_ns / NS_PER_US
+        header["extended_original_sample_interval"] = gathers.interval_ns / NS_PER_US
+        header["additional_trace_headers"] = 1
     header["fixed_trace_length"] = 1
     return header.tobytes()
 
@@ -168,14 +179,13 @@ def _textual_header(gathers: SourceGathers) -> bytes:
         f"{shots.shot_point.max()}, {counted(len(gathers.channel_numbers), 'channel')}",
         f"First shot {first}",
         f"Last shot  {last}",
-        f"{gathers.length} samples of {gathers.interval_us} us, IEEE float, "
+        f"{gathers.length} samples of {gathers.interval_ns / NS_PER_US:.10g} us, IEEE float, "
         f"unit: {gathers.amplitude_unit}",
         f"Polarity as recorded. Time scale of all instants: {scale}.",
         "Sample zero of each trace is the time break; delay 0.",
         "Trace header bytes:",
         "  157-166  whole second of the time break, 167-168 time basis (4 UTC, 5 GPS)",
-        "  233-236  microseconds of the time break (4-byte integer, cut, not rounded)",
-        "  237-240  nanoseconds beyond that, 0 to 999 (4-byte integer)",
+        *_fraction_lines(gathers),
         "  9-12     record number within this file     13-16  channel",
         "  17-20    shot point, also in 197-200        29-30  2 for a dead channel",
         "  37-40    offset in m, negative behind the source",
@@ -185,7 +195,17 @@ def _textual_header(gathers: SourceGathers) -> bytes:
         "Processing history:",
         *_wrapped(gathers.history),
     ]
-    return encode_textual_header([line[:_LINE_LENGTH] for line in lines])
+    return encode_textual_header([line[:_LINE_LENGTH] for line in lines], revision=gathers.revision)
+
+
+def _fraction_lines(gathers: SourceGathers) -> tuple[str, str]:
+    """Where the part of a second of the time break is."""
+    if gathers.revision == 2:
+        return "  nanoseconds of the time break: bytes 141-144", "  of trace header extension 1"
+    return (
+        "  233-236  microseconds of the time break (4-byte integer, cut, not rounded)",
+        "  237-240  nanoseconds beyond that, 0 to 999 (4-byte integer)",
+    )
 
 
 def _wrapped(history: tuple[str, ...]) -> list[str]:

@@ -1,16 +1,19 @@
 """Trace headers of separated gathers, from shots, geometry and channels.
 
 Positions follow SEG-Y revision 1 [1]_, table 3; bytes 233-240, which that revision leaves to the
-writer, hold what the whole second of bytes 157-166 leaves of the time break.
+writer, hold what the whole second of bytes 157-166 leaves of the time break. A sample interval that
+revision 1 cannot hold makes a file of revision 2.0 [2]_, whose binary header holds it as a float;
+that fraction of the time break is then in trace header extension 1.
 
 References
 ----------
 .. [1] SEG Technical Standards Committee, 2002, SEG Y rev 1 Data Exchange Format.
+.. [2] SEG Technical Standards Committee, 2017, SEG-Y revision 2.0 Data Exchange Format.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -20,11 +23,14 @@ from deblend.errors import OutputError
 from deblend.model.geometry import Geometry
 from deblend.model.segy_layout import (
     DEAD_TRACE,
+    EXTENSION_1_NAME,
     LARGEST_SIGNED_COUNT,
     SAMPLE_UNITS,
     SEISMIC_TRACE,
+    STANDARD_HEADER_NAME,
     TIME_BASIS_CODES,
     TRACE_HEADER,
+    TRACE_HEADER_EXTENSION_1,
 )
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S, calendar_fields
@@ -59,21 +65,20 @@ class SourceGathers:
 
     @property
     def interval_us(self) -> int:
-        """Sample interval in whole microseconds."""
-        return self.interval_ns // NS_PER_US
+        """Sample interval in whole microseconds; the nearest, where `revision` is 2."""
+        return min(round(self.interval_ns / NS_PER_US), LARGEST_SIGNED_COUNT)
+
+    @property
+    def revision(self) -> int:
+        """Of SEG-Y: 2 where 1 cannot hold the sample interval."""
+        whole = self.interval_ns % NS_PER_US == 0
+        return 1 if whole and self.interval_ns // NS_PER_US <= LARGEST_SIGNED_COUNT else 2
 
 
 def check_fits(gathers: SourceGathers) -> None:
-    """Refuse what SEG-Y revision 1 cannot hold, before anything is written."""
-    if gathers.interval_ns % NS_PER_US:
-        raise OutputError(
-            f"the sample interval of {gathers.interval_ns / NS_PER_US} us is no whole number of "
-            "microseconds, which SEG-Y revision 1 requires",
-            remedy="Resample the record before separation.",
-        )
+    """Refuse what SEG-Y cannot hold, before anything is written."""
     counts = {
         "samples a trace": (gathers.length, "Ask for shorter gathers."),
-        "microseconds of sample interval": (gathers.interval_us, "Resample the record."),
         "channels a shot": (len(gathers.channel_numbers), "Separate fewer channels at a time."),
     }
     for what, (count, remedy) in counts.items():
@@ -82,7 +87,52 @@ def check_fits(gathers: SourceGathers) -> None:
                 f"{count} {what} do not fit SEG-Y revision 1, which holds {LARGEST_SIGNED_COUNT}",
                 remedy=remedy,
             )
-    coordinate_scale(gathers)
+    ends = _end_channels(gathers)
+    headers = np.zeros((len(ends.shots), len(ends.channel_numbers)), TRACE_HEADER)
+    fill_headers(headers, ends, 0, coordinate_scale(gathers))
+
+
+def _end_channels(gathers: SourceGathers) -> SourceGathers:
+    """The first and the last channel, whose headers hold the extremes."""
+    ends = [0, len(gathers.channel_numbers) - 1]
+    geometry = gathers.geometry
+    return replace(
+        gathers,
+        channel_numbers=gathers.channel_numbers[ends],
+        dead=gathers.dead[ends],
+        geometry=Geometry(
+            geometry.offset_m[:, ends],
+            geometry.receiver_x_m[:, ends],
+            geometry.receiver_y_m[:, ends],
+            geometry.receiver_depth_m,
+        ),
+    )
+
+
+def trace_header_type(gathers: SourceGathers) -> np.dtype[np.void]:
+    """Headers before the samples of a trace: the standard one, and the extension of revision 2."""
+    if gathers.revision == 1:
+        return np.dtype([("header", TRACE_HEADER)])
+    return np.dtype([("header", TRACE_HEADER), ("extension", TRACE_HEADER_EXTENSION_1)])
+
+
+def fill_extension(headers: NDArray[np.void], gathers: SourceGathers, first: int) -> None:
+    """Fill what revision 2 has beside the standard header, for consecutive shots.
+
+    Parameters
+    ----------
+    headers : ndarray of trace_header_type, shape (shot, channel)
+        Standard headers filled, extensions zeros on entry.
+    first : int
+        Row of `gathers.shots` of the first shot.
+    """
+    nanoseconds = gathers.shots.fire_time_ns[first : first + len(headers), None] % NS_PER_S
+    headers["header"]["header_name"] = STANDARD_HEADER_NAME
+    extension = headers["extension"]
+    extension["nanosecond"] = nanoseconds
+    extension["sample_count"] = gathers.length
+    extension["sample_interval"] = gathers.interval_ns / NS_PER_US
+    extension["header_name"] = EXTENSION_1_NAME
 
 
 def coordinate_scale(gathers: SourceGathers) -> int:

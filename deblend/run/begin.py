@@ -17,6 +17,7 @@ from deblend.line.open_line import OpenLine, open_line
 from deblend.line.prepare_line import cut_line, prepare_line
 from deblend.memory import use_one_heap
 from deblend.progress import Progress, Step
+from deblend.results.deliverable import refuse_undeliverable
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import MANIFEST, check_output_folder
 from deblend.results.truth import truth_of
@@ -72,6 +73,7 @@ def begin_or_resume(
     job = prepare_line(opened)
     truth_of(opened, job)  # refused before any work, and so are limits
     line_limits(opened)
+    refuse_undeliverable(opened, job)
     with locked(folder) as run_folder:
         plan = None if options.restart else _plan_to_resume(run_folder, opened, job)
         if plan is None:

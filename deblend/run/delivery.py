@@ -17,11 +17,11 @@ from deblend.deliver.trace_headers import SourceGathers
 from deblend.line.open_line import OpenLine
 from deblend.line.prepare_line import count_reasons, why_not_delivered
 from deblend.model.findings import Finding
-from deblend.model.geometry import Geometry
 from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.progress import Progress, Step
 from deblend.qc.metrics import LineMeasures
 from deblend.report.contents import Acquisition, Contents, Convergence, GatherSection
+from deblend.results.deliverable import source_gathers
 from deblend.results.output_folder import DELIVERED
 from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.job import Job
@@ -90,23 +90,9 @@ def file_name(source: int | str, number: int) -> str:
 def _describe(
     rows: NDArray[np.int64], unfinished: UnfinishedRun, measures: LineMeasures
 ) -> SourceGathers:
-    job, geometry = unfinished.job, unfinished.opened.geometry
-    return SourceGathers(
-        shots=job.shots.take(rows),
-        geometry=Geometry(
-            geometry.offset_m[rows],
-            geometry.receiver_x_m[rows],
-            geometry.receiver_y_m[rows],
-            geometry.receiver_depth_m,
-        ),
-        channel_numbers=job.recording.channel_numbers,
-        dead=unfinished.counts.dead,
-        interval_ns=job.recording.interval_ns,
-        length=job.length,
-        amplitude_unit=job.recording.amplitude_unit,
-        line=unfinished.opened.line.name,
-        history=history_sentences(unfinished.opened, job, measures),
-    )
+    opened, job = unfinished.opened, unfinished.job
+    history = history_sentences(opened, job, measures)
+    return source_gathers(opened, job, rows, unfinished.counts.dead, history)
 
 
 def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tuple[str, ...]:

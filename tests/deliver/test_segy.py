@@ -22,6 +22,7 @@ from deblend.errors import OutputError
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.shots import make_shots
 from deblend.model.timebase import parse_instant
+from deblend.records.segy.gathers import open_trace_file
 
 SHOT_COUNT, CHANNEL_COUNT, LENGTH = 3, 4, 50
 TRACE_BYTES = 240 + 4 * LENGTH
@@ -259,8 +260,6 @@ def test_unknown_positions_are_zero(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"interval_ns": 62_500}, "62.5 us is no whole number"),
-        ({"interval_ns": 40_000_000}, "40000 microseconds .* do not fit"),
         ({"length": 32768}, "32768 samples a trace do not fit"),
         ({"y_m": 3e9}, "coordinate of 3000000037 m does not fit"),
         ({"shot_point": 2**31}, "source point 2147483648 does not fit the 4 bytes"),
@@ -273,6 +272,29 @@ def test_what_does_not_fit_is_refused(
     with pytest.raises(OutputError, match=message):
         written(tmp_path, gathers(**change))  # type: ignore[arg-type]
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("interval_ns", [62_500, 3_333_333, 40_000_000])
+def test_intervals_beyond_revision_1_go_to_revision_2(tmp_path: Path, interval_ns: int) -> None:
+    path, _ = written(tmp_path, gathers(interval_ns=interval_ns))
+    content = path.read_bytes()
+    # SEG-Y revision 2.0, table 2 and trace header extension 1.
+    assert content[3500:3502] == bytes([2, 0])
+    assert struct.unpack_from(">d", content, 3272)[0] == interval_ns / 1000
+    assert struct.unpack_from(">I", content, 3296)[0] == 0x01020304
+    assert struct.unpack_from(">I", content, 3506)[0] == 1
+    begin = 3600
+    assert content[begin + 232 : begin + 240] == b"SEG00000"
+    assert content[begin + 240 + 232 : begin + 480] == b"SEG00001"
+    whole_ns = parse_instant(INSTANTS[0], "utc")
+    assert struct.unpack_from(">i", content, begin + 240 + 140)[0] == whole_ns % 10**9
+    again = open_trace_file(path, ["shot_point", "channel"])
+    assert again.interval_ns == interval_ns
+    assert again.words["shot_point"].tolist() == [5060] * 4 + [5061] * 4 + [5062] * 4
+    np.testing.assert_array_equal(
+        again.read(np.arange(12)).reshape(amplitudes().shape), amplitudes()
+    )
+    assert "SEG-Y REV2.0" in _text(path)
 
 
 def test_values_beyond_two_bytes_do_not_wrap(tmp_path: Path) -> None:

@@ -174,3 +174,16 @@ def test_check_says_so_too(line: SmallLine, call: Call, spoil: Callable[[SmallLi
     checked, separated = (call(command, line.line_file) for command in ("check", "separate"))
     assert checked.exit_code == 2
     assert checked.stderr.splitlines()[-1] == separated.stderr.splitlines()[-1]
+
+
+@pytest.mark.parametrize("command", ["check", "separate"])
+def test_what_cannot_be_delivered_is_refused_before_the_work(
+    line: SmallLine, call: Call, command: str
+) -> None:
+    path = line.folder / "shots.csv"
+    path.write_text(path.read_text().replace(",1007,", ",3000000000,"))
+    refused = call(command, line.line_file)
+    assert refused.exit_code == 2
+    said = "source point 3000000000 does not fit the 4 bytes that SEG-Y gives it"
+    assert said in " ".join(refused.stderr.split())
+    assert not line.out.exists()
