@@ -104,7 +104,7 @@ def _end_channels(gathers: SourceGathers) -> SourceGathers:
             geometry.offset_m[:, ends],
             geometry.receiver_x_m[:, ends],
             geometry.receiver_y_m[:, ends],
-            geometry.receiver_depth_m,
+            geometry.receiver_depth_m[ends],
         ),
     )
 
