@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from deblend.plan.contents import NOT_A_PROMISE, PlanContents
-from deblend.plan.curves import delay_curves, plan_curves, predicted_curves, signature_curves
+from deblend.plan.figures import (
+    bin_and_fold_figure,
+    fold_against_time_figure,
+    level_figure,
+    midpoint_figure,
+    overlap_figure,
+)
+from deblend.plan.signal_figures import dither_figure, prediction_figure, signature_figure
 from deblend.plan.words import (
     ADVICE,
     CAUTIONS,
@@ -15,14 +22,6 @@ from deblend.plan.words import (
     value_text,
 )
 from deblend.report.page_frame import Picture, picture, render_page
-from deblend.report.plan_figures import (
-    bin_and_fold_figure,
-    fold_against_time_figure,
-    level_figure,
-    midpoint_figure,
-    overlap_figure,
-)
-from deblend.report.plan_signal_figures import dither_figure, prediction_figure, signature_figure
 
 
 def render_plan(contents: PlanContents) -> str:
@@ -61,36 +60,35 @@ def _pictures(contents: PlanContents) -> dict[str, Picture]:
 
 
 def _of_every_plan(contents: PlanContents) -> dict[str, Picture]:
-    curves = plan_curves(contents)
     return {
         "midpoints": picture(
-            midpoint_figure(curves.alternatives),
+            midpoint_figure(contents),
             "Streamers, sources and midpoint lines across the track, one strip an alternative.",
             "A midpoint line lies halfway between a source and a streamer. One pass; the next pass "
             "lies one sail line spacing away.",
         ),
         "bins": picture(
-            bin_and_fold_figure(curves),
+            bin_and_fold_figure(contents),
             "Crossline bin against streamer separation, and fold against shot interval, one curve "
             "for each number of sources.",
             "Curves: sources with the standard separation, in sequence. A mark off its curve is an "
             "alternative towed or fired in another way.",
         ),
         "overlap": picture(
-            overlap_figure(curves),
+            overlap_figure(contents),
             "Clean record length against speed and against offset; time runs down.",
             "Until when no later shot disturbs a record, with the delays at their worst. Right: "
             "the next shot reaches a far channel later, by offset over 1500 m/s; refracted waves "
             "may be earlier. Earlier shots still ring below, which the next pictures show.",
         ),
         "fold": picture(
-            fold_against_time_figure(curves),
+            fold_against_time_figure(contents),
             "Blending fold against time after firing, one panel an alternative; time runs down.",
             "Shots active at a time after firing, earlier and later ones and the own: mean over "
             "the line, and in grey from the fewest to the most. Usual speed.",
         ),
         "levels": picture(
-            level_figure(curves),
+            level_figure(contents),
             "Assumed level of a shot and of the shots that overlap it; time runs down.",
             "Strong early arrivals of other shots on weak late ones of the own. Assumed: amplitude "
             f"falls by {contents.target.loss_db:g} dB from 0.1 s to the end of the record, alike "
@@ -101,25 +99,25 @@ def _of_every_plan(contents: PlanContents) -> dict[str, Picture]:
 
 def _where_known(contents: PlanContents) -> dict[str, Picture]:
     """Pictures of what was simulated, named or drawn at random, where anything was."""
-    pictures, target = {}, contents.target
-    if predicted := predicted_curves(contents):
+    pictures = {}
+    if (predicted := prediction_figure(contents)) is not None:
         pictures["predicted"] = picture(
-            prediction_figure(predicted, target.window_s, target.record_length_s),
+            predicted,
             "Signal-to-noise ratio before and after separation against time after firing, one "
             "panel an alternative; time runs down.",
             "Truth over error in windows after firing, mean over sources: open marks before, "
             "filled marks after, bars from the lowest to the highest draw of the delays.",
         )
-    if signatures := signature_curves(contents):
+    if contents.signatures:
         pictures["signatures"] = picture(
-            signature_figure(signatures),
+            signature_figure(contents.signatures),
             "Far-field signatures against time, and their amplitude spectra.",
             "Positive is compression. Time runs to the right here, as signatures are drawn. "
             "Dotted: notches to be expected from the source depth. Directivity is left out.",
         )
-    if delays := delay_curves(contents):
+    if (dither := dither_figure(contents)) is not None:
         pictures["dither"] = picture(
-            dither_figure(delays),
+            dither,
             "Histograms of time differences of overlapping shots, and coherent power of the "
             "interference against frequency.",
             "Left: what the separation sees of the delays. Right: the part of the interference "
