@@ -11,33 +11,9 @@ from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any, Final
 
+from bokeh import models
 from bokeh.embed import json_item
 from bokeh.layouts import column, row
-from bokeh.models import (
-    BasicTickFormatter,
-    BooleanFilter,
-    CDSView,
-    CheckboxButtonGroup,
-    ColorBar,
-    Column,
-    ColumnDataSource,
-    DataTable,
-    FixedTicker,
-    LinearColorMapper,
-    Model,
-    NumberFormatter,
-    RadioButtonGroup,
-    Range1d,
-    RangeSlider,
-    Row,
-    ScientificFormatter,
-    Select,
-    Slider,
-    Span,
-    StringFormatter,
-    TableColumn,
-    TextInput,
-)
 from bokeh.plotting import figure
 from bokeh.resources import Resources
 from matplotlib import colormaps
@@ -83,10 +59,10 @@ def viewer_json(facts: dict[str, Any]) -> str:
     return as_json(json_item(_with_map(facts, gather_part)))
 
 
-def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
+def _with_map(facts: dict[str, Any], gather_part: models.Column) -> models.Column:
     axes = facts["map_axes"]
     meanings = list(axes["metrics"].items())
-    metric = Select(
+    metric = models.Select(
         name="metric",
         options=meanings,
         value=meanings[0][0],
@@ -95,7 +71,7 @@ def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
         styles={"max-width": "100%"},
     )
     windows = [(str(k), text) for k, text in enumerate(axes["windows"])]
-    window = Select(
+    window = models.Select(
         name="map_window", options=windows, value="0", title="Time after firing", width=170
     )
     return column(
@@ -106,23 +82,23 @@ def _with_map(facts: dict[str, Any], gather_part: Column) -> Column:
     )
 
 
-def _gather_choices(facts: dict[str, Any]) -> list[Model]:
+def _gather_choices(facts: dict[str, Any]) -> list[models.Model]:
     word = "source " if len(facts["sources"]) <= FEW_SOURCES else ""
     labels = [f"{word}{name}" for name in facts["sources"]]
     return [
-        RadioButtonGroup(name="source", labels=labels, active=0),
-        RadioButtonGroup(name="kind", labels=["common channel", "shot"], active=0),
-        Select(name="number", options=[], title="", width=170),
+        models.RadioButtonGroup(name="source", labels=labels, active=0),
+        models.RadioButtonGroup(name="kind", labels=["common channel", "shot"], active=0),
+        models.Select(name="number", options=[], title="", width=170),
     ]
 
 
-def _view_choices(facts: dict[str, Any]) -> list[Model]:
+def _view_choices(facts: dict[str, Any]) -> list[models.Model]:
     longest = _longest_s(facts)
     low, high, step = GAIN_DB
     return [
-        RadioButtonGroup(name="view", labels=["before", "after", "removed"], active=0),
-        Select(name="aligned", options=[("", "its own times")], value="", width=230),
-        Slider(
+        models.RadioButtonGroup(name="view", labels=["before", "after", "removed"], active=0),
+        models.Select(name="aligned", options=[("", "its own times")], value="", width=230),
+        models.Slider(
             name="gain",
             start=low,
             end=high,
@@ -130,9 +106,9 @@ def _view_choices(facts: dict[str, Any]) -> list[Model]:
             value=0,
             title="gain (dB)",
             width=170,
-            format=BasicTickFormatter(),
+            format=models.BasicTickFormatter(),
         ),
-        RangeSlider(
+        models.RangeSlider(
             name="window",
             start=0.0,
             end=longest,
@@ -154,17 +130,17 @@ def _gather_figure(facts: dict[str, Any]) -> figure:
         name="gather",
         height=440,
         sizing_mode="stretch_width",
-        x_range=Range1d(-0.5, 0.5, name="gather_x"),
-        y_range=Range1d(_longest_s(facts), 0.0, name="gather_y"),
+        x_range=models.Range1d(-0.5, 0.5, name="gather_x"),
+        y_range=models.Range1d(_longest_s(facts), 0.0, name="gather_y"),
         x_axis_location="above",
         tools="box_zoom,pan,reset",
         toolbar_location="right",
     )
     plot.toolbar.logo = None
-    grey = LinearColorMapper(palette=["#ffffff"] * 256, low=0, high=255, name="greys")
-    source = ColumnDataSource(_nothing(), name="gather_source")
+    grey = models.LinearColorMapper(palette=["#ffffff"] * 256, low=0, high=255, name="greys")
+    source = models.ColumnDataSource(_nothing(), name="gather_source")
     plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=grey)
-    plot.xaxis.ticker = FixedTicker(ticks=[], name="gather_ticks")
+    plot.xaxis.ticker = models.FixedTicker(ticks=[], name="gather_ticks")
     plot.xaxis[0].name = "gather_axis"
     plot.yaxis.axis_label = "time after firing (s)"
     plot.grid.grid_line_color = None
@@ -178,22 +154,22 @@ def _map_figure() -> figure:
         name="map",
         height=160,
         sizing_mode="stretch_width",
-        x_range=Range1d(-0.5, 0.5, name="map_x"),
-        y_range=Range1d(0.5, -0.5, name="map_y"),
+        x_range=models.Range1d(-0.5, 0.5, name="map_x"),
+        y_range=models.Range1d(0.5, -0.5, name="map_y"),
         tools="tap,box_zoom,reset",
         toolbar_location="right",
     )
     plot.toolbar.logo = None
-    colours = LinearColorMapper(
+    colours = models.LinearColorMapper(
         palette=_palette("cividis"), low=0, high=1, nan_color="#ffffff", name="map_colours"
     )
-    source = ColumnDataSource(_nothing(), name="map_source")
+    source = models.ColumnDataSource(_nothing(), name="map_source")
     plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=colours)
-    plot.add_layout(ColorBar(color_mapper=colours, width=14, padding=4), "right")
-    plot.xaxis.ticker = FixedTicker(ticks=[], name="map_shot_ticks")
+    plot.add_layout(models.ColorBar(color_mapper=colours, width=14, padding=4), "right")
+    plot.xaxis.ticker = models.FixedTicker(ticks=[], name="map_shot_ticks")
     plot.xaxis[0].name = "map_shot_axis"
     plot.xaxis.axis_label = "shot point"
-    plot.yaxis.ticker = FixedTicker(ticks=[], name="map_channel_ticks")
+    plot.yaxis.ticker = models.FixedTicker(ticks=[], name="map_channel_ticks")
     plot.yaxis[0].name = "map_channel_axis"
     plot.yaxis.axis_label = "channel"
     plot.grid.grid_line_color = None
@@ -206,8 +182,8 @@ def _nothing() -> dict[str, list[Any]]:
     return {"image": [], "x": [], "y": [], "dw": [], "dh": []}
 
 
-def _line(name: str, dimension: str) -> Span:
-    return Span(
+def _line(name: str, dimension: str) -> models.Span:
+    return models.Span(
         name=name,
         dimension=dimension,
         location=None,
@@ -224,8 +200,10 @@ def _palette(name: str) -> list[str]:
 
 def findings_json(findings: Sequence[Finding]) -> str:
     """The findings table with its filters."""
-    source = ColumnDataSource(_findings_columns(findings), name="findings_source")
-    view = CDSView(filter=BooleanFilter(booleans=[True] * len(findings), name="findings_shown"))
+    source = models.ColumnDataSource(_findings_columns(findings), name="findings_source")
+    view = models.CDSView(
+        filter=models.BooleanFilter(booleans=[True] * len(findings), name="findings_shown")
+    )
     counts = tables.verdict_counts(findings)
     verdicts = [f"{verdict} ({count})" for verdict, count in counts.items()]
     metrics = sorted({finding.metric for finding in findings})
@@ -234,12 +212,12 @@ def findings_json(findings: Sequence[Finding]) -> str:
     metric_options += [(metric, tables.metric_text(metric)) for metric in metrics]
     source_options = [("", "every source"), *((name, f"source {name}") for name in sources)]
     filters = [
-        CheckboxButtonGroup(name="findings_verdicts", labels=verdicts, active=[0, 1, 2, 3]),
-        Select(name="findings_metric", options=metric_options, value="", width=230),
-        Select(name="findings_sources", options=source_options, value="", width=150),
-        TextInput(name="findings_text", placeholder="words in the meaning", width=220),
+        models.CheckboxButtonGroup(name="findings_verdicts", labels=verdicts, active=[0, 1, 2, 3]),
+        models.Select(name="findings_metric", options=metric_options, value="", width=230),
+        models.Select(name="findings_sources", options=source_options, value="", width=150),
+        models.TextInput(name="findings_text", placeholder="words in the meaning", width=220),
     ]
-    table = DataTable(
+    table = models.DataTable(
         source=source,
         view=view,
         columns=_findings_layout(),
@@ -254,7 +232,7 @@ def findings_json(findings: Sequence[Finding]) -> str:
     return as_json(json_item(column(_controls(filters), table, sizing_mode="stretch_width")))
 
 
-def _controls(controls: Sequence[Model]) -> Row:
+def _controls(controls: Sequence[models.Model]) -> models.Row:
     """Controls beside each other; those that find no room on a narrow screen go below."""
     return row(*controls, sizing_mode="stretch_width", styles={"flex-wrap": "wrap"})
 
@@ -283,14 +261,14 @@ def _findings_columns(findings: Sequence[Finding]) -> dict[str, list[Any]]:
     }
 
 
-def _findings_layout() -> list[TableColumn]:
-    text = StringFormatter()
-    number = ScientificFormatter(
+def _findings_layout() -> list[models.TableColumn]:
+    text = models.StringFormatter()
+    number = models.ScientificFormatter(
         precision=2, power_limit_high=6, power_limit_low=-3, nan_format="", text_align="right"
     )
-    whole = NumberFormatter(format="0", nan_format="", text_align="right")
+    whole = models.NumberFormatter(format="0", nan_format="", text_align="right")
     return [
-        TableColumn(field=field, title=title, formatter=formatter, width=width)
+        models.TableColumn(field=field, title=title, formatter=formatter, width=width)
         for field, title, formatter, width in (
             ("verdict", "advice", text, 60),
             ("metric", "what", text, 170),

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from deblend.errors import InputError
 from deblend.model.geometry import Geometry
+from deblend.model.midpoints import midpoint_m
 from deblend.model.shots import Shots
 
 Floats = NDArray[np.float64]
@@ -56,14 +57,6 @@ class BinGrid:
         return np.repeat(np.arange(self.shape[0]) * self.inline_m, self.shape[1])
 
 
-def midpoints(shots: Shots, geometry: Geometry) -> tuple[Floats, Floats]:
-    """Midway between source and receiver, x and y of shape (shot, channel), in metres."""
-    return (
-        0.5 * (shots.x_m[:, None] + geometry.receiver_x_m),
-        0.5 * (shots.y_m[:, None] + geometry.receiver_y_m),
-    )
-
-
 def bin_grid(
     shots: Shots, geometry: Geometry, *, inline_m: float, crossline_m: float | None = None
 ) -> BinGrid:
@@ -82,7 +75,7 @@ def bin_grid(
     InputError
         If positions are unknown or a size is not positive.
     """
-    x_m, y_m = midpoints(shots, geometry)
+    x_m, y_m = midpoint_m(shots, geometry)
     known = np.isfinite(x_m) & np.isfinite(y_m)
     if not known.any():
         raise InputError(

@@ -1,7 +1,7 @@
 """Kernels of the acoustic wave equation on a grid: order 8 in space, order 2 in time.
 
 The compiled loop names the rows it reads, because only then does the compiler use vector
-instructions; `wave_step_array` is the same step in NumPy, for the tests.
+instructions.
 """
 
 from __future__ import annotations
@@ -70,22 +70,6 @@ def _mirror(field: Field) -> None:
 _compile = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 mirror = _compile(_mirror)
 wave_step = _compile(_wave_step)
-
-
-def wave_step_array(new: Field, now: Field, courant: Field, fade: Field) -> None:
-    """One time step in NumPy, against which the compiled one is tested."""
-    inside = slice(HALO, -HALO)
-    laplacian = _MIDDLE * now[inside, inside]
-    for k, weight in enumerate((_W1, _W2, _W3, _W4), start=1):
-        far = slice(HALO + k, now.shape[0] - HALO + k), slice(HALO - k, now.shape[0] - HALO - k)
-        side = slice(HALO + k, now.shape[1] - HALO + k), slice(HALO - k, now.shape[1] - HALO - k)
-        laplacian = laplacian + weight * sum(now[rows, inside] for rows in far)
-        laplacian = laplacian + weight * sum(now[inside, columns] for columns in side)
-    keep = fade[inside, inside]
-    following = _TWO * now[inside, inside] + courant[inside, inside] * laplacian
-    new[inside, inside] = keep * (following - keep * new[inside, inside])
-    new[HALO] = 0
-    new[:HALO] = -new[2 * HALO : HALO : -1]
 
 
 def _run_shot(

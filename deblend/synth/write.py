@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -69,24 +70,15 @@ def write_records(
     recording: Recording, folder: Path, name: str, *, slice_s: float = 150.0
 ) -> list[Path]:
     """Write a recording as time slices of continuous SEG-Y revision 2."""
-    step = max(1, round(slice_s / recording.interval_s))
-    paths = []
-    for number, (start, stop) in enumerate(_slices(recording, step), start=1):
-        path = folder / f"{name}-{number:03d}.sgy"
-        write_continuous_segy(
-            path,
-            recording.read(range(recording.shape[0]), start, stop),
-            interval_ns=recording.interval_ns,
-            start_ns=recording.start_ns + start * recording.interval_ns,
-            time_scale=recording.scale,
-            channel_numbers=recording.channel_numbers,
-            textual_lines=(
-                f"Continuous record of the made line {name}",
-                "One trace a channel; start to the nanosecond in trace header extension 1",
-            ),
-        )
-        paths.append(path)
-    return paths
+    write = partial(
+        write_continuous_segy,
+        channel_numbers=recording.channel_numbers,
+        textual_lines=(
+            f"Continuous record of the made line {name}",
+            "One trace a channel; start to the nanosecond in trace header extension 1",
+        ),
+    )
+    return _write_slices(recording, folder, f"{name}-{{:03d}}.sgy", slice_s, write)
 
 
 def write_segd_records(line: MadeLine, folder: Path, *, slice_s: float = 150.0) -> list[Path]:
@@ -101,22 +93,10 @@ def write_segd_records(line: MadeLine, folder: Path, *, slice_s: float = 150.0) 
             remedy="Channels of SEG-D are counted from 1; write SEG-Y to keep other numbers.",
         )
     known = recording.amplitude_unit != UNKNOWN_UNIT
-    step = max(1, round(slice_s / recording.interval_s))
-    paths = []
-    for number, (start, stop) in enumerate(_slices(recording, step), start=1):
-        path = folder / f"{line.name}-{number:03d}.segd"
-        write_continuous_segd(
-            path,
-            recording.read(range(recording.shape[0]), start, stop),
-            interval_ns=recording.interval_ns,
-            start_ns=recording.start_ns + start * recording.interval_ns,
-            time_scale=recording.scale,
-            shots=line.shots,
-            file_number=number,
-            amplitude_unit=recording.amplitude_unit if known else "mV",
-        )
-        paths.append(path)
-    return paths
+    unit = recording.amplitude_unit if known else "mV"
+    write = partial(write_continuous_segd, shots=line.shots, amplitude_unit=unit)
+    numbered = f"{line.name}-{{:03d}}.segd"
+    return _write_slices(recording, folder, numbered, slice_s, write)
 
 
 def events_say_all(line: MadeLine) -> bool:
@@ -133,14 +113,27 @@ def events_say_all(line: MadeLine) -> bool:
     return bool(np.all(shots.live & shots.deliver & recorded))
 
 
-def _slices(recording: Recording, step: int) -> Iterator[tuple[int, int]]:
-    """Stretches of at most `step` samples that leave out the gaps."""
+def _write_slices(
+    recording: Recording, folder: Path, file_name: str, slice_s: float, write: Callable[..., None]
+) -> list[Path]:
+    """Write stretches of at most `slice_s` that leave out the gaps, one file each."""
+    step = max(1, round(slice_s / recording.interval_s))
     begin = 0
+    paths: list[Path] = []
     ends = [(gap.start, gap.stop) for gap in recording.gaps]
-    for stop, resume in [*sorted(ends), (recording.shape[1], recording.shape[1])]:
-        for start in range(begin, stop, step):
-            yield start, min(start + step, stop)
+    for end, resume in [*sorted(ends), (recording.shape[1], recording.shape[1])]:
+        for start in range(begin, end, step):
+            path = folder / file_name.format(len(paths) + 1)
+            write(
+                path,
+                recording.read(range(recording.shape[0]), start, min(start + step, end)),
+                interval_ns=recording.interval_ns,
+                start_ns=recording.start_ns + start * recording.interval_ns,
+                time_scale=recording.scale,
+            )
+            paths.append(path)
         begin = resume
+    return paths
 
 
 def truth_path(folder: str | Path, source: int | str) -> Path:

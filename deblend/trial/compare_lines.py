@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from deblend.errors import InputError, SettingsError
 from deblend.files import make_folder, write_text
 from deblend.model.findings import Finding, findings_csv
+from deblend.model.midpoints import midpoint_m
 from deblend.qc.limits import Limit
 from deblend.report.panels import ComparedPanel, write_panels
-from deblend.stack.bins import BinGrid, bin_grid, fold_map, midpoints
+from deblend.stack.bins import BinGrid, bin_grid, fold_map
 from deblend.stack.stacking import StackSums, add_to_stack, no_stack, snr_of_halves
 from deblend.stack.velocity import VelocityTable
 from deblend.trial.compare_sections import compare_sections
@@ -159,7 +160,7 @@ def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample
 
 
 def _mean_fold(grid: BinGrid, line: PlacedGathers) -> float:
-    folds = fold_map(grid, grid.index(*midpoints(line.shots, line.geometry)))
+    folds = fold_map(grid, grid.index(*midpoint_m(line.shots, line.geometry)))
     return float(folds[folds > 0].mean()) if folds.any() else 0.0
 
 
@@ -243,8 +244,8 @@ def _midpoint_gathers(
     trial: PlacedGathers, benchmark: PlacedGathers, grid: BinGrid
 ) -> Iterator[tuple[str, Section, Section]]:
     """Gathers of full bins along the line, paired by midpoint and offset."""
-    bins = grid.index(*midpoints(trial.shots, trial.geometry))
-    theirs = grid.index(*midpoints(benchmark.shots, benchmark.geometry))
+    bins = grid.index(*midpoint_m(trial.shots, trial.geometry))
+    theirs = grid.index(*midpoint_m(benchmark.shots, benchmark.geometry))
     folds = np.minimum(fold_map(grid, bins).ravel(), fold_map(grid, theirs).ravel())
     full = np.flatnonzero(folds >= max(2, 0.8 * folds.max(initial=0)))
     spread = np.unique(np.linspace(0, max(len(full) - 1, 0), GATHERS_COMPARED).astype(int))
@@ -267,7 +268,7 @@ def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> Section:
 
 def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
     sums = no_stack(grid, line.length)
-    bins = grid.index(*midpoints(line.shots, line.geometry))
+    bins = grid.index(*midpoint_m(line.shots, line.geometry))
     for rows in line.shot_blocks():
         add_to_stack(
             sums,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from deblend.array_file import scratch_array
 from deblend.errors import RecordError
 from deblend.model.geometry import Geometry
+from deblend.model.midpoints import midpoint_m
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots, make_shots
 from deblend.records.segy.gathers import TraceFile, open_trace_file
@@ -143,13 +144,7 @@ class PlacedGathers:
     @property
     def midpoint_m(self) -> NDArray[np.float64]:
         """Midpoints, shape (shot, channel, 2)."""
-        return np.stack(
-            [
-                0.5 * (self.shots.x_m[:, None] + self.geometry.receiver_x_m),
-                0.5 * (self.shots.y_m[:, None] + self.geometry.receiver_y_m),
-            ],
-            axis=-1,
-        )
+        return np.stack(midpoint_m(self.shots, self.geometry), axis=-1)
 
     def of_channel(self, channel: int) -> NDArray[np.float32]:
         """All shots of one channel, shape (shot, time)."""

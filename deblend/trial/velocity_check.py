@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from deblend.model.findings import Finding
-from deblend.stack.bins import BinGrid, fold_map, midpoints
+from deblend.model.midpoints import midpoint_m
+from deblend.stack.bins import BinGrid, fold_map
 from deblend.stack.moveout import semblance_panel
 from deblend.stack.velocity import VelocityTable
 from deblend.trial.placed_gathers import PlacedGathers
@@ -27,7 +28,7 @@ def velocity_rows(
     windows_s: list[tuple[float, float]],
 ) -> Iterator[Finding]:
     """Velocity of best semblance over that of the table, in the fullest bins along the line."""
-    bins = grid.index(*midpoints(line.shots, line.geometry))
+    bins = grid.index(*midpoint_m(line.shots, line.geometry))
     folds = fold_map(grid, bins).ravel()
     full = np.flatnonzero(folds >= max(3, 0.8 * folds.max(initial=0)))
     if not len(full):

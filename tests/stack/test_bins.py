@@ -7,8 +7,9 @@ import pytest
 
 from deblend.errors import InputError
 from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
+from deblend.model.midpoints import midpoint_m
 from deblend.model.shots import Shots, make_shots
-from deblend.stack.bins import bin_grid, fold_map, midpoints
+from deblend.stack.bins import bin_grid, fold_map
 
 
 def line_of(
@@ -41,7 +42,7 @@ def test_sublines_of_three_sources(heading_deg: float) -> None:
     # The track is fitted through sources that fire in turn, which tilts it by a little.
     assert grid.crossline_m == pytest.approx(18.75, rel=2e-3)
     assert grid.shape[1] == 3
-    bins = grid.index(*midpoints(shots, geometry))
+    bins = grid.index(*midpoint_m(shots, geometry))
     assert (bins >= 0).all()
     np.testing.assert_array_equal(bins[shots.rows_of(1)] % 3, 0)
     np.testing.assert_array_equal(bins[shots.rows_of(3)] % 3, 2)
@@ -64,7 +65,7 @@ def test_fold(channels: int, group_m: float, sources: int, pop_m: float, fold: i
     shots = line_of(starboard, pop_m, 60)
     geometry = towed_geometry(shots, channels, nearest_offset_m=0.0, group_interval_m=group_m)
     grid = bin_grid(shots, geometry, inline_m=group_m / 2)
-    folds = fold_map(grid, grid.index(*midpoints(shots, geometry)))
+    folds = fold_map(grid, grid.index(*midpoint_m(shots, geometry)))
     inside = folds[len(folds) // 2 - 20 : len(folds) // 2 + 20]
     assert inside.mean() == pytest.approx(fold, rel=0.02)
 
@@ -89,6 +90,6 @@ def test_a_trace_without_position_is_in_no_bin() -> None:
     x_m[3, 2] = np.nan
     geometry = Geometry(whole.offset_m, x_m, whole.receiver_y_m, whole.receiver_depth_m)
     grid = bin_grid(shots, geometry, inline_m=6.25)
-    bins = grid.index(*midpoints(shots, geometry))
+    bins = grid.index(*midpoint_m(shots, geometry))
     assert bins[3, 2] == -1
     assert (bins < 0).sum() == 1

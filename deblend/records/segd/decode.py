@@ -2,8 +2,7 @@
 
 The table of formats and the worked values are those of SEG-D revision 3.0, section 4 and
 revision 3.1 for the little-endian 90xx codes. Where numpy would make temporaries the size of the
-data, a compiled kernel (`sample_kernels`) does the work; the array form is kept here beside it and
-tested equal.
+data, a compiled kernel (`sample_kernels`) does the work.
 """
 
 from __future__ import annotations
@@ -79,54 +78,9 @@ def decode_into(raw: Bytes, form: SampleFormat, factor: Samples, out: Samples) -
         sample_kernels.decode_24_bit(raw, form.code == 9036, factor, out)
 
 
-def decode_arrays(raw: Bytes, form: SampleFormat, factor: Samples, out: Samples) -> None:
-    """Do what `decode_into` does, with array operations only: what the kernels are tested by."""
-    if form.numpy_type:
-        _decode_by_type(raw, form, factor, out)
-        return
-    count = out.shape[1]
-    with np.errstate(over="ignore"):
-        if form.code == 8048:
-            out[...] = _hexadecimal(raw, count)
-        elif form.code == 8015:
-            out[...] = _shared_exponents(raw, count)
-        else:
-            out[...] = _24_bit(raw, count, little=form.code == 9036)
-        out *= factor[:, None]
-
-
 def _decode_by_type(raw: Bytes, form: SampleFormat, factor: Samples, out: Samples) -> None:
     stored = raw[:, : form.size(out.shape[1])].view(form.numpy_type)
     with np.errstate(over="ignore", invalid="ignore"):
         out[...] = stored
         if np.any(factor != 1.0):
             out *= factor[:, None]
-
-
-def _24_bit(raw: Bytes, count: int, *, little: bool) -> NDArray[np.int64]:
-    triple = raw[:, : 3 * count].reshape(len(raw), count, 3).astype(np.int64)
-    if little:
-        triple = triple[..., ::-1]
-    value = (triple[..., 0] << 16) | (triple[..., 1] << 8) | triple[..., 2]
-    return value - ((value & 0x800000) << 1)
-
-
-def _hexadecimal(raw: Bytes, count: int) -> NDArray[np.float64]:
-    word = raw[:, : 4 * count].reshape(len(raw), count, 4).astype(np.int64)
-    fraction = (word[..., 1] << 16) | (word[..., 2] << 8) | word[..., 3]
-    power = 4 * ((word[..., 0] & 0x7F) - 64) - 24
-    value: NDArray[np.float64] = np.ldexp(fraction.astype(np.float64), power)
-    value[(word[..., 0] & 0x80) != 0] *= -1.0
-    return value
-
-
-def _shared_exponents(raw: Bytes, count: int) -> NDArray[np.float64]:
-    groups = -(-count // 4)
-    group = raw[:, : 10 * groups].reshape(len(raw), groups, 10).astype(np.int64)
-    exponent = np.stack(
-        [group[..., 0] >> 4, group[..., 0] & 15, group[..., 1] >> 4, group[..., 1] & 15], axis=-1
-    )
-    word = (group[..., 2::2] << 8) | group[..., 3::2]
-    word = np.where(word & 0x8000, word - 0xFFFF, word)
-    value: NDArray[np.float64] = np.ldexp(word.astype(np.float64), exponent - 15)
-    return value.reshape(len(raw), 4 * groups)[:, :count]

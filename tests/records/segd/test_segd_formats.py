@@ -6,11 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from array_decoding import decode_arrays
 from segd_bytes import Record, Set, floats, revision_2_record
 
 from deblend.errors import RecordError
 from deblend.records.segd.channel_sets import descale_exponent
-from deblend.records.segd.decode import FORMATS, decode_arrays, decode_into
+from deblend.records.segd.decode import FORMATS, decode_into
 from deblend.records.segd.open import open_segd
 
 WORKED = {
