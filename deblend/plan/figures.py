@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from deblend.plan import shot_timing as timing
@@ -24,7 +22,16 @@ from deblend.plan.contents import PlanContents
 from deblend.plan.firing import largest_delay_s
 from deblend.plan.midpoint_lines import crossline_bin_m
 from deblend.plan.numbers import AlternativeNumbers
-from deblend.report.drawing import COLOURS, LINES, MARKERS, new_figure, plain, tidy
+from deblend.report.drawing import (
+    COLOURS,
+    LINES,
+    MARKERS,
+    Axes,
+    Figure,
+    new_figure,
+    plain,
+    tidy,
+)
 from deblend.words import counted
 
 Floats = NDArray[np.float64]

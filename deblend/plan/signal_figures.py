@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from deblend.plan.alternative import speeds_m_s
@@ -24,7 +22,7 @@ from deblend.plan.dither_diagnostics import (
 from deblend.plan.figures import style
 from deblend.plan.keys import DitherTable
 from deblend.plan.signature import SignatureMeasures
-from deblend.report.drawing import COLOURS, LINES, new_figure, plain, tidy
+from deblend.report.drawing import COLOURS, LINES, Axes, Figure, new_figure, plain, tidy
 
 Floats = NDArray[np.float64]
 LOWEST_DB: Final = -40.0

@@ -1,4 +1,7 @@
-"""What all pictures share: figures without global state, labels, colours, scales, PNG files."""
+"""What all pictures share: figures without global state, labels, colours, scales, PNG files.
+
+Other rooms that draw take `Axes` and `Figure` from here and never load matplotlib themselves.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +10,10 @@ from functools import cache
 from typing import Final, Literal
 
 import numpy as np
-from matplotlib.axes import Axes
+from matplotlib.axes import Axes as Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure as Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
