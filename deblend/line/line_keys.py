@@ -152,7 +152,11 @@ class NavigationTable(KeyTable, frozen=True, kw_only=True):
         dict[str, int], described("Channel of the first receiver of each streamer, as S1 = 1.")
     ] = msgspec.field(default_factory=dict)
     from_system: Annotated[
-        str, described('Coordinate system of the file, as "EPSG:32631", if to be transformed.')
+        str,
+        described(
+            'Coordinate system of the file, as "EPSG:32631", where it declares none; another one '
+            "than it declares is refused."
+        ),
     ] = ""
     to_system: Annotated[
         str, described("Coordinate system wanted; leave out to keep that of the file.")

@@ -159,14 +159,15 @@ def with_navigation(
     from deblend.records.navigation.coordinates import transform_positions
     from deblend.records.navigation.join import join_positions
     from deblend.records.navigation.open import read_positions
+    from deblend.records.navigation.plausibility import held_against_plan
 
     keys = line.keys.navigation
     if keys is None:
         return shots, line_geometry(line, shots, len(channel_numbers)), ()
     positions = read_positions(*(line.resolve(name) for name in keys.files))
-    if keys.to_system:
+    if keys.to_system or keys.from_system:
         positions = transform_positions(
-            positions, from_system=keys.from_system, to_system=keys.to_system
+            positions, from_system=keys.from_system, to_system=keys.to_system or keys.from_system
         )
     joined = join_positions(
         shots,
@@ -175,10 +176,11 @@ def with_navigation(
         source_names=keys.source_names or None,
         first_channel=keys.first_channel or None,
     )
-    geometry = joined.geometry
-    if not np.isfinite(geometry.offset_m).any():
-        geometry = line_geometry(line, joined.shots, len(channel_numbers))
-    return joined.shots, geometry, joined.findings
+    planned = line_geometry(line, joined.shots, len(channel_numbers))
+    if not np.isfinite(joined.geometry.offset_m).any():
+        return joined.shots, planned, joined.findings
+    against = held_against_plan(joined.geometry, planned, channel_numbers, keys.files[0])
+    return joined.shots, joined.geometry, (*joined.findings, *against)
 
 
 def line_geometry(line: LineFile, shots: Shots, channel_count: int) -> Geometry:

@@ -2,32 +2,43 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import MissingPackageError, NavigationError
+from deblend.model.findings import Finding
 from deblend.records.navigation.positions import Positions
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+_DECLARED: Final = re.compile(r"EPSG:\d+", re.IGNORECASE)
+_HEMISPHERE: Final = re.compile(r"\b(NORTH|SOUTH)", re.IGNORECASE)
+_ZONE: Final = re.compile(r"ZONE\D*(\d{1,2})\s*([NS])?\b", re.IGNORECASE)
 
 
 def transform_positions(positions: Positions, *, from_system: str, to_system: str) -> Positions:
-    """The same positions in another coordinate system; depths are left as they are.
+    """Positions in another coordinate system; depths are left as they are.
 
     Parameters
     ----------
     positions : Positions
         From a navigation file.
     from_system, to_system : str
-        As the library of the registry takes them, for instance "EPSG:32631". The first is stated by
-        the caller because the words of a header need not be a code.
+        As the library of the registry takes them, for instance "EPSG:32631". The first may be
+        empty where the file declares a code.
 
     Raises
     ------
     MissingPackageError
         If pyproj is not installed.
     NavigationError
-        If a system is not known, is not projected, or positions lie outside its domain.
+        If a system is not known, is not projected, is not the one that the file declares, or
+        positions lie outside its domain.
     """
     try:
         from pyproj import CRS, Transformer
@@ -37,6 +48,15 @@ def transform_positions(positions: Positions, *, from_system: str, to_system: st
             "coordinates are transformed by pyproj, which is not installed",
             remedy="Install deblend[coordinates].",
         ) from error
+    declared = _DECLARED.search(positions.coordinate_system)
+    if not from_system:
+        if declared is None:
+            raise NavigationError(
+                "the file declares no code of its coordinate system",
+                where=str(positions.path),
+                remedy='Give from_system, such as "EPSG:32631".',
+            )
+        from_system = declared[0].upper()
     try:
         systems = [CRS.from_user_input(name) for name in (from_system, to_system)]
         transformer = Transformer.from_crs(*systems, always_xy=True)
@@ -52,7 +72,11 @@ def transform_positions(positions: Positions, *, from_system: str, to_system: st
                 remedy="Positions are metres east and north; give a projected system.",
             )
 
-    def moved(
+    _refuse_contradiction(positions, from_system, systems[0])
+    if systems[0] == systems[1]:
+        return replace(positions, coordinate_system=to_system)
+
+    def transformed(
         x_m: NDArray[np.float64], y_m: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         known = np.isfinite(x_m) & np.isfinite(y_m)
@@ -66,12 +90,38 @@ def transform_positions(positions: Positions, *, from_system: str, to_system: st
             )
         return east, north
 
-    x_m, y_m = moved(positions.x_m, positions.y_m)
-    receiver_x_m, receiver_y_m = moved(positions.receivers.x_m, positions.receivers.y_m)
+    x_m, y_m = transformed(positions.x_m, positions.y_m)
+    receiver_x_m, receiver_y_m = transformed(positions.receivers.x_m, positions.receivers.y_m)
+    shift_m = np.hypot(x_m - positions.x_m, y_m - positions.y_m)
+    shift_m = shift_m[np.isfinite(shift_m)]
+    message = (
+        f"Positions were transformed from {from_system} to {to_system}: coordinates changed by "
+        f"{shift_m.min():,.1f} to {shift_m.max():,.1f} m."
+    )
+    finding = Finding("positions_transformed", float(shift_m.max()), "m", "note", message)
     return replace(
-        positions,
+        positions.with_findings(finding),
         coordinate_system=f"{to_system} (transformed from {from_system})",
         x_m=x_m,
         y_m=y_m,
         receivers=replace(positions.receivers, x_m=receiver_x_m, y_m=receiver_y_m),
     )
+
+
+def _refuse_contradiction(positions: Positions, name: str, system: CRS) -> None:
+    """Refuse a system that is not the one that the file declares, by code or by zone."""
+    words = positions.coordinate_system
+    code = _DECLARED.search(words)
+    zone = system.utm_zone or ""
+    differs = code is not None and type(system).from_user_input(code[0].upper()) != system
+    if code is None and zone and ("UTM" in words.upper() or "TRANSVERSE" in words.upper()):
+        stated, hemisphere = _ZONE.search(words), _HEMISPHERE.search(words)
+        differs = stated is not None and int(stated[1]) != int(zone[:-1])
+        side = stated[2] if stated is not None and stated[2] else hemisphere and hemisphere[1]
+        differs = differs or bool(side and side[0].upper() != zone[-1])
+    if differs:
+        raise NavigationError(
+            f"the file declares {words}, and from_system is {name!r}, {system.name}",
+            where=str(positions.path),
+            remedy="Leave from_system out where the file declares a code, or correct one of them.",
+        )

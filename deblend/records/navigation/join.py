@@ -14,6 +14,7 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.shots import Shots
 from deblend.records.navigation.clock import position_clock_findings
+from deblend.records.navigation.plausibility import plausible_positions
 from deblend.records.navigation.positions import Positions
 from deblend.records.navigation.receivers import receiver_geometry
 from deblend.records.navigation.source_names import NameMap, match_source_names
@@ -70,8 +71,8 @@ def join_positions(
     Raises
     ------
     NavigationError
-        If lines or sources do not match at all, shot points are ambiguous, or receivers cannot be
-        given channels.
+        If lines or sources do not match at all, shot points are ambiguous, receivers cannot be
+        given channels, or positions are impossible.
     """
     of_line = _rows_of_line(shots, positions)
     names = match_source_names(shots, positions, of_line, source_names)
@@ -102,6 +103,7 @@ def join_positions(
             *_moved_findings(shots, placed),
             *position_clock_findings(shots, positions, row),
             *more,
+            *plausible_positions(placed, geometry, positions, row),
         ),
     )
 

@@ -51,6 +51,7 @@ class _Content:
 
     header: Header = field(default_factory=Header)
     source: list[tuple[str, str, int, float, float, float]] = field(default_factory=list)
+    geographic: list[tuple[float, float]] = field(default_factory=list)
     instant_ns: list[int] = field(default_factory=list)
     dither_s: list[float] = field(default_factory=list)
     whole_seconds: bool = True
@@ -96,6 +97,8 @@ def read_p111(path: str | Path) -> Positions:
         depth_m=np.array(columns[5], dtype=np.float64),
         utc_second_of_day=(utc_ns % _DAY_NS) / NS_PER_S,
         receivers=_receivers(content),
+        latitude_deg=np.array([place[0] for place in content.geographic]),
+        longitude_deg=np.array([place[1] for place in content.geographic]),
     )
     return positions.with_findings(*_noticed(content))
 
@@ -232,6 +235,12 @@ def _take_source(content: _Content, row: TextRow) -> None:
     number = len(content.source)
     content.row_of[line, point, fields[7]] = content.row_of_point[line, point] = number
     content.source.append((line, fields[9], point, *_place(content, row, fields, kind)))
+    content.geographic.append(
+        (
+            row.as_number(fields[15], "field 16 (latitude)"),
+            row.as_number(fields[16], "field 17 (longitude)"),
+        )
+    )
     for at, name in enumerate(kind.extensions, start=_FIXED_FIELDS):
         if "dither" in name.lower():
             content.dither_s.append(row.as_number(fields[at], f"field {at + 1} ({name})"))

@@ -34,6 +34,7 @@ class _Content:
     source: list[str] = field(default_factory=list)
     shot_point: list[int] = field(default_factory=list)
     place: list[tuple[float, float]] = field(default_factory=list)
+    geographic: list[tuple[float, float]] = field(default_factory=list)
     second: list[float] = field(default_factory=list)
     receiver: list[tuple[int, str, int, float, float, float]] = field(default_factory=list)
     system: list[str] = field(default_factory=list)
@@ -79,6 +80,8 @@ def read_p190(path: str | Path) -> Positions:
         depth_m=np.full(count, np.nan),
         utc_second_of_day=(np.array(content.second) - 3600.0 * offset_h) % 86_400.0,
         receivers=_receivers(content),
+        latitude_deg=np.array([place[0] for place in content.geographic]),
+        longitude_deg=np.array([place[1] for place in content.geographic]),
     )
     return positions.with_findings(*_noticed(content, positions))
 
@@ -115,17 +118,21 @@ def _take_source(content: _Content, row: TextRow) -> None:
     content.source.append(row.columns(18, 18))
     content.place.append((row.number_at(47, 55, "easting"), row.number_at(56, 64, "northing")))
     content.second.append(row.second_of_day_at(74, "time of day"))
-    _check_angle(row, 26, 27, 90, "N", "S", "latitude")
-    _check_angle(row, 36, 38, 180, "E", "W", "longitude")
+    content.geographic.append(
+        (
+            _angle(row, 26, 27, 90, "N", "S", "latitude"),
+            _angle(row, 36, 38, 180, "E", "W", "longitude"),
+        )
+    )
 
 
-def _check_angle(
+def _angle(
     row: TextRow, first: int, last: int, largest: int, plus: str, minus: str, name: str
-) -> None:
-    """Degrees, minutes, seconds and hemisphere; not kept, but a moved column shows here."""
+) -> float:
+    """Degrees, of degrees, minutes, seconds and hemisphere; NaN where blank."""
     end = last + 8
     if not row.columns(first, end):
-        return
+        return math.nan
     place = f"columns {first}-{end} ({name})"
     degrees = row.number_at(first, last, f"degrees of {name}")
     minutes = row.number_at(last + 1, last + 2, f"minutes of {name}")
@@ -133,6 +140,8 @@ def _check_angle(
     fits = 0 <= degrees <= largest and 0 <= minutes < 60 and 0 <= seconds < 60
     if not fits or row.text[end - 1] not in plus + minus:
         raise row.error(f"{row.text[first - 1 : end]!r} is no {name}", place)
+    angle = degrees + minutes / 60.0 + seconds / 3600.0
+    return -angle if row.text[end - 1] == minus else angle
 
 
 def _groups(row: TextRow, shot_count: int) -> Iterator[tuple[int, str, int, float, float, float]]:

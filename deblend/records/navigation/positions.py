@@ -67,6 +67,10 @@ class Positions:
     """Possibly of no entry."""
     findings: tuple[Finding, ...] = ()
     """What was noticed while reading."""
+    latitude_deg: NDArray[np.float64] | None = None
+    longitude_deg: NDArray[np.float64] | None = None
+    """(shot,): Geographic coordinates of the sources, north and east positive, where the file has
+    them beside the grid; NaN where unknown."""
 
     def __post_init__(self) -> None:
         if not len(self.shot_point):

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import InputError, NavigationError
+from deblend.errors import NavigationError
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, shooting_direction, unknown_geometry
 from deblend.model.midpoints import feathering_deg
 from deblend.model.shots import Shots
 from deblend.records.navigation.positions import Positions
+
+LARGEST_FEATHERING_DEG: Final = 30.0
+LARGEST_CHANGE_DEG: Final = 5.0
+"""From one shot to the next. Both: common practice, no source."""
+_NONE: Final = "\0"
+"""Streamer of channels without positions."""
 
 
 def receiver_geometry(
@@ -67,7 +74,13 @@ def receiver_geometry(
     x_m[at], y_m[at] = receivers.x_m[wanted], receivers.y_m[wanted]
     depth[at] = receivers.depth_m[wanted]
     geometry = Geometry(_offsets(shots, x_m, y_m), x_m, y_m, _median_of(depth))
-    return geometry, _noticed(shots, geometry, positions)
+    streamer = np.full(shape[1], _NONE, dtype=object)
+    streamer[column[wanted]] = receivers.streamer[wanted]
+    order = np.argsort(shots.fire_time_ns, kind="stable")
+    return geometry, [
+        *_noticed(geometry, positions),
+        *_feathering(shots, geometry, streamer, order),
+    ]
 
 
 def _channels(positions: Positions, first_channel: Mapping[str, int] | None) -> NDArray[np.int64]:
@@ -119,7 +132,7 @@ def _median_of(depth: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def _noticed(shots: Shots, geometry: Geometry, positions: Positions) -> list[Finding]:
+def _noticed(geometry: Geometry, positions: Positions) -> list[Finding]:
     findings = []
     unknown = np.count_nonzero(~np.isfinite(geometry.offset_m))
     if unknown:
@@ -128,16 +141,59 @@ def _noticed(shots: Shots, geometry: Geometry, positions: Positions) -> list[Fin
             f"position in {positions.path.name}; their offsets are unknown."
         )
         findings.append(Finding("receivers_missing", float(unknown), "traces", "look", message))
-    try:
-        feathering = feathering_deg(shots, geometry)
-    except InputError:
-        return findings
-    known = feathering[np.isfinite(feathering)]
-    if known.size:
-        message = (
-            f"The streamer lies {known.min():.1f} to {known.max():.1f} degrees to starboard of the "
-            "line behind the vessel."
+    return findings
+
+
+def _feathering(
+    shots: Shots, geometry: Geometry, streamer: NDArray[np.object_], order: NDArray[np.int64]
+) -> list[Finding]:
+    """Angle of each streamer behind the vessel; `order` is that of the shots in time."""
+    if shooting_direction(shots) is None:
+        return []
+    ranges, findings = [], []
+    middles, known_of = [], []
+    for name in dict.fromkeys(streamer[streamer != _NONE].tolist()):
+        columns = np.flatnonzero(streamer == name)
+        angle = feathering_deg(
+            shots,
+            Geometry(
+                geometry.offset_m[:, columns],
+                geometry.receiver_x_m[:, columns],
+                geometry.receiver_y_m[:, columns],
+                geometry.receiver_depth_m[columns],
+            ),
+        )[order]
+        known = angle[np.isfinite(angle)]
+        if not known.size:
+            continue
+        label = f"Streamer {name}" if name else "The streamer"
+        ranges.append(f"{label} lies {known.min():.1f} to {known.max():.1f}")
+        middles.append(float(np.median(known)))
+        known_of.append((label, known))
+    if not ranges:
+        return []
+    message = f"{', '.join(ranges)} degrees to starboard of the line behind the vessel."
+    findings.append(Finding("feathering", float(np.median(middles)), "degrees", "note", message))
+    return findings + [
+        finding for label, known in known_of for finding in _unusual_feathering(label, known)
+    ]
+
+
+def _unusual_feathering(label: str, angle: NDArray[np.float64]) -> list[Finding]:
+    change = float(np.abs(np.diff(angle)).max(initial=0.0))
+    largest = float(angle[np.abs(angle).argmax()])
+    findings = []
+    if abs(largest) > LARGEST_FEATHERING_DEG:
+        text = f"{label} lies {largest:.1f} degrees from the line: receivers or channels are mixed "
+        text += "up, or the vessel turned."
+        findings.append(
+            Finding(
+                "feathering_range", largest, "degrees", "look", text, limit=LARGEST_FEATHERING_DEG
+            )
         )
-        middle = float(np.median(known))
-        findings.append(Finding("feathering", middle, "degrees", "note", message))
+    if change > LARGEST_CHANGE_DEG:
+        text = f"{label} turns by {change:.1f} degrees from one shot to the next."
+        findings.append(
+            Finding("feathering_change", change, "degrees", "look", text, limit=LARGEST_CHANGE_DEG)
+        )
     return findings
