@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import decibels
 from deblend.inject.event_response import OFFSET_CLASSES, Response, recovered
 from deblend.inject.injected_events import Events
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import ALL, CAUTION, InjectedRow
 from deblend.qc.limits import Limit, judged
-from deblend.qc.residual import decibels
 
 _EXTENT: Final = ("near", "middle", "far")
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import operator_of
+from deblend.decibels import decibels
 from deblend.plan.alternative import (
     channel_offsets_m,
     source_positions_m,
@@ -22,7 +23,6 @@ from deblend.plan.firing import NominalShots, firing_plan, table_firing
 from deblend.plan.keys import Alternative, SimulationTable, TargetTable
 from deblend.plan.plan_file import Plan
 from deblend.plan.shot_timing import time_between_shots_s
-from deblend.qc.residual import decibels
 from deblend.qc.scores import truth_energy
 from deblend.separation.separate import separate_line
 from deblend.separation.settings import SeparationSettings

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import floored_decibels
 from deblend.model.findings import Finding
 from deblend.qc.bands import octave_bands
 from deblend.qc.crosstalk import CrosstalkEnergy
@@ -92,14 +93,14 @@ def crosstalk_rows(
             else f"Nothing of source {second} found in the gathers of source {first}: less than "
             "this, relative to it"
         )
-        value = _decibels(part)
+        value = floored_decibels(part)
         yield judged(
             limits,
             "crosstalk",
             value,
             f"{message}; windows count from its firing.",
             beyond_chance=bool(found[i, j, w]),
-            error=0.5 * (value - _decibels(surely[i, j, w])) if found[i, j, w] else None,
+            error=0.5 * (value - floored_decibels(surely[i, j, w])) if found[i, j, w] else None,
             source=first,
             window_s=plan.windows_s[w],
             other_source=second,
@@ -139,7 +140,7 @@ def removed_rows(
             if np.isfinite(signal.coherent_chance[i, w]):
                 found = bool(flags.coherent[i, w])
                 values = signal.coherent_over_kept if found else signal.coherent_detectable
-                value = _decibels(values[i, w])
+                value = floored_decibels(values[i, w])
                 yield judged(
                     limits,
                     "coherent_removed",
@@ -150,7 +151,7 @@ def removed_rows(
                     else "Nothing that lines up was found in the removed part: less than this, "
                     "relative to the energy kept.",
                     beyond_chance=found,
-                    error=0.5 * (value - _decibels(signal.coherent_surely[i, w]))
+                    error=0.5 * (value - floored_decibels(signal.coherent_surely[i, w]))
                     if found
                     else None,
                     source=source,
@@ -267,7 +268,3 @@ def _share_error(found: int, all_there: int) -> float:
     """Standard deviation of a share that was counted; never 0, however few were counted."""
     share = (found + 1) / (all_there + 2)
     return float(np.sqrt(share * (1.0 - share) / all_there))
-
-
-def _decibels(ratio: float) -> float:
-    return float(10.0 * np.log10(max(float(ratio), 1e-12)))

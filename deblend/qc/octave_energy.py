@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfftfreq
 
+from deblend.decibels import decibels
 from deblend.model.findings import Finding
 from deblend.qc.bands import band_weights, octave_bands
 from deblend.qc.measure_setup import MeasureSetup
-from deblend.qc.residual import decibels
 from deblend.qc.sums import Sums
 
 

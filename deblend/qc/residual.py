@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import decibels
 from deblend.model.findings import Finding
 from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, judged
 from deblend.qc.measure_setup import MeasureSetup
@@ -145,11 +146,3 @@ def _measure(block: MeasuredBlock) -> ResidualEnergy:
 
 
 RESIDUAL_METRIC: Final = Metric("residual", residual_findings, _measure)
-
-
-def decibels(part: float, whole: float) -> float:
-    """10 log10 of a ratio of energies; NaN where `whole` is zero, -inf where only `part` is."""
-    if not whole > 0:
-        return float("nan")
-    with np.errstate(divide="ignore"):
-        return float(10.0 * np.log10(part / whole))

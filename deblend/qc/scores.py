@@ -13,13 +13,13 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import decibels
 from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.qc.bands import octave_bands, split_bands
 from deblend.qc.measure_setup import Gathers, MeasureSetup
 from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
-from deblend.qc.residual import decibels
 from deblend.qc.sums import Sums, in_line_rows
 
 Energies = NDArray[np.float64]

@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import floored_decibels
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots
 from deblend.qc.metric import MeasuredLine, Metric
@@ -136,8 +137,8 @@ def seam_findings(line: MeasuredLine, _: object = None) -> Iterator[Finding]:
     there = rms > LEAST * np.sqrt(total / seams.samples.sum())
     each = np.where(there, seams.difference / np.where(there, seams.energy, 1.0), 0.0)
     worst = int(np.argmax(each))
-    overall_db = _decibels(float(seams.difference.sum()) / total)
-    worst_db = _decibels(float(each[worst]))
+    overall_db = floored_decibels(float(seams.difference.sum()) / total)
+    worst_db = floored_decibels(float(each[worst]))
     row = int(seams.row[worst])
     yield Finding(
         "seam_overall",
@@ -165,10 +166,6 @@ def seam_findings(line: MeasuredLine, _: object = None) -> Iterator[Finding]:
 
 def _verdict(value: float) -> Any:
     return "look" if value > LOOK_DB else "pass"
-
-
-def _decibels(ratio: float) -> float:
-    return float(10.0 * np.log10(max(ratio, 1e-12)))
 
 
 SEAMS: Final = Metric("seams", seam_findings)

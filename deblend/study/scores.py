@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import operator_of
+from deblend.decibels import decibels
 from deblend.qc.bands import octave_bands
-from deblend.qc.residual import decibels
 from deblend.qc.scores import (
     TruthEnergy,
     difference_energy,

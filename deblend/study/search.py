@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from deblend.decibels import decibels
 from deblend.errors import SettingsError
 from deblend.files import replacing
 from deblend.inject.event_design import design_events
 from deblend.inject.injected_events import EventGathers, inject
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
-from deblend.qc.residual import decibels
 from deblend.report.drawing import png_bytes
 from deblend.report.study_page import search_figure
 from deblend.separation.settings import DEFAULTS, SeparationSettings

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
+from deblend.decibels import decibels
 from deblend.errors import InputError
-from deblend.qc.residual import decibels
 
 Traces = NDArray[np.floating]
 LONGEST_SHIFT_S: Final = 0.1

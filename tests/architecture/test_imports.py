@@ -18,7 +18,16 @@ ROOT: Final = Path(deblend.__file__).parent
 FILES: Final = sorted(ROOT.rglob("*.py"))
 LONGEST: Final = 600
 
-BASE: Final = {"array_file", "errors", "files", "memory", "plugins", "progress", "words"}
+BASE: Final = {
+    "decibels",
+    "array_file",
+    "errors",
+    "files",
+    "memory",
+    "plugins",
+    "progress",
+    "words",
+}
 """Modules at the top that know no room and may be used by every one."""
 METHODS: Final = {"separation.methods", "separation.transforms"}
 SUBROOMS: Final = METHODS | {"check.headers"}
@@ -27,6 +36,7 @@ STEPS: Final = {"model", "records", "separation", "qc"}
 
 ALLOWED: Final[dict[str, set[str]]] = {
     "array_file": set(),
+    "decibels": set(),
     "errors": set(),
     "files": set(),
     "memory": set(),

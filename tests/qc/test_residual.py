@@ -7,12 +7,12 @@ import pytest
 from numpy.typing import NDArray
 from qc_line import measured_line, small_setup
 
+from deblend.decibels import decibels
 from deblend.model.shots import Shots, make_shots
 from deblend.qc.limits import default_limits
 from deblend.qc.residual import (
     WORST_SHOTS,
     ResidualEnergy,
-    decibels,
     residual_energy,
     residual_findings,
 )

@@ -1,0 +1,18 @@
+"""Ratios of energies in decibels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def decibels(part: float, whole: float) -> float:
+    """10 log10 of a ratio of energies; NaN where `whole` is zero, -inf where only `part` is."""
+    if not whole > 0:
+        return float("nan")
+    with np.errstate(divide="ignore"):
+        return float(10.0 * np.log10(part / whole))
+
+
+def floored_decibels(ratio: float) -> float:
+    """10 log10 of a ratio of energies, -120 dB at least."""
+    return float(10.0 * np.log10(max(float(ratio), 1e-12)))
