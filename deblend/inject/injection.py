@@ -64,7 +64,7 @@ class Injection:
     rows: tuple[InjectedRow, ...]
     """All as a table."""
     findings: tuple[Finding, ...]
-    """The same, held against limits."""
+    """What came back, held against limits."""
 
 
 def inject_line(

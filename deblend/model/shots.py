@@ -100,7 +100,7 @@ class Shots:
         live: NDArray[np.bool_] | None = None,
         deliver: NDArray[np.bool_] | None = None,
     ) -> Shots:
-        """The same shots with other `live` or `deliver` flags."""
+        """Shots with other `live` or `deliver` flags."""
         return replace(
             self,
             live=self.live if live is None else live,

@@ -69,7 +69,7 @@ def gps_minus_utc_s(utc_ns: int) -> int:
 def convert_instants(
     instant_ns: NDArray[np.int64], from_scale: Scale, to_scale: Scale
 ) -> NDArray[np.int64]:
-    """The same instants as clocks of another scale show them.
+    """Instants as clocks of another scale show them.
 
     Parameters
     ----------

@@ -12,7 +12,6 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final, Protocol
 
 import numpy as np
@@ -22,6 +21,7 @@ from deblend.errors import RecordError
 from deblend.model.findings import Finding
 from deblend.model.recording import Gap, Recording, SourceFile
 from deblend.model.timebase import NS_PER_S, TimeScale
+from deblend.records.starts import Start
 from deblend.words import are, counted
 
 _TOLERANCE_NS: Final = 1_000
@@ -29,18 +29,8 @@ _TOLERANCE_SAMPLES: Final = 0.01
 _LONGEST_GAP_NS: Final = 86_400 * 1_000_000_000
 
 
-class TimeSlice(Protocol):
+class TimeSlice(Start, Protocol):
     """One time slice of all channels, of whatever format: headers read, samples lazy."""
-
-    @property
-    def path(self) -> Path:
-        """The file."""
-        ...
-
-    @property
-    def start_ns(self) -> int:
-        """Instant of sample 0, in nanoseconds since 1970."""
-        ...
 
     @property
     def interval_ns(self) -> int:

@@ -34,7 +34,7 @@ class StackSums:
 
     @property
     def halves(self) -> Traces:
-        """The same of each half, shape (2, bin, time)."""
+        """Mean of each half over the traces that were not muted, shape (2, bin, time)."""
         return _mean(self.total, self.fold)
 
 

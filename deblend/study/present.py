@@ -6,19 +6,13 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from deblend.files import write_text
-from deblend.report.page_frame import Picture, picture, write_page
-from deblend.report.study_page import (
-    Curve,
-    Panel,
-    StudyContents,
-    dependence_figure,
-    pareto_figure,
-    render_study,
-)
+from deblend.report.page_frame import Picture, picture, render_page, write_page
+from deblend.report.study_page import Curve, Panel, dependence_figure, pareto_figure
 from deblend.study.results import Row
 from deblend.study.study import AS_IN_THE_SCENE, Study
 from deblend.study.summary import ALL_LINES, Summary, mean_interval, summaries, to_csv
@@ -47,29 +41,29 @@ def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
     found = summaries(rows)
     table, page = out / "table.csv", out / "study.html"
     write_text(table, to_csv(found))
-    write_page(render_study(study_contents(study, rows, found)), page)
+    write_page(render_page("study.html", study_contents(study, rows, found)), page)
     return Presented(found, table, page)
 
 
-def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) -> StudyContents:
-    """Everything that the page shows."""
+def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) -> dict[str, Any]:
+    """Everything that the page shows, by the names in its template."""
     lines: dict[str, list[tuple[str, str, Sequence[str]]]] = {}
     for one in found:
         lines.setdefault(line_title(one), []).append((one.method, one.standing, _cells(one)))
-    return StudyContents(
-        name=study.name,
-        description=study.description,
-        columns=COLUMNS,
-        lines=lines,
-        verdicts=verdicts(found),
-        failures=[
+    return {
+        "name": study.name,
+        "description": study.description,
+        "columns": COLUMNS,
+        "lines": lines,
+        "verdicts": verdicts(found),
+        "failures": [
             (f"{_title(row)}, seed {row['seed']}", row["method"], row["status"], row["message"])
             for row in rows
             if row["status"] != "done"
         ],
-        pictures=_pictures(rows),
-        about=_about(rows),
-    )
+        "pictures": _pictures(rows),
+        "about": _about(rows),
+    }
 
 
 def line_title(one: Summary) -> str:

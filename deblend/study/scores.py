@@ -146,7 +146,7 @@ def _ratio(truth: NDArray[np.float64], error: NDArray[np.float64]) -> float:
 def _unblended(
     line: MadeLine, whole: TruthEnergy, windows: list[tuple[int, int]]
 ) -> list[float] | None:
-    """The same noisy line never blended: truth over the noise of one record."""
+    """The noisy line never blended: truth over the noise of one record."""
     if not line.total_noise_rms:
         return None
     traces = len(whole.truth) * line.gathers.shape[1]

@@ -104,7 +104,7 @@ def test_page_shows_table_pictures_and_failures(rows: list[dict], tmp_path: Path
     rows += [row("easy", "slow", s, 20.0, blend="short dither", dither_s=0.05) for s in range(3)]
     study = Study("test", [SceneTable(name="easy")], [StudyMethod("slow", "fk")], [0])
     contents = study_contents(study, rows, summaries(rows))
-    assert len(contents.pictures) == 3  # time, dither, fold; noise is not varied
+    assert len(contents["pictures"]) == 3  # time, dither, fold; noise is not varied
     done = present(study, rows, tmp_path)
     page = done.page.read_text(encoding="utf-8")
     assert "ValueError: &lt;b&gt;no&lt;/b&gt;" in page
