@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import math
 import os
 import shutil
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, TypeVar
@@ -112,6 +114,15 @@ def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text; the file appears only when complete."""
     with replacing(path) as file:
         file.write(text.encode("utf-8"))
+
+
+def csv_text(header: Iterable[object], rows: Iterable[Iterable[object]]) -> str:
+    """Text of a CSV table; lines end with a line feed alone."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()
 
 
 def sha256_of(path: Path) -> str:

@@ -81,14 +81,10 @@ def write_manifest(manifest: Manifest, path: Path) -> None:
     content = {
         "deblend": __version__,
         **asdict(manifest),
-        "versions": _versions(),
+        "versions": {"python": platform.python_version(), **dict(_installed(PACKAGES))},
         "platform": platform.platform(),
     }
     write_text(path, json.dumps(json_values(content), indent=2, ensure_ascii=False) + "\n")
-
-
-def _versions() -> dict[str, str]:
-    return {"python": platform.python_version(), **dict(_installed(PACKAGES))}
 
 
 def _installed(names: Iterable[str]) -> Iterable[tuple[str, str]]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import Final, Literal
+
+from deblend.files import csv_text
 
 Verdict = Literal["note", "pass", "look", "fail"]
 """``note`` carries no judgement; the other three are advice, never an acceptance."""
@@ -47,12 +47,7 @@ COLUMNS: Final = tuple(field.name for field in fields(Finding))
 
 def findings_csv(findings: Iterable[Finding]) -> str:
     """Text of a CSV table of `findings`, one header line first; ranges as ``low:high``."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for finding in findings:
-        writer.writerow(finding_cells(finding))
-    return text.getvalue()
+    return csv_text(COLUMNS, map(finding_cells, findings))
 
 
 def finding_cells(finding: Finding) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError
+from deblend.files import csv_text
 from deblend.plan.text_lines import number_of, read_text_lines
 from deblend.words import counted
 
@@ -55,17 +55,10 @@ def table_text(
         "resolution_ms": f"{resolution_s * 1e3:g}",
         "shots": str(len(table.source)),
     } | dict(facts or {})
-    text = io.StringIO(newline="")
-    text.write(f"# {NOT_FOR_LOADING}\n")
-    for name, value in head.items():
-        text.write(f"# {name}: {' '.join(value.split())}\n")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for point, source, delay in zip(
-        table.shot_point.tolist(), table.source.tolist(), table.written_s.tolist(), strict=True
-    ):
-        writer.writerow([point, source, f"{delay * 1e3:.{digits}f}"])
-    return text.getvalue()
+    lines = [NOT_FOR_LOADING, *(f"{name}: {' '.join(text.split())}" for name, text in head.items())]
+    delays = (f"{delay * 1e3:.{digits}f}" for delay in table.written_s.tolist())
+    rows = zip(table.shot_point.tolist(), table.source.tolist(), delays, strict=True)
+    return "".join(f"# {line}\n" for line in lines) + csv_text(COLUMNS, rows)
 
 
 def read_delay_table(path: Path) -> DelayTable:

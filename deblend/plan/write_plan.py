@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import re
@@ -13,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from deblend.files import filling, json_values, write_text
+from deblend.files import csv_text, filling, json_values, write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
 from deblend.model.findings import finding_cells
 from deblend.plan.alternative import channel_offsets_m, clean_by_channel_s, speeds_m_s
@@ -146,24 +144,18 @@ def _signature_json(one: SignatureMeasures) -> dict[str, Any]:
 
 def plan_csv(contents: PlanContents) -> str:
     """The table side by side, with units, formulas and where they come from."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
     names = [column.alternative.name for column in contents.columns]
-    writer.writerow(["group", "quantity", "unit", *names, "formula", "source"])
+    rows = []
     for (quantity, values), (_, sources) in zip(contents.rows(), contents.formulas(), strict=True):
         cells = [value if isinstance(value, str) else f"{value:.6g}" for value in values]
         row = [quantity.group, quantity.name, quantity.unit, *cells]
-        writer.writerow([*row, quantity.formula, "; ".join(sources)])
-    return text.getvalue()
+        rows.append([*row, quantity.formula, "; ".join(sources)])
+    return csv_text(["group", "quantity", "unit", *names, "formula", "source"], rows)
 
 
 def _findings_csv(contents: PlanContents) -> str:
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["alternative", *FINDING_COLUMNS])
-    for name, finding in contents.findings:
-        writer.writerow([name, *finding_cells(finding)])
-    return text.getvalue()
+    rows = ([name, *finding_cells(finding)] for name, finding in contents.findings)
+    return csv_text(["alternative", *FINDING_COLUMNS], rows)
 
 
 def _file_name(name: str) -> str:

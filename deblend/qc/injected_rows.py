@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Final
 
 from deblend.errors import InputError, reason_of
+from deblend.files import csv_text
 
 ALL: Final = "all"
 """Events in every source, or channels of every offset."""
@@ -52,13 +52,10 @@ _TEXTS: Final = ("put_into", "source", "offsets")
 
 def injected_csv(rows: Iterable[InjectedRow]) -> str:
     """Text of a CSV table, one header line first."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        cells = (getattr(row, name) for name in COLUMNS)
-        writer.writerow([cell if isinstance(cell, str) else f"{cell:.5g}" for cell in cells])
-    return text.getvalue()
+    cells = ((getattr(row, name) for name in COLUMNS) for row in rows)
+    return csv_text(
+        COLUMNS, ([one if isinstance(one, str) else f"{one:.5g}" for one in row] for row in cells)
+    )
 
 
 def read_injected(path: str | Path) -> tuple[InjectedRow, ...]:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
-from scipy.signal import firwin, oaconvolve
+from scipy.signal import firwin, kaiser_beta, oaconvolve
 
 from deblend.errors import InputError
 from deblend.model.findings import Finding
@@ -142,13 +142,9 @@ def low_cut_taps(low_cut_hz: float, interval_s: float) -> NDArray[np.float64]:
             remedy="Give a corner frequency of a few hertz.",
         )
     half = max(1, round(_PERIODS / low_cut_hz / interval_s))
-    window = ("kaiser", _kaiser_beta(_ATTENUATION_DB))
+    window = ("kaiser", kaiser_beta(_ATTENUATION_DB))
     taps = firwin(2 * half + 1, low_cut_hz, window=window, pass_zero=False, fs=1.0 / interval_s)
     return np.asarray(taps, dtype=np.float64)
-
-
-def _kaiser_beta(attenuation_db: float) -> float:
-    return 0.1102 * (attenuation_db - 8.7)
 
 
 def _low_cut_finding(low_cut_hz: float, taps: int, interval_s: float) -> Finding:

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError, ShotTableError, reason_of
-from deblend.files import write_text
+from deblend.files import csv_text, write_text
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import check_time_scale, format_instant
 from deblend.records.fire_times import check_fire_time_unit, parse_fire_time
@@ -123,22 +123,19 @@ def write_shots(path: str | Path, shots: Shots) -> None:
     their digits, unknown values as empty cells. Source names that are whole numbers come back as
     numbers.
     """
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in range(len(shots)):
-        writer.writerow(
-            [
-                shots.source[row],
-                shots.shot_point[row],
-                format_instant(shots.fire_time_ns[row], shots.time_scale),
-                shots.line[row],
-                shots.sequence[row] or "",
-                *(_number_text(values[row]) for values in (shots.x_m, shots.y_m, shots.depth_m)),
-                *("true" if values[row] else "false" for values in (shots.live, shots.deliver)),
-            ]
-        )
-    write_text(Path(path), text.getvalue())
+    rows = (
+        [
+            shots.source[row],
+            shots.shot_point[row],
+            format_instant(shots.fire_time_ns[row], shots.time_scale),
+            shots.line[row],
+            shots.sequence[row] or "",
+            *(_number_text(values[row]) for values in (shots.x_m, shots.y_m, shots.depth_m)),
+            *("true" if values[row] else "false" for values in (shots.live, shots.deliver)),
+        ]
+        for row in range(len(shots))
+    )
+    write_text(Path(path), csv_text(COLUMNS, rows))
 
 
 def _read_cells(path: Path) -> tuple[list[str], _Cells]:

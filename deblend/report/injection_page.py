@@ -121,6 +121,7 @@ def offset_figure(rows: Sequence[InjectedRow]) -> Figure:
 
 def _against_time(rows: Sequence[InjectedRow], *what: tuple[str, str, float]) -> Figure:
     octaves, sources = _octaves(rows), _sources(rows)
+    last_s = max((row.time_s for row in rows), default=1.0)
     figure = new_figure(0.8 + 3.8 * len(what))
     grid = figure.subplots(
         len(what), max(1, len(octaves)), sharex="row", sharey=True, squeeze=False
@@ -135,7 +136,7 @@ def _against_time(rows: Sequence[InjectedRow], *what: tuple[str, str, float]) ->
                     for part in ("", "_error")
                 )
                 # Sources side by side, so that their error bars can be told apart.
-                aside = 0.012 * (number - 0.5 * (len(sources) - 1)) * _span_s(rows)
+                aside = 0.012 * (number - 0.5 * (len(sources) - 1)) * last_s
                 time = np.array([row.time_s for row in own]) + aside
                 _points(panel, value, time, number, x_error=error)
             _octave_title(panel, octave)
@@ -143,7 +144,7 @@ def _against_time(rows: Sequence[InjectedRow], *what: tuple[str, str, float]) ->
             panel.set_xlabel(label)
             tidy(panel)
         line[0].set_ylabel("two-way time (s)")
-    grid[0, 0].set_ylim(1.05 * max((row.time_s for row in rows), default=1.0), 0.0)
+    grid[0, 0].set_ylim(1.05 * last_s, 0.0)
     _key(figure, grid[0, 0], sources)
     return figure
 
@@ -176,10 +177,6 @@ def _octaves(rows: Sequence[InjectedRow]) -> list[float]:
 
 def _sources(rows: Sequence[InjectedRow]) -> list[str]:
     return list(dict.fromkeys(row.source for row in rows))
-
-
-def _span_s(rows: Sequence[InjectedRow]) -> float:
-    return max((row.time_s for row in rows), default=1.0)
 
 
 def _octave_title(panel: Axes, centre_hz: float) -> None:

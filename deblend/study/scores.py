@@ -200,8 +200,8 @@ def leakage_and_loss_db(truth: Gathers, estimate: Gathers, start: Gathers) -> tu
         signal, found, other = (
             _windows(part) for part in (truth[shot], estimate[shot], start[shot] - truth[shot])
         )
-        energies = [np.einsum("wct,wct->w", a, b) for a, b in _pairs(signal, found, other)]
-        ss, oo, so, sf, of = energies
+        pairs = (signal, signal), (other, other), (signal, other), (signal, found), (other, found)
+        ss, oo, so, sf, of = (np.einsum("wct,wct->w", a, b) for a, b in pairs)
         determinant = ss * oo - so**2
         known = determinant > 1e-9 * ss * oo
         safe = np.where(known, determinant, 1.0)
@@ -218,9 +218,3 @@ def _windows(gather: Gathers) -> NDArray[np.float64]:
     count = samples // width
     cut = gather[:, : count * width].astype(np.float64).reshape(channels, count, width)
     return np.ascontiguousarray(cut.transpose(1, 0, 2))
-
-
-def _pairs(
-    signal: NDArray[np.float64], found: NDArray[np.float64], other: NDArray[np.float64]
-) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
-    return (signal, signal), (other, other), (signal, other), (signal, found), (other, found)

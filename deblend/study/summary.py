@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass, fields
 from typing import Final, Literal
@@ -11,6 +9,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.files import csv_text
 from deblend.study.results import Row
 
 ALL_LINES: Final = "all lines"
@@ -72,14 +71,10 @@ def summaries(rows: Sequence[Row]) -> list[Summary]:
 
 def to_csv(found: Iterable[Summary]) -> str:
     """The table as CSV text, numbers with two decimals."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([field.name for field in fields(Summary)])
-    for one in found:
-        writer.writerow(
-            [f"{value:.2f}" if isinstance(value, float) else value for value in astuple(one)]
-        )
-    return text.getvalue()
+    return csv_text(
+        [field.name for field in fields(Summary)],
+        ([f"{v:.2f}" if isinstance(v, float) else v for v in astuple(one)] for one in found),
+    )
 
 
 def _line(row: Row) -> tuple[str, ...]:

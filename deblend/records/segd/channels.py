@@ -74,7 +74,7 @@ def _slice(record: RecordHeader, rows: list[int], amplitudes: Amplitudes) -> Seg
     trace = np.concatenate([np.flatnonzero(record.traces.channel_set == row) for row in rows])
     starts_us = _trace_starts_us(record, trace)
     first_us = int(starts_us.min())
-    offset = _samples((starts_us - first_us) * 1000, interval_ns)
+    offset = ((starts_us - first_us) * 1000 + interval_ns // 2) // interval_ns
     return SegdSlice(
         record=record,
         trace=trace,
@@ -228,10 +228,6 @@ def _trace_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[
             remedy="The timestamp of the trace or of the record is damaged.",
         )
     return np.where(given, own - zero_us, nominal)
-
-
-def _samples(elapsed_ns: NDArray[np.int64], interval_ns: int) -> NDArray[np.int64]:
-    return (elapsed_ns + interval_ns // 2) // interval_ns
 
 
 def _factors(
