@@ -17,7 +17,7 @@ from deblend.check.noise_levels import (
     quiet_stretches,
 )
 from deblend.check.tables import FileRow, SourceRow, file_rows, source_rows
-from deblend.check.verify_samples import verify_against_samples
+from deblend.check.verify_samples import verify_line
 from deblend.check.words import verified_rows
 from deblend.errors import RecordError
 from deblend.files import json_values
@@ -124,15 +124,8 @@ def _noise_json(noise: NoiseLevels) -> dict[str, Any]:
 
 def findings_in_samples(opened: OpenLine) -> tuple[list[Finding], NoiseLevels | None]:
     """What is read from samples: clocks, shots, clipping, noise."""
-    from deblend.check.headers.source_numbers import placed_as_other
-
     recording, _ = with_possible_samples(opened.recording)
-    findings = verify_against_samples(
-        recording,
-        opened.shots,
-        opened.geometry,
-        placed_as=placed_as_other(opened.shots),
-    )
+    findings = verify_line(opened, recording)
     apart = any(f.metric == "clock_offset" and f.verdict == "fail" for f in findings)
     findings += _clipping(opened)
     noise = _noise(replace(opened, recording=recording), clocks_apart=apart)

@@ -24,6 +24,8 @@ from deblend.check.clocks.clock_findings import (
 )
 from deblend.check.clocks.follow_clock import TimedShots, follow_clock, within_reach
 from deblend.check.clocks.onsets import FEWEST_SHOTS
+from deblend.check.headers.source_numbers import placed_as_other
+from deblend.line.open_line import OpenLine
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
@@ -34,12 +36,32 @@ _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 
 
+def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
+    """`verify_against_samples` for a line that has been opened.
+
+    Parameters
+    ----------
+    opened : OpenLine
+        The line; its positions say which shots are another source.
+    recording : Recording
+        Its record, from the files or as it is staged.
+    """
+    return verify_against_samples(
+        recording,
+        opened.shots,
+        opened.geometry,
+        placed_as=placed_as_other(opened.shots),
+        pulse_delay_s=opened.line.keys.shots.pulse_delay_ms * 1e-3,
+    )
+
+
 def verify_against_samples(
     recording: Recording,
     shots: Shots,
     geometry: Geometry,
     *,
     placed_as: Mapping[int, int | str] | None = None,
+    pulse_delay_s: float = 0.0,
     seed: int = 0,
 ) -> list[Finding]:
     """Look whether the record holds what the table of shots says.
@@ -58,6 +80,8 @@ def verify_against_samples(
     placed_as : mapping of int to int or str, optional
         Rows whose positions say that another source fired, and that source: they are fitted as
         such, and reported only once.
+    pulse_delay_s : float, optional
+        From the fire time to the begin of the pulse, as far as it is known.
     seed : int, optional
         Of the null.
 
@@ -84,7 +108,13 @@ def verify_against_samples(
     timed = follow_clock(near, shots, fired, seed)
     positions_known = offsets_known(geometry)
     findings = clock_findings(
-        shots, timed.course, timed.arrivals, timed.order, positions_known=positions_known
+        shots,
+        timed.course,
+        timed.arrivals,
+        timed.order,
+        positions_known=positions_known,
+        pulse_delay_s=pulse_delay_s,
+        earliest_s=float(near.delay_s.min()),
     )
     if not timed.course.lag.usable:
         return findings

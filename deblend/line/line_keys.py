@@ -108,6 +108,16 @@ class ShotsTable(KeyTable, frozen=True, kw_only=True):
             "1980-01-06 or of Unix time since 1970-01-01, converted to time_scale."
         ),
     ] = "iso8601"
+    pulse_delay_ms: Annotated[
+        float,
+        described(
+            "From the fire time to the begin of the pulse, where it is known: the input check "
+            "expects direct arrivals so much later. Nothing is moved.",
+            "ms",
+            ge=-1000,
+            le=1000,
+        ),
+    ] = 0.0
 
 
 class GeometryTable(KeyTable, frozen=True, kw_only=True):

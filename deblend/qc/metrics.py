@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.qc.leakage import LEAKAGE
+from deblend.qc.like_neighbours import NEIGHBOURS
 from deblend.qc.measure_setup import MeasureSetup, sample_windows
 from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.record_samples import SAMPLES
@@ -41,6 +42,7 @@ METRICS: Final[tuple[Metric[Any], ...]] = (
     REMOVED,
     RESIDUAL_METRIC,
     LEAKAGE,
+    NEIGHBOURS,
     DOWNWEIGHTED,
     SEAMS,
 )

@@ -80,7 +80,8 @@ def write_results(
     numbers = job.recording.channel_numbers
     likeness = write_maps(results / MAPS, unfinished.measures, products, numbers)
     measured = _measured(unfinished, measures, likeness)
-    findings = (*with_new(unfinished.opened.findings, job.findings), *measured)
+    verified = read_findings(unfinished.folder.verified)
+    findings = (*with_new(unfinished.opened.findings, job.findings), *verified, *measured)
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()
     progress(Step("report", 0, 0, "gathers to look at"))

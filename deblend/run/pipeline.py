@@ -8,12 +8,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from deblend.check.verify_samples import verify_line
+from deblend.check.words import with_many_as_one
 from deblend.deliver.segy import DeliveredFile
 from deblend.errors import OutputError
+from deblend.files import write_text
 from deblend.line.line_file import LineFile
 from deblend.line.prepare_line import count_reasons
 from deblend.memory import give_back_freed_memory
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, Step, silent
 from deblend.results.output_folder import DELIVERED
 from deblend.run.begin import RunOptions, begin_or_resume, finished_error, open_prepared
@@ -190,9 +193,24 @@ def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
         report,
     )
     give_back_freed_memory()
+    _verify_samples(unfinished, progress)
+    give_back_freed_memory()
     if unfinished.job.settings.refine_times:
         progress(Step("prepare", 0, 0, "refining the fire times"))
     return with_refined_times(unfinished)
+
+
+def _verify_samples(unfinished: UnfinishedRun, progress: Progress) -> None:
+    """Hold the table of shots against the samples before any work is built on it."""
+    path = unfinished.folder.verified
+    if path.exists():
+        return
+    progress(Step("prepare", 0, 0, "verifying fire times and shots against the samples"))
+    findings = verify_line(unfinished.opened, unfinished.staged_job.recording)
+    write_text(path, findings_csv(findings))
+    asked = with_many_as_one([one for one in findings if one.verdict in ("look", "fail")])
+    for finding in asked:
+        progress(Step("plan", 0, 0, f"{finding.verdict}: {finding.message}"))
 
 
 def _measure_line(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:

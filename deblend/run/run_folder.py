@@ -50,6 +50,11 @@ class RunFolder:
         return self.path / "staged.npz"
 
     @property
+    def verified(self) -> Path:
+        """Findings of the table of shots held against the samples."""
+        return self.path / "verified.csv"
+
+    @property
     def reference(self) -> Path:
         """Quantities of the whole line that every block needs."""
         return self.path / "line.json"

@@ -63,7 +63,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "line": {"model", "records", "separation", "blending", "check.headers"},
     "results": {*STEPS, "line", "report", "synth", "deliver"},
     "check": {*STEPS, "blending", "check.headers", "line", "results"},
-    "run": {*STEPS, "cluster", "blending", "deliver", "line", "report", "results"},
+    "run": {*STEPS, "check", "cluster", "blending", "deliver", "line", "report", "results"},
     "demo": {"line", "run", "synth"},
     "inject": {*STEPS, "blending", "line", "report", "results", "stack"},
     "trial": {*STEPS, "report", "results", "stack"},

@@ -36,6 +36,7 @@ time_scale = "utc"
 
 [shots]
 file = "shots.csv"
+pulse_delay_ms = 40
 
 [geometry]
 nearest_offset_m = 80.0
@@ -142,15 +143,16 @@ def make_small_line(folder: Path) -> SmallLine:
 
 
 def _reflections(along: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Four gently dipping events with a 25 Hz wavelet, different for the two sources."""
+    """A direct arrival and three gently dipping events with a 25 Hz wavelet."""
     time = np.arange(LENGTH) * INTERVAL_NS * 1e-9
     shape = (len(along), CHANNEL_COUNT, LENGTH)
     gathers = np.zeros(shape)
     source = np.arange(len(along)) % 2
     for event, (at, dip, amplitude) in enumerate(
-        [(0.12, 0.0004, 1.0), (0.22, -0.0006, 0.6), (0.34, 0.0008, -0.4), (0.45, 0.0, 0.3)]
+        [(0.12, 0.0, 1.0), (0.28, -0.0006, 0.6), (0.38, 0.0008, -0.4), (0.48, 0.0, 0.3)]
     ):
-        arrival = at + dip * along[:, None] + 0.004 * np.arange(CHANNEL_COUNT)
+        moveout_s = 0.004 if event else 12.5 / 1500.0
+        arrival = at + dip * along[:, None] + moveout_s * np.arange(CHANNEL_COUNT)
         arrival = arrival + 0.006 * event * source[:, None]
         phase = (np.pi * 25.0 * (time - arrival[..., None])) ** 2
         gathers += amplitude * (1 - 2 * phase) * np.exp(-phase)

@@ -23,6 +23,8 @@ SOURCE_LIMIT_S: Final = 0.004
 """Between sources, whose positions against each other are known better: 6 m of water."""
 UNKNOWN_PLACE_LIMIT_S: Final = 0.05
 """Between sources at places that are not known: 75 m of water."""
+ZERO_MOVED_S: Final = 0.5
+"""A pulse as late as this after its fire time still leaves its arrivals in the gather."""
 LATEST_ARRIVAL_S: Final = 2.0
 """Without positions the direct arrival may come as late as this, 3 km away."""
 _SCALE_TOLERANCE_S: Final = 0.1
@@ -40,6 +42,8 @@ def clock_findings(
     order: NDArray[np.int64],
     *,
     positions_known: bool,
+    pulse_delay_s: float = 0.0,
+    earliest_s: float = 0.0,
 ) -> list[Finding]:
     """Offset, steps and drift between the clocks of recorder and source controller.
 
@@ -55,6 +59,10 @@ def clock_findings(
         Row of the table for each shot of `course`.
     positions_known : bool
         Whether travel times were predicted from offsets.
+    pulse_delay_s : float, optional
+        From the fire time to the begin of the pulse, as far as it is known.
+    earliest_s : float, optional
+        Shortest of the predicted travel times: arrivals earlier by more come before sample zero.
     """
     lag = course.lag
     null = (
@@ -77,11 +85,16 @@ def clock_findings(
     findings = [_step_finding(shots, order, step) for step in course.steps]
     begin_s = float(course.lag_s[0])
     late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
-    offset_s = begin_s + (float(np.median(late)) if late.size else 0.0)
+    offset_s = begin_s + (float(np.median(late)) if late.size else 0.0) - pulse_delay_s
     latest = OFFSET_LIMIT_S if positions_known else LATEST_ARRIVAL_S
+    stated = f", with a pulse delay of {pulse_delay_s * 1e3:g} ms" if pulse_delay_s else ""
     if -OFFSET_LIMIT_S <= offset_s <= latest:
-        message = f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should {null}."
+        message = (
+            f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should{stated} {null}."
+        )
         findings.append(Finding("clock_offset", offset_s, "s", "pass", message, limit=latest))
+    elif positions_known and -earliest_s <= offset_s + pulse_delay_s <= ZERO_MOVED_S:
+        findings.insert(0, _time_zero_finding(offset_s, f"{stated} {null}", latest))
     else:
         findings.insert(0, _offset_finding(shots, offset_s, null, latest))
     return unverified + findings + _drift_finding(shots, course)
@@ -210,6 +223,19 @@ def _offset_finding(shots: Shots, offset_s: float, null: str, limit: float) -> F
         f"{cause} Separation with these times would fail; correct them first."
     )
     return Finding("clock_offset", offset_s, "s", "fail", message, limit=limit)
+
+
+def _time_zero_finding(offset_s: float, how: str, limit: float) -> Finding:
+    """All shots alike are so little off that their arrivals stay in the gathers."""
+    way = "later" if offset_s > 0 else "earlier"
+    message = (
+        f"Direct arrivals of all shots alike come {abs(offset_s) * 1e3:.0f} ms {way} than the fire "
+        f"times and offsets say{how}: time zero is not the fire time. Separation is not harmed, "
+        f"and all its gathers are {abs(offset_s) * 1e3:.0f} ms {way}. Either the pulse begins that "
+        "long after the fire time, which pulse_delay_ms in [shots] can state; or a clock has a "
+        "constant offset; or the offsets are wrong."
+    )
+    return Finding("clock_offset", offset_s, "s", "look", message, limit=limit)
 
 
 def _step_finding(shots: Shots, order: NDArray[np.int64], step: ClockStep) -> Finding:
