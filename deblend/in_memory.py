@@ -74,7 +74,8 @@ def separate(
     quality : bool, optional
         Whether the result is measured as the command `deblend separate` does it: leakage, loss,
         residual, seams and what else is in `deblend.qc.metrics`, under the default limits, in
-        `findings`.
+        `findings`. The command also holds the shots against the samples before, with the offsets
+        that it knows: `deblend.check.verify_samples`.
 
     Returns
     -------

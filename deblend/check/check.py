@@ -19,7 +19,7 @@ from deblend.check.noise_levels import (
 from deblend.check.tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.check.verify_samples import verify_line
 from deblend.check.words import verified_rows
-from deblend.errors import RecordError
+from deblend.errors import OutputError, RecordError
 from deblend.files import json_values
 from deblend.line.forecast import forecast_line
 from deblend.line.line_file import LineFile
@@ -79,7 +79,7 @@ def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = 
     """
     opened = open_line(line)
     job = prepare_line(opened)
-    check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    results = _earlier_results(line, overwrite=overwrite)
     truth_of(opened, job)
     line_limits(opened)
     refuse_undeliverable(opened, job)
@@ -92,11 +92,22 @@ def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = 
             *verified_rows(in_samples),
             *_what_is_done(opened, job),
         ),
-        findings=(*with_new(opened.findings, job.findings), *in_samples),
+        findings=(*with_new(opened.findings, job.findings), *results, *in_samples),
         files=file_rows(opened.recording),
         sources=source_rows(opened.shots),
         noise=noise,
     )
+
+
+def _earlier_results(line: LineFile, *, overwrite: bool) -> list[Finding]:
+    """A finding where only results of an earlier run are in the way; what else is refused."""
+    try:
+        check_output_folder(line.output_folder, line.path, overwrite=overwrite)
+    except OutputError as error:
+        check_output_folder(line.output_folder, line.path, overwrite=True)
+        message = f"A run would be refused: {error.what}. {error.remedy}"
+        return [Finding("output_folder", np.nan, "", "look", message)]
+    return []
 
 
 def check_json(result: Check) -> str:

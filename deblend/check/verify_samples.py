@@ -17,6 +17,7 @@ from deblend.check.arrivals.near_record import (
     read_near_record,
 )
 from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings
+from deblend.check.channels import channel_findings
 from deblend.check.clocks.clock_findings import (
     clock_findings,
     offset_findings,
@@ -31,13 +32,14 @@ from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
+from deblend.records.conditioned import as_recorded
 
 _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 
 
 def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
-    """`verify_against_samples` for a line that has been opened.
+    """`verify_against_samples` for a line that has been opened, and a look at all its channels.
 
     Parameters
     ----------
@@ -46,13 +48,15 @@ def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
     recording : Recording
         Its record, from the files or as it is staged.
     """
-    return verify_against_samples(
+    found = verify_against_samples(
         recording,
         opened.shots,
         opened.geometry,
         placed_as=placed_as_other(opened.shots),
         pulse_delay_s=opened.line.keys.shots.pulse_delay_ms * 1e-3,
     )
+    # Windows of clipped samples would have whole channels read.
+    return found + channel_findings(as_recorded(recording), opened.shots, opened.geometry)
 
 
 def verify_against_samples(

@@ -66,6 +66,13 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
             "recorded unit",
         ),
     ] = None
+    reversed_channels: Annotated[
+        list[int],
+        described(
+            "Numbers of channels of reversed polarity: they are turned before anything else, and "
+            "delivered turned."
+        ),
+    ] = msgspec.field(default_factory=list)
     correct_drift: Annotated[
         bool,
         described(

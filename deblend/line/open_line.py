@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +45,9 @@ def open_line(line: LineFile) -> OpenLine:
     from deblend.check.headers.inspection import inspect_line
 
     keys = line.keys
-    recording = line_recording(line, keys.records.files)
+    recording = line_recording(
+        line, keys.records.files, reversed_channels=keys.records.reversed_channels
+    )
     shots = line_shots(line)
     timed = findings_of_times(line)
     near_field = keys.near_field
@@ -63,8 +66,12 @@ def open_line(line: LineFile) -> OpenLine:
     )
 
 
-def line_recording(line: LineFile, files: list[str]) -> Recording:
+def line_recording(
+    line: LineFile, files: list[str], *, reversed_channels: Sequence[int] = ()
+) -> Recording:
     """Continuous records, with what the line file says of their start, low cut and clipping.
+
+    Channels of reversed polarity are named for the streamer only: other records have other ones.
 
     Raises
     ------
@@ -73,6 +80,7 @@ def line_recording(line: LineFile, files: list[str]) -> Recording:
     """
     from deblend.records.conditioned import condition
     from deblend.records.open import open_recording
+    from deblend.records.reversed_channels import turn_channels
 
     keys = line.keys.records
     recording = open_recording(
@@ -81,6 +89,7 @@ def line_recording(line: LineFile, files: list[str]) -> Recording:
         start_is_exact=keys.start_is_exact,
         start_offset_s=keys.start_offset_s,
     )
+    recording = turn_channels(recording, reversed_channels)
     return condition(recording, low_cut_hz=keys.low_cut_hz, clip_level=keys.clip_level)
 
 

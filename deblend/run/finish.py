@@ -80,7 +80,10 @@ def write_results(
     numbers = job.recording.channel_numbers
     likeness = write_maps(results / MAPS, unfinished.measures, products, numbers)
     measured = _measured(unfinished, measures, likeness)
-    verified = read_findings(unfinished.folder.verified)
+    # Which channels are dead is known of the whole record by now.
+    verified = [
+        one for one in read_findings(unfinished.folder.verified) if one.metric != "dead_channel"
+    ]
     findings = (*with_new(unfinished.opened.findings, job.findings), *verified, *measured)
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()

@@ -149,7 +149,7 @@ def _reflections(along: NDArray[np.int64]) -> NDArray[np.float32]:
     gathers = np.zeros(shape)
     source = np.arange(len(along)) % 2
     for event, (at, dip, amplitude) in enumerate(
-        [(0.12, 0.0, 1.0), (0.28, -0.0006, 0.6), (0.38, 0.0008, -0.4), (0.48, 0.0, 0.3)]
+        [(0.12, 0.0, 1.0), (0.26, -0.0006, 0.6), (0.38, 0.0008, -0.4), (0.48, 0.0, 0.3)]
     ):
         moveout_s = 0.004 if event else 12.5 / 1500.0
         arrival = at + dip * along[:, None] + moveout_s * np.arange(CHANNEL_COUNT)

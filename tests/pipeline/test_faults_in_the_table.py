@@ -1,0 +1,64 @@
+"""Faults of table and channels that nobody looked for before: `separate` and `check` name them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from small_line import Call, SmallLine
+
+from deblend.model.findings import Finding
+from deblend.records.shot_table import write_shots
+from deblend.report.contents import read_contents
+from deblend.results.judge import read_findings
+
+ROW = 20
+"""Source 1, shot point 1010."""
+
+
+def without_truth(line: SmallLine) -> None:
+    line.rewrite('[truth]\nfolder = "truth"\n', "")
+
+
+def asked(line: SmallLine) -> list[Finding]:
+    found = read_findings(line.out / "findings.csv")
+    return [one for one in found if one.verdict in ("look", "fail")]
+
+
+@pytest.mark.usefixtures("plain_page")
+def test_a_late_shot_is_named_by_separate(line: SmallLine, call: Call) -> None:
+    late_ns = np.where(np.arange(len(line.shots)) == ROW, 20_000_000, 0)
+    shots = replace(line.shots, fire_time_ns=line.shots.fire_time_ns + late_ns)
+    write_shots(line.folder / "shots.csv", shots)
+    without_truth(line)
+    done = call("separate", line.line_file)
+    assert done.exit_code == 3, done.output
+    assert "fail: Source 1 shot point 1010 fired -20.0 ms from its time" in done.output
+    about = {one.metric for one in asked(line) if (one.source, one.shot_point) == ("1", 1010)}
+    assert "fire_time_error" in about
+    assert about & {"shot_delay", "shot_likeness", "shot_level"}
+    sections = read_contents(line.out / "report-samples.npz").sections
+    assert (1, "shot", 1010) in [(one.source, one.kind, one.number) for one in sections]
+    # What was verified is there too.
+    metrics = {one.metric for one in read_findings(line.out / "findings.csv")}
+    assert {"shots_verified", "clock_offset", "shots_unlike"} <= metrics
+
+
+def test_a_constant_delay_is_no_wrong_time(line: SmallLine, call: Call) -> None:
+    line.rewrite("pulse_delay_ms = 40\n", "")
+    done = call("check", line.line_file, "--with-samples")
+    assert done.exit_code == 1, done.output
+    words = " ".join(done.output.split())
+    assert "time zero is not the fire time. Separation is not harmed" in words
+    assert "would fail" not in words
+
+
+def test_check_answers_where_results_are(line: SmallLine, call: Call) -> None:
+    line.out.mkdir()
+    (line.out / "manifest.json").write_text('{"ended_utc": "2025-02-03T04:05:06Z"}')
+    done = call("check", line.line_file)
+    assert done.exit_code == 1, done.output
+    words = " ".join(done.output.split())
+    assert "holds manifest.json of a run that ended at 2025-02-03T04:05:06Z" in words
+    assert call("check", line.line_file, "--overwrite").exit_code == 0
