@@ -23,7 +23,8 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 FEATURES = Path("benchmarks/results/qc.verdict_features.csv")
-LABELS = ("scene", "kind", "method", "iterations", "source", "window")
+COST = {"joint": 1.0, "fk": 0.8, "median": 4.0, "rank": 2.0}
+"""Of an iteration, roughly: the slow runs begin first."""
 
 
 def run(task: tuple[int, str, int]) -> list[dict[str, object]]:
@@ -64,11 +65,9 @@ def measure_all(processes: int, only: str, file: Path) -> None:
         for method, iterations in line.runs
         if only in f"{line.scene} {line.kind} {method} {iterations}"
     ]
+    lines = verdict_lines()
     tasks.sort(
-        key=lambda task: (
-            "long" not in verdict_lines()[task[0]].scene,
-            -task[2] * (task[1] == "joint"),
-        )
+        key=lambda task: -task[2] * COST[task[1]] * (4 if "long" in lines[task[0]].scene else 1)
     )
     print(f"{len(tasks)} separations", flush=True)
     rows: list[dict[str, object]] = []

@@ -39,7 +39,7 @@ class VerdictLine:
     """Method and iterations."""
 
 
-USUAL: Final = (("joint", 40), ("joint", 10), ("fk", 40), ("median", 25))
+USUAL: Final = (("joint", 40), ("joint", 10), ("fk", 40), ("median", 15))
 MANY: Final = (("joint", 60), ("joint", 12), ("fk", 60), ("fk", 150), ("median", 30), ("rank", 20))
 FEW: Final = (("joint", 60), ("joint", 12), ("fk", 60))
 
