@@ -197,6 +197,29 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         lambda n: joined([n[f"removed_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]),
     ),
     (
+        "expected error against the true one, 103 separations, scenes left out: rank correlation, "
+        "within 2 dB, within 5 dB (%), whole trace; by window; of runs worse than -8 dB passed (%); "
+        "of runs better than -20 dB, worst window -12, not passed (%)",
+        "qc.verdict",
+        lambda n: "; ".join(
+            [
+                *(
+                    ", ".join(
+                        f"{n[f'mirror + shift, {where}: {what}']:{form}}"
+                        for what, form in (
+                            ("rank correlation", ".2f"),
+                            ("within 2 dB (%)", ".0f"),
+                            ("within 5 dB (%)", ".0f"),
+                        )
+                    )
+                    for where in ("whole", "window")
+                ),
+                f"{n['mirror + shift, runs: bad runs that pass (%)']:.0f}",
+                f"{n['mirror + shift, runs: good runs that do not pass (%)']:.0f}",
+            ]
+        ),
+    ),
+    (
         "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, "
         "processor time (s), memory (GB)",
         "qc.whole_line",

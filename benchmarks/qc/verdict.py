@@ -4,8 +4,9 @@ python -m benchmarks.qc.verdict measure [--processes 16] [--only PART] [--out FI
 python -m benchmarks.qc.verdict fit [--file FILE]
 
 `measure` separates each line by each method and writes what was measured without the answer, and
-the true error, as one row a source and window; `fit` fits the prediction and judges it with scenes
-left out in turn.
+the true error, as one row a source and window (4 minutes on 16 cores); `fit` fits the prediction,
+judges it with scenes left out in turn, draws predicted against true, and prints the coefficients of
+`deblend.qc.expected_error`.
 """
 
 from __future__ import annotations

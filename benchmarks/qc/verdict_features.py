@@ -1,4 +1,4 @@
-"""What can be measured of a separation without its answer, and its true error, per source and window."""
+"""What can be measured of a separation without its answer, and its true error."""
 
 from __future__ import annotations
 
@@ -115,6 +115,7 @@ class Sums:
         self.windows = sample_windows(job.length)
 
     def __call__(self, power: np.ndarray) -> np.ndarray:
+        """Sums, shape (source, 1 + window); the whole trace first."""
         by_time = power.sum(axis=1, dtype=np.float64)
         out = np.empty((len(self.rows), 1 + len(self.windows)))
         for number, rows in enumerate(self.rows):

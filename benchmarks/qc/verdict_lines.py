@@ -183,7 +183,7 @@ def _gather() -> np.ndarray:
 def blended_gathers(
     name: str, gathers: list[np.ndarray], dither_s: float, seed: int, every_s: float = 5.0
 ) -> MadeLine:
-    """A line of some gathers (shot, channel, time), one a source, all fired together but for a delay."""
+    """A line of gathers (shot, channel, time), one a source, fired together but for a delay."""
     random = np.random.default_rng(seed)
     count, channels, length = gathers[0].shape
     nominal = np.arange(count) * every_s
