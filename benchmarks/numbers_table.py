@@ -198,7 +198,7 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ),
     (
         "expected error against the true one, 103 separations, scenes left out: rank correlation, "
-        "within 2 dB, within 5 dB (%), whole trace; by window; of runs worse than -8 dB passed (%); "
+        "within 2 dB, within 5 dB (%), whole trace; by window; of runs worse than -8 dB passed; "
         "of runs better than -20 dB, worst window -12, not passed (%)",
         "qc.verdict",
         lambda n: "; ".join(
