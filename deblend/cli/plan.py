@@ -54,6 +54,11 @@ def plan(
     line; with --shots, also a line as shot against its plan. The numbers are advice: local law, the
     permit and licensed practice decide.
 
+    --shots is a CSV file with the columns source, shot_point and fire_time (ISO 8601), and live,
+    x_m, y_m where known. --delays is a CSV file with the columns shot_point, source and delay_ms,
+    none negative; a line "# offset_ms: VALUE" says what was added to every one. Where shot points
+    are numbered otherwise in the two, first point, step and direction are found and named.
+
     Exit status 0: within all limits; 1: findings want a look; 3: an alternative, or the line as
     shot, is beyond a limit that PLAN.toml states; 2: cannot be planned.
     """

@@ -25,6 +25,17 @@ class SourceLogTable(KeyTable, frozen=True, kw_only=True):
             min_length=2,
         ),
     ]
+    states: Annotated[
+        dict[str, str],
+        described(
+            "State for each word of the log: full, reduced, misfired or autofire, as "
+            'MISF = "misfired".'
+        ),
+    ] = msgspec.field(default_factory=dict)
+    source_names: Annotated[
+        dict[str, str],
+        described('Source of the shot table for each name of the log, as P = "1".'),
+    ] = msgspec.field(default_factory=dict)
 
 
 class ExternalHeaderTable(KeyTable, frozen=True, kw_only=True):

@@ -100,7 +100,11 @@ def _logged(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
         row
         for name in keys.files
         for row in read_source_log(
-            line.resolve(name), columns=keys.columns, time_scale=shots.time_scale
+            line.resolve(name),
+            columns=keys.columns,
+            time_scale=shots.time_scale,
+            states=keys.states,
+            source_names=keys.source_names,
         )
     )
 

@@ -16,6 +16,13 @@ from deblend.model.timebase import NS_PER_S
 from deblend.plan.alternative import KNOT_M_S, speeds_m_s, together
 from deblend.plan.alternative_findings import look
 from deblend.plan.delay_table import DelayTable
+from deblend.plan.delays_fired import (
+    FOLLOWED,
+    HALF_WINDOW,
+    TableCheck,
+    check_table,
+    usual_step,
+)
 from deblend.plan.dither_diagnostics import Diagnosis, diagnose_all, pairings
 from deblend.plan.firing import largest_delay_s
 from deblend.plan.keys import Alternative, TargetTable
@@ -28,10 +35,12 @@ MISSED_TOLERANCE: Final = 0.05
 DITHER_TOLERANCE: Final = 0.15
 """All three: common practice, no source; the contract states its own."""
 
-HALF_WINDOW: Final = 8
-"""Shots on either side of the local parabola that stands for the smooth motion of the vessel."""
-
-FOLLOWED: Final = "as planned"
+DITHER_DEVIATIONS: Final = 3.5
+"""Of what the deviation of so many drawn differences scatters by."""
+DIFFERENCE_SCATTER: Final = 0.59
+"""Of a standard deviation, times the square root of the count: differences of two uniform delays
+are triangular, of kurtosis 2.4, and sqrt((2.4 - 1) / 4) is 0.59."""
+NAMED_SHOTS: Final = 5
 
 
 @dataclass(frozen=True)
@@ -57,19 +66,6 @@ class SourceShot:
     mean_fold: float
     lowest_fold: float
     """Nominal fold, its mean with the shots lost, and at the worst place."""
-
-
-@dataclass(frozen=True)
-class TableCheck:
-    """Whether a table of delays was followed."""
-
-    reading: str
-    """The reading of the table that fits best: "as planned", "sign reversed", "one row late", "one
-    row early" or "not followed"."""
-    unexplained_s: dict[str, float]
-    """What each reading leaves of the times, rms about the smooth motion of the vessel."""
-    matched: int
-    """Shots found in the table."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,7 +128,7 @@ def _source(
     rows = rows[np.argsort(shots.shot_point[rows], kind="stable")]
     fired = rows[shots.live[rows]]
     points = shots.shot_point[rows]
-    step = _usual_step(points)
+    step = usual_step(points)
     lost = np.ones(int((points[-1] - points[0]) // step) + 1, dtype=np.bool_)
     lost[(shots.shot_point[fired] - points[0]) // step] = False
     named = np.unique((points - points[0]) // step)  # points off the usual step share one
@@ -161,15 +157,6 @@ def _source(
     )
 
 
-def _usual_step(points: NDArray[np.int64]) -> int:
-    steps = np.diff(points)
-    steps = steps[steps > 0]
-    if not steps.size:
-        return 1
-    values, counts = np.unique(steps, return_counts=True)
-    return int(values[np.argmax(counts)])
-
-
 def _spread(between: Floats, steps: NDArray[np.int64]) -> tuple[float, float, float]:
     """Median, shortest and longest interval of shots that follow each other directly."""
     direct = between[steps == 1]
@@ -187,68 +174,6 @@ def _speed_kn(seconds: Floats, along: Floats) -> tuple[float, float, float]:
         return float("nan"), float("nan"), float("nan")
     speed = np.abs((place[reach:] - place[:-reach]) / (time[reach:] - time[:-reach])) / KNOT_M_S
     return float(speed.min()), float(np.median(speed)), float(speed.max())
-
-
-def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
-    """Read a table of delays in four ways, and see which one leaves smooth times.
-
-    Fire time minus delay is the instant at which the nominal place was passed, which is smooth
-    along the line. How it deviates from a local parabola says whether the delay was fired.
-    """
-    planned = {
-        (int(point), int(source)): delay
-        for point, source, delay in zip(table.shot_point, table.source, table.delay_s, strict=True)
-    }
-    parts: dict[str, list[Floats]] = {}
-    matched = 0
-    for number, source in enumerate(shots.sources, start=1):
-        rows = shots.rows_of(source)
-        rows = rows[shots.live[rows]]
-        rows = rows[np.argsort(shots.shot_point[rows], kind="stable")]
-        key = source if isinstance(source, int) else number
-        delay = np.array([planned.get((int(p), key), np.nan) for p in shots.shot_point[rows]])
-        known = np.isfinite(delay)
-        matched += int(known.sum())
-        if known.sum() > 2 * HALF_WINDOW + 3:
-            for reading, left in _readings(seconds[rows][known], delay[known]):
-                parts.setdefault(reading, []).append(left)
-    rms = {
-        reading: float(np.sqrt(np.mean(np.square(np.concatenate(left)))))
-        for reading, left in parts.items()
-    }
-    plain = rms.get("no delays", float("nan"))
-    best = min(rms, key=lambda reading: rms[reading], default="not followed")
-    if best == "no delays" or not rms.get(best, plain) < 0.5 * plain:
-        best = "not followed"
-    return TableCheck(best, rms, matched)
-
-
-def _readings(seconds: Floats, delay: Floats) -> Iterator[tuple[str, Floats]]:
-    inner = slice(1, -1)
-    for reading, applied in (
-        (FOLLOWED, delay),
-        ("sign reversed", -delay),
-        ("one row late", np.roll(delay, 1)),
-        ("one row early", np.roll(delay, -1)),
-        ("no delays", np.zeros_like(delay)),
-    ):
-        yield reading, deviation_from_smooth((seconds - applied)[inner])
-
-
-def deviation_from_smooth(values: Floats) -> Floats:
-    """Values minus a local parabola through 17 of them, its own value left out; ends are dropped.
-
-    Returns
-    -------
-    ndarray of float64, shape (value - 16,)
-        Independent errors of rms s leave about 1.08 s.
-    """
-    size = 2 * HALF_WINDOW + 1
-    place = np.delete(np.arange(size) - HALF_WINDOW, HALF_WINDOW).astype(np.float64)
-    basis = np.stack([np.ones_like(place), place, place**2], axis=1)
-    weights = np.insert(np.linalg.pinv(basis)[0], HALF_WINDOW, 0.0)
-    smooth = np.convolve(values, weights[::-1], "valid")
-    return np.asarray(values[HALF_WINDOW:-HALF_WINDOW] - smooth, dtype=np.float64)
 
 
 def _findings(
@@ -314,9 +239,11 @@ def _dither_findings(
     alternative: Alternative, rows: list[Diagnosis], table: TableCheck | None
 ) -> Iterator[Finding]:
     planned = 2.0 * largest_delay_s(alternative) / np.sqrt(6.0)
-    if alternative.dither.law == "uniform" and rows:
-        worst = max(rows, key=lambda row: abs(row.deviation_s - planned))
-        if abs(worst.deviation_s - planned) > DITHER_TOLERANCE * planned:
+    followed = table is not None and table.reading == FOLLOWED
+    # Delays that were followed shot by shot are those that were drawn, whatever they vary by.
+    if alternative.dither.law == "uniform" and rows and not followed:
+        worst = max(rows, key=lambda row: _beyond_chance(row, planned))
+        if _beyond_chance(worst, planned) > DITHER_TOLERANCE:
             yield look(
                 "dither_shot",
                 worst.deviation_s,
@@ -326,10 +253,38 @@ def _dither_findings(
                 f"planned are {planned:.3f} s.",
                 float(planned),
             )
-    if table is not None and table.reading != FOLLOWED:
+    if table is not None:
+        yield from _table_findings(table)
+
+
+def _beyond_chance(row: Diagnosis, planned_s: float) -> float:
+    """Part by which the deviation of a pairing differs from the planned one beyond chance."""
+    chance = DITHER_DEVIATIONS * DIFFERENCE_SCATTER / np.sqrt(max(row.shots, 1))
+    return float(abs(row.deviation_s - planned_s) / planned_s - chance)
+
+
+def _table_findings(table: TableCheck) -> Iterator[Finding]:
+    if table.numbering:
+        text = f"The table of delays is numbered otherwise than the line: {table.numbering}."
+        yield Finding("delays_numbered", float(table.matched), "shots", "note", text)
+    if table.reading != FOLLOWED:
         yield look(
             "delays_fired",
             float(table.matched),
             "shots",
             f"The table of delays was fired with this reading: {table.reading}.",
         )
+    for source, late_s in table.source_late_s:
+        way = "later" if late_s > 0 else "earlier"
+        text = f"Source {source} fired {abs(late_s) * 1e3:.1f} ms {way} throughout than its delays "
+        text += "and the other sources say: its times have another zero."
+        yield look("source_late", late_s * 1e3, "ms", text, 0.0, source)
+    if table.shots_late_s:
+        named = ", ".join(
+            f"source {source} shot point {point} by {late_s * 1e3:+.1f} ms"
+            for source, point, late_s in table.shots_late_s[:NAMED_SHOTS]
+        )
+        more = len(table.shots_late_s) - NAMED_SHOTS
+        text = f"{counted(len(table.shots_late_s), 'shot')} did not follow the table: {named}"
+        text += f" and {more} more." if more > 0 else "."
+        yield look("delays_differ", float(len(table.shots_late_s)), "shots", text)

@@ -114,6 +114,18 @@ class FiringTable(KeyTable, frozen=True, kw_only=True):
             "Along the track from one shot point to the next, of any source.", "m", gt=0, le=1000
         ),
     ]
+    first_shot_point: Annotated[
+        int, described("Number of the first shot point in the firing table.", ge=0, le=10**9)
+    ] = 1
+    shot_point_step: Annotated[
+        int,
+        described(
+            "From one shot point to the next in the firing table; negative where the line is shot "
+            "downwards.",
+            ge=-1000,
+            le=1000,
+        ),
+    ] = 1
     dead_time_s: Annotated[
         float, described("Of the recorder after a record; 0 for continuous recording.", "s", ge=0)
     ] = 0.0

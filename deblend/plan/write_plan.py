@@ -66,7 +66,9 @@ def delays_text(column: AlternativeNumbers) -> str:
         "smallest_gap_ms": f"{dither.smallest_gap_s * 1e3:g}",
         "largest_change_ms": "not limited" if change_s is None else f"{change_s * 1e3:g}",
     }
-    table = DelayTable(firing.shot_point, firing.source, written, offset_s)
+    numbers = column.alternative.firing
+    shot_point = numbers.first_shot_point + numbers.shot_point_step * (firing.shot_point - 1)
+    table = DelayTable(shot_point, firing.source, written, offset_s)
     return table_text(table, resolution_s=dither.resolution_s, facts=facts)
 
 

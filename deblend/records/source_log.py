@@ -7,7 +7,7 @@ source, shot_point
 fire_time
     Time break as ISO 8601; needed only to take over shots that the table does not know.
 state
-    ``full``, ``reduced``, ``misfired`` or ``autofire``; empty for full.
+    ``full``, ``reduced``, ``misfired`` or ``autofire``; empty for full. Other words are mapped.
 guns_out
     Number of guns that did not fire.
 timing_error_ms
@@ -33,6 +33,7 @@ from deblend.errors import InputError, ShotTableError, reason_of
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import TimeScale, check_time_scale, parse_instant
+from deblend.records.log_clock import log_clock
 from deblend.words import are, counted
 
 State = Literal["full", "reduced", "timing error", "misfired", "autofire"]
@@ -108,7 +109,12 @@ def state_named(name: str) -> State | None:
 
 
 def read_source_log(
-    path: str | Path, *, columns: Mapping[str, str], time_scale: str
+    path: str | Path,
+    *,
+    columns: Mapping[str, str],
+    time_scale: str,
+    states: Mapping[str, str] | None = None,
+    source_names: Mapping[str, str] | None = None,
 ) -> tuple[LogRow, ...]:
     """Read a log.
 
@@ -120,6 +126,10 @@ def read_source_log(
         Header in the file for each name of this module, ``{"shot_point": "SP"}``.
     time_scale : {"utc", "gps"}
         Of the fire times.
+    states : mapping of str to str, optional
+        State for each word of the log, ``{"OK": "full", "MISF": "misfired"}``.
+    source_names : mapping of str to str, optional
+        Source of the shot table for each name of the log, ``{"P": "1"}``.
 
     Raises
     ------
@@ -128,6 +138,14 @@ def read_source_log(
         names file, line, column and value.
     """
     path, scale = Path(path), check_time_scale(time_scale)
+    for word, meant in (states or {}).items():
+        if not meant or state_named(meant) is None:
+            raise ShotTableError(
+                f"the word {word!r} of the log is mapped to {meant!r}",
+                where=str(path),
+                remedy=f"Map it to one of {', '.join(name for name in _STATES if name)}.",
+            )
+    words = {word.strip().lower(): meant for word, meant in (states or {}).items()}
     unknown = [name for name in columns if name not in NAMES]
     if unknown or not {"source", "shot_point"} <= set(columns):
         raise ShotTableError(
@@ -159,19 +177,28 @@ def read_source_log(
                 where=str(path),
                 remedy="Name columns as they stand in the header; commas separate the cells.",
             )
-        return tuple(
-            _row(path, reader.line_num, cells, columns, scale) for cells in reader if any(cells)
-        )
+        rows = [
+            _row(path, reader.line_num, cells, columns, scale, words)
+            for cells in reader
+            if any(cells)
+        ]
     except csv.Error as error:
         raise ShotTableError(
             f"the log is no valid CSV ({reason_of(error)})",
             where=f"{path}, line {reader.line_num}",
             remedy="Separate cells by commas and close every quotation mark.",
         ) from error
+    names = source_names or {}
+    return tuple(replace(row, source=names.get(row.source, row.source)) for row in rows)
 
 
 def _row(
-    path: Path, number: int, cells: dict[str, str], columns: Mapping[str, str], scale: TimeScale
+    path: Path,
+    number: int,
+    cells: dict[str, str],
+    columns: Mapping[str, str],
+    scale: TimeScale,
+    words: Mapping[str, str],
 ) -> LogRow:
     if "" in cells or None in cells.values():
         raise ShotTableError(
@@ -201,9 +228,10 @@ def _row(
         raise bad("shot_point", "not a whole number")
     if not cell("source"):
         raise bad("source", "no source")
-    state = state_named(cell("state"))
+    state = state_named(words.get(cell("state").lower(), cell("state")))
     if state is None:
-        raise bad("state", f"not one of {', '.join(name for name in _STATES if name)}")
+        known = [*(name for name in _STATES if name), *words]
+        raise bad("state", f"not one of {', '.join(known)}; states in [source_log] maps words")
     try:
         fired = parse_instant(cell("fire_time"), scale) if cell("fire_time") else None
     except InputError as error:
@@ -239,8 +267,10 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
     Raises
     ------
     ShotTableError
-        If two rows speak of one shot and contradict each other.
+        If two rows speak of one shot and contradict each other, or of a source that the table does
+        not have.
     """
+    _refuse_unlisted(shots, rows)
     by_shot: dict[tuple[str, int], LogRow] = {}
     extra: list[LogRow] = []
     for row in rows:
@@ -261,19 +291,47 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
     }
     state = np.full(len(shots), "full", dtype="<U12")
     findings: list[Finding] = []
+    times: list[tuple[int, int]] = []
     unlogged = 0
     for number in range(len(shots)):
         logged = by_shot.pop((str(shots.source[number]), int(shots.shot_point[number])), None)
         if logged is None:
             unlogged += 1
             continue
+        if logged.fire_time_ns is not None:
+            times.append((number, logged.fire_time_ns))
         state[number], why = _state_of(logged, usual[logged.source])
         if state[number] != "full":
             findings.append(_state_finding(shots, number, state[number], why))
     findings += _mismatches(shots, unlogged, list(by_shot.values()))
+    timed = np.array(times, dtype=np.int64).reshape(-1, 2)
+    clock = log_clock(shots, timed[:, 0], timed[:, 1], rows[0].file or "the log") if rows else None
+    if clock is not None:
+        findings += clock.findings
+        extra = [_moved(row, clock.offset_ns) for row in extra]
     live = shots.live & (state != "misfired")
     findings += [_autofire_finding(row) for row in extra]
     return with_autofires(FiredShots(shots.with_flags(live=live), state, tuple(findings)), extra)
+
+
+def _refuse_unlisted(shots: Shots, rows: tuple[LogRow, ...]) -> None:
+    known = {str(source) for source in shots.sources}
+    for row in rows:
+        if row.source not in known:
+            raise ShotTableError(
+                f"source {row.source!r} is not in the shot table, which has "
+                f"{', '.join(sorted(known))}",
+                where=row.place,
+                remedy="Name the source of the shot table for each name of the log in source_names "
+                "of table [source_log], or correct the row.",
+            )
+
+
+def _moved(row: LogRow, offset_ns: int) -> LogRow:
+    """A row by the clock of the table."""
+    if row.fire_time_ns is None:
+        return row
+    return replace(row, fire_time_ns=row.fire_time_ns - offset_ns)
 
 
 def with_autofires(fired: FiredShots, rows: list[LogRow]) -> FiredShots:

@@ -10,8 +10,9 @@ from plan_files import TARGET, alternative, uniform
 
 from deblend.model.shots import Shots, make_shots
 from deblend.plan.alternative import KNOT_M_S
-from deblend.plan.as_shot import AsShot, as_shot, deviation_from_smooth
+from deblend.plan.as_shot import AsShot, as_shot
 from deblend.plan.delay_table import DelayTable
+from deblend.plan.delays_fired import deviation_from_smooth
 from deblend.plan.firing import NominalShots, firing_plan
 
 MADE = alternative(dither=uniform(0.25))
@@ -73,6 +74,59 @@ def test_delays_that_were_not_fired_are_told() -> None:
     assert result.table is not None
     assert result.table.reading == "not followed"
     assert {"delays_fired", "dither_shot"} <= metrics(result)
+
+
+@pytest.mark.parametrize("seed", range(15))
+def test_no_draw_of_the_delays_asks_for_a_look(seed: int) -> None:
+    plan = firing_plan(MADE, 60, seed=seed)
+    table = DelayTable(plan.shot_point, plan.source, plan.delay_s + 0.25, 0.25)
+    for given in (table, None):
+        assert metrics(as_shot(MADE, TARGET, shot_line(plan), given)) == set()
+
+
+def test_skipped_shots_and_another_speed_still_follow_the_table() -> None:
+    kept = np.random.default_rng(4).random(len(PLAN.source)) > 0.2
+    result = as_shot(MADE, TARGET, shot_line(knots=5.6).take(kept), TABLE)
+    assert result.table is not None
+    assert result.table.reading == "as planned"
+    assert result.table.shots_late_s == result.table.source_late_s == ()
+
+
+@pytest.mark.parametrize(("first", "step"), [(1001, 1), (3000, -2)])
+@pytest.mark.parametrize("missing", [0, 3])
+def test_a_table_that_is_numbered_otherwise(first: int, step: int, missing: int) -> None:
+    shots = shot_line()
+    shots = replace(shots, shot_point=first + step * (shots.shot_point - 1))
+    result = as_shot(MADE, TARGET, shots.take(np.arange(missing, len(shots))), TABLE)
+    assert result.table is not None
+    assert (result.table.reading, result.table.matched) == ("as planned", 240 - missing)
+    (told,) = [f for f in result.findings if f.metric == "delays_numbered"]
+    line_first, table_first = first + step * missing, 1 + missing
+    assert f"shot point {line_first} of the line is {table_first} of the table" in told.message
+
+
+@pytest.mark.parametrize("late_ms", [5, 20, -300])
+@pytest.mark.parametrize("source", [1, 3])
+def test_a_source_late_throughout_is_named(late_ms: int, source: int) -> None:
+    shots = shot_line()
+    late = np.where(shots.source == source, late_ms * 1_000_000, 0)
+    result = as_shot(MADE, TARGET, replace(shots, fire_time_ns=shots.fire_time_ns + late), TABLE)
+    (told,) = [f for f in result.findings if f.metric == "source_late"]
+    assert told.source == source
+    assert told.value == pytest.approx(late_ms, abs=1.0)
+
+
+def test_shots_that_did_not_follow_are_named() -> None:
+    shots = shot_line()
+    late = np.zeros(len(shots), dtype=np.int64)
+    rows = shots.rows_of(2)[[20, 41]]
+    late[rows] = [30_000_000, -60_000_000]
+    result = as_shot(MADE, TARGET, replace(shots, fire_time_ns=shots.fire_time_ns + late), TABLE)
+    assert result.table is not None
+    points = shots.shot_point[rows].tolist()
+    assert [each[:2] for each in result.table.shots_late_s] == [(2, points[1]), (2, points[0])]
+    assert result.table.shots_late_s[0][2] == pytest.approx(-0.06, abs=0.01)
+    assert metrics(result) == {"delays_differ"}
 
 
 def test_speed_interval_and_lost_shots_are_found() -> None:

@@ -82,6 +82,59 @@ def test_states(apply) -> None:
     ]
 
 
+def timed_log(late_s: dict[int, float], every_s: float = 0.0, rate: float = 0.0) -> str:
+    """A log of all shots, each late by what is common and by its own."""
+    lines = ["Array,SP,Time,Flag,Out,dT,Psi,Z,Remark"]
+    table = shots()
+    for row in range(len(table)):
+        seconds = (table.fire_time_ns[row] - table.fire_time_ns[0]) * 1e-9
+        late = every_s + rate * seconds + late_s.get(int(table.shot_point[row]), 0.0)
+        at = np.datetime64(int(table.fire_time_ns[row]) + round(late * 1e9), "ns")
+        lines.append(f"{table.source[row]},{table.shot_point[row]},{at},,,,,,")
+    return "\n".join(lines) + "\n"
+
+
+def test_logged_times_are_held_against_the_table(apply) -> None:
+    assert apply(timed_log({})).findings == ()
+    (one,) = apply(timed_log({104: 0.0025})).findings
+    assert (one.metric, one.source, one.shot_point) == ("log_time_differs", 2, 104)
+    assert one.value == pytest.approx(2.5)
+    (offset,) = apply(timed_log({}, every_s=18.0)).findings
+    assert offset.metric == "log_clock_offset"
+    assert "18 s is GPS minus UTC" in offset.message or "clock was set" in offset.message
+    (rate,) = apply(timed_log({}, rate=1e-4)).findings[-1:]
+    assert rate.metric == "log_clock_drift"
+    assert rate.value == pytest.approx(100.0, rel=0.01)
+
+
+def test_an_autofire_comes_to_the_clock_of_the_table(apply) -> None:
+    at = np.datetime64(10**18 + 35 * 10**9 + 18 * 10**9, "ns")
+    fired = apply(timed_log({}, every_s=18.0) + f"2,900,{at},autofire,,,,,\n")
+    assert fired.shots.fire_time_ns[-1] == 10**18 + 35 * 10**9
+
+
+def test_words_and_source_names_of_the_log(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("Array,SP,Flag\nP,101,OK\nS,102,MISF\n")
+    columns = {"source": "Array", "shot_point": "SP", "state": "Flag"}
+    with pytest.raises(ShotTableError, match="column Flag: 'OK' is not one of full, reduced"):
+        read_source_log(path, columns=columns, time_scale="utc")
+    with pytest.raises(ShotTableError, match="'MISF' of the log is mapped to 'gone'"):
+        read_source_log(path, columns=columns, time_scale="utc", states={"MISF": "gone"})
+    states = {"OK": "full", "MISF": "misfired"}
+    rows = read_source_log(path, columns=columns, time_scale="utc", states=states)
+    with pytest.raises(ShotTableError, match="source 'P' is not in the shot table, which has 1, 2"):
+        apply_source_log(shots(), rows)
+    rows = read_source_log(
+        path,
+        columns=columns,
+        time_scale="utc",
+        states=states,
+        source_names={"P": "1", "S": "2"},
+    )
+    assert apply_source_log(shots(), rows).shots.live.tolist()[:3] == [True, False, True]
+
+
 def test_logs_that_overlap(apply) -> None:
     assert apply(LOG.replace("2,999", "2,998"), LOG.split("2,999")[0]).shots.live[2] == False  # noqa: E712
     with pytest.raises(ShotTableError, match="source 1 shot point 101 is logged twice, and diff"):
