@@ -109,7 +109,7 @@ def _track(
 
 
 def shooting_direction(shots: Shots) -> NDArray[np.float64] | None:
-    """Unit vector (east, north) along which the sources move; None where positions do not tell.
+    """Unit vector (east, north) along which the sources move; None where positions do not show it.
 
     Each source is taken relative to its own mean: sources side by side that fire in turn would
     otherwise turn a short line by degrees.

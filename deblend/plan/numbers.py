@@ -226,9 +226,9 @@ def _timing(parts: _Parts) -> Iterator[Quantity]:
     steps = parts.source_interval_m / parts.alternative.firing.shot_interval_m
     what, formula = "of one source, at the usual speed", "P / v"
     yield Quantity(group, what, steps * parts.times_s[1], "s", formula, DERIVED)
-    moved = speeds[1] * KNOT_M_S * parts.target.record_length_s
+    sailed_m = speeds[1] * KNOT_M_S * parts.target.record_length_s
     what, formula = "vessel moves during a record", "v x record length"
-    yield Quantity(group, what, moved, "m", formula, DERIVED)
+    yield Quantity(group, what, sailed_m, "m", formula, DERIVED)
 
 
 def _overlap(parts: _Parts) -> Iterator[Quantity]:
@@ -268,8 +268,8 @@ def _dither(parts: _Parts) -> Iterator[Quantity]:
     yield Quantity(group, "law", law, "", "of the delays", GIVEN)
     formula = "as given; 1.5 standard deviations of natural timing"
     yield Quantity(group, "delays within plus and minus, d", parts.delay_s, "s", formula, GIVEN)
-    moved_m = parts.alternative.vessel.speed_kn[1] * KNOT_M_S * parts.delay_s
-    yield Quantity(group, "largest shift of a shot", moved_m, "m", "v x d", DERIVED)
+    shift_m = parts.alternative.vessel.speed_kn[1] * KNOT_M_S * parts.delay_s
+    yield Quantity(group, "largest shift of a shot", shift_m, "m", "v x d", DERIVED)
     seed = float(parts.firing.seed) if parts.firing.seed is not None else UNKNOWN
     yield Quantity(group, "seed kept", seed, "", "lowest mutual coherence of those tried", GIVEN)
     worst = max(parts.diagnoses, key=lambda row: row.coherence, default=None)

@@ -1,4 +1,4 @@
-"""Clipped samples found by their flat tops, without being told the level.
+"""Clipped samples found by their flat tops, at whatever level.
 
 A converter that is driven beyond its range repeats one and the same largest number. A channel is
 taken as clipped where samples at its largest size stand in runs of three or more, twice at least:

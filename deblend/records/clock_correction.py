@@ -61,12 +61,12 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
     of_file = np.clip(np.searchsorted(start_ns, shots.fire_time_ns, side="right") - 1, 0, None)
     within_ns = shots.fire_time_ns - start_ns[of_file]
     run_ns = np.rint(within_ns * (rate / (1.0 + rate))[of_file]).astype(np.int64)
-    moved_ns = grid_ns[of_file] - start_ns[of_file] - run_ns
+    shift_ns = grid_ns[of_file] - start_ns[of_file] - run_ns
     how = (
         f"by the timestamps of {counted(len(files), 'file')}, sample clock off by "
         f"{1e6 * float(np.median(rate)):+.2f} parts in a million"
     )
-    return _moved(shots, moved_ns, how)
+    return _shifted(shots, shift_ns, how)
 
 
 def correct_stated_drift(
@@ -90,8 +90,8 @@ def correct_stated_drift(
             remedy="Give microseconds a second; clocks drift by a few.",
         )
     elapsed_ns = shots.fire_time_ns - recording.start_ns
-    moved_ns = np.rint(elapsed_ns * (drift_ppm * 1e-6)).astype(np.int64)
-    return _moved(shots, moved_ns, f"by a stated drift of {drift_ppm:+g} µs a second")
+    shift_ns = np.rint(elapsed_ns * (drift_ppm * 1e-6)).astype(np.int64)
+    return _shifted(shots, shift_ns, f"by a stated drift of {drift_ppm:+g} µs a second")
 
 
 def _rates(recording: Recording, start_ns: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -106,14 +106,14 @@ def _rates(recording: Recording, start_ns: NDArray[np.int64]) -> NDArray[np.floa
     return rate
 
 
-def _moved(shots: Shots, moved_ns: NDArray[np.int64], how: str) -> tuple[Shots, Finding]:
-    largest_ms = float(moved_ns[np.abs(moved_ns).argmax()]) * 1e-6
+def _shifted(shots: Shots, shift_ns: NDArray[np.int64], how: str) -> tuple[Shots, Finding]:
+    largest_ms = float(shift_ns[np.abs(shift_ns).argmax()]) * 1e-6
     message = (
-        f"Fire times were moved to the clock of the record {how}: by {moved_ns.min() * 1e-6:+.3f} "
-        f"to {moved_ns.max() * 1e-6:+.3f} ms. Delivered times are these."
+        f"Fire times were moved to the clock of the record {how}: by {shift_ns.min() * 1e-6:+.3f} "
+        f"to {shift_ns.max() * 1e-6:+.3f} ms. Delivered times are these."
     )
     finding = Finding("drift_corrected", largest_ms, "ms", "note", message)
-    return replace(shots, fire_time_ns=shots.fire_time_ns + moved_ns), finding
+    return replace(shots, fire_time_ns=shots.fire_time_ns + shift_ns), finding
 
 
 def drift_of_files(files: Sequence[SourceFile], interval_ns: int) -> float | None:

@@ -1,7 +1,7 @@
 """Bytes of a file by position, checked: nothing beyond the end, nothing after a change.
 
-A memory map would end the process when a file is cut short while it is read; plain reads give an
-error that can be said.
+A memory map would end the process when a file is cut short while it is read; plain reads raise an
+error.
 """
 
 from __future__ import annotations

@@ -31,9 +31,9 @@ def run_study(
 ) -> list[Row]:
     """Carry out what the results file does not hold yet, and return all rows of the study.
 
-    Every row is written as soon as it is there, so that a study can be stopped in any way and gone
-    on with: the rows are the same. Rows of other runs in the file stay there. A method that raises,
-    hangs, returns NaN or another shape, or ends its process, gets a row that says so.
+    Every row is written as soon as it is there, so that a study can be stopped at any time and
+    continued: the rows are the same. Rows of other runs in the file stay there. A method that
+    raises, hangs, returns NaN or another shape, or ends its process, gets a row that says so.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 LAYOUT: Final = "1"
 """Version of the columns; a file of another one is refused."""
 KEY: Final = ("scene", "size", "blend", "noise", "seed", "method", "iterations")
-"""What tells a row from the others, as texts in `Run.key`."""
+"""What tells a row from the others, as texts in `StudyRun.key`."""
 Status = Literal["done", "diverged", "timeout", "failed"]
 
 _TEXTS: Final = (
@@ -53,7 +53,7 @@ Key = tuple[str, ...]
 
 
 def key_of(row: Mapping[str, Any]) -> Key:
-    """Key of a row, as `Run.key`."""
+    """Key of a row, as `StudyRun.key`."""
     return tuple(str(row[name]) for name in KEY)
 
 

@@ -100,7 +100,7 @@ def write_continuous_segd(
     amplitude_unit : str, optional
         Unit of the samples, one of `deblend.records.segd.layout.UNITS`.
     extended : bool, optional
-        Extended recording mode: the length of the record is left open. Otherwise it is stated, and
+        Extended recording mode: the length of the record is left open. Otherwise it is written, and
         at most 4294.967295 s.
     label : bool, optional
         Whether a storage unit label goes before the record.

@@ -85,8 +85,8 @@ def compare_lines(
     Raises
     ------
     InputError
-        If the table is not called one, a file cannot be read, intervals differ unasked, positions
-        are unknown or do not overlap, or the velocities miss the line.
+        If the name of the table does not end in .csv, a file cannot be read, intervals differ
+        unasked, positions are unknown or do not overlap, or the velocities miss the line.
     OutputError
         If the table cannot be written.
     """

@@ -164,6 +164,7 @@ class PlacedGathers:
         return [np.arange(first, min(first + step, shots)) for first in range(0, shots, step)]
 
 
+_POSITIONS: Final = ("source_x", "source_y", "receiver_x", "receiver_y")
 _WORDS: Final = ("field_record", "channel", "offset", "coordinate_scalar")
 
 
@@ -213,9 +214,6 @@ def read_gathers(path: Path) -> PlacedGathers:
         ),
         traces.interval_ns * 1e-9,
     )
-
-
-_POSITIONS = ("source_x", "source_y", "receiver_x", "receiver_y")
 
 
 def _position_m(

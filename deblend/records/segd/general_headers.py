@@ -54,8 +54,8 @@ class GeneralHeader:
     extended_recording: bool
     relative_time: bool
     """Modes of revision 3. With relative time, timestamps count from the start of the record."""
-    stated_record_size: int | None
-    stated_header_size: int | None
+    declared_record_size: int | None
+    declared_header_size: int | None
     """Sizes in bytes that general header 3 states."""
     blocks: NDArray[np.uint8]
     """(block, 32): All general header blocks as they stand."""
@@ -148,8 +148,8 @@ def _interpret(
         trailer_blocks=int(two["trailer_blocks"]),
         extended_recording=three is not None and bool(three["extended_recording"]),
         relative_time=relative,
-        stated_record_size=None if three is None else int(three["record_size"]),
-        stated_header_size=None if three is None else int(three["header_size"]),
+        declared_record_size=None if three is None else int(three["record_size"]),
+        declared_header_size=None if three is None else int(three["header_size"]),
         blocks=blocks,
     )
     file.require(position, header.size, "the header")

@@ -127,18 +127,18 @@ def _finding(metric: str, value: float, unit: str, verdict: Verdict, message: st
 def _sizes(general: GeneralHeader, end: int) -> Iterator[Finding]:
     """Sizes that general header 3 states against those of the record itself."""
     pairs = (
-        ("header_size", general.stated_header_size, general.size),
-        ("record_size", general.stated_record_size, end - general.position),
+        ("header_size", general.declared_header_size, general.size),
+        ("record_size", general.declared_record_size, end - general.position),
     )
-    for metric, stated, found in pairs:
+    for metric, declared, found in pairs:
         # 0 is left by recorders that do not know the size when they start the record.
-        if stated not in (None, 0, found):
+        if declared not in (None, 0, found):
             yield _finding(
                 metric,
-                stated - found,
+                declared - found,
                 "bytes",
                 "look",
-                f"general header 3 states a {metric.replace('_', ' ')} of {stated} bytes, the "
+                f"general header 3 states a {metric.replace('_', ' ')} of {declared} bytes, the "
                 f"record has {found}; the latter is used",
             )
 
@@ -171,14 +171,14 @@ def _descriptors(sets: tuple[ChannelSet, ...], traces: TraceTable) -> Iterator[F
         count = int(rows.sum())
         if not count:
             continue
-        stated, samples = channel_set.samples, traces.samples[rows]
-        if stated is not None and bool((samples != stated).any()):
+        declared, samples = channel_set.samples, traces.samples[rows]
+        if declared is not None and bool((samples != declared).any()):
             yield _finding(
                 "samples_per_trace",
-                float((samples != stated).sum()),
+                float((samples != declared).sum()),
                 "traces",
                 "look",
-                f"channel set {channel_set.number} states {stated} samples a trace, the traces "
+                f"channel set {channel_set.number} states {declared} samples a trace, the traces "
                 f"{samples.min()} to {samples.max()}; the latter are used",
             )
         if not channel_set.usable_descale:

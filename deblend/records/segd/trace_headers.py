@@ -149,7 +149,7 @@ class _SetReader:
                 remedy="The channel set descriptors and the traces disagree; the record is "
                 "damaged.",
             )
-        samples = self._stated_samples(raw)[0]
+        samples = self._declared_samples(raw)[0]
         if samples <= 0:
             samples = self._samples_of_set(of, position, size)
         if samples <= 0:
@@ -202,10 +202,10 @@ class _SetReader:
         return out
 
     def _all_alike(self, raw: NDArray[np.uint8], of: ChannelSet, samples: int) -> bool:
-        stated = self._stated_samples(raw)
+        declared = self._declared_samples(raw)
         return bool(
             np.all(raw[:, 9] == raw[0, 9])
-            and np.all((stated == samples) | (stated <= 0))
+            and np.all((declared == samples) | (declared <= 0))
             and np.all(self._belongs(raw, of))
         )
 
@@ -218,7 +218,7 @@ class _SetReader:
         )
         return matches
 
-    def _stated_samples(self, raw: NDArray[np.uint8]) -> NDArray[np.int64]:
+    def _declared_samples(self, raw: NDArray[np.uint8]) -> NDArray[np.int64]:
         """Samples by extension 1; 0 where there is none."""
         if raw.shape[1] < TRACE_HEADER_SIZE + BLOCK:
             return np.zeros(len(raw), np.int64)

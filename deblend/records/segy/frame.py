@@ -89,15 +89,15 @@ def _first_trace_byte(file: OpenFile, binary: np.void) -> int:
     if count < 0:
         count = count_extended_texts(file)
     begin = layout.FIRST_HEADERS_BYTES + layout.TEXTUAL_HEADER_BYTES * count
-    stated = int(binary["first_trace_offset"]) if binary["major_revision"] >= 2 else 0
-    if stated and stated < begin:
+    declared = int(binary["first_trace_offset"]) if binary["major_revision"] >= 2 else 0
+    if declared and declared < begin:
         raise RecordError(
-            f"the first trace is said to begin at byte {stated} (bytes 3521-3528), inside the "
+            f"the first trace is said to begin at byte {declared} (bytes 3521-3528), inside the "
             f"headers that end at {begin}",
             where=str(file.path),
             remedy="The header is damaged; correct it.",
         )
-    begin = stated or begin
+    begin = declared or begin
     if begin >= file.size:
         raise RecordError(
             f"the headers take {begin} bytes and the file has {file.size}: it holds no trace",
@@ -130,12 +130,12 @@ def _trace_header_bytes(file: OpenFile, binary: np.void, order: ByteOrder, first
 def _trace_count(file: OpenFile, binary: np.void, first: int, trace_bytes: int) -> int:
     """Number of traces for which the size of the file closes."""
     revision_2 = binary["major_revision"] >= 2
-    stated = int(binary["trace_count"]) if revision_2 else 0
+    declared = int(binary["trace_count"]) if revision_2 else 0
     trailers = int(binary["trailer_stanzas"]) if revision_2 else 0
     if trailers < 0:
-        trailers = count_trailers(file, first, trace_bytes, stated)
+        trailers = count_trailers(file, first, trace_bytes, declared)
     around = first + layout.TEXTUAL_HEADER_BYTES * trailers
-    count = stated or max(1, -(-(file.size - around) // trace_bytes))
+    count = declared or max(1, -(-(file.size - around) // trace_bytes))
     expected = around + count * trace_bytes
     if expected != file.size:
         raise RecordError(

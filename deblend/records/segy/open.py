@@ -69,8 +69,8 @@ def open_segy(
 
 
 def _check_scale(file: SegySlice, scale: TimeScale) -> None:
-    stated = layout.TIME_BASIS_SCALES.get(file.time_basis, scale)
-    if stated != scale:
+    declared = layout.TIME_BASIS_SCALES.get(file.time_basis, scale)
+    if declared != scale:
         raise TimeError(
             f"the file gives its times in {layout.TIME_BASIS_NAMES[file.time_basis]} (code "
             f"{file.time_basis}, bytes 167-168 or 3511-3512) and the time scale stated is "

@@ -1,4 +1,4 @@
-"""Text records of 3200 bytes that a SEG-Y file does not count: told by their stanzas.
+"""Text records of 3200 bytes that a SEG-Y file does not count, recognised by their stanzas.
 
 Extended textual headers end with the stanza ((SEG: EndText)) where bytes 3505-3506 read -1 [1]_,
 and every trailer record begins with a stanza of its own. Text is ASCII or EBCDIC.

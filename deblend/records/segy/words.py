@@ -48,25 +48,25 @@ def sample_interval_ns(
 
     A whole number of microseconds in bytes 117-118 may stand for a fractional interval elsewhere.
     """
-    stated = int(standard["sample_interval"]) * _NS_PER_US
+    trace_ns = int(standard["sample_interval"]) * _NS_PER_US
     tolerance = _NS_PER_US - 1
     if extension is not None and extension["sample_interval"] != 0.0:
-        stated = whole_nanoseconds(float(extension["sample_interval"]), "145-152", path)
+        trace_ns = whole_nanoseconds(float(extension["sample_interval"]), "145-152", path)
         tolerance = 0
-    if not stated and not frame.interval_ns:
+    if not trace_ns and not frame.interval_ns:
         raise RecordError(
             "neither the binary header nor the trace headers give a sample interval",
             where=str(path),
             remedy="Write it into bytes 3217-3218 (microseconds).",
         )
-    if stated and frame.interval_ns and abs(stated - frame.interval_ns) > tolerance:
+    if trace_ns and frame.interval_ns and abs(trace_ns - frame.interval_ns) > tolerance:
         raise RecordError(
             f"the sample interval is {frame.interval_ns / _NS_PER_US:g} us in the binary header "
-            f"and {stated / _NS_PER_US:g} us in the trace headers",
+            f"and {trace_ns / _NS_PER_US:g} us in the trace headers",
             where=str(path),
             remedy="Correct bytes 3217-3218 and 3273-3280, or 117-118.",
         )
-    return frame.interval_ns or stated
+    return frame.interval_ns or trace_ns
 
 
 def check_sample_count(
@@ -76,11 +76,11 @@ def check_sample_count(
     if extension is not None:
         count = int(extension["sample_count"])
         headers = int(extension["additional_header_count"])
-        stated = frame.trace_header_bytes // layout.TRACE_HEADER_BYTES - 1
-        if count not in (0, frame.sample_count) or headers not in (0, stated):
+        declared = frame.trace_header_bytes // layout.TRACE_HEADER_BYTES - 1
+        if count not in (0, frame.sample_count) or headers not in (0, declared):
             raise RecordError(
                 f"trace header extension 1 gives {count} samples and {headers} additional "
-                f"headers, the binary header {frame.sample_count} and {stated}",
+                f"headers, the binary header {frame.sample_count} and {declared}",
                 where=str(path),
                 remedy="Traces of varying length are not read; correct bytes 137-140 or 157-158.",
             )

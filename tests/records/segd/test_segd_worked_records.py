@@ -104,7 +104,7 @@ def test_revision_3_headers(revision_3: Path) -> None:
     assert general.utc_s == 1717243200  # 2024-06-01T12:00:00Z
     assert general.time_zero_us == 1_401_278_418_000_000
     assert general.base_interval_ns == 2_000_000
-    assert (general.stated_record_size, general.stated_header_size) == (72508, 256)
+    assert (general.declared_record_size, general.declared_header_size) == (72508, 256)
     assert not general.extended_recording
     assert (of.scan_type, of.number, of.kind, of.channels, of.samples) == (1, 1, "seismic", 3, 6000)
     assert (of.start_us, of.end_us, of.interval_ns) == (0, 12_000_000, 2_000_000)
