@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from deblend.check.arrivals.near_record import nearest_channels
 from deblend.check.headers.fire_time_variation import HALF_POWER_PRODUCT
+from deblend.check.mended_shots import mended_shots
 from deblend.check.noise_levels import (
     NoiseLevels,
     noise_findings,
@@ -26,6 +28,7 @@ from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.line.prepare_line import count_reasons, prepare_line
 from deblend.model.findings import Finding
+from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
 from deblend.results.deliverable import refuse_undeliverable
@@ -52,6 +55,8 @@ class Check:
     """The sources."""
     noise: NoiseLevels | None = None
     """By channel and band, where samples were read and some hold no shots."""
+    shots: Shots | None = None
+    """The table, as it was read."""
 
     @property
     def clean(self) -> bool:
@@ -96,7 +101,28 @@ def check_line(line: LineFile, *, overwrite: bool = False, with_samples: bool = 
         files=file_rows(opened.recording),
         sources=source_rows(opened.shots),
         noise=noise,
+        shots=opened.shots,
     )
+
+
+def write_mended_shots(result: Check, path: Path) -> int:
+    """Write the table of shots as the findings say it should be; how many rows differ.
+
+    Raises
+    ------
+    OutputError
+        If there is something at `path`.
+    """
+    from deblend.records.shot_table import write_shots
+
+    if path.exists():
+        raise OutputError(
+            "the mended table would replace a file", where=str(path), remedy="Name another file."
+        )
+    assert result.shots is not None
+    shots, reasons = mended_shots(result.shots, result.findings)
+    write_shots(path, shots, reasons=reasons)
+    return sum(reason != "" for reason in reasons)
 
 
 def _earlier_results(line: LineFile, *, overwrite: bool) -> list[Finding]:

@@ -36,6 +36,8 @@ from deblend.records.conditioned import as_recorded
 
 _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
+_SWAP_REACH: Final = 4
+"""Shots before and after one with a wrong number, among which the other side of a swap is."""
 
 
 def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
@@ -149,7 +151,40 @@ def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[i
         if not more or more.keys() <= wrong.keys():
             break
         wrong |= more
+    if wrong:
+        wrong |= _partners(near, timed, arrivals, wrong)
     return arrivals, {row: source for row, source in wrong.items() if source != sources[row]}
+
+
+def _partners(
+    near: NearRecord, timed: TimedShots, arrivals: DirectArrivals, wrong: dict[int, int]
+) -> dict[int, int]:
+    """The other side of swaps: shots near those of `wrong` that fit better as their source."""
+    table = timed.fired.source_row
+    order = np.argsort(timed.fired.fire_time_ns, kind="stable").tolist()
+
+    def cost(named: dict[int, int]) -> float:
+        rows = table.copy()
+        rows[list(named)] = list(named.values())
+        fired = replace(timed.fired, source_row=rows)
+        return fit_direct_arrivals(near, fired, search=False, form=arrivals.form).residual_energy
+
+    found: dict[int, int] = {}
+    for row, source in wrong.items():
+        place = order.index(row)
+        others = [
+            other
+            for other in order[max(0, place - _SWAP_REACH) : place + _SWAP_REACH + 1]
+            if table[other] == source and other not in wrong and other not in found
+        ]
+        known = {**wrong, **found}
+        if any(table[one] == source and known[one] == table[row] for one in known):
+            continue
+        costs = {other: cost({**known, other: int(table[row])}) for other in others}
+        best = min(costs, key=costs.__getitem__, default=None)
+        if best is not None and costs[best] < cost(known):
+            found[best] = int(table[row])
+    return found
 
 
 def _looks_like(arrivals: DirectArrivals, fired: FiredShots) -> dict[int, int]:

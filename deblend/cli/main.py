@@ -59,6 +59,13 @@ def demo(out: Path, small: bool) -> None:
     help="Also verify clocks and shots against direct arrivals, and measure the noise.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option(
+    "--mended-shots",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write the shot table as the findings say it should be, with reasons, to be looked "
+    "at; reads samples.",
+)
 @click.pass_context
 @plain_errors
 def check(
@@ -68,6 +75,7 @@ def check(
     overwrite: bool,
     with_samples: bool,
     as_json: bool,
+    mended_shots: Path | None,
 ) -> None:
     """Check the input: what is there, what would be done, what is wrong.
 
@@ -83,8 +91,9 @@ def check(
         return
     if line_file is None:
         raise usage_error("no line file was given", "Name one, or ask for --keys.")
-    from deblend.check.check import check_json, check_line
+    from deblend.check.check import check_json, check_line, write_mended_shots
 
+    with_samples = with_samples or mended_shots is not None
     result = check_line(read_line_file(line_file), overwrite=overwrite, with_samples=with_samples)
     if as_json:
         click.echo(check_json(result))
@@ -92,6 +101,9 @@ def check(
         show_check(result)
         if not with_samples:
             click.echo("headers and tables only; --with-samples verifies clocks and shots")
+    if mended_shots is not None:
+        count = write_mended_shots(result, mended_shots)
+        click.echo(f"{counted(count, 'row')} changed in {mended_shots}", err=as_json)
     if not result.clean:
         context.exit(EXIT_LOOK)
 

@@ -13,6 +13,8 @@ line, sequence, x_m, y_m, depth_m
 live, deliver
     Optional: ``true`` or ``false`` (also 1/0, yes/no); empty cells are true. ``live`` is false for
     a misfire, ``deliver`` is false for a shot that interferes but is not wanted in the output.
+reason
+    Optional: why a row was changed, as ``deblend check --mended-shots`` writes it; not used.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -37,6 +39,7 @@ from deblend.words import counted, did_you_mean
 
 REQUIRED_COLUMNS: Final = ("source", "shot_point", "fire_time")
 OPTIONAL_COLUMNS: Final = ("line", "sequence", "x_m", "y_m", "depth_m", "live", "deliver")
+REASON: Final = "reason"
 COLUMNS: Final = (*REQUIRED_COLUMNS, *OPTIONAL_COLUMNS)
 
 _INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)
@@ -116,14 +119,14 @@ def read_shots(path: str | Path, *, time_scale: str, fire_time_unit: str = "iso8
         ) from error
 
 
-def write_shots(path: str | Path, shots: Shots) -> None:
+def write_shots(path: str | Path, shots: Shots, *, reasons: Sequence[str] = ()) -> None:
     """Write a shot table that `read_shots` reads back unchanged.
 
     Every column is written, fire times with nine decimals (and ``Z`` for UTC), numbers with all
     their digits, unknown values as empty cells. Source names that are whole numbers come back as
-    numbers.
+    numbers. `reasons`, one a shot, are one more column, which is not read.
     """
-    rows = (
+    rows = [
         [
             shots.source[row],
             shots.shot_point[row],
@@ -134,8 +137,12 @@ def write_shots(path: str | Path, shots: Shots) -> None:
             *("true" if values[row] else "false" for values in (shots.live, shots.deliver)),
         ]
         for row in range(len(shots))
-    )
-    write_text(Path(path), csv_text(COLUMNS, rows))
+    ]
+    names: tuple[str, ...] = COLUMNS
+    if reasons:
+        names = (*COLUMNS, REASON)
+        rows = [[*cells, reason] for cells, reason in zip(rows, reasons, strict=True)]
+    write_text(Path(path), csv_text(names, rows))
 
 
 def _read_cells(path: Path) -> tuple[list[str], _Cells]:
@@ -204,7 +211,7 @@ def _check_header(names: list[str], where: str) -> None:
             remedy="Separate the cells by commas.",
         )
     for name in names:
-        if name not in COLUMNS:
+        if name not in (*COLUMNS, REASON):
             hint = did_you_mean(name.lower(), COLUMNS)
             raise ShotTableError(
                 f"column {name!r} is not known",

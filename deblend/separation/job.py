@@ -244,8 +244,24 @@ def prepare(
     )
     counts = (layout.slot_count, recording.shape[0], length)
     findings += shrunk_windows(chosen, counts, method_name(chosen))
+    findings += run_in_finding(chosen, layout.slot_count)
     findings += unblended_findings(job.operator, job.layout.in_slots(delivered, False))
     return replace(job, blocks=_plan_blocks(job, memory_bytes), findings=tuple(findings))
+
+
+def run_in_finding(method: Separator, slot_count: int) -> list[Finding]:
+    """How many shots of each source at either end of a line have neighbours on one side only."""
+    window = min(method.patch[0], slot_count)
+    if window < 2:
+        return []
+    count = window // 2
+    message = (
+        f"Windows of the method hold {window} shots of a source: the first and last {count} shots "
+        "have too few neighbours on one side and come out worse than the middle, by several "
+        f"decibels. A run-in and run-out of {count} shots of each source, in the table with "
+        "deliver = false, takes that off the shots that are wanted."
+    )
+    return [Finding("run_in", float(count), "shots", "note", message)]
 
 
 def with_usual_amplitudes(job: Job) -> Job:

@@ -480,3 +480,18 @@ def test_shuffling_keeps_course_and_spread() -> None:
     assert np.abs(shuffled - fire).max() < 300
     assert np.corrcoef(np.diff(shuffled, 2), np.diff(fire, 2))[0, 1] < 0.3
     assert np.std(np.diff(shuffled, 2)) == pytest.approx(np.std(np.diff(fire, 2)), rel=0.3)
+
+
+def test_both_sides_of_a_swap_are_named_once() -> None:
+    line = short_line("three-sources", 2)
+    order = np.argsort(line.shots.fire_time_ns, kind="stable")
+    source = line.shots.source.copy()
+    one, other = order[20], order[21]
+    assert source[one] != source[other]
+    source[[one, other]] = source[[other, one]]
+    swapped = replace(line.shots, source=source)
+    found = about(wrong(FaultyLine(line.recording, swapped, line.geometry)), "source_number_wrong")
+    assert {(f.source, f.shot_point, f.other_source) for f in found} == {
+        (int(source[row]), int(line.shots.shot_point[row]), int(line.shots.source[row]))
+        for row in (one, other)
+    }

@@ -9,7 +9,7 @@ import pytest
 from small_line import Call, SmallLine
 
 from deblend.model.findings import Finding
-from deblend.records.shot_table import write_shots
+from deblend.records.shot_table import read_shots, write_shots
 from deblend.report.contents import read_contents
 from deblend.results.judge import read_findings
 
@@ -52,6 +52,29 @@ def test_a_constant_delay_is_no_wrong_time(line: SmallLine, call: Call) -> None:
     words = " ".join(done.output.split())
     assert "time zero is not the fire time. Separation is not harmed" in words
     assert "would fail" not in words
+
+
+def test_a_mended_table_says_why(line: SmallLine, call: Call) -> None:
+    late_ns = np.where(np.arange(len(line.shots)) == ROW, 20_000_000, 0)
+    without_truth(line)
+    late = replace(line.shots, fire_time_ns=line.shots.fire_time_ns + late_ns)
+    write_shots(line.folder / "shots.csv", late)
+    mended = line.folder / "mended.csv"
+    done = call("check", line.line_file, "--mended-shots", mended)
+    assert done.exit_code == 1, done.output
+    assert "1 row changed in" in done.output
+    again = read_shots(mended, time_scale="utc")
+    apart_ms = (again.fire_time_ns - line.shots.fire_time_ns) * 1e-6
+    assert np.abs(apart_ms).max() < 1.0
+    assert np.count_nonzero(apart_ms) == 1
+    (row,) = [text for text in mended.read_text().splitlines() if "fire_time_error" in text]
+    assert row.startswith("1,1010,")
+    assert "fired -20.0 ms from its time in the table" in row
+    refused = call("check", line.line_file, "--mended-shots", mended)
+    assert refused.exit_code == 2
+    assert "would replace a file" in " ".join(refused.output.split())
+    line.rewrite('file = "shots.csv"', 'file = "mended.csv"')
+    assert call("check", line.line_file, "--with-samples").exit_code == 0
 
 
 def test_check_answers_where_results_are(line: SmallLine, call: Call) -> None:

@@ -296,7 +296,8 @@ def _swap_finding(shots: Shots, row: int, source_row: int) -> Finding:
         f"looks like source {shots.sources[source_row]} and not like its own: the source number is "
         "wrong; positions and gathers of both sources suffer"
     )
-    return _about(shots, row, "source_number_wrong", np.nan, text, unit="")
+    found = _about(shots, row, "source_number_wrong", np.nan, text, unit="")
+    return replace(found, other_source=shots.sources[source_row])
 
 
 def _is_timed(

@@ -1,0 +1,91 @@
+"""A table of shots as the findings of the input check say it should be, each change with a reason.
+
+Nothing is mended that concerns all shots (an offset, a step or a drift of a clock), and nothing is
+used by itself: the table is for someone to look at.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from typing import Any, Final
+
+import numpy as np
+
+from deblend.check.headers.source_numbers import placed_as_other
+from deblend.model.findings import Finding
+from deblend.model.shots import Shots
+from deblend.model.timebase import parse_instant
+
+_FIRED_AT: Final = re.compile(r"fired at (\S+) that is in no row")
+
+
+def mended_shots(shots: Shots, findings: Sequence[Finding]) -> tuple[Shots, list[str]]:
+    """Change what findings about single shots say, and add rows for shots that are not there.
+
+    Parameters
+    ----------
+    shots : Shots
+        As they are.
+    findings : sequence of Finding
+        Of the input check with samples.
+
+    Returns
+    -------
+    Shots
+        Rows in their order, new ones at the end: not to be delivered, with a shot point of their
+        own.
+    list of str
+        Why each row was changed; empty where it was not.
+    """
+    columns: dict[str, Any] = {
+        name: getattr(shots, name).copy() for name in ("source", "fire_time_ns", "live")
+    }
+    reasons = [""] * len(shots)
+    rows = {
+        (str(source), int(point)): row
+        for row, (source, point) in enumerate(zip(shots.source, shots.shot_point, strict=True))
+    }
+    placed_as = placed_as_other(shots)
+    for finding in findings:
+        row = rows.get((str(finding.source), finding.shot_point or 0))
+        if finding.verdict != "fail" or row is None:
+            continue
+        other = finding.other_source or placed_as.get(row)
+        if finding.metric in ("misfire_not_marked", "misfire_that_fired"):
+            columns["live"][row] = finding.metric == "misfire_that_fired"
+        elif finding.metric == "fire_time_error":
+            columns["fire_time_ns"][row] += round(finding.value * 1e6)
+        elif finding.metric == "source_number_wrong" and other is not None:
+            columns["source"][row] = other
+        else:
+            continue
+        reasons[row] = f"{finding.metric}: {finding.message}"
+    mended = replace(shots, **columns)
+    for finding in findings:
+        stated = _FIRED_AT.search(finding.message)
+        if finding.metric == "shot_not_in_table" and finding.verdict == "fail" and stated:
+            fired_ns = parse_instant(stated[1], shots.time_scale)
+            mended = _with_row(mended, finding.source, fired_ns)
+            reasons.append(f"{finding.metric}: {finding.message}")
+    return mended, reasons
+
+
+def _with_row(shots: Shots, source: int | str | None, fired_ns: int) -> Shots:
+    """One more shot, that is separated as interference."""
+    new = {
+        "source": source,
+        "shot_point": int(shots.shot_point.max()) + 1,
+        "fire_time_ns": fired_ns,
+        "line": shots.line[0],
+        "sequence": shots.sequence[0],
+        "live": True,
+        "deliver": False,
+    }
+    longer: dict[str, Any] = {
+        field.name: np.append(getattr(shots, field.name), new.get(field.name, np.nan))
+        for field in fields(Shots)
+        if field.name != "time_scale"
+    }
+    return replace(shots, **longer)
