@@ -251,8 +251,8 @@ def prepare(
 
 def run_in_finding(method: Separator, slot_count: int) -> list[Finding]:
     """How many shots of each source at either end of a line have neighbours on one side only."""
-    window = min(method.patch[0], slot_count)
-    if window < 2:
+    window = method.patch[0]
+    if window < 2 or slot_count <= window:  # no shot is in the middle
         return []
     count = window // 2
     message = (
