@@ -283,8 +283,9 @@ def _standing_out(
     line: MeasuredLine, against: Against, kind: str, place: Callable[[int], dict[str, Any]]
 ) -> Iterator[Finding]:
     """Values beyond their limit that also lie far outside the scatter of all."""
+    known = against.delay_ms[np.isfinite(against.delay_ms)]
     measured = {
-        "delay": np.abs(against.delay_ms - np.nanmedian(against.delay_ms)),
+        "delay": np.abs(against.delay_ms - (np.median(known) if known.size else 0.0)),
         "level": np.abs(against.level_db),
         "likeness": against.likeness,
     }
