@@ -33,7 +33,7 @@ from deblend.qc.measure_setup import sample_windows
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
 from deblend.separation.block_progress import BlockProgress
-from deblend.separation.job import Job, separate_channels
+from deblend.separation.job import Job, separate_channels, with_usual_amplitudes
 from deblend.separation.learned_floor import LEARNING, with_learned_floor
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
@@ -105,7 +105,7 @@ def inject_line(
             remedy=f"Give a level from {WEAKEST_DB:g} to {STRONGEST_DB:g} dB.",
         )
     opened = open_line(line)
-    job = prepare_line(opened, memory_bytes)
+    job = with_usual_amplitudes(prepare_line(opened, memory_bytes))
     source = _named_source(opened, one_source)
     from deblend.report.injection_page import render_injection
     from deblend.report.page_frame import write_page

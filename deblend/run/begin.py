@@ -74,6 +74,7 @@ def begin_or_resume(
     truth_of(opened, job)  # refused before any work, and so are limits
     line_limits(opened)
     refuse_undeliverable(opened, job)
+    inputs = input_files(input_paths(opened))
     with locked(folder) as run_folder:
         plan = None if options.restart else _plan_to_resume(run_folder, opened, job)
         if plan is None:
@@ -83,9 +84,9 @@ def begin_or_resume(
             plan, sentence = _new_plan(opened, job, options, machines)
             run_folder.clear()
             write_plan(plan, run_folder.plan)
-            unfinished = UnfinishedRun(run_folder, plan, opened, job)
+            unfinished = UnfinishedRun(run_folder, plan, opened, job, inputs=inputs)
         else:
-            unfinished = UnfinishedRun(run_folder, plan, opened, job)
+            unfinished = UnfinishedRun(run_folder, plan, opened, job, inputs=inputs)
             sentence = _resume_sentence(unfinished)
         progress(Step("plan", 0, 0, sentence))
         yield unfinished
@@ -120,7 +121,9 @@ def open_prepared(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
         plan = read_plan(run_folder.plan)
         refuse_missing(plan)
         unfinished = open_unfinished(run_folder.path)
-        unfinished = replace(unfinished, opened=replace(unfinished.opened, line=line))
+        opened = replace(unfinished.opened, line=line)
+        inputs = input_files(input_paths(opened))
+        unfinished = replace(unfinished, opened=opened, inputs=inputs)
         refuse_changed(plan, _current_plan(plan, unfinished.opened, unfinished.job), folder)
         yield unfinished
 

@@ -44,7 +44,7 @@ from deblend.run.delivery import (
 )
 from deblend.run.line_measures import line_products, line_seams
 from deblend.run.run_folder import RunFolder
-from deblend.run.run_plan import read_plan, utc_now
+from deblend.run.run_plan import read_plan, refuse_altered, utc_now
 from deblend.run.unfinished import UnfinishedRun
 from deblend.separation.fire_times import shift_findings, shifts_csv
 
@@ -97,6 +97,7 @@ def write_results(
         others.append(results / FIRE_TIMES)
         write_text(others[-1], shifts_csv(unfinished.shifts, unfinished.job))
     write_line_manifest(results / MANIFEST, folder, unfinished, files, others, findings, utc_now())
+    refuse_altered(unfinished.inputs)  # the manifest holds their checksums now
     publish(results, folder)
     _remove_run_folder(unfinished.folder)
     return files, findings

@@ -22,6 +22,7 @@ from deblend.results.output_folder import DELIVERED
 from deblend.run.begin import RunOptions, begin_or_resume, finished_error, open_prepared
 from deblend.run.execute import BlockRunner, Machines, count_workers, machines_of, runner
 from deblend.run.finish import is_published, published_results, write_results
+from deblend.run.run_plan import refuse_altered
 from deblend.run.staging import stage_records
 from deblend.run.unfinished import UnfinishedRun, separate_and_store_block, with_refined_times
 from deblend.separation.block_progress import BlockProgress
@@ -193,6 +194,7 @@ def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
         report,
     )
     give_back_freed_memory()
+    refuse_altered(unfinished.inputs)
     _verify_samples(unfinished, progress)
     give_back_freed_memory()
     if unfinished.job.settings.refine_times:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 import shutil
 import socket
 from collections.abc import Iterator
@@ -18,6 +19,8 @@ from deblend.files import sync
 from deblend.results.output_folder import UNFINISHED
 
 _LOCK: Final = "lock"
+_LOCKED_BY: Final = "process "
+"""How the lock begins, by which a folder is known to be of this program."""
 _DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
 """Errors of a disk, wherever they come up."""
 
@@ -83,6 +86,39 @@ class RunFolder:
         """Estimates of a source, by its place in the table of sources, in a span."""
         return self.estimates / f"span-{span}" / f"source-{source}"
 
+    def _own_names(self) -> set[str]:
+        """Names of everything that a run leaves here."""
+        files = (self.plan, self.staged, self.reference, self.noise_share, self.times)
+        folders = (self.records, self.estimates, self.results, self.done(0).parent)
+        return {_LOCK, *(path.name for path in (*files, *folders))}
+
+    def refuse_foreign(self) -> None:
+        """Refuse a folder that a run did not make, or a link: it will be emptied.
+
+        Raises
+        ------
+        OutputError
+            If it is one, or holds something that no run leaves.
+        """
+        if self.path.is_symlink() or (self.path.exists() and not self.path.is_dir()):
+            raise self._foreign("is no folder but a link or a file")
+        entries = sorted(self.path.iterdir()) if self.path.exists() else []
+        own = self._own_names()
+        for entry in entries:
+            # A kill leaves files that were being written, as ".plan.json.123.part".
+            name = re.sub(r"^\.(.+)\.\d+\.part$", r"\1", entry.name)
+            if name not in own or entry.is_symlink():
+                raise self._foreign(f"holds {entry.name}")
+        if entries and not _is_lock(self.path / _LOCK):
+            raise self._foreign(f"holds {entries[0].name}")
+
+    def _foreign(self, what: str) -> OutputError:
+        return OutputError(
+            f"the folder {UNFINISHED} {what}, which no run of this program has left there",
+            where=str(self.path),
+            remedy="Name another output folder, or move it away: a run would empty it.",
+        )
+
     def done(self, block: int) -> Path:
         """What a block measured; there once its estimates are on disk."""
         return self.path / "blocks" / f"block-{block:05d}.npz"
@@ -145,11 +181,12 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
     """
     missing = _missing_part(folder)
     run_folder = RunFolder.of(folder)
+    run_folder.refuse_foreign()
     try:
-        for part in (run_folder.path, run_folder.done(0).parent):
-            part.mkdir(parents=True, exist_ok=True)
-        _keep_names(run_folder.path, folder if missing is None else missing.parent)
+        run_folder.path.mkdir(parents=True, exist_ok=True)
         handle = _lock(run_folder.path / _LOCK, shared=shared)
+        run_folder.done(0).parent.mkdir(exist_ok=True)
+        _keep_names(run_folder.path, folder if missing is None else missing.parent)
     except OutputError:
         raise
     except OSError as error:
@@ -176,6 +213,15 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
         os.close(handle)
 
 
+def _is_lock(path: Path) -> bool:
+    """Whether a file is the lock of a run; a kill may leave it empty."""
+    try:
+        text = path.read_bytes()[: len(_LOCKED_BY)]
+    except OSError:
+        return False
+    return text in (b"", _LOCKED_BY.encode("ascii"))
+
+
 def _lock(path: Path, *, shared: bool) -> int:
     """Handle of a lock; it ends with the process, however that ends."""
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
@@ -184,7 +230,7 @@ def _lock(path: Path, *, shared: bool) -> int:
         if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
             raise BlockingIOError  # the run that held it has just finished and removed the folder
         os.ftruncate(handle, 0)
-        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+        os.pwrite(handle, f"{_LOCKED_BY}{os.getpid()} on {socket.gethostname()}\n".encode(), 0)
     except OSError as error:
         os.close(handle)
         if not isinstance(error, BlockingIOError):

@@ -30,11 +30,19 @@ _PIECE_BYTES: Final = 1 << 16
 
 @dataclass(frozen=True)
 class InputFile:
-    """A file and what it was: size in bytes, SHA-256 of samples of its content."""
+    """A file and what it was."""
 
     path: str
     size_bytes: int
     digest: str
+    """SHA-256 of samples of its content."""
+    modified_ns: int = 0
+    """When it was written last; does not count where a run goes on, as with a copy."""
+
+    @property
+    def content(self) -> tuple[int, str]:
+        """What makes it another file."""
+        return self.size_bytes, self.digest
 
 
 @dataclass(frozen=True)
@@ -160,6 +168,27 @@ def refuse_changed(earlier: RunPlan, now: RunPlan, where: Path) -> None:
         )
 
 
+def refuse_altered(before: Sequence[InputFile]) -> None:
+    """Refuse inputs that were written to since this process opened them.
+
+    Raises
+    ------
+    InputError
+        If any was; says which.
+    """
+    now = input_files([Path(file.path) for file in before])
+    altered = [file.path for file, later in zip(before, now, strict=True) if file != later]
+    if altered:
+        more = f", and so were {len(altered) - 1} more" if len(altered) > 1 else ""
+        raise InputError(
+            f"an input was changed while the run was at work{more}: its results would be of what "
+            "is not there any more",
+            where=altered[0],
+            remedy="Put it back as it was and give the same command again, or begin anew with "
+            "--restart.",
+        )
+
+
 def changes(earlier: RunPlan, now: RunPlan) -> list[str]:
     """What is asked, of what input, with what software that was not so before; in words."""
     return list(_changes(earlier, now))
@@ -190,7 +219,7 @@ def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
 
 
 def _changed_inputs(before: Sequence[InputFile], after: Sequence[InputFile]) -> Iterator[str]:
-    content = [[(file.size_bytes, file.digest) for file in files] for files in (before, after)]
+    content = [[file.content for file in files] for files in (before, after)]
     renamed = [(old.path, new.path) for old, new in zip(before, after, strict=False)]
     renamed = [(old, new) for old, new in renamed if old != new]
     if renamed and content[0] == content[1]:
@@ -203,7 +232,7 @@ def _changed_inputs(before: Sequence[InputFile], after: Sequence[InputFile]) -> 
             yield f"{path} is no longer an input"
         elif path not in files:
             yield f"{path} is a new input"
-        elif files[path] != files_now[path]:
+        elif files[path].content != files_now[path].content:
             yield f"the content of {path} changed"
 
 
@@ -222,7 +251,8 @@ def _value_text(value: Any) -> str:
 def _input_file(path: Path) -> InputFile:
     """Size, and a digest of the whole of a small file or of pieces spread over a large one."""
     try:
-        size = path.stat().st_size
+        status = path.stat()
+        size = status.st_size
         digest = hashlib.sha256()
         last = max(0, size - _PIECE_BYTES)
         with path.open("rb") as file:
@@ -239,4 +269,4 @@ def _input_file(path: Path) -> InputFile:
             where=str(path),
             remedy="Keep the input in place until the run has ended.",
         ) from error
-    return InputFile(str(path), size, digest.hexdigest())
+    return InputFile(str(path), size, digest.hexdigest(), status.st_mtime_ns)

@@ -23,7 +23,7 @@ from deblend.qc.record_samples import SampleCounts
 from deblend.qc.scores import LineTruth
 from deblend.results.truth import truth_of
 from deblend.run.run_folder import RunFolder
-from deblend.run.run_plan import RunPlan, read_plan
+from deblend.run.run_plan import InputFile, RunPlan, read_plan
 from deblend.run.staging import Staged, staged_recording
 from deblend.run.store import (
     EstimateStore,
@@ -63,6 +63,8 @@ class UnfinishedRun:
     """Its preparation; reads samples from where `opened` does. Fire times as refined."""
     shifts: TimeShifts | None = None
     """Errors of the fire times, where they are refined."""
+    inputs: tuple[InputFile, ...] = ()
+    """What this process opened, as it was then: line file, tables, records."""
 
     @cached_property
     def measures(self) -> MeasureSetup:

@@ -500,3 +500,103 @@ def test_a_target_that_cannot_be_written(
     refused = call("separate", line.line_file)
     assert refused.exit_code == 2
     assert "the output folder cannot be made (Read-only file system)" in refused.stderr
+
+
+def later_shots(line: SmallLine) -> None:
+    path = line.folder / "shots.csv"
+    path.write_text(path.read_text().replace("05:06.4", "05:06.5", 1))
+
+
+def touched_record(line: SmallLine) -> None:
+    (line.folder / "records" / "1.sgy").touch()
+
+
+def another_line_file(line: SmallLine) -> None:
+    line.rewrite("iterations = 2", "iterations = 3")
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        (later_shots, "shots.csv"),
+        (other_record, "1.sgy"),
+        (touched_record, "1.sgy"),
+        (another_line_file, "line.toml"),
+    ],
+)
+@pytest.mark.parametrize(
+    "when", ["deblend.run.pipeline.stage_records", "deblend.run.finish.write_maps"]
+)
+def test_an_input_that_changes_during_a_run_is_refused(
+    line: SmallLine,
+    call: Call,
+    monkeypatch: pytest.MonkeyPatch,
+    change: Callable[[SmallLine], None],
+    named: str,
+    when: str,
+) -> None:
+    import importlib
+
+    module, _, function = when.rpartition(".")
+    original = getattr(importlib.import_module(module), function)
+
+    def changed(*arguments: object, **settings: object) -> object:
+        found = original(*arguments, **settings)
+        change(line)
+        return found
+
+    monkeypatch.setattr(when, changed)
+    refused = call("separate", line.line_file)
+    assert refused.exit_code == 2
+    said = rf"{named}: an input was changed while the run was at work"
+    assert re.search(said, " ".join(refused.stderr.split())), refused.stderr
+    assert not (line.out / "manifest.json").exists()
+
+
+def a_folder(place: Path, elsewhere: Path) -> None:
+    place.mkdir(parents=True)
+    (place / "thesis.txt").write_text("years of work")
+
+
+def a_file(place: Path, elsewhere: Path) -> None:
+    place.parent.mkdir(parents=True)
+    place.write_text("years of work")
+
+
+def a_link(place: Path, elsewhere: Path) -> None:
+    place.parent.mkdir(parents=True)
+    elsewhere.mkdir()
+    (elsewhere / "thesis.txt").write_text("years of work")
+    place.symlink_to(elsewhere)
+
+
+def a_folder_of_a_known_name(place: Path, elsewhere: Path) -> None:
+    (place / "blocks").mkdir(parents=True)
+    (place / "blocks" / "thesis.txt").write_text("years of work")
+
+
+def a_link_beside_a_lock(place: Path, elsewhere: Path) -> None:
+    place.mkdir(parents=True)
+    elsewhere.mkdir()
+    (elsewhere / "thesis.txt").write_text("years of work")
+    (place / "lock").write_text("process 1 on here\n")
+    (place / "blocks").symlink_to(elsewhere)
+
+
+@pytest.mark.parametrize(
+    "make", [a_folder, a_file, a_link, a_folder_of_a_known_name, a_link_beside_a_lock]
+)
+@pytest.mark.parametrize("options", [(), ("--restart",), ("--overwrite",), ("--prepare",)])
+def test_what_no_run_left_is_never_removed(
+    line: SmallLine,
+    call: Call,
+    tmp_path: Path,
+    make: Callable[[Path, Path], None],
+    options: tuple[str, ...],
+) -> None:
+    make(line.out / UNFINISHED, tmp_path / "elsewhere")
+    before = sorted(path for path in tmp_path.rglob("*"))
+    refused = call("separate", line.line_file, *options)
+    assert refused.exit_code == 2
+    assert "which no run of this program has left there" in " ".join(refused.stderr.split())
+    assert sorted(path for path in tmp_path.rglob("*")) == before
