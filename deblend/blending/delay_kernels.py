@@ -14,6 +14,7 @@ import numba
 import numpy as np
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 from deblend.vector_transforms.columns import (
     ELEMENT,
     begins_of,
@@ -23,7 +24,7 @@ from deblend.vector_transforms.columns import (
 )
 from deblend.vector_transforms.vectors import WIDTH, load, spread, store
 
-_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_compile: Any = compiler(nogil=True, error_model="numpy")
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
 """Called in one place and compiled with it: every unit that holds a transform is compiled again."""
 _LANES: Final = tuple(range(WIDTH))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import signal
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -11,6 +12,7 @@ from typing import Any, ParamSpec
 
 import click
 
+from deblend.compiled import NotKept
 from deblend.errors import DeblendError, SettingsError
 
 P = ParamSpec("P")
@@ -76,7 +78,7 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
             command(*args, **kwargs)
             return
         try:
-            with _stop_once():
+            with _stop_once(), _plain_notes():
                 command(*args, **kwargs)
         except DeblendError as error:
             _end(context, f"error: {error}", EXIT_ERROR)
@@ -99,6 +101,24 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
 def _end(context: click.Context, message: str, status: int) -> None:
     click.echo(" ".join(message.split()), err=True)
     context.exit(status)
+
+
+@contextmanager
+def _plain_notes() -> Iterator[None]:
+    """Show what is no error and concerns the installation as one line."""
+    shown = warnings.showwarning
+
+    def show(message: Warning | str, category: type[Warning], *place: Any, **more: Any) -> None:
+        if issubclass(category, NotKept):
+            click.echo(f"note: {message}", err=True)
+        else:
+            shown(message, category, *place, **more)
+
+    warnings.showwarning = show
+    try:
+        yield
+    finally:
+        warnings.showwarning = shown
 
 
 @contextmanager

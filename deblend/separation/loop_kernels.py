@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 
-_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_compile: Any = compiler(nogil=True, error_model="numpy")
 """Without fast mathematics, which may lose NaN, which must show."""
-_compile_sum: Any = numba.njit(
-    nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy", cache=True
-)
+_compile_sum: Any = compiler(nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy")
 
 
 @_compile  # type: ignore[untyped-decorator]

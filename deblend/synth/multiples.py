@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.compiled import compiler
 from deblend.errors import InputError
 from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.arrivals import Arrival, Positions, constant, distance_m
@@ -142,4 +142,4 @@ def _add_modes(
                 out[trace, k] += complex(size * np.cos(phase), size * np.sin(phase))
 
 
-add_modes = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)(_add_modes)
+add_modes = compiler(nogil=True, fastmath=True, error_model="numpy")(_add_modes)

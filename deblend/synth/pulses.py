@@ -10,10 +10,11 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal.windows import kaiser
+
+from deblend.compiled import compiler
 
 HALF_WIDTH: Final = 20
 PHASES: Final = 1024
@@ -72,4 +73,4 @@ def _add_pulses(
                 out[trace, first + tap] += strength * value
 
 
-add_pulses = numba.njit(nogil=True, error_model="numpy", cache=True)(_add_pulses)
+add_pulses = compiler(nogil=True, error_model="numpy")(_add_pulses)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from deblend.compiled import compiler
 
 HALO: Final = 4
 """Rows and columns around the grid that the stencil reads."""
@@ -67,7 +68,7 @@ def _mirror(field: Field) -> None:
             field[3 - k, j] = -field[5 + k, j]
 
 
-_compile = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+_compile = compiler(nogil=True, fastmath=True, error_model="numpy")
 mirror = _compile(_mirror)
 wave_step = _compile(_wave_step)
 
@@ -115,4 +116,4 @@ def _run_shot(
         new, now = now, new
 
 
-run_shot = numba.njit(nogil=True, error_model="numpy", cache=True)(_run_shot)
+run_shot = compiler(nogil=True, error_model="numpy")(_run_shot)

@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 from deblend.vector_transforms.vectors import WIDTH, load, spread, store, transposed
 
 ELEMENT: Final = 2 * WIDTH
 """Numbers of an element."""
 _FAST: Final = (4, 2, 3, 5)
-_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_compile: Any = compiler(nogil=True, error_model="numpy")
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 """Part of what calls it: handing over arrays takes longer than a few sums."""
 _HALF, _SINE_3 = np.float32(0.5), np.float32(np.sin(2 * np.pi / 3))

@@ -21,6 +21,7 @@ LONGEST: Final = 600
 BASE: Final = {
     "decibels",
     "array_file",
+    "compiled",
     "errors",
     "files",
     "memory",
@@ -37,6 +38,7 @@ STEPS: Final = {"model", "records", "separation", "qc"}
 ALLOWED: Final[dict[str, set[str]]] = {
     "array_file": set(),
     "decibels": set(),
+    "compiled": set(),
     "errors": set(),
     "files": set(),
     "memory": set(),

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-_kernel: Final[Any] = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+from deblend.compiled import compiler
+
+_kernel: Final[Any] = compiler(nogil=True, fastmath=True, error_model="numpy")
 
 _SIXTEENTHS: Final = np.ldexp(1.0, 4 * (np.arange(128) - 64) - 24)
 _WORD_STEP: Final = np.ldexp(1.0, np.arange(16) - 15)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 
-_compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+_compile: Any = compiler(nogil=True, fastmath=True, error_model="numpy")
 
 
 @_compile  # type: ignore[untyped-decorator]

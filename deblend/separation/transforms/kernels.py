@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 
-_compile: Any = numba.njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-_compile_exact: Any = numba.njit(
-    nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy", cache=True
-)
+_compile: Any = compiler(nogil=True, fastmath=True, error_model="numpy")
+_compile_exact: Any = compiler(nogil=True, fastmath={"reassoc", "contract"}, error_model="numpy")
 """Where NaN, which must not be lost, is compared."""
 _SWEEPS = 12
 """Jacobi sweeps at most; a handful suffices for matrices of up to a dozen rows."""

@@ -14,6 +14,7 @@ import numba
 import numpy as np
 
 from deblend.arrays import Array
+from deblend.compiled import compiler
 from deblend.separation.transforms.kernels import eigenvectors
 from deblend.separation.transforms.threshold import DROPPED, LEAST_POWER, STEEPNESS
 from deblend.vector_transforms.columns import (
@@ -25,7 +26,7 @@ from deblend.vector_transforms.columns import (
 )
 from deblend.vector_transforms.vectors import WIDTH, at_least, limited, load, spread, store
 
-_compile: Any = numba.njit(nogil=True, error_model="numpy", cache=True)
+_compile: Any = compiler(nogil=True, error_model="numpy")
 _once: Any = numba.njit(nogil=True, error_model="numpy", inline="always")
 """Called in one place and compiled with it: every unit that holds a transform is compiled again."""
 _inside: Any = numba.njit(nogil=True, error_model="numpy", forceinline=True)
