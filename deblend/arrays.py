@@ -90,7 +90,7 @@ def fast_length(length: int) -> int:
 def thread_count() -> int:
     """Threads for transforms and kernels: NUMBA_NUM_THREADS where set, else all usable cores."""
     setting = os.environ.get("NUMBA_NUM_THREADS", "")
-    if setting.isdigit() and int(setting) > 0:
+    if setting.isdecimal() and int(setting) > 0:
         return int(setting)
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 

@@ -98,6 +98,7 @@ def _local_cluster(processes: int) -> LocalCluster:
                 memory_limit=0,
                 dashboard_address="127.0.0.1:0",
                 host="127.0.0.1",
+                security=True,  # of its own, for this run: others of the machine are kept out
                 env=thread_variables(processes) | {"DASK_LOGGING__DISTRIBUTED": "error"},
                 silence_logs=logging.ERROR,
             )

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+_LONGEST: Final = 2000
+"""Characters of a part of a message; a name or value from a file may be of any length."""
+
 
 class DeblendError(Exception):
     """Root of every error that deblend raises on purpose.
@@ -17,10 +22,10 @@ class DeblendError(Exception):
     """
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
-        self.what = what
-        self.where = where
-        self.remedy = remedy
-        super().__init__(what, where, remedy)
+        self.what = _shortened(what)
+        self.where = _shortened(where)
+        self.remedy = _shortened(remedy)
+        super().__init__(self.what, self.where, self.remedy)
 
     def __reduce__(self) -> tuple[object, ...]:
         """Pickled by name of the type and its three parts, for errors that come from workers."""
@@ -30,6 +35,12 @@ class DeblendError(Exception):
         place = f"{self.where}: " if self.where else ""
         advice = f" {self.remedy}" if self.remedy else ""
         return f"{place}{self.what}.{advice}"
+
+
+def _shortened(text: str) -> str:
+    """Begin and end of a text that is too long for a message."""
+    half = _LONGEST // 4
+    return text if len(text) <= _LONGEST else f"{text[:half]} ... {text[-half:]}"
 
 
 class InputError(DeblendError, ValueError):

@@ -17,6 +17,8 @@ from typing import IO, Any, TypeVar
 from deblend.errors import OutputError, SettingsError, reason_of
 
 _CHUNK_BYTES = 1 << 20
+_MOST_TOML_BYTES = 16 << 20
+_DEEPEST = 40
 T = TypeVar("T")
 
 
@@ -149,7 +151,7 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
     """
     try:
         # Some editors begin a file with a byte order mark, which the TOML reader refuses.
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        tables = tomllib.loads(_text_of(path, called).decode("utf-8-sig"))
     except OSError as error:
         raise SettingsError(
             f"the {called} cannot be read ({reason_of(error)})",
@@ -169,6 +171,70 @@ def read_toml(path: Path, called: str) -> dict[str, Any]:
             remedy="Correct the text at that place. Strings need quotes, with / in paths and not "
             "\\; numbers take a decimal point.",
         ) from error
+    except RecursionError as error:
+        raise _too_deep(path, called) from error
+    if not _is_flat(tables):
+        raise _too_deep(path, called)
+    return tables
+
+
+def _text_of(path: Path, called: str) -> bytes:
+    """Content of a file of keys; a device or a pipe may have no end."""
+    if path.exists() and not path.is_dir() and not path.is_file():
+        raise SettingsError(
+            f"the {called} is no file but a device or a pipe",
+            where=str(path),
+            remedy=f"Give the path of a TOML {called}.",
+        )
+    with path.open("rb") as file:
+        content = file.read(_MOST_TOML_BYTES + 1)
+    if len(content) > _MOST_TOML_BYTES:
+        raise SettingsError(
+            f"the {called} is larger than {_MOST_TOML_BYTES >> 20} MB, and no text of keys is",
+            where=str(path),
+            remedy="See that it is the right file.",
+        )
+    return content
+
+
+def _too_deep(path: Path, called: str) -> SettingsError:
+    return SettingsError(
+        f"the {called} has lists or tables inside each other more than {_DEEPEST} times",
+        where=str(path),
+        remedy="See that it is the right file; no key needs that.",
+    )
+
+
+def _is_flat(content: Any) -> bool:
+    """Whether tables and lists are inside each other only as often as keys can need."""
+    level = [content]
+    for _ in range(_DEEPEST):
+        level = [
+            inner
+            for part in level
+            for inner in (part.values() if isinstance(part, dict) else part)
+            if isinstance(inner, dict | list)
+        ]
+    return not level
+
+
+def refuse_odd_name(path: Path) -> None:
+    """Refuse a path that is no UTF-8 text: it could not be written into results.
+
+    Raises
+    ------
+    OutputError
+        If it is none.
+    """
+    name = str(path.absolute())
+    shown = name.encode("utf-8", "backslashreplace").decode("utf-8")
+    if shown != name:
+        raise OutputError(
+            "the name of this file or folder is no UTF-8 text, and could not be written into "
+            "results",
+            where=shown,
+            remedy="Rename it, or its folder.",
+        )
 
 
 def json_values(value: Any) -> Any:

@@ -98,10 +98,10 @@ class PluginGroup:
                 remedy=f"Install it, for instance by `python -m pip install {missing}`, or choose "
                 f"another {self.others.removesuffix('s')}.",
             ) from error
-        except Exception as error:  # code of others: anything may come
+        except (Exception, SystemExit) as error:  # code of others: anything may come
             raise self._broken(error, name, where) from error
 
-    def _broken(self, error: Exception, name: str, where: str) -> SettingsError:
+    def _broken(self, error: BaseException, name: str, where: str) -> SettingsError:
         return SettingsError(
             f"{self.kind} {name!r} cannot be loaded ({type(error).__name__}: {error})",
             where=where,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import signal
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 from typing import Any, ParamSpec
 
@@ -14,6 +16,7 @@ import click
 
 from deblend.compiled import NotKept
 from deblend.errors import DeblendError, SettingsError
+from deblend.files import refuse_odd_name
 
 P = ParamSpec("P")
 
@@ -78,6 +81,10 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
             command(*args, **kwargs)
             return
         try:
+            for value in kwargs.values():
+                for path in value if isinstance(value, tuple) else (value,):
+                    if isinstance(path, Path):
+                        refuse_odd_name(path)
             with _stop_once(), _plain_notes():
                 command(*args, **kwargs)
         except DeblendError as error:
@@ -86,7 +93,23 @@ def plain_errors(command: Callable[P, None]) -> Callable[P, None]:
             _end(context, f"stopped: {str(stop) or 'no result was written'}", EXIT_STOPPED)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
+        except BrokenPipeError:
+            raise
+        except SystemExit as stop:
+            _end(
+                context,
+                f"error: a method or reader of another package ended the program (status "
+                f"{stop.code}). Repair, update or remove that package.",
+                EXIT_ERROR,
+            )
         except Exception as error:
+            if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+                _end(
+                    context,
+                    "error: standard output cannot be written (no space is left there). Send it "
+                    "elsewhere; results in files are complete.",
+                    EXIT_ERROR,
+                )
             kind = type(error).__name__
             _end(
                 context,

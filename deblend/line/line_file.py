@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 
+from deblend.files import refuse_odd_name
 from deblend.line.line_keys import LineKeys
 from deblend.model.key_table import Key, keys_of
 from deblend.model.read_keys import read_table
@@ -81,6 +82,7 @@ def read_line_file(path: str | Path) -> LineFile:
         value is of the wrong type or out of range.
     """
     path = Path(path)
+    refuse_odd_name(path)
     return LineFile(path.absolute(), read_table(path, LineKeys, "line file"))
 
 

@@ -42,6 +42,8 @@ class Finding:
     """One standard deviation of `value`, in `unit`."""
 
 
+_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+"""Text that begins so would be computed by a spreadsheet; an apostrophe before it prevents that."""
 COLUMNS: Final = tuple(field.name for field in fields(Finding))
 
 
@@ -62,4 +64,11 @@ def _cell(value: object) -> str:
         return ":".join(f"{part:.6g}" for part in value)
     if isinstance(value, float):
         return f"{value:.6g}"
+    if isinstance(value, str) and value.lstrip("'").startswith(_FORMULA):
+        return f"'{value}"
     return str(value)
+
+
+def cell_text(cell: str) -> str:
+    """The text that `findings_csv` wrote as a cell."""
+    return cell[1:] if cell.startswith("'") and cell.lstrip("'").startswith(_FORMULA) else cell

@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from deblend.errors import RecordError
+from deblend.files import refuse_odd_name
 
 
 def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
@@ -32,6 +33,7 @@ def find_files(paths: str | Path | Sequence[str | Path]) -> list[Path]:
                 remedy=f"Name files, or a pattern such as line/*.sgy{place}.",
             )
         for path in files:
+            refuse_odd_name(path)
             found.setdefault(path.resolve(), path)
     return list(found.values())
 

@@ -432,7 +432,7 @@ def _autofires(shots: Shots, rows: list[LogRow]) -> Shots | None:
             remedy="Map the column with the fire times, or give the instant.",
         )
     names = [row.source for row in rows]
-    numbers = shots.source.dtype.kind == "i" and all(name.isdigit() for name in names)
+    numbers = shots.source.dtype.kind == "i" and all(name.isdecimal() for name in names)
     source = np.array([int(name) for name in names]) if numbers else np.array(names, np.str_)
     return make_shots(
         source,

@@ -11,7 +11,7 @@ from typing import Any, Final, cast, get_args
 
 from deblend.errors import InputError, reason_of
 from deblend.line.open_line import OpenLine
-from deblend.model.findings import COLUMNS, Finding, Verdict
+from deblend.model.findings import COLUMNS, Finding, Verdict, cell_text
 from deblend.qc.limits import (
     Limit,
     default_limits,
@@ -88,7 +88,9 @@ def read_findings(path: Path) -> list[Finding]:
             reader = csv.DictReader(file)
             if tuple(reader.fieldnames or ()) != COLUMNS:
                 raise ValueError(f"its columns are {reader.fieldnames}")
-            return [_finding(row) for row in reader]
+            return [
+                _finding({name: cell_text(cell) for name, cell in row.items()}) for row in reader
+            ]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
             f"the findings table cannot be read ({reason_of(error)})",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from deblend.model.midpoints import midpoint_m
 from deblend.model.shots import Shots
 
 Floats = NDArray[np.float64]
+
+_MOST_BINS: Final = 100_000_000
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,13 @@ def bin_grid(
     for name, size in (("inline_m", inline_m), ("crossline_m", crossline_m)):
         if not size > 0:
             raise InputError(f"{name} is {size} m", remedy="Give a positive size of the bins.")
+    spread_m = np.nanmax(along) - np.nanmin(along), np.nanmax(across) - np.nanmin(across)
+    if not (spread_m[0] / inline_m + 1) * (spread_m[1] / crossline_m + 1) <= _MOST_BINS:
+        raise InputError(
+            f"bins of {inline_m:g} m by {crossline_m:g} m on {spread_m[0]:.0f} m by "
+            f"{spread_m[1]:.0f} m are more than {_MOST_BINS}",
+            remedy="Give larger bins; half the group interval is usual.",
+        )
     first_along, first_across = float(np.nanmin(along)), float(lines.min())
     low = np.rint((np.nanmin(across) - first_across) / crossline_m)
     first_across += float(low) * crossline_m

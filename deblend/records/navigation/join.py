@@ -137,7 +137,7 @@ def _plain(name: str) -> str:
     """A line name without what formats do to it: blanks, case, decimals of a number."""
     name = name.strip().upper()
     try:
-        return f"{float(name):g}" if name.replace(".", "", 1).isdigit() else name
+        return f"{float(name):g}" if name.replace(".", "", 1).isdecimal() else name
     except ValueError:
         return name
 

@@ -96,7 +96,7 @@ def read_navigation_shots(
             remedy="Name the source for each name of the file in source_names.",
         )
     names = [source_names[str(name)] for name in shots.source]
-    numbers = all(name.isascii() and name.isdigit() for name in names)
+    numbers = all(name.isdecimal() for name in names)
     source = np.array([int(name) for name in names] if numbers else names)
     return replace(shots, source=source)
 
@@ -106,7 +106,7 @@ def _is_sps(row: TextRow) -> bool:
     numbers = row.text[_SPS_POINT_COLUMNS]
     line, point = numbers[:10].strip(), numbers[10:].strip()
     return row.text[0] in "SRX" and all(
-        "." in text and text.replace(".", "", 1).isdigit() for text in (line, point)
+        "." in text and text.replace(".", "", 1).isdecimal() for text in (line, point)
     )
 
 

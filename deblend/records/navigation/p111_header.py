@@ -199,7 +199,7 @@ def _take_example(header: Header, row: TextRow, fields: list[str]) -> None:
 
 
 def _take_system(header: Header, row: TextRow, fields: list[str]) -> None:
-    code = f"EPSG:{fields[6]}" if fields[6].isdigit() else ""
+    code = f"EPSG:{fields[6]}" if fields[6].isdecimal() else ""
     header.systems[fields[5]] = " ".join(part for part in (code, fields[7]) if part)
 
 

@@ -85,7 +85,9 @@ def read_frame(path: Path) -> tuple[Frame, list[Finding]]:
 
 
 def _first_trace_byte(file: OpenFile, binary: np.void) -> int:
-    count = int(binary["extended_textual_headers"]) if binary["major_revision"] >= 1 else 0
+    count = int(binary["extended_textual_headers"])
+    if binary["major_revision"] < 1 and not _holds_texts(file, binary, count):
+        count = 0
     if count < 0:
         count = count_extended_texts(file)
     begin = layout.FIRST_HEADERS_BYTES + layout.TEXTUAL_HEADER_BYTES * count
@@ -105,6 +107,19 @@ def _first_trace_byte(file: OpenFile, binary: np.void) -> int:
             remedy="The file is truncated or its header is damaged; copy it again.",
         )
     return begin
+
+
+def _holds_texts(file: OpenFile, binary: np.void, count: int) -> bool:
+    """Whether a file of revision 0, which has no word for it, has texts behind its headers.
+
+    Some writers leave the revision 0 and add texts all the same. Bytes 3505-3506 may then be
+    anything: they are believed where whole traces fit the file with the texts and not without.
+    """
+    form = layout.SAMPLE_FORMATS[int(binary["sample_format"])]
+    trace_bytes = layout.TRACE_HEADER_BYTES + int(binary["sample_count"]) * form.byte_count
+    rest = file.size - layout.FIRST_HEADERS_BYTES
+    texts = count * layout.TEXTUAL_HEADER_BYTES
+    return 0 < texts < rest and rest % trace_bytes != 0 and (rest - texts) % trace_bytes == 0
 
 
 def _trace_header_bytes(file: OpenFile, binary: np.void, order: ByteOrder, first: int) -> int:
