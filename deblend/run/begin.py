@@ -160,13 +160,13 @@ def _plan_to_resume(run_folder: RunFolder, opened: OpenLine, job: Job) -> RunPla
     Raises
     ------
     InputError
-        If blocks are finished of something else.
+        If it was begun with something else; `restart` throws it away.
     """
     if not run_folder.plan.exists():
         return None
     plan = read_plan(run_folder.plan)
     now = _current_plan(plan, opened, job)
-    if run_folder.any_block_done() and not is_published(run_folder.path.parent):
+    if not is_published(run_folder.path.parent):
         refuse_changed(plan, now, run_folder.path.parent)
     return None if changes(plan, now) else plan
 

@@ -17,7 +17,7 @@ import pytest
 from distributed import Client
 from small_line import DONE, SmallLine, make_small_line
 
-from deblend.cluster import software_versions
+from deblend.cluster import local_client, software_versions
 from deblend.errors import ClusterError
 from deblend.memory import PROGRAM_BYTES
 from deblend.results.output_folder import FIRE_TIMES
@@ -232,3 +232,13 @@ def test_workers_of_another_version_and_no_workers(
 def wait_for_workers(scheduler: str, count: int) -> None:
     with Client(scheduler, set_as_default=False) as client:
         client.wait_for_workers(count, timeout=30)
+
+
+def test_nobody_else_gives_tasks_to_local_workers() -> None:
+    with local_client(1) as ours:
+        address = ours.scheduler.address
+        assert address.startswith("tls://127.0.0.1:")
+        assert ours.submit(abs, -3).result() == 3
+        for other in (address, address.replace("tls://", "tcp://")):
+            with pytest.raises((OSError, TypeError), match=r"."):
+                Client(other, timeout=2, set_as_default=False)

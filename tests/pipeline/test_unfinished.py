@@ -137,16 +137,18 @@ def test_records_that_were_read_are_not_read_again(
     assert results(line.out) == whole
 
 
-def test_what_has_finished_no_block_begins_anew_with_something_else(
-    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("when", ["_measure_line", "stage_records"])
+def test_a_changed_line_file_is_refused_before_the_first_block_too(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch, when: str
 ) -> None:
     with monkeypatch.context() as patch:
-        fail_at(patch, "deblend.run.pipeline._measure_line", 1, KeyboardInterrupt())
+        fail_at(patch, f"deblend.run.pipeline.{when}", 1, KeyboardInterrupt())
         assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 130
     other_seed(line)
-    again = call("separate", line.line_file)
-    assert again.exit_code in DONE
-    assert "going on" not in again.stderr
+    refused = call("separate", line.line_file)
+    assert refused.exit_code == 2
+    assert "separation.seed was 0 and is 7" in " ".join(refused.stderr.split())
+    assert call("separate", line.line_file, "--restart").exit_code in DONE
 
 
 def stop_while_removing(
