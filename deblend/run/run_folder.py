@@ -88,9 +88,9 @@ class RunFolder:
 
     def _own_names(self) -> set[str]:
         """Names of everything that a run leaves here."""
-        files = (self.plan, self.staged, self.reference, self.noise_share, self.times)
+        measured = (self.verified, self.reference, self.noise_share, self.times)
         folders = (self.records, self.estimates, self.results, self.done(0).parent)
-        return {_LOCK, *(path.name for path in (*files, *folders))}
+        return {_LOCK, *(path.name for path in (self.plan, self.staged, *measured, *folders))}
 
     def refuse_foreign(self) -> None:
         """Refuse a folder that a run did not make, or a link: it will be emptied.

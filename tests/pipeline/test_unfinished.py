@@ -602,3 +602,15 @@ def test_what_no_run_left_is_never_removed(
     assert refused.exit_code == 2
     assert "which no run of this program has left there" in " ".join(refused.stderr.split())
     assert sorted(path for path in tmp_path.rglob("*")) == before
+
+
+def test_every_name_of_the_run_folder_is_its_own(begun: SmallLine) -> None:
+    RunFolder.of(begun.out).refuse_foreign()
+    run_folder = RunFolder(begun.out / "other")
+    run_folder.path.mkdir()
+    (run_folder.path / "lock").touch()
+    names = [name for name, part in vars(RunFolder).items() if isinstance(part, property)]
+    for name in names:
+        getattr(run_folder, name).touch()
+    assert len(names) > 7
+    run_folder.refuse_foreign()
