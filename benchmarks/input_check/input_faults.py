@@ -21,6 +21,7 @@ STEP_S: Final = 0.5
 DRIFT_S: Final = 0.005
 GAP_S: Final = 1.7
 MIXED_SCALES_S: Final = 18.0
+LATE_SOURCE_S: Final = (0.005, 0.025, 0.1, 0.3, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +53,8 @@ def plant_fault(line: MadeLine, fault: str, seed: int = 0) -> FaultyLine:
         One of `fault_names`: "none", "mixed_scales" (fire times 18 s late), "clock_step" (0.5 s
         late from some shot on), "clock_drift" (growing by 5 ms over the line), "misfire" (no energy
         and not marked), "autofire" (energy and no row), "swapped_sources" (two neighbouring rows
-        have each other's source number), "gap" (1.7 s of the record missing).
+        have each other's source number), "gap" (1.7 s of the record missing), "late_source" (the
+        last source late throughout by 5 ms to 1 s, by seed).
     seed : int, optional
         Of the place.
 
@@ -160,6 +162,13 @@ def _gap(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
     return FaultyLine(damaged, line.shots, line.geometry, (), at_ns, GAP_S)
 
 
+def _late_source(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine:
+    late_s = LATE_SOURCE_S[place % len(LATE_SOURCE_S)]
+    last = line.shots.source == line.shots.sources[-1]
+    faulty = _late(line, np.where(last, -round(late_s * NS_PER_S), 0))
+    return replace(faulty, size_s=-late_s)
+
+
 _FAULTS: Final[dict[str, Callable[[MadeLine, NDArray[np.int64], int], FaultyLine]]] = {
     "none": _none,
     "mixed_scales": _mixed_scales,
@@ -169,4 +178,5 @@ _FAULTS: Final[dict[str, Callable[[MadeLine, NDArray[np.int64], int], FaultyLine
     "autofire": _autofire,
     "swapped_sources": _swapped_sources,
     "gap": _gap,
+    "late_source": _late_source,
 }

@@ -61,13 +61,19 @@ METRICS = {
     "autofire": {"shot_not_in_table"},
     "swapped_sources": {"source_number_wrong"},
     "gap": {"shots_in_gap"},
+    "late_source": {"source_offset"},
     "none": set(),
 }
 INSTANT_TOLERANCE_S = 0.02
 """Of a shot that is not in the table."""
 PULSE_S = 0.1
 """Length of a direct arrival."""
-TIME_TOLERANCE_S = {"mixed_scales": 0.03, "clock_step": 0.03, "clock_drift": 0.0015}
+TIME_TOLERANCE_S = {
+    "mixed_scales": 0.03,
+    "clock_step": 0.03,
+    "clock_drift": 0.0015,
+    "late_source": 0.002,
+}
 
 
 def look_at(faulty: FaultyLine, length_s: float) -> dict[str, list[Finding]]:
@@ -97,6 +103,8 @@ def is_it(fault: str, faulty: FaultyLine, finding: Finding) -> bool:
         return False
     if faulty.shot_points and finding.shot_point not in faulty.shot_points:
         return False
+    if fault == "late_source" and finding.source != faulty.shots.sources[-1]:
+        return False
     if fault == "autofire":
         return abs(_instant_ns(faulty, finding) - faulty.instant_ns) <= INSTANT_TOLERANCE_S * 1e9
     if fault in TIME_TOLERANCE_S:
@@ -114,24 +122,26 @@ def _instant_ns(faulty: FaultyLine, finding: Finding) -> int:
     return int(faulty.shots.fire_time_ns[row])
 
 
-def score(scenes: list[str], seeds: range, processes: int) -> Iterator[dict[str, object]]:
+def score(
+    scenes: list[str], seeds: range, processes: int, faults: list[str]
+) -> Iterator[dict[str, object]]:
     """Rows of the table, seed by seed."""
-    tasks = [(scene, seed) for seed in seeds for scene in scenes]
+    tasks = [(scene, seed, faults) for seed in seeds for scene in scenes]
     with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as pool:
         for rows in pool.map(score_line, tasks):
             yield from rows
 
 
-def score_line(task: tuple[str, int]) -> list[dict[str, object]]:
+def score_line(task: tuple[str, int, list[str]]) -> list[dict[str, object]]:
     """Rows of one line with each fault in turn."""
     return list(_rows(*task))
 
 
-def _rows(scene: str, seed: int) -> Iterator[dict[str, object]]:
+def _rows(scene: str, seed: int, faults: list[str]) -> Iterator[dict[str, object]]:
     line = make_scene(scene, "small", seed)
     nothing = look_at(plant_fault(line, "none"), line.length_s)
     before = Counter(f.metric for f in nothing["table"])
-    for fault in fault_names():
+    for fault in faults:
         faulty = plant_fault(line, fault, seed)
         seen = nothing if fault == "none" else look_at(faulty, line.length_s)
         hits = {
@@ -244,6 +254,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
     parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--faults", nargs="*", default=list(fault_names()))
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     parser.add_argument("--scenes", nargs="*", default=list(SCENES))
     parser.add_argument("--out", type=Path, default=Path("planted_faults.csv"))
@@ -253,7 +264,7 @@ def main() -> None:
         with options.out.open("w", newline="") as file:
             writer = None
             seeds = range(options.first_seed, options.first_seed + options.seeds)
-            for row in score(options.scenes, seeds, options.processes):
+            for row in score(options.scenes, seeds, options.processes, options.faults):
                 if writer is None:
                     writer = csv.DictWriter(file, list(row), lineterminator="\n")
                     writer.writeheader()

@@ -215,7 +215,7 @@ def _noise(opened: OpenLine, *, clocks_apart: bool) -> NoiseLevels | None:
 
 
 def _noise_of_files(opened: OpenLine, files: list[str]) -> NoiseLevels:
-    noise = line_recording(opened.line, files)
+    noise = line_recording(opened.line, files, opened.line.keys.records.channel_sets)
     missing = np.setdiff1d(opened.recording.channel_numbers, noise.channel_numbers)
     if missing.size or noise.interval_ns != opened.recording.interval_ns:
         what = f"no channel {missing[0]}" if missing.size else "another sample interval"
@@ -250,6 +250,38 @@ def _what_is_there(opened: OpenLine) -> list[tuple[str, str]]:
         ("sources", ", ".join(str(source) for source in shots.sources)),
         ("shots", f"{len(shots)}"),
         ("geometry", geometry),
+        *_how_located(opened),
+    ]
+
+
+def _how_located(opened: OpenLine) -> list[tuple[str, str]]:
+    """How navigation files were joined; nothing without them."""
+    keys = opened.line.keys.navigation
+    if keys is None:
+        return []
+    said = {
+        metric: " ".join(f.message for f in opened.findings if f.metric == metric)
+        for metric in ("coordinate_system", "source_names_matched", "feathering")
+    }
+    offset_m = np.abs(opened.geometry.offset_m)
+    ranges = []
+    for source in opened.shots.sources:
+        own = offset_m[opened.shots.rows_of(source)]
+        own = own[np.isfinite(own)]
+        ranges.append(
+            f"source {source}: {own.min():.1f} to {own.max():.1f} m"
+            if own.size
+            else f"source {source}: unknown"
+        )
+    unplaced = int(np.count_nonzero(~np.isfinite(opened.shots.x_m + opened.shots.y_m)))
+    names = ", ".join(f"{name} is source {source}" for name, source in keys.source_names.items())
+    return [
+        ("navigation", ", ".join(keys.files)),
+        ("coordinates", said["coordinate_system"]),
+        ("source names", names or said["source_names_matched"] or "as in the shot table"),
+        ("streamers", said["feathering"] or "no receiver positions"),
+        ("offsets by source", "; ".join(ranges)),
+        ("shots without position", str(unplaced) if unplaced else "none"),
     ]
 
 

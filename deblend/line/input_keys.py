@@ -85,6 +85,13 @@ class NearFieldTable(KeyTable, frozen=True, kw_only=True):
             "records themselves; read with the same time scale and start."
         ),
     ] = msgspec.field(default_factory=list)
+    channel_sets: Annotated[
+        list[str],
+        described(
+            "SEG-D: channel sets with the hydrophones, as in [records]; channels are counted "
+            "through from 1. Without files, the records themselves are read for them."
+        ),
+    ] = msgspec.field(default_factory=list)
 
 
 class NoiseTable(KeyTable, frozen=True, kw_only=True):

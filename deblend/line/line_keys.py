@@ -50,6 +50,13 @@ class RecordsTable(KeyTable, frozen=True, kw_only=True):
         float | None, described("Time to add to the header start, in place of start_is_exact.", "s")
     ] = None
 
+    channel_sets: Annotated[
+        list[str],
+        described(
+            'SEG-D: channel sets to read, by number as "2" or by type: seismic, auxiliary, or '
+            'the code as "type 0x70". Seismic ones if left out.'
+        ),
+    ] = msgspec.field(default_factory=list)
     low_cut_hz: Annotated[
         Annotated[float, Meta(gt=0)] | None,
         described(

@@ -46,14 +46,18 @@ def open_line(line: LineFile) -> OpenLine:
 
     keys = line.keys
     recording = line_recording(
-        line, keys.records.files, reversed_channels=keys.records.reversed_channels
+        line,
+        keys.records.files,
+        keys.records.channel_sets,
+        reversed_channels=keys.records.reversed_channels,
     )
     shots = line_shots(line)
     timed = findings_of_times(line)
     near_field = keys.near_field
-    hydrophones = (
-        line_recording(line, near_field.files) if near_field and near_field.files else recording
-    )
+    hydrophones = recording
+    if near_field and (near_field.files or near_field.channel_sets):
+        files = near_field.files or keys.records.files
+        hydrophones = line_recording(line, files, near_field.channel_sets)
     shots, logged = with_source_states(line, hydrophones, shots)
     recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
@@ -67,11 +71,16 @@ def open_line(line: LineFile) -> OpenLine:
 
 
 def line_recording(
-    line: LineFile, files: list[str], *, reversed_channels: Sequence[int] = ()
+    line: LineFile,
+    files: list[str],
+    channel_sets: list[str],
+    *,
+    reversed_channels: Sequence[int] = (),
 ) -> Recording:
     """Continuous records, with what the line file says of their start, low cut and clipping.
 
-    Channels of reversed polarity are named for the streamer only: other records have other ones.
+    `channel_sets` are those of SEG-D to be read, seismic ones where it is empty. Channels of
+    reversed polarity are named for the streamer only: other records have other ones.
 
     Raises
     ------
@@ -88,6 +97,7 @@ def line_recording(
         time_scale=keys.time_scale,
         start_is_exact=keys.start_is_exact,
         start_offset_s=keys.start_offset_s,
+        channel_sets=channel_sets,
     )
     recording = turn_channels(recording, reversed_channels)
     return condition(recording, low_cut_hz=keys.low_cut_hz, clip_level=keys.clip_level)

@@ -75,7 +75,7 @@ def with_source_states(
 def without_near_field(line: LineFile, recording: Recording) -> Recording:
     """The recording without the hydrophones beside the sources, where they are part of it."""
     keys = line.keys.near_field
-    if keys is None or keys.files:
+    if keys is None or keys.files or keys.channel_sets:
         return recording
     hydrophones = [number for numbers in keys.channels.values() for number in numbers]
     kept = np.flatnonzero(~np.isin(recording.channel_numbers, hydrophones))

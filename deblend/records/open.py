@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from deblend.errors import RecordError
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import check_time_scale
@@ -19,6 +20,7 @@ def open_recording(
     time_scale: str,
     start_is_exact: bool = False,
     start_offset_s: float | None = None,
+    channel_sets: Sequence[str] = (),
 ) -> Recording:
     """Open the continuous records of a line; only headers are read.
 
@@ -42,6 +44,9 @@ def open_recording(
         second, to the microsecond.
     start_offset_s : float, optional
         Or: seconds to add to the whole second of every file, rounded to nanoseconds.
+    channel_sets : sequence of str, optional
+        SEG-D: the channel sets to open, by number (``"2"``) or by type (``"seismic"``,
+        ``"auxiliary"``, or the code of the standard as ``"type 0x70"``); seismic ones if not given.
 
     Returns
     -------
@@ -60,12 +65,20 @@ def open_recording(
     check_start_options(start_is_exact, start_offset_s)
     found = find_files(paths)
     chosen = choose_reader(found)
+    if channel_sets and chosen.name != "SEG-D":
+        raise RecordError(
+            f"channel sets {', '.join(channel_sets)} are asked for, and {chosen.name} has none",
+            where=str(found[0]),
+            remedy="Leave channel_sets out.",
+        )
+    sets = {"sets": tuple(channel_sets)} if channel_sets else {}
     with chosen.naming_broken_readers():
         return chosen.reader.open(
             found,
             time_scale=scale,
             start_is_exact=start_is_exact,
             start_offset_s=start_offset_s,
+            **sets,
         )
 
 

@@ -47,7 +47,8 @@ def receiver_geometry(
     Raises
     ------
     NavigationError
-        If a streamer has no channels, or no receiver has a channel of the record.
+        If a streamer has no channels, no receiver has a channel of the record, or receivers and
+        channels are numbered otherwise.
     """
     receivers = positions.receivers
     shape = len(shots), len(channel_numbers)
@@ -68,6 +69,7 @@ def receiver_geometry(
             where=str(positions.path),
             remedy="State the first channel of each streamer.",
         )
+    _refuse_other_numbering(positions, np.unique(channel[shot >= 0]), channel_numbers)
     x_m, y_m = np.full(shape, np.nan), np.full(shape, np.nan)
     depth = np.full(shape, np.nan)
     at = shot[wanted], column[wanted]
@@ -110,6 +112,31 @@ def _channels(positions: Positions, first_channel: Mapping[str, int] | None) -> 
         numbers = receivers.receiver[entries]
         channel[entries] = first_channel[streamer] + numbers - numbers.min()
     return channel
+
+
+def _refuse_other_numbering(
+    positions: Positions, channel: NDArray[np.int64], channel_numbers: NDArray[np.int64]
+) -> None:
+    """Refuse receivers that miss channels of the record while they have others that it lacks."""
+    surplus = np.setdiff1d(channel, channel_numbers)
+    lacking = np.setdiff1d(channel_numbers, channel)
+    if not surplus.size or not lacking.size:
+        return
+    shift = int(channel.min() - channel_numbers.min())
+    shifted = shift != 0 and not np.setdiff1d(channel_numbers + shift, channel).size
+    why = (
+        f"the numbering is shifted: channels of the file are {abs(shift)} "
+        f"{'higher' if shift > 0 else 'lower'} than those of the record"
+        if shifted
+        else "the two are numbered otherwise"
+    )
+    raise NavigationError(
+        f"{lacking.size} channels of the record have no receiver, channel {lacking[0]} the first, "
+        f"and {surplus.size} receivers no channel, channel {surplus[0]} the first: {why}",
+        where=str(positions.path),
+        remedy="Correct first_channel of table [navigation], or the channels of the X records of "
+        "SPS.",
+    )
 
 
 def _offsets(

@@ -19,7 +19,7 @@ from deblend.records.segd.source import SegdSlice
 from deblend.records.segd.trace_headers import NO_TIME
 from deblend.words import counted
 
-Choice = Literal["seismic", "auxiliary"] | Sequence[int]
+Choice = Literal["seismic", "auxiliary"] | Sequence[int | str]
 Amplitudes = Literal["physical", "descaled", "stored"]
 
 _LONGEST_US: Final = 86_400_000_000
@@ -91,13 +91,21 @@ def chosen_sets(record: RecordHeader, choice: Choice) -> list[int]:
     """Rows of the channel sets that `choice` names and that hold traces."""
     rows = [row for row, of in enumerate(record.sets) if of.channels and _is_chosen(of, choice)]
     if not rows:
-        held = ", ".join(f"{of.number} ({of.kind})" for of in record.sets if of.channels)
+        held = ", ".join(set_in_words(of) for of in record.sets if of.channels)
         raise RecordError(
             f"no channel set is {choice!r}",
             where=record.name,
-            remedy=f"Name some of the sets that the record holds: {held}.",
+            remedy="Name some of the sets that the record holds in channel_sets, by number or "
+            f"type: {held}.",
         )
     return rows
+
+
+def set_in_words(of: ChannelSet) -> str:
+    """Number, type and channels of a channel set."""
+    return (
+        f"{of.number} ({of.kind}, type 0x{of.channel_type:02x}, {counted(of.channels, 'channel')})"
+    )
 
 
 def amplitude_unit(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> str:
@@ -147,6 +155,21 @@ def slice_findings(piece: SegdSlice) -> Iterator[Finding]:
         )
 
 
+def left_out_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
+    """Channel sets that hold traces and are not read."""
+    chosen = chosen_sets(record, choice)
+    left_out = [of for row, of in enumerate(record.sets) if of.channels and row not in chosen]
+    if left_out:
+        yield Finding(
+            "channel_sets_left_out",
+            float(len(left_out)),
+            "channel sets",
+            "note",
+            f"channel sets that are not read: {', '.join(map(set_in_words, left_out))}; "
+            "channel_sets chooses others",
+        )
+
+
 def numbering_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
     """How channels are counted through, and which sets are joined in time."""
     windows = windows_of(record, choice)
@@ -178,7 +201,23 @@ def numbering_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding
 def _is_chosen(of: ChannelSet, choice: Choice) -> bool:
     if isinstance(choice, str):
         return of.kind == choice
-    return of.number in choice
+    return any(_is_named(of, name) for name in choice)
+
+
+def _is_named(of: ChannelSet, name: int | str) -> bool:
+    """Whether a set has this number, kind, or type by its code in the standard."""
+    if isinstance(name, int) or name.strip().isdigit():
+        return of.number == int(name)
+    word, _, code = name.strip().lower().partition(" ")
+    if word != "type":
+        return of.kind == word
+    try:
+        return of.channel_type == int(code, 0)
+    except ValueError as error:
+        raise RecordError(
+            f"channel set {name!r} is not understood",
+            remedy='Give a number as "2", "seismic", "auxiliary", or a code as "type 0x70".',
+        ) from error
 
 
 def _common_interval(record: RecordHeader, sets: list[ChannelSet]) -> int:

@@ -17,6 +17,7 @@ from deblend.records.segd.channels import (
     Amplitudes,
     Choice,
     amplitude_unit,
+    left_out_findings,
     numbering_findings,
     slice_findings,
     slices_of,
@@ -80,9 +81,9 @@ def open_segd(
         For starts known to the whole second only: they are that second exactly.
     start_offset_s : float, optional
         Or: seconds to add to the whole second of every record.
-    sets : {"seismic", "auxiliary"} or sequence of int, optional
-        Kind or numbers of the channel sets to open. Traces of several sets are counted through
-        from 1 in file order.
+    sets : {"seismic", "auxiliary"} or sequence of int or str, optional
+        Kind of the channel sets to open, or their numbers, kinds and types (``"type 0x70"``).
+        Traces of several sets are counted through from 1 in file order.
     amplitudes : {"physical", "descaled", "stored"}, optional
         ``"descaled"`` multiplies by the descale factor of the channel set, ``"physical"`` also
         divides by the sensitivity of the sensor where a trace gives one, ``"stored"`` does neither.
@@ -119,7 +120,11 @@ def open_segd(
         pieces,
         time_scale=scale,
         amplitude_unit=(units.pop() if len(units) == 1 else "") or UNKNOWN_UNIT,
-        findings=[*numbering_findings(records[0], sets), *event_findings(records)],
+        findings=[
+            *numbering_findings(records[0], sets),
+            *left_out_findings(records[0], sets),
+            *event_findings(records),
+        ],
     )
 
 

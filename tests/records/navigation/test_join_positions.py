@@ -170,6 +170,29 @@ def test_several_streamers(join) -> None:
         join(text, plan.shots, channel_numbers=CHANNELS, first_channel={"S2": 51, "S1": 61})
 
 
+def test_a_wrong_first_channel_is_refused(join) -> None:
+    plan = made_line()
+    text = p111_of(plan.shots, plan.geometry)
+    with pytest.raises(NavigationError, match="channels of the file are 3 higher than those of"):
+        join(text, plan.shots, channel_numbers=CHANNELS, first_channel={"S1": 4})
+    with pytest.raises(NavigationError, match="3 channels of the record have no receiver, channel"):
+        join(text, plan.shots, channel_numbers=CHANNELS + 10, first_channel={"S1": 8})
+
+
+def test_feathering_of_each_streamer_by_itself(join) -> None:
+    one, two = made_line(0.0, 2.0), made_line(0.0, 6.0)
+    half = p111_of(two.shots, two.geometry).replace(",S1,2,", ",S2,2,")
+    rows = [row for row in half.splitlines(keepends=True) if row.startswith("R1")]
+    joined = join(
+        p111_of(one.shots, one.geometry) + "".join(rows),
+        one.shots,
+        channel_numbers=np.arange(1, 13),
+        first_channel={"S1": 1, "S2": 7},
+    )
+    (told,) = [f for f in joined.findings if f.metric == "feathering"]
+    assert "Streamer S1 lies 2.0 to 2.0, Streamer S2 lies 6.0 to 6.0 degrees" in told.message
+
+
 def test_mixed_lines(join) -> None:
     plan = made_line()
     two = replace(plan.shots, line=np.where(np.arange(len(plan.shots)) < 6, "1001", "1002"))
