@@ -52,6 +52,32 @@ LEVELS: Final = ("0.05", "0.1", "0.3")
 """Faults of benchmarks.qc.calibration."""
 
 
+FLOOR_LINES: Final = (
+    "recorded gather, overlaps itself",
+    "recorded gather, two sources",
+    "waves",
+    "waves, white noise 10 %",
+    "events, white-noise",
+)
+FLOOR_COLUMNS: Final = (
+    ("fk fixed", "fk learned"),
+    ("joint fixed", "joint learned"),
+    ("joint ends",),
+    ("support from the truth 12%", "support from the truth 25%"),
+)
+"""Of benchmarks.quality.floor; columns of one group stand together."""
+
+
+def of_floor(numbers: Numbers, line: str) -> str:
+    """Means over seeds of one line."""
+
+    def mean(column: str) -> str:
+        values = numbers[f"{line}, {column}_db"]
+        return f"{sum(values) / len(values):.1f}"
+
+    return "; ".join(", ".join(mean(column) for column in group) for group in FLOOR_COLUMNS)
+
+
 def joined(values: list[float]) -> str:
     """Values side by side, one a source."""
     return ", ".join(f"{value:.1f}" for value in values)
@@ -117,6 +143,16 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
             f"{n['lines with something found beside the fault']}, {n['lines looked at']}; "
             f"{n['lines without a fault with something found']}, {n['lines without a fault']}"
         ),
+    ),
+    *(
+        (
+            f"{line}, three seeds: `fk` with the fixed and the learned floor; `joint` likewise; its "
+            "first and last tenth of the shots against the middle half; the truth cut down to its "
+            "strongest 12 % and 25 % of the coefficients of each window (dB)",
+            "quality.floor",
+            lambda n, line=line: of_floor(n, line),
+        )
+        for line in FLOOR_LINES
     ),
     (
         "robust fit where nothing is wrong: largest change of a whole line, and of one of its six "
