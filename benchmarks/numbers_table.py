@@ -146,7 +146,7 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ),
     *(
         (
-            f"{line}, three seeds: `fk` with the fixed and the learned floor; `joint` likewise; its "
+            f"{line}, three seeds: `fk` with fixed and learned floor; `joint` likewise; its "
             "first and last tenth of the shots against the middle half; the truth cut down to its "
             "strongest 12 % and 25 % of the coefficients of each window (dB)",
             "quality.floor",
