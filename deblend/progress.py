@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-Stage = Literal["make", "plan", "open", "stage", "prepare", "separate", "deliver", "report"]
+Stage = Literal[
+    "make", "plan", "open", "stage", "prepare", "separate", "judge", "deliver", "report"
+]
 """``"plan"`` is something to be read and kept in sight; the others are work."""
 
 

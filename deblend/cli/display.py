@@ -13,6 +13,7 @@ from rich.table import Column, Table
 
 from deblend.check.words import with_many_as_one
 from deblend.model.findings import Finding
+from deblend.qc.limits import EXPECTED_ERROR
 from deblend.words import counted
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ def show_outcome(outcome: Outcome) -> None:
     console.print(delivered)
     for reason, count in outcome.shots_not_delivered.items():
         console.print(f"not delivered: {count} ({reason})")
+    _show_expected_error(console, outcome.findings)
     _show_scores(console, outcome.findings)
     _show_findings(console, outcome.findings)
     console.print(f"results in {outcome.folder} after {outcome.elapsed_s:.1f} s", highlight=False)
@@ -122,6 +124,27 @@ def show_keys(keys: Sequence[Key]) -> None:
         print(f"| {' | '.join(cells)} |")
 
 
+def _show_expected_error(console: Console, findings: Sequence[Finding]) -> None:
+    """Whole trace and worst window of each source."""
+    rows = [row for row in findings if row.metric == EXPECTED_ERROR and row.value == row.value]
+    if not rows:
+        console.print("nothing is known of the error: no expected error is among the findings")
+        return
+    title = "expected error over the true signal, without its answer"
+    table = _table("source", "whole trace (dB)", "worst window (dB)", title=title)
+    for source in dict.fromkeys(row.source for row in rows):
+        whole = [row for row in rows if row.source == source and row.window_s is None]
+        windows = [row for row in rows if row.source == source and row.window_s is not None]
+        worst = max(windows, key=lambda row: row.value, default=None)
+        cells = (_give_or_take(row) for row in (*whole[:1], worst) if row is not None)
+        table.add_row(str(source), *cells)
+    console.print(table)
+
+
+def _give_or_take(row: Finding) -> str:
+    return f"{row.value:.1f} ± {row.error:.1f}" if row.error else f"{row.value:.1f}"
+
+
 def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
     """Signal-to-noise ratio against the truth, where it is known: start and result."""
     whole = {
@@ -143,7 +166,8 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
 
 
 def show_findings(findings: Sequence[Finding]) -> None:
-    """Findings that want a look, and how many there are."""
+    """Expected error, findings that want a look, and how many there are."""
+    _show_expected_error(Console(soft_wrap=True), findings)
     _show_findings(Console(soft_wrap=True), findings)
 
 

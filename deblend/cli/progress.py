@@ -32,6 +32,7 @@ STAGES: Final[dict[Stage, str]] = {
     "stage": "read records",
     "prepare": "measure",
     "separate": "separate",
+    "judge": "measure error",
     "deliver": "deliver",
     "report": "report",
 }

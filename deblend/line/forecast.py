@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import OutputError
-from deblend.line.open_line import OpenLine
+from deblend.line.open_line import OpenLine, wants_expected_error
 from deblend.line.prepare_line import cut_line, line_extent
+from deblend.qc.expected_error import SEPARATIONS, channels_to_try
 from deblend.separation.block import MOST_PASSES
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
 from deblend.separation.job import Job, loop_channels
@@ -112,17 +113,16 @@ def forecast_line(opened: OpenLine, job: Job) -> Forecast:
     keys = opened.line.keys.run
     processes = keys.processes if keys.scheduler is None else 1
     _, blocks = cut_line(opened, job, None, at_once=processes, on_one_host=processes)
-    return forecast(job, blocks)
+    return forecast(job, blocks, with_error=wants_expected_error(opened))
 
 
-def forecast(job: Job, plan: BlockCuts) -> Forecast:
+def forecast(job: Job, plan: BlockCuts, *, with_error: bool = True) -> Forecast:
     """What a run with this plan will take; tries the machine out where the work is large."""
     extent = line_extent(job)
     wide = extent.wide_slots(len(plan.spans[0])) * len(plan.spans)
     channels = extent.wide_channels(len(plan.channels[0])) * len(plan.channels)
-    sample_iterations = float(
-        extent.sources * wide * channels * job.length * job.settings.iterations
-    )
+    one_separation = float(extent.sources * wide * channels * job.length * job.settings.iterations)
+    sample_iterations = one_separation
     if job.settings.refine_times:
         channels_refined = min(CHANNELS, extent.channels)
         traces_refined = extent.sources * job.layout.slot_count * channels_refined
@@ -131,9 +131,12 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
         )
     if learns_floor(job):
         learned = len(channels_to_learn_from(plan.channels[0]))
-        share_of_line = learned / channels / len(plan.spans)
-        sample_iterations += share_of_line * float(
-            extent.sources * wide * channels * job.length * job.settings.iterations
+        sample_iterations += _share_of_line(learned, channels, plan) * one_separation
+    if with_error:
+        sample_iterations += (
+            SEPARATIONS
+            * _share_of_line(len(channels_to_try(plan.channels[0])), channels, plan)
+            * one_separation
         )
     traces = int(job.delivered.sum()) * extent.channels
     sample_bytes = 4 * traces * job.length
@@ -151,6 +154,11 @@ def forecast(job: Job, plan: BlockCuts) -> Forecast:
         rate=trial_rate(job) if sample_iterations > SMALL_WORK else None,
         most_passes=MOST_PASSES if job.settings.robust else 1.0,
     )
+
+
+def _share_of_line(tried: int, channels: int, plan: BlockCuts) -> float:
+    """Part of the work of the line that a separation of some channels of one span takes."""
+    return tried / channels / len(plan.spans)
 
 
 def check_space(needed: Forecast, folder: Path) -> None:

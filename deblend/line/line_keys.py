@@ -231,7 +231,7 @@ class TruthTable(KeyTable, frozen=True, kw_only=True):
 
 
 class QualityTable(KeyTable, frozen=True, kw_only=True):
-    """Judgement of the result; leave the table out for the default limits."""
+    """Judgement of the result; leave the table out for the expected error and default limits."""
 
     limits: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
@@ -240,6 +240,13 @@ class QualityTable(KeyTable, frozen=True, kw_only=True):
             "file; `deblend judge --show-limits` prints the default ones."
         ),
     ] = None
+    expected_error: Annotated[
+        bool,
+        described(
+            "Whether some channels are separated twice more, to say how large the error is "
+            "expected to be. Without it nothing is known of the error, which asks for a look."
+        ),
+    ] = True
 
 
 class OutputTable(KeyTable, frozen=True, kw_only=True):

@@ -222,3 +222,9 @@ def with_new(findings: tuple[Finding, ...], others: tuple[Finding, ...]) -> tupl
     """`findings`, and those of `others` that are about something else."""
     metrics = {finding.metric for finding in findings}
     return (*findings, *(other for other in others if other.metric not in metrics))
+
+
+def wants_expected_error(opened: OpenLine) -> bool:
+    """Whether trial separations are to say how large the error is."""
+    table = opened.line.keys.quality
+    return table is None or table.expected_error

@@ -16,6 +16,9 @@ from deblend.model.findings import Finding, Verdict
 from deblend.words import did_you_mean
 
 NO_SOURCE: Final = "common practice, no source"
+EXPECTED_ERROR: Final = "expected_error"
+_IN_WINDOW: Final = f"{EXPECTED_ERROR}_in_window"
+"""Limit of the rows of windows: single ones may be worse than the whole."""
 RESIDUAL: Final = "reblend_residual"
 WORST_RESIDUAL: Final = f"{RESIDUAL}_worst_shot"
 _NEVER_DECIDE: Final = frozenset({RESIDUAL, WORST_RESIDUAL})
@@ -126,8 +129,12 @@ def _limit(metric: str, table: Any, default: Limit | None, where: str) -> Limit:
     )
 
 
-def limit_of(limits: Mapping[str, Limit], metric: str) -> Limit | None:
+def limit_of(
+    limits: Mapping[str, Limit], metric: str, window_s: tuple[float, float] | None = None
+) -> Limit | None:
     """Limit of a metric, None if it has none; the worst shots have that of all."""
+    if metric == EXPECTED_ERROR and window_s is not None:
+        return limits.get(_IN_WINDOW)
     return limits.get(RESIDUAL if metric == WORST_RESIDUAL else metric)
 
 
@@ -166,7 +173,7 @@ def judged(
     source, shot_point, channel, window_s, band_hz, other_source, error : optional
         As in `Finding`.
     """
-    limit = limit_of(limits, metric)
+    limit = limit_of(limits, metric, window_s)
     if limit is None:
         raise KeyError(metric)
     known = error if error is not None and math.isfinite(error) else None

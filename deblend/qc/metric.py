@@ -21,6 +21,7 @@ from deblend.qc.sums import Row, in_line_rows
 from deblend.qc.unknown_samples import with_unknown_from
 
 if TYPE_CHECKING:
+    from deblend.qc.expected_error import ErrorTrial
     from deblend.qc.group_likeness import GroupLikeness
     from deblend.qc.limits import Limit
     from deblend.qc.record_samples import SampleCounts
@@ -125,6 +126,8 @@ class MeasuredLine:
     """Estimates beside the cuts of the line; None where it is in one piece."""
     truth: LineTruth | None = None
     """The answer, where it is known."""
+    error_trial: ErrorTrial | None = None
+    """What trial separations show of the error; None where none was wanted."""
 
     @property
     def alive_count(self) -> int:

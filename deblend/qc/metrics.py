@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
+from deblend.qc.expected_error import EXPECTED
 from deblend.qc.leakage import LEAKAGE
 from deblend.qc.like_neighbours import NEIGHBOURS
 from deblend.qc.measure_setup import MeasureSetup, sample_windows
@@ -37,6 +38,7 @@ def _downweighted(block: MeasuredBlock) -> Downweighted | None:
 DOWNWEIGHTED: Final = Metric("downweighted", _downweighted_rows, _downweighted)
 
 METRICS: Final[tuple[Metric[Any], ...]] = (
+    EXPECTED,
     SAMPLES,
     TRUTH,
     REMOVED,

@@ -51,6 +51,7 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "last": last,
             "pictures": page_pictures(contents, extras),
             "snr": tables.snr_tables(contents.findings),
+            "expected": tables.by_source_and_window(findings, tables.EXPECTED_ERROR),
             "removed": tables.by_source_and_window(findings, tables.ENERGY_REMOVED),
             "residual": tables.by_source_and_window(findings, tables.RESIDUAL),
             "matrices": crosstalk_matrices(findings),

@@ -20,6 +20,7 @@ DIFFERENCE_SNR: Final = "difference_snr"
 
 ENERGY_REMOVED: Final = "energy_removed"
 RESIDUAL: Final = "reblend_residual"
+EXPECTED_ERROR: Final = "expected_error"
 
 Range = tuple[float, float] | None
 _HYPHEN_OF_A_NUMBER: Final = re.compile(

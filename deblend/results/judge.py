@@ -132,7 +132,7 @@ def _finding(row: Mapping[str, str]) -> Finding:
 
 def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     """A row under the limits given; one without a limit of its own, or within chance, stays."""
-    limit = limit_of(limits, finding.metric)
+    limit = limit_of(limits, finding.metric, finding.window_s)
     if limit is None or finding.limit is None:
         return finding
     earlier_sign = 1.0 if limit.worse == "above" else -1.0

@@ -13,7 +13,7 @@ from deblend.cluster import software_versions
 from deblend.errors import OutputError
 from deblend.line.forecast import check_space, forecast
 from deblend.line.line_file import LineFile
-from deblend.line.open_line import OpenLine, open_line
+from deblend.line.open_line import OpenLine, open_line, wants_expected_error
 from deblend.line.prepare_line import cut_line, prepare_line
 from deblend.memory import use_one_heap
 from deblend.progress import Progress, Step
@@ -182,7 +182,7 @@ def _new_plan(
         at_once=machines.blocks_at_once,
         on_one_host=machines.blocks_on_one_host,
     )
-    takes = forecast(job, blocks)
+    takes = forecast(job, blocks, with_error=wants_expected_error(opened))
     if not RunFolder.of(opened.line.output_folder).any_block_done():
         check_space(takes, opened.line.output_folder)
     row = job.layout.row

@@ -37,6 +37,7 @@ from deblend.run.unfinished import (
     UnfinishedRun,
     cached_unfinished_run,
     learn_floor,
+    measure_error,
     measure_reference,
     separate_and_store_block,
 )
@@ -46,7 +47,7 @@ from deblend.words import counted
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-Task = Literal["reference", "floor", "separate"]
+Task = Literal["reference", "floor", "separate", "error"]
 OnBlockIteration = Callable[[int, IterationRecord], None]
 """Called with a block and what an iteration of it did."""
 OnDone = Callable[[int, Any], None]
@@ -56,6 +57,7 @@ TASKS: Final = {
     "reference": measure_reference,
     "floor": learn_floor,
     "separate": separate_and_store_block,
+    "error": measure_error,
 }
 ROOMS_OF_A_BLOCK: Final = (blending, separation, qc)
 """What works on a block; its compiled modules are named ``..kernels`` and imported on first use."""

@@ -157,6 +157,7 @@ def _measured(
         likeness=likeness,
         seams=line_seams(unfinished),
         truth=unfinished.truth,
+        error_trial=unfinished.error_trial,
     )
     times = [] if unfinished.shifts is None else shift_findings(unfinished.shifts, unfinished.job)
     return [*unfinished.impossible_samples(), *line_findings(line, measures), *times]

@@ -18,6 +18,7 @@ from deblend.line.prepare_line import count_reasons
 from deblend.memory import give_back_freed_memory
 from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, Step, silent
+from deblend.qc.expected_error import MEASURING, SEPARATIONS
 from deblend.results.output_folder import DELIVERED
 from deblend.run.begin import RunOptions, begin_or_resume, finished_error, open_prepared
 from deblend.run.execute import BlockRunner, Machines, count_workers, machines_of, runner
@@ -98,6 +99,7 @@ def run_line(
             run = make_runner(unfinished)
             _measure_line(unfinished, run, progress)
             _separate(unfinished, run, progress)
+            _measure_error(unfinished, run, progress)
         return _finish(unfinished, line, progress, begin)
 
 
@@ -149,6 +151,9 @@ def run_block(line: LineFile, block: int, progress: Progress = silent) -> None:
         separate_and_store_block(
             unfinished, block, lambda record: block_progress.on_iteration(block, record)
         )
+        if block == _middle_block(unfinished):  # a job of the queue is fitter for it than the last
+            with runner(Machines(), lambda text: None) as make_runner:
+                _measure_error(unfinished, make_runner(unfinished), progress)
 
 
 def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
@@ -176,6 +181,8 @@ def finish_run(line: LineFile, progress: Progress = silent) -> Outcome:
                 where=str(line.output_folder),
                 remedy="Separate them with --block.",
             )
+        with runner(Machines(), lambda text: None) as make_runner:
+            _measure_error(unfinished, make_runner(unfinished), progress)
         return _finish(unfinished, line, progress, begin)
 
 
@@ -248,7 +255,7 @@ def _learn_floor(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress
     progress(Step("prepare", 0, count, LEARNING))
     run(
         "floor",
-        [unfinished.plan.count // 2],
+        [_middle_block(unfinished)],
         lambda _, learned: unfinished.keep_noise_share(learned),
         on_iteration,
     )
@@ -265,6 +272,32 @@ def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -
         lambda block, _: block_progress.on_done(block),
         block_progress.on_iteration,
     )
+
+
+def _measure_error(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
+    """How large the error is expected to be, from the block in the middle."""
+    if not unfinished.error_missing:
+        return
+    count = SEPARATIONS * unfinished.job.settings.iterations
+    done = 0
+
+    def on_iteration(_: int, record: IterationRecord) -> None:
+        nonlocal done
+        done = min(done + 1, count)  # a robust fit may restart
+        progress(Step("judge", done, count, MEASURING))
+
+    progress(Step("judge", 0, count, MEASURING))
+    run(
+        "error",
+        [_middle_block(unfinished)],
+        lambda _, trial: unfinished.keep_error_trial(trial),
+        on_iteration,
+    )
+
+
+def _middle_block(unfinished: UnfinishedRun) -> int:
+    """Whose channels speak for the line."""
+    return unfinished.plan.count // 2
 
 
 def _lost_files(blocks: Sequence[int]) -> str:

@@ -68,6 +68,11 @@ class RunFolder:
         return self.path / "noise-share.npz"
 
     @property
+    def error_trial(self) -> Path:
+        """What trial separations show of the error, where that is wanted."""
+        return self.path / "error-trial.npz"
+
+    @property
     def times(self) -> Path:
         """Shifts of the fire times, where they are refined."""
         return self.path / "fire-times.npz"

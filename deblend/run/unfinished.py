@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from deblend.errors import OutputError
 from deblend.files import write_text
-from deblend.line.open_line import OpenLine, open_line
+from deblend.line.open_line import OpenLine, open_line, wants_expected_error
 from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding
+from deblend.qc.expected_error import ErrorTrial, channels_to_try, try_errors
 from deblend.qc.measure_setup import MeasureSetup
 from deblend.qc.metrics import BlockMeasures, measure_block, setup_of
 from deblend.qc.record_samples import SampleCounts
@@ -126,6 +127,23 @@ class UnfinishedRun:
     def keep_noise_share(self, learned: LearnedFloor) -> None:
         """Keep what was learned of the noise."""
         write_value(self.folder.noise_share, learned)
+
+    @property
+    def error_missing(self) -> bool:
+        """Whether the expected error is wanted and has not been measured."""
+        return wants_expected_error(self.opened) and not self.folder.error_trial.exists()
+
+    @property
+    def error_trial(self) -> ErrorTrial | None:
+        """What trial separations show of the error; None where none was wanted."""
+        if not wants_expected_error(self.opened):
+            return None
+        trial: ErrorTrial = read_value(self.folder.error_trial)
+        return trial
+
+    def keep_error_trial(self, trial: ErrorTrial) -> None:
+        """Keep what trial separations show."""
+        write_value(self.folder.error_trial, trial)
 
     def measured(self, block: int) -> BlockMeasures:
         """What was measured of a finished block."""
@@ -247,6 +265,17 @@ def learn_floor(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration
     span, channels = _span(unfinished, block)
     job = replace(span.job, measured_reference=unfinished.reference)
     return LearnedFloor(learn_noise_share(job, channels_to_learn_from(channels), on_iteration))
+
+
+def measure_error(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration) -> ErrorTrial:
+    """What trial separations of channels of one block show of the error."""
+    span, channels = _span(unfinished, block)
+    job = replace(
+        span.job,
+        measured_reference=unfinished.reference,
+        noise_share=unfinished.noise_share,
+    )
+    return try_errors(job, channels_to_try(channels), on_iteration)
 
 
 def separate_and_store_block(

@@ -62,7 +62,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "report": {"qc", "stack", "model"},
     "testing": {"separation", "records", "model", "arrays", *METHODS},
     "check.headers": {"model", "records"},
-    "line": {"model", "records", "separation", "blending", "check.headers"},
+    "line": {"model", "records", "separation", "blending", "qc", "check.headers"},
     "results": {*STEPS, "line", "report", "synth", "deliver"},
     "check": {*STEPS, "blending", "check.headers", "line", "results"},
     "run": {*STEPS, "check", "cluster", "blending", "deliver", "line", "report", "results"},

@@ -20,6 +20,10 @@ def test_every_default_states_its_source() -> None:
 @pytest.mark.parametrize(
     ("metric", "value", "verdict"),
     [
+        ("expected_error", -15.1, "pass"),
+        ("expected_error", -14.9, "look"),
+        ("expected_error", -8.1, "look"),
+        ("expected_error", -7.9, "fail"),
         ("crosstalk", -40.0, "pass"),
         ("crosstalk", -25.0, "look"),
         ("crosstalk", -5.0, "fail"),
@@ -31,6 +35,14 @@ def test_every_default_states_its_source() -> None:
 )
 def test_verdicts(metric: str, value: float, verdict: str) -> None:
     assert judged(default_limits(), metric, value, "").verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"), [(-6.1, "pass"), (-5.9, "look"), (-0.1, "look"), (0.1, "fail")]
+)
+def test_windows_may_expect_larger_errors_than_the_whole(value: float, verdict: str) -> None:
+    row = judged(default_limits(), "expected_error", value, "", window_s=(0.0, 1.0))
+    assert row.verdict == verdict
 
 
 def test_chance_never_fails_and_passes_within_its_limit_only() -> None:
