@@ -93,7 +93,7 @@ class RunFolder:
 
     def _own_names(self) -> set[str]:
         """Names of everything that a run leaves here."""
-        measured = (self.verified, self.reference, self.noise_share, self.times)
+        measured = (self.verified, self.reference, self.noise_share, self.error_trial, self.times)
         folders = (self.records, self.estimates, self.results, self.done(0).parent)
         return {_LOCK, *(path.name for path in (self.plan, self.staged, *measured, *folders))}
 
