@@ -24,6 +24,7 @@ import deblend
 from benchmarks.input_check.input_faults import FaultyLine, plant_fault
 from benchmarks.result import Number, keep
 from deblend.check.channels import channel_findings
+from deblend.check.headers.source_numbers import placed_as_other, source_consistency
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S
@@ -85,7 +86,13 @@ def measure(task: tuple[str, int, str]) -> dict[str, object]:
     line = make_scene(scene, "small", seed)
     faulty, channel = planted(line, fault, seed)
     before = [
-        *verify_against_samples(faulty.recording, faulty.shots, faulty.geometry),
+        *source_consistency(faulty.shots),
+        *verify_against_samples(
+            faulty.recording,
+            faulty.shots,
+            faulty.geometry,
+            placed_as=placed_as_other(faulty.shots),
+        ),
         *channel_findings(faulty.recording, faulty.shots, faulty.geometry),
     ]
     result = deblend.separate(
