@@ -141,7 +141,7 @@ def test_table_order_is_kept_and_undelivered_shots_are_zero():
     others = np.flatnonzero(order != 10)
     assert snr_db(truth[order[others]], result.estimate.values[others]) > 20
     np.testing.assert_array_equal(result.estimate.shot_point, mixed.shot_point)
-    assert [finding.metric for finding in result.findings] == ["shots_not_wanted"]
+    assert [finding.metric for finding in result.findings] == ["shots_not_wanted", "run_in"]
 
 
 def test_unknown_samples_are_left_out():
@@ -171,7 +171,7 @@ def test_shots_outside_are_counted_and_not_delivered():
     result = deblend.separate(recording, moved, length_s=0.8, method="fk", iterations=2)
     assert result.estimate.live.values.tolist()[:3] == [False, False, True]
     counts = {finding.metric: finding.value for finding in result.findings}
-    assert counts == {"shots_outside_record": 1, "shots_partly_outside_record": 1}
+    assert counts == {"shots_outside_record": 1, "shots_partly_outside_record": 1, "run_in": 8}
 
 
 def test_two_sources_at_one_instant_are_legal():
