@@ -257,9 +257,9 @@ def run_in_finding(method: Separator, slot_count: int) -> list[Finding]:
     count = window // 2
     message = (
         f"Windows of the method hold {window} shots of a source: the first and last {count} shots "
-        "have too few neighbours on one side and come out worse than the middle: on made lines by two "
-        f"decibels in the median, by up to seven. A run-in and run-out of {count} shots of each source, in the table with "
-        "deliver = false, takes that off the shots that are wanted."
+        "have too few neighbours on one side and come out worse than the middle, on made lines by "
+        "two decibels in the median and by up to seven. A run-in and run-out of as many shots of "
+        "each source, in the table with deliver = false, takes that off the shots that are wanted."
     )
     return [Finding("run_in", float(count), "shots", "note", message)]
 
