@@ -259,7 +259,7 @@ def _how_located(opened: OpenLine) -> list[tuple[str, str]]:
     keys = opened.line.keys.navigation
     if keys is None:
         return []
-    said = {
+    joined = {
         metric: " ".join(f.message for f in opened.findings if f.metric == metric)
         for metric in ("coordinate_system", "source_names_matched", "feathering")
     }
@@ -277,9 +277,9 @@ def _how_located(opened: OpenLine) -> list[tuple[str, str]]:
     names = ", ".join(f"{name} is source {source}" for name, source in keys.source_names.items())
     return [
         ("navigation", ", ".join(keys.files)),
-        ("coordinates", said["coordinate_system"]),
-        ("source names", names or said["source_names_matched"] or "as in the shot table"),
-        ("streamers", said["feathering"] or "no receiver positions"),
+        ("coordinates", joined["coordinate_system"]),
+        ("source names", names or joined["source_names_matched"] or "as in the shot table"),
+        ("streamers", joined["feathering"] or "no receiver positions"),
         ("offsets by source", "; ".join(ranges)),
         ("shots without position", str(unplaced) if unplaced else "none"),
     ]

@@ -13,7 +13,7 @@ from deblend.inject.event_response import OFFSET_CLASSES, Response, recovered
 from deblend.inject.injected_events import Events
 from deblend.model.findings import Finding
 from deblend.qc.injected_rows import ALL, CAUTION, InjectedRow
-from deblend.qc.limits import Limit, judged
+from deblend.qc.limits import Limit, verdict_row
 
 _EXTENT: Final = ("near", "middle", "far")
 
@@ -98,7 +98,7 @@ def injection_findings(
         for column, window_s in enumerate(windows_s):
             value = decibels(float(appeared[column]), float(put_in[column]))
             if np.isfinite(value):
-                yield judged(
+                yield verdict_row(
                     limits,
                     "injected_elsewhere",
                     value,
@@ -141,7 +141,7 @@ def _give_or_take(error: float, unit: str) -> str:
 
 
 def _event_findings(row: InjectedRow, limits: Mapping[str, Limit]) -> Iterator[Finding]:
-    yield judged(
+    yield verdict_row(
         limits,
         "injected_amplitude",
         row.amplitude_percent,
@@ -153,7 +153,7 @@ def _event_findings(row: InjectedRow, limits: Mapping[str, Limit]) -> Iterator[F
         band_hz=_band(row.frequency_hz),
     )
     if np.isfinite(row.late_ms):
-        yield judged(
+        yield verdict_row(
             limits,
             "injected_time_error",
             abs(row.late_ms),

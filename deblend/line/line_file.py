@@ -62,7 +62,7 @@ class LineFile:
         return self.resolve(self.keys.output.folder)
 
     def with_output(self, folder: Path) -> LineFile:
-        """The same line with its results elsewhere."""
+        """The line with its results elsewhere."""
         output = msgspec.structs.replace(self.keys.output, folder=str(folder.absolute()))
         return LineFile(self.path, msgspec.structs.replace(self.keys, output=output))
 

@@ -107,7 +107,7 @@ def with_corrected_clock(
     line: LineFile, recording: Recording, shots: Shots
 ) -> tuple[Shots, tuple[Finding, ...]]:
     """Fire times by the clock of the record where the line file asks for it, else as given."""
-    from deblend.records.clock_correction import correct_by_timestamps, correct_stated_drift
+    from deblend.records.clock_correction import correct_by_timestamps, correct_given_drift
 
     keys = line.keys.records
     found = []
@@ -115,7 +115,7 @@ def with_corrected_clock(
         shots, finding = correct_by_timestamps(recording, shots)
         found.append(finding)
     if keys.drift_ppm:
-        shots, finding = correct_stated_drift(recording, shots, keys.drift_ppm)
+        shots, finding = correct_given_drift(recording, shots, keys.drift_ppm)
         found.append(finding)
     return shots, tuple(found)
 

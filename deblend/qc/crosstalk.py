@@ -134,7 +134,7 @@ class CrosstalkEnergy(Sums):
     def surely_leaked(
         self, copy_found: NDArray[np.bool_], other_found: NDArray[np.bool_]
     ) -> NDArray[np.float64]:
-        """The same less two standard deviations."""
+        """The value less two standard deviations."""
         least = np.maximum(np.abs(self.copied) - 2.0 * self.copied_error, 0.0)
         return np.where(copy_found, least**2, 0.0) + np.where(other_found, self.other_surely, 0.0)
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from deblend.blending.operator import BlendingOperator, operator_of
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
-from deblend.qc.limits import EXPECTED_ERROR, judged
+from deblend.qc.limits import EXPECTED_ERROR, verdict_row
 from deblend.qc.measure_setup import LEAST_SHOTS, sample_windows
 from deblend.qc.metric import MeasuredLine, Metric
 from deblend.separation.job import BlockResult, Job, in_table_order, separate_channels
@@ -235,7 +235,7 @@ def _rows(line: MeasuredLine, _: object = None) -> Iterator[Finding]:
                 )
                 continue
             error = _ERROR_DB if window_s is None else _ERROR_IN_WINDOW_DB
-            yield judged(
+            yield verdict_row(
                 line.limits,
                 EXPECTED_ERROR,
                 value,

@@ -55,7 +55,7 @@ class Leakage(Sums):
     products: tuple[WindowProducts, ...]
     """Likeness of kept and removed part, one a block; they grow with the line."""
     by_source: SourceProducts
-    """The same over all shots of a source."""
+    """Sums over all shots of a source."""
     octaves: OctaveEnergy
     """Spectra."""
 

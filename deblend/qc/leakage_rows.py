@@ -15,7 +15,7 @@ from deblend.qc.bands import octave_bands
 from deblend.qc.crosstalk import CrosstalkEnergy
 from deblend.qc.group_likeness import AlikeGroups, OctaveWeights
 from deblend.qc.likeness_maps import SourceProducts, spectrum_length
-from deblend.qc.limits import Limit, judged
+from deblend.qc.limits import Limit, verdict_row
 from deblend.qc.measure_setup import LEAST_SHOTS, MeasureSetup
 from deblend.qc.removed_signal import RemovedSignal
 from deblend.qc.significance import correlation_null
@@ -67,7 +67,7 @@ def crosstalk_rows(
     for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
         first, second = plan.sources[i], plan.sources[j]
         turned = ", with its polarity turned: too much was taken" if copied[i, j, w] < 0 else ""
-        yield judged(
+        yield verdict_row(
             limits,
             "interference_left",
             100.0 * abs(float(copied[i, j, w])),
@@ -94,7 +94,7 @@ def crosstalk_rows(
             "this, relative to it"
         )
         value = floored_decibels(part)
-        yield judged(
+        yield verdict_row(
             limits,
             "crosstalk",
             value,
@@ -126,7 +126,7 @@ def removed_rows(
         for w, window_s in enumerate(plan.windows_s):
             if np.isfinite(signal.lost_fraction[i, w]):
                 error = float(signal.lost_error[i, w])
-                yield judged(
+                yield verdict_row(
                     limits,
                     "signal_removed",
                     100 * float(signal.lost_fraction[i, w]),
@@ -141,7 +141,7 @@ def removed_rows(
                 found = bool(flags.coherent[i, w])
                 values = signal.coherent_over_kept if found else signal.coherent_detectable
                 value = floored_decibels(values[i, w])
-                yield judged(
+                yield verdict_row(
                     limits,
                     "coherent_removed",
                     value,
@@ -173,7 +173,7 @@ def correlation_rows(
         for w, (start_s, stop_s) in enumerate(plan.windows_s):
             if np.isfinite(found[i, w]):
                 null = correlation_null(float(bandwidth[i, w]), stop_s - start_s, shots)
-                yield judged(
+                yield verdict_row(
                     limits,
                     "kept_removed_correlation",
                     3.0 * float(found[i, w]) / null,
@@ -200,7 +200,7 @@ def alike_rows(
         for w, window_s in enumerate(plan.windows_s):
             if tested[..., w].any():
                 found, all_there = int(wrong[own][..., w].sum()), int(tested[..., w].sum())
-                yield judged(
+                yield verdict_row(
                     limits,
                     "alike_windows",
                     100.0 * found / all_there,

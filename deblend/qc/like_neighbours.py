@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from deblend.model.findings import Finding
-from deblend.qc.limits import judged, limit_of
+from deblend.qc.limits import limit_of, verdict_row
 from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.sums import Sums
 
@@ -309,9 +309,9 @@ def _standing_out(
             named = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in where.items())
             message = (
                 f"{named[0].upper()}{named[1:]} {text}; it stands out by {abs(far[at]):.0f} robust "
-                "deviations. Its gather is in the report."
+                "deviations. The report holds the first two gathers of each source that do."
             )
-            yield judged(line.limits, f"{kind}_{name}", float(values[at]), message, **where)
+            yield verdict_row(line.limits, f"{kind}_{name}", float(values[at]), message, **where)
 
 
 def _explained(size: NDArray[np.float64], at: int) -> bool:

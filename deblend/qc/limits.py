@@ -144,7 +144,7 @@ def verdict_of(limit: Limit, metric: str, value: float, error: float = 0.0) -> V
     return "note" if verdict == "pass" and metric in _NEVER_DECIDE else verdict
 
 
-def judged(
+def verdict_row(
     limits: Mapping[str, Limit],
     metric: str,
     value: float,
@@ -179,7 +179,7 @@ def judged(
     known = error if error is not None and math.isfinite(error) else None
     verdict = verdict_of(limit, metric, value, known or 0.0)
     if not beyond_chance:
-        verdict = excused(verdict)
+        verdict = verdict_by_chance(verdict)
     return Finding(
         metric,
         value,
@@ -197,7 +197,7 @@ def judged(
     )
 
 
-def excused(verdict: Verdict) -> Verdict:
+def verdict_by_chance(verdict: Verdict) -> Verdict:
     """Verdict on a value that may be chance: what exceeds its limit is not judged."""
     return "note" if verdict in ("look", "fail") else verdict
 

@@ -42,7 +42,7 @@ WORST_LOW_CUT: Final = 0.25
 
 @dataclass(frozen=True, eq=False)
 class MeasureSetup:
-    """The same for all blocks of channels of a line."""
+    """What is measured where; one for all blocks of channels of a line."""
 
     shots: Shots
     """Rows of the gathers."""
@@ -64,7 +64,7 @@ class MeasureSetup:
     """Lowest frequency measured, where it is not to be worked out from the shots."""
 
     def of_rows(self, rows: NDArray[np.int64], counted: NDArray[np.bool_]) -> MeasureSetup:
-        """The same for some shots of the line: all else, the lowest frequency too, stays."""
+        """The setup of some shots of the line: all else, the lowest frequency too, stays."""
         shots = self.shots.take(rows)
         return replace(self, shots=shots, counted=counted, lowest_hz=self.low_cut_hz)
 

@@ -35,7 +35,7 @@ class SampleRange:
     """(channel,): Samples that are missing, NaN or infinite."""
 
     def seen(self, part: NDArray[np.float32]) -> SampleRange:
-        """The same with more samples, shape (channel, time)."""
+        """Counts with more samples, shape (channel, time)."""
         low = np.min(part, axis=1, initial=np.inf)  # NaN where any sample is
         high = np.max(part, axis=1, initial=-np.inf)
         unknown = np.zeros_like(self.unknown)

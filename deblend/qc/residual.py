@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from deblend.decibels import decibels
 from deblend.model.findings import Finding
-from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, judged
+from deblend.qc.limits import RESIDUAL, WORST_RESIDUAL, verdict_row
 from deblend.qc.measure_setup import MeasureSetup
 from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.sums import Sums
@@ -89,7 +89,7 @@ def _windowed(
 def residual_findings(line: MeasuredLine, energy: ResidualEnergy) -> Iterator[Finding]:
     """One row for each source and window, then the worst shots; none passes: see above."""
     for source, window, value in ratios(energy.residual, energy.record, line.setup):
-        yield judged(
+        yield verdict_row(
             line.limits,
             RESIDUAL,
             value,
@@ -104,7 +104,7 @@ def residual_findings(line: MeasuredLine, energy: ResidualEnergy) -> Iterator[Fi
     shots = line.setup.shots
     for row in np.argsort(-value_db, kind="stable")[:WORST_SHOTS]:
         if np.isfinite(value_db[row]):
-            yield judged(
+            yield verdict_row(
                 line.limits,
                 WORST_RESIDUAL,
                 float(value_db[row]),

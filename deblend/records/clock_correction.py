@@ -69,7 +69,7 @@ def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Fi
     return _shifted(shots, shift_ns, how)
 
 
-def correct_stated_drift(
+def correct_given_drift(
     recording: Recording, shots: Shots, drift_ppm: float
 ) -> tuple[Shots, Finding]:
     """Fire times by the clock of the record, which drifts evenly from its start on.

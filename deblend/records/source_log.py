@@ -308,7 +308,7 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
     clock = log_clock(shots, timed[:, 0], timed[:, 1], rows[0].file or "the log") if rows else None
     if clock is not None:
         findings += clock.findings
-        extra = [_moved(row, clock.offset_ns) for row in extra]
+        extra = [_on_table_clock(row, clock.offset_ns) for row in extra]
     live = shots.live & (state != "misfired")
     findings += [_autofire_finding(row) for row in extra]
     return with_autofires(FiredShots(shots.with_flags(live=live), state, tuple(findings)), extra)
@@ -327,7 +327,7 @@ def _refuse_unlisted(shots: Shots, rows: tuple[LogRow, ...]) -> None:
             )
 
 
-def _moved(row: LogRow, offset_ns: int) -> LogRow:
+def _on_table_clock(row: LogRow, offset_ns: int) -> LogRow:
     """A row by the clock of the table."""
     if row.fire_time_ns is None:
         return row

@@ -15,10 +15,10 @@ from deblend.model.findings import COLUMNS, Finding, Verdict, cell_text
 from deblend.qc.limits import (
     Limit,
     default_limits,
-    excused,
     limit_of,
     overall_verdict,
     read_limits,
+    verdict_by_chance,
     verdict_of,
 )
 from deblend.results.output_folder import FINDINGS
@@ -52,7 +52,7 @@ def judge_folder(folder: Path, limits: Mapping[str, Limit]) -> Judgement:
     InputError
         If there is no findings table, or it is damaged.
     """
-    findings = tuple(_judged(row, limits) for row in read_findings(folder / FINDINGS))
+    findings = tuple(_with_limits_of(row, limits) for row in read_findings(folder / FINDINGS))
     return Judgement(findings, overall_verdict(findings))
 
 
@@ -130,7 +130,7 @@ def _finding(row: Mapping[str, str]) -> Finding:
     )
 
 
-def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
+def _with_limits_of(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     """A row under the limits given; one without a limit of its own, or within chance, stays."""
     limit = limit_of(limits, finding.metric, finding.window_s)
     if limit is None or finding.limit is None:
@@ -139,5 +139,5 @@ def _judged(finding: Finding, limits: Mapping[str, Limit]) -> Finding:
     verdict = verdict_of(limit, finding.metric, finding.value, finding.error or 0.0)
     by_chance = finding.verdict == "note" and earlier_sign * (finding.value - finding.limit) > 0
     if by_chance:
-        verdict = excused(verdict)
+        verdict = verdict_by_chance(verdict)
     return replace(finding, verdict=verdict, limit=limit.fail if verdict == "fail" else limit.look)

@@ -81,11 +81,11 @@ def check_output_folder(
 
 def _ended(folder: Path) -> str:
     """When the run ended whose results are there, so that one that was stopped is told from it."""
-    ended_utc = stated(folder, "ended_utc")
+    ended_utc = manifest_value(folder, "ended_utc")
     return "" if ended_utc is None else f" of a run that ended at {ended_utc}"
 
 
-def stated(folder: Path, name: str) -> Any:
+def manifest_value(folder: Path, name: str) -> Any:
     """What the manifest in a folder says under a name; None where none can be read."""
     try:
         content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))

@@ -106,7 +106,7 @@ def machines_of(line: LineFile) -> Machines:
 
 
 def count_workers(machines: Machines) -> Machines:
-    """The same, with the workers that a scheduler has: blocks are planned for all of them.
+    """Machines with the workers that a scheduler has: blocks are planned for all of them.
 
     Raises
     ------

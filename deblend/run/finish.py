@@ -30,8 +30,8 @@ from deblend.results.output_folder import (
     MAPS,
     PAGE,
     SAMPLES,
+    manifest_value,
     publish,
-    stated,
 )
 from deblend.results.quality_maps import write_maps
 from deblend.results.report_extras import read_extras
@@ -106,7 +106,7 @@ def write_results(
 def is_published(folder: Path) -> bool:
     """Whether the unfinished run in an output folder has ended but for the removal of its work."""
     plan = RunFolder.of(folder).plan
-    return plan.exists() and stated(folder, "started_utc") == read_plan(plan).started_utc
+    return plan.exists() and manifest_value(folder, "started_utc") == read_plan(plan).started_utc
 
 
 def published_results(
@@ -122,7 +122,7 @@ def published_results(
         If what is left cannot be removed.
     """
     job = unfinished.job
-    records = {record["path"]: record for record in stated(folder, "outputs")}
+    records = {record["path"]: record for record in manifest_value(folder, "outputs")}
     files = []
     for number, path, rows in delivered_sources(unfinished, folder):
         record = records[path.relative_to(folder).as_posix()]

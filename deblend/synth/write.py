@@ -99,7 +99,7 @@ def write_segd_records(line: MadeLine, folder: Path, *, slice_s: float = 150.0) 
     return _write_slices(recording, folder, numbered, slice_s, write)
 
 
-def events_say_all(line: MadeLine) -> bool:
+def events_hold_everything(line: MadeLine) -> bool:
     """Whether the source events of SEG-D say everything that the shot table does.
 
     They know of no misfire for certain and of no shot that is not wanted, and events that fire in a
@@ -248,7 +248,7 @@ def line_file_text(line: MadeLine, record_format: RecordFormat = "segy") -> str:
     segd = record_format == "segd"
     shots = (
         ["# The shots are the source events in the records; shots.csv holds them once more.", ""]
-        if segd and events_say_all(line)
+        if segd and events_hold_everything(line)
         else ["[shots]", 'file = "shots.csv"', ""]
     )
     parts = [

@@ -10,7 +10,7 @@ import numpy as np
 
 from deblend.model.findings import Finding
 from deblend.qc.bands import octave_bands
-from deblend.qc.limits import Limit, judged
+from deblend.qc.limits import Limit, verdict_row
 from deblend.trial.likeness import (
     neighbour_snr_db,
     nrms_percent,
@@ -103,7 +103,7 @@ def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -
             f"{alike:.2f}), {what}; bring them to one convention first.",
         )
     side = "earlier" if shift_s < 0.0 else "later"
-    yield judged(
+    yield verdict_row(
         limits,
         "time_shift",
         1e3 * abs(shift_s),
@@ -152,7 +152,7 @@ def _by_window(
             )
         gain = ratios[0] - ratios[1]
         if np.isfinite(gain):
-            yield judged(
+            yield verdict_row(
                 limits,
                 "snr_gain_shortfall",
                 float(expected - gain),
@@ -173,7 +173,7 @@ def _nrms_row(
     value = nrms_percent(first, second)
     definition = f"200 rms(a - b) / (rms a + rms b), {what}"
     if paired.same_place:
-        return judged(limits, "nrms", value, f"{definition}.", window_s=window_s)
+        return verdict_row(limits, "nrms", value, f"{definition}.", window_s=window_s)
     return Finding(
         "nrms",
         value,

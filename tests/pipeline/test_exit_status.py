@@ -12,17 +12,17 @@ def test_separate_and_judge_end_alike(
     line: SmallLine, call: Call, iterations: int, verdict: str, status: int
 ) -> None:
     line.rewrite("iterations = 25", f"iterations = {iterations}")
-    separated, judged = call("separate", line.line_file), call("judge", line.out)
-    assert (separated.exit_code, judged.exit_code) == (status, status), separated.output
+    separated, verdict_row = call("separate", line.line_file), call("judge", line.out)
+    assert (separated.exit_code, verdict_row.exit_code) == (status, status), separated.output
     assert f"verdict: {verdict}" in separated.stdout
-    assert f"verdict: {verdict}" in judged.stdout
+    assert f"verdict: {verdict}" in verdict_row.stdout
     assert (line.out / "manifest.json").exists()
 
 
 @pytest.mark.usefixtures("plain_page")
 def test_without_expected_error_nothing_passes(line: SmallLine, call: Call) -> None:
     line.rewrite("[output]", "[quality]\nexpected_error = false\n\n[output]")
-    separated, judged = call("separate", line.line_file), call("judge", line.out)
-    assert (separated.exit_code, judged.exit_code) == (1, 1), separated.output
+    separated, verdict_row = call("separate", line.line_file), call("judge", line.out)
+    assert (separated.exit_code, verdict_row.exit_code) == (1, 1), separated.output
     assert "nothing is known of the error" in separated.stdout
-    assert "nothing is known of the error" in judged.stdout
+    assert "nothing is known of the error" in verdict_row.stdout

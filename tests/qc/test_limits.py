@@ -8,7 +8,7 @@ import pytest
 
 from deblend.errors import SettingsError
 from deblend.model.findings import Finding
-from deblend.qc.limits import default_limits, judged, overall_verdict, read_limits
+from deblend.qc.limits import default_limits, overall_verdict, read_limits, verdict_row
 
 
 def test_every_default_states_its_source() -> None:
@@ -34,20 +34,20 @@ def test_every_default_states_its_source() -> None:
     ],
 )
 def test_verdicts(metric: str, value: float, verdict: str) -> None:
-    assert judged(default_limits(), metric, value, "").verdict == verdict
+    assert verdict_row(default_limits(), metric, value, "").verdict == verdict
 
 
 @pytest.mark.parametrize(
     ("value", "verdict"), [(-6.1, "pass"), (-5.9, "look"), (-0.1, "look"), (0.1, "fail")]
 )
 def test_windows_may_expect_larger_errors_than_the_whole(value: float, verdict: str) -> None:
-    row = judged(default_limits(), "expected_error", value, "", window_s=(0.0, 1.0))
+    row = verdict_row(default_limits(), "expected_error", value, "", window_s=(0.0, 1.0))
     assert row.verdict == verdict
 
 
 def test_chance_never_fails_and_passes_within_its_limit_only() -> None:
     rows = [
-        judged(default_limits(), "crosstalk", value, "", beyond_chance=False)
+        verdict_row(default_limits(), "crosstalk", value, "", beyond_chance=False)
         for value in (0.0, -60.0)
     ]
     assert [row.verdict for row in rows] == ["note", "pass"]
@@ -55,11 +55,12 @@ def test_chance_never_fails_and_passes_within_its_limit_only() -> None:
 
 def test_what_may_lie_on_either_side_of_failure_asks_for_a_look() -> None:
     rows = [
-        judged(default_limits(), "crosstalk", -19.0, "", error=error) for error in (0.4, 0.6, None)
+        verdict_row(default_limits(), "crosstalk", -19.0, "", error=error)
+        for error in (0.4, 0.6, None)
     ]
     assert [row.verdict for row in rows] == ["fail", "look", "fail"]
     assert rows[1].error == 0.6
-    worse_below = judged(default_limits(), "injected_amplitude", 45.0, "", error=3.0)
+    worse_below = verdict_row(default_limits(), "injected_amplitude", 45.0, "", error=3.0)
     assert worse_below.verdict == "look"
 
 

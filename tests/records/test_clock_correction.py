@@ -10,7 +10,7 @@ import pytest
 from deblend.errors import InputError
 from deblend.model.recording import Recording, SourceFile
 from deblend.model.shots import make_shots
-from deblend.records.clock_correction import correct_by_timestamps, correct_stated_drift
+from deblend.records.clock_correction import correct_by_timestamps, correct_given_drift
 
 INTERVAL_NS = 2_000_000
 PARTS = 8e-6
@@ -48,7 +48,7 @@ def test_timestamps() -> None:
 
 
 def test_stated_drift() -> None:
-    moved, finding = correct_stated_drift(drifting(), shots_at([0.0, 100.0]), 2.5)
+    moved, finding = correct_given_drift(drifting(), shots_at([0.0, 100.0]), 2.5)
     assert (moved.fire_time_ns - np.array([0, 100_000_000_000])).tolist() == [0, 250_000]
     assert "+2.5 µs a second" in finding.message
 
@@ -60,4 +60,4 @@ def test_refusals() -> None:
             shots_at([0.0]),
         )
     with pytest.raises(InputError, match="drift_ppm is 5000"):
-        correct_stated_drift(drifting(), shots_at([0.0]), 5000.0)
+        correct_given_drift(drifting(), shots_at([0.0]), 5000.0)

@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from deblend.cli.main import main
 from deblend.errors import InputError
 from deblend.model.findings import Finding, findings_csv
-from deblend.qc.limits import default_limits, judged
+from deblend.qc.limits import default_limits, verdict_row
 from deblend.results.judge import judge_folder, read_findings
 
 LIMITS = default_limits()
@@ -23,7 +23,7 @@ def folder_of(tmp_path: Path, *findings: Finding) -> Path:
 
 
 def leak(value_db: float, *, beyond_chance: bool = True) -> Finding:
-    return judged(
+    return verdict_row(
         LIMITS,
         "crosstalk",
         value_db,
@@ -69,14 +69,14 @@ def test_own_limits_change_the_verdict(tmp_path: Path) -> None:
 
 
 def test_the_residual_alone_decides_nothing(tmp_path: Path) -> None:
-    row = judged(LIMITS, "reblend_residual", 3.0, "Large.", source=1)
+    row = verdict_row(LIMITS, "reblend_residual", 3.0, "Large.", source=1)
     assert row.verdict == "look"
     assert call(folder_of(tmp_path, row)).exit_code == 0
 
 
 @pytest.mark.parametrize("metric", ["reblend_residual", "reblend_residual_worst_shot"])
 def test_a_small_residual_never_passes(tmp_path: Path, metric: str) -> None:
-    row = judged(LIMITS, metric, -40.0, "Small.", source=1)
+    row = verdict_row(LIMITS, metric, -40.0, "Small.", source=1)
     assert row.verdict == "note"
     folder = folder_of(tmp_path, row)
     assert judge_folder(folder, LIMITS).findings == tuple(read_findings(folder / "findings.csv"))

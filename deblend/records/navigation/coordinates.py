@@ -115,9 +115,9 @@ def _refuse_contradiction(positions: Positions, name: str, system: CRS) -> None:
     zone = system.utm_zone or ""
     differs = code is not None and type(system).from_user_input(code[0].upper()) != system
     if code is None and zone and ("UTM" in words.upper() or "TRANSVERSE" in words.upper()):
-        stated, hemisphere = _ZONE.search(words), _HEMISPHERE.search(words)
-        differs = stated is not None and int(stated[1]) != int(zone[:-1])
-        side = stated[2] if stated is not None and stated[2] else hemisphere and hemisphere[1]
+        found, hemisphere = _ZONE.search(words), _HEMISPHERE.search(words)
+        differs = found is not None and int(found[1]) != int(zone[:-1])
+        side = found[2] if found is not None and found[2] else hemisphere and hemisphere[1]
         differs = differs or bool(side and side[0].upper() != zone[-1])
     if differs:
         raise NavigationError(

@@ -100,7 +100,7 @@ def join_positions(
             *names.findings,
             *_source_findings(shots, positions, other),
             *_unmatched_findings(shots, positions, row, of_line),
-            *_moved_findings(shots, placed),
+            *_position_findings(shots, placed),
             *position_clock_findings(shots, positions, row),
             *more,
             *plausible_positions(placed, geometry, positions, row),
@@ -194,14 +194,14 @@ def _with_positions(shots: Shots, positions: Positions, row: NDArray[np.int64]) 
 
 
 def _system_finding(positions: Positions) -> list[Finding]:
-    stated = positions.coordinate_system
+    declared = positions.coordinate_system
     message = (
-        f"{positions.path.name} ({positions.format_name}) gives positions in: {stated}."
-        if stated
+        f"{positions.path.name} ({positions.format_name}) gives positions in: {declared}."
+        if declared
         else f"{positions.path.name} ({positions.format_name}) does not state its coordinate system"
         "; positions were taken as metres east and north."
     )
-    return [Finding("coordinate_system", np.nan, "", "note" if stated else "look", message)]
+    return [Finding("coordinate_system", np.nan, "", "note" if declared else "look", message)]
 
 
 def _source_findings(shots: Shots, positions: Positions, other: NDArray[np.int64]) -> list[Finding]:
@@ -254,7 +254,7 @@ def _unmatched_findings(
     return findings
 
 
-def _moved_findings(before: Shots, after: Shots) -> list[Finding]:
+def _position_findings(before: Shots, after: Shots) -> list[Finding]:
     distance = np.hypot(after.x_m - before.x_m, after.y_m - before.y_m)
     moved = np.isfinite(distance) & (distance > _MOVED_M)
     if not moved.any():

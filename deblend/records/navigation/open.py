@@ -36,17 +36,21 @@ def read_positions(path: str | Path, *more: str | Path) -> Positions:
         If the file is of none of the formats, or breaks its own.
     """
     path = Path(path)
-    first, told_by = None, None
+    first, first_line = None, None
     for row in read_text_rows(path):
         first = first or row
         if row.text[0] != "H" or row.text.startswith("HC,"):
-            told_by = row
+            first_line = row
             break
     if first is not None and first.text.startswith(("OGP,", "IOGP,")):
         return _alone(read_p111(path), more)
-    if told_by is not None and _is_sps(told_by):
+    if first_line is not None and _is_sps(first_line):
         return read_sps(path, *more)
-    if told_by is not None and told_by.text[0] in "SVTACQGREZ" and "," not in told_by.text[:20]:
+    if (
+        first_line is not None
+        and first_line.text[0] in "SVTACQGREZ"
+        and "," not in first_line.text[:20]
+    ):
         return _alone(read_p190(path), more)
     raise NavigationError(
         f"the format is not known; the file begins with {first.text[:30] if first else ''!r}",

@@ -89,7 +89,7 @@ class Positions:
         return len(self.shot_point)
 
     def with_findings(self, *more: Finding) -> Positions:
-        """The same positions with further findings."""
+        """Positions with further findings added."""
         return replace(self, findings=(*self.findings, *more))
 
 

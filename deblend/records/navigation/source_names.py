@@ -34,27 +34,27 @@ def match_source_names(
     shots: Shots,
     positions: Positions,
     of_line: NDArray[np.bool_],
-    stated: Mapping[str, str] | None,
+    given: Mapping[str, str] | None,
 ) -> NameMap:
     """Match names as stated, by equality, or as most shot points have it.
 
     Raises
     ------
     NavigationError
-        If a name is missing from `stated`, or the names cannot be matched.
+        If a name is missing from `given`, or the names cannot be matched.
     """
     names = sorted({str(name) for name in positions.source[of_line]})
     known = {str(source) for source in shots.sources}
-    if stated:
-        missing = [name for name in names if name not in stated]
+    if given:
+        missing = [name for name in names if name not in given]
         if missing:
             raise NavigationError(
                 f"source {missing[0]!r} of the file is not among the names given "
-                f"({', '.join(stated)})",
+                f"({', '.join(given)})",
                 where=str(positions.path),
                 remedy="Name the source of the shot table for each source of the file.",
             )
-        return NameMap(dict(stated))
+        return NameMap(dict(given))
     if names == [""]:
         return NameMap({"": ""}, ignored=True)
     if known & set(names):
