@@ -258,7 +258,7 @@ def run_in_finding(method: Separator, slot_count: int) -> list[Finding]:
     message = (
         f"Windows of the method hold {window} shots of a source: the first and last {count} shots "
         "have too few neighbours on one side and come out worse than the middle, on made lines by "
-        "two decibels in the median and by up to seven. A run-in and run-out of as many shots of "
+        f"two decibels in the median and by up to seven. A run-in and run-out of {count} shots of "
         "each source, in the table with deliver = false, takes that off the shots that are wanted."
     )
     return [Finding("run_in", float(count), "shots", "note", message)]
