@@ -276,6 +276,8 @@ def noise_share(measured: WrongPart, size: int) -> NDArray[np.float32]:
         Samples of a window.
     """
     shown = np.max([_surely_wrong(measured, k) for k in range(len(_RANGES))], axis=0)
+    # The mean of a window holds periods longer than a piece: what is beside it predicts noise, too.
+    shown[:, 0] = np.maximum(shown[:, 0], shown[:, 1])
     rise = np.clip((shown - _NO_NOISE) / (_ALL_NOISE - _NO_NOISE), 0, 1)
     share = LEAST_SHARE + (1 - LEAST_SHARE) * rise
     return np.asarray(share[:, octaves_of(size)], np.float32)

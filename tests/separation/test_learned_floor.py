@@ -72,6 +72,12 @@ def test_a_cell_of_its_own_is_told_from_the_line() -> None:
     assert share[:, :4].max() < 0.5
 
 
+def test_the_mean_of_a_window_follows_the_first_frequency() -> None:
+    some = cells(0.0)
+    some.wrong[:, :, 1] = 100.0
+    assert noise_share(some, SIZE)[:, :2].min() > 0.9
+
+
 def test_pieces_are_few_and_the_same_for_any_block() -> None:
     whole = withheld_pieces((6, 20_000), 0, 10)
     assert 0.02 < whole.mean() < 0.04
