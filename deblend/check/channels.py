@@ -53,14 +53,7 @@ def channel_findings(
 ) -> list[Finding]:
     """Channels that are zero throughout, silent in one file, or of reversed polarity.
 
-    Parameters
-    ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        After some of which it is read.
-    geometry : Geometry, optional
-        Offsets, which say how much later than its neighbour a channel may record something.
+    The offsets of `geometry` say how much later than its neighbour a channel may record something.
     """
     if recording.shape[0] < _FEWEST:
         return []

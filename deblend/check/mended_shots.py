@@ -24,20 +24,8 @@ _FIRED_AT: Final = re.compile(r"fired at (\S+) that is in no row")
 def mended_shots(shots: Shots, findings: Sequence[Finding]) -> tuple[Shots, list[str]]:
     """Change what findings about single shots say, and add rows for shots that are not there.
 
-    Parameters
-    ----------
-    shots : Shots
-        As they are.
-    findings : sequence of Finding
-        Of the input check with samples.
-
-    Returns
-    -------
-    Shots
-        Rows in their order, new ones at the end: not to be delivered, with a shot point of their
-        own.
-    list of str
-        Why each row was changed; empty where it was not.
+    New rows come last: not to be delivered, with a shot point of their own. The texts say why each
+    row was changed, and are empty where it was not.
     """
     columns: dict[str, Any] = {
         name: getattr(shots, name).copy() for name in ("source", "fire_time_ns", "live")

@@ -48,14 +48,7 @@ class NoiseLevels:
 def quiet_stretches(recording: Recording, shots: Shots, length_s: float) -> list[tuple[int, int]]:
     """Sample ranges before the first and after the last shot, at most a minute each.
 
-    Parameters
-    ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        All its shots; those outside it count.
-    length_s : float
-        How long a shot is heard; twice that is left after the last one.
+    Shots outside the record count; twice `length_s` is left after the last one.
     """
     times = shots.fire_time_ns[shots.live] if shots.live.any() else shots.fire_time_ns
     first = int((times.min() - recording.start_ns) // recording.interval_ns)

@@ -42,15 +42,7 @@ FEW_VERIFIED: Final = "Most shots here cannot be verified, so that it may be int
 
 
 def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
-    """`verify_against_samples` for a line that has been opened, and a look at all its channels.
-
-    Parameters
-    ----------
-    opened : OpenLine
-        The line; its positions say which shots are another source.
-    recording : Recording
-        Its record, from the files or as it is staged.
-    """
+    """`verify_against_samples` for a line that has been opened, and a look at all its channels."""
     found = verify_against_samples(
         recording,
         opened.shots,
@@ -78,25 +70,11 @@ def verify_against_samples(
 
     Parameters
     ----------
-    recording : Recording
-        The record.
-    shots : Shots
-        In its time scale.
-    geometry : Geometry
-        Offsets, or unknown.
     placed_as : mapping of int to int or str, optional
         Rows whose positions say that another source fired, and that source: they are fitted as
         such, and reported only once.
     pulse_delay_s : float, optional
         From the fire time to the begin of the pulse, as far as it is known.
-    seed : int, optional
-        Of the null.
-
-    Returns
-    -------
-    list of Finding
-        Clock offset, steps and drift; misfires, weak shots, wrong times and source numbers; shots
-        that are not in the table; shots of which none of this is certain.
     """
     sources = np.array([shots.sources.index(source) for source in shots.source.tolist()])
     for row, source in (placed_as or {}).items():

@@ -145,17 +145,7 @@ def usual_arrivals(form: NDArray[np.float64]) -> UsualArrivals:
 def fit_amplitudes(
     gathers: NDArray[np.float64], usual: UsualArrivals, fired: Fired
 ) -> AmplitudeFit:
-    """Fit the amplitudes of all shots to the record.
-
-    Parameters
-    ----------
-    gathers : ndarray of float64, shape (shot, channel, time)
-        The record in the window of each shot.
-    usual : UsualArrivals
-        What to expect.
-    fired : Fired
-        The shots.
-    """
+    """Fit all shots to `gathers`, the record in the window of each: (shot, channel, time)."""
     energy = usual.energy[fired.source_row]
     stiff = fired.stiffness * energy
     projected = np.einsum("sct,sct->s", gathers, usual.form[fired.source_row])
@@ -238,16 +228,9 @@ def _own_variance(usual: UsualArrivals, fired: Fired) -> NDArray[np.float64]:
 
 
 def independent_energy(usual: UsualArrivals, fired: Fired, count: int) -> NDArray[np.float64]:
-    """Energy of a further arrival that the fitted ones cannot take up, shape (source, time).
+    """Energy of a further arrival that begins at each of `count` samples, (source, time).
 
-    Parameters
-    ----------
-    usual : UsualArrivals
-        The arrivals.
-    fired : Fired
-        Shots that are fitted.
-    count : int
-        Samples of the record; an arrival is thought to begin at each.
+    Only what the fitted shots cannot take up counts.
     """
     out = np.repeat(usual.energy[:, None], count, axis=1)
     order = np.argsort(fired.window, kind="stable")

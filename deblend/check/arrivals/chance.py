@@ -69,21 +69,7 @@ def chance_of(
     fired: Fired,
     known: NDArray[np.bool_],
 ) -> Chance:
-    """Null of a search, from the residual of the fitted shots.
-
-    Parameters
-    ----------
-    projected : Projected
-        The residual, seen as arrivals.
-    residual : ndarray of float64, shape (channel, time)
-        The record without the fitted shots.
-    usual : UsualArrivals
-        The arrivals.
-    fired : Fired
-        The shots.
-    known : ndarray of bool, shape (channel, time)
-        Samples that are known.
-    """
+    """Null of a search, from the `residual` (channel, time) of the fitted shots."""
     far = far_deviation(projected.matched, known)
     near = far.copy()
     for row, share in enumerate(projected.share):

@@ -1,8 +1,7 @@
 """Something that fired together with a shot of the table, within some 20 ms of it.
 
-Two arrivals at one time pass for one of another amplitude, time and form, and the
-residual resembles neither. So the shots that fit worst are fitted again together with another
-arrival, of each source and at each time near theirs, in a piece of the record.
+Two arrivals at one time pass for one of another amplitude, time and form, and the residual
+resembles neither. So the shots that fit worst are fitted again together with another arrival.
 """
 
 from __future__ import annotations
@@ -50,18 +49,12 @@ def with_companions(
 
     Parameters
     ----------
-    view : View
-        The record.
-    usual : UsualArrivals
-        Of the sources.
     now : Explained
         Shots of the table, and further ones already found.
     table : Fired
         Shots of the table as expected.
     complete : ndarray of bool, shape (shot,)
         Shots of the table that are wholly recorded.
-    chance : Chance
-        What is left along the line.
     """
     further = len(now.fired.window) - len(table.window)
     for _ in range(further if further <= _FEW else 0):
@@ -112,9 +105,7 @@ def _first_placed_again(
 ) -> Explained:
     """Look for the first further shot again, by source and time, and put it last.
 
-    It was found on whole samples, among shots that were not yet understood; those of the table that
-    were not as expected near it may be, once it is in its place. If they are not, it is placed
-    among what they were found to be.
+    It was found on whole samples, among shots that were not yet understood.
     """
     row = len(table.window)
     rest = np.delete(np.arange(len(now.fired.window)), row)

@@ -120,10 +120,6 @@ def fit_direct_arrivals(
 
     Parameters
     ----------
-    near : NearRecord
-        Some channels near the sources.
-    shots : FiredShots
-        Shots; those that are not live are fitted all the same.
     search : bool, optional
         Also look for strays, and for shots that look like another source.
     form : ndarray of float64, shape (source, channel, time), optional
@@ -235,15 +231,7 @@ def _as_firm_as_noise(
 
 
 def later_by_s(one: NDArray[np.float64], other: NDArray[np.float64], interval_s: float) -> float:
-    """How much later usual arrivals of one stretch of shots come than those of another.
-
-    Parameters
-    ----------
-    one, other : ndarray of float64, shape (source, channel, time)
-        Arrivals, in windows after the fire times.
-    interval_s : float
-        Sample interval.
-    """
+    """How many seconds later usual arrivals, (source, channel, time), come than earlier ones."""
     padded = next_fast_len(2 * one.shape[2], real=True)
     cross = np.einsum("scf,scf->f", rfft(one, padded, axis=2), np.conj(rfft(other, padded, axis=2)))
     fine = irfft(cross, padded * _FINER)
@@ -253,13 +241,6 @@ def later_by_s(one: NDArray[np.float64], other: NDArray[np.float64], interval_s:
 
 def arrival_strength(near: NearRecord, shots: FiredShots) -> tuple[NDArray[np.float32], float]:
     """How much of the usual arrival of each source begins at every instant.
-
-    Parameters
-    ----------
-    near : NearRecord
-        Some channels near the sources.
-    shots : FiredShots
-        The usual arrivals are learnt from those that are live.
 
     Returns
     -------

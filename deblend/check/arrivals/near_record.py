@@ -92,16 +92,8 @@ def read_near_record(
 ) -> NearRecord | None:
     """Read the nearest channels that are not dead as a whole; None where there are none.
 
-    Parameters
-    ----------
-    recording : Recording
-        The record.
-    geometry : Geometry
-        Offsets, or unknown: then two channels are read and travel times taken for zero.
-    source_row : ndarray of int64, shape (shot,)
-        Source of each row of `geometry`, from 0.
-    source_count : int
-        Number of sources.
+    Where offsets are unknown two channels are read, and travel times are taken for zero.
+    `source_row` is the source of each row of `geometry`, from 0.
     """
     rows = np.array(nearest_channels(recording, geometry), dtype=np.int64)
     record = recording.read(rows.tolist(), 0, recording.shape[1])

@@ -102,18 +102,12 @@ def search_changes(
 
     Parameters
     ----------
-    usual : UsualArrivals
-        Of the sources.
-    table : Fired
-        Shots of the table.
     refit : callable
         Fits shots to the record.
     known : ndarray of bool, shape (channel, time)
         Samples of the record that are known.
     complete : ndarray of bool, shape (shot,)
         Shots of the table that are wholly recorded.
-    interval_s : float
-        Sample interval.
     """
     together = TOGETHER_S / interval_s
     now = refit(table)

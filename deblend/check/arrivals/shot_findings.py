@@ -64,16 +64,8 @@ def shot_findings(
 ) -> list[Finding]:
     """Misfires, weak shots, wrong times, wrong sources and unknown shots.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    arrivals : DirectArrivals
-        Of its shots.
-    corrected_ns : ndarray of int64, shape (shot,)
-        Fire times as they were fitted: by the clock of the record.
-    wrong : dict of int to int
-        Row of each shot that looks like another source, and that source; fitted as such.
+    `corrected_ns` are the fire times by the clock of the record; `wrong` has the row of each shot
+    that looks like another source, and that source, as which it was fitted.
     """
     relative = arrivals.amplitude / usual_of_source(shots, arrivals.amplitude)
     strays = [
@@ -131,15 +123,7 @@ def _shared(relative: float, wider: float) -> bool:
 def source_number_findings(
     sources: tuple[int | str, ...], distinguishable: NDArray[np.bool_]
 ) -> list[Finding]:
-    """Which sources leave arrivals too alike for an exchange of their numbers to be seen.
-
-    Parameters
-    ----------
-    sources : tuple of int or str
-        Names.
-    distinguishable : ndarray of bool, shape (source, source)
-        Pairs of sources whose shots can be distinguished.
-    """
+    """Which sources leave arrivals too alike for an exchange of their numbers to be seen."""
     alike = [
         f"{sources[one]} and {sources[other]}"
         for one, other in combinations(range(len(sources)), 2)
@@ -158,14 +142,8 @@ def source_number_findings(
 def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:
     """How many shots were held against the record, and each one that could not be.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    why : ndarray of str, shape (shot,)
-        Why a shot was not, a key of `UNVERIFIED_BECAUSE`; empty where it was.
-    timed : int
-        How many fired so far from others that their time is certain to milliseconds.
+    `why` has a key of `UNVERIFIED_BECAUSE` for those; `timed` is how many fired so far from others
+    that their time is certain to milliseconds.
     """
     missing = np.flatnonzero(why != "")
     count = len(shots) - missing.size

@@ -78,8 +78,6 @@ def clock_course(
 
     Parameters
     ----------
-    onsets : Onsets
-        Of the whole record.
     fire_sample : ndarray of float64, shape (shot,)
         Rising fire times in samples of the record, live shots only.
     source_row : ndarray of int64, shape (shot,)
@@ -88,12 +86,6 @@ def clock_course(
         Lags to choose where several fit alike, since firing is nearly regular.
     tested : ndarray of bool, shape (shot,), optional
         Shots that are held against the null: those from which nothing was learnt. All if not given.
-    seed : int, optional
-        Of the null.
-
-    Returns
-    -------
-    ClockCourse
     """
     count = len(fire_sample)
     whole = find_clock_lag(onsets, fire_sample, source_row, tested=tested, seed=seed)

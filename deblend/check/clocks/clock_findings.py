@@ -49,12 +49,8 @@ def clock_findings(
 
     Parameters
     ----------
-    shots : Shots
-        The table.
-    course : ClockCourse
-        Of its live shots.
     arrivals : DirectArrivals
-        Of all its shots, fire times corrected by `course`.
+        Of all shots, fire times corrected by `course`.
     order : ndarray of int64
         Row of the table for each shot of `course`.
     positions_known : bool
@@ -117,15 +113,7 @@ def _regular_firing(lag: ClockLag, null: str) -> str:
 
 
 def offset_findings(arrivals: DirectArrivals, velocity_m_s: float) -> list[Finding]:
-    """Whether direct arrivals cross the channels as the offsets say.
-
-    Parameters
-    ----------
-    arrivals : DirectArrivals
-        Fitted at the right clock.
-    velocity_m_s : float
-        Of the water, by which they were predicted.
-    """
+    """Whether direct arrivals, fitted at the right clock, cross the channels as offsets say."""
     known = arrivals.slowness[np.isfinite(arrivals.slowness)]
     if not known.size:
         return []
@@ -154,16 +142,8 @@ def source_offset_findings(
 ) -> list[Finding]:
     """Sources that are late or early throughout.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    arrivals : DirectArrivals
-        Of its shots.
-    source_late_s : ndarray of float64, shape (source,)
-        What was added to the fire times of each source before the fit.
-    positions_known : bool
-        Whether travel times were predicted; else sources may lie at other distances.
+    `source_late_s` was added to the fire times of each source before the fit. Where positions are
+    not known sources may lie at other distances.
     """
     limit_s = SOURCE_LIMIT_S if positions_known else UNKNOWN_PLACE_LIMIT_S
     late_s = arrivals.first_break_s + source_late_s
@@ -285,17 +265,8 @@ def remaining_drift(
 ) -> float:
     """Growth of the lag that fitted arrivals still show, in seconds a second; 0 if uncertain.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    arrivals : DirectArrivals
-        Of its shots.
-    stretch : ndarray of int64, shape (shot,)
-        Number of the stretch between steps of a clock that each lies in: what a step is thought to
-        be may have a part of the drift.
-    certain : bool
-        Whether it is certain that there is a drift, so that its best value is wanted.
+    `stretch` numbers the stretch between steps of a clock that each shot lies in: what a step is
+    thought to be may have a part of the drift. Where a drift is certain its best value is wanted.
     """
     lag_s = arrivals.lag_s - usual_of_source(shots, arrivals.lag_s)
     good = np.isfinite(lag_s) & shots.live & (np.abs(arrivals.amplitude - 1.0) < _FIT_WELL)

@@ -147,21 +147,10 @@ def _rise(
 def correlate_onsets(
     onsets: Onsets, fire_sample: NDArray[np.float64], source_row: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Mean onset strength of some shots at every lag up to a minute either way.
+    """Mean onset strength of some shots at every lag up to a minute either way, shape (lag,).
 
-    Parameters
-    ----------
-    onsets : Onsets
-        Of the whole record.
-    fire_sample : ndarray of float64, shape (shot,)
-        Fire times in samples of the record.
-    source_row : ndarray of int64, shape (shot,)
-        Row of `onsets` of each shot.
-
-    Returns
-    -------
-    ndarray of float64, shape (lag,)
-        Lag 0 in the middle; the mean of each source is taken off.
+    Fire times are in samples of the record. Lag 0 is in the middle; the mean of each source is
+    taken off.
     """
     return _correlator(onsets, fire_sample, source_row)(fire_sample)
 
@@ -221,18 +210,8 @@ def find_clock_lag(
 ) -> ClockLag:
     """The lag at which a stretch of shots agrees best with the onsets, and its null.
 
-    Parameters
-    ----------
-    onsets : Onsets
-        Of the whole record.
-    fire_sample : ndarray of float64, shape (shot,)
-        Rising fire times in samples of the record.
-    source_row : ndarray of int64, shape (shot,)
-        Row of `onsets` of each shot.
-    tested : ndarray of bool, shape (shot,), optional
-        Shots to look at; all if not given. The others show the course along the line all the same.
-    seed : int
-        Of the shuffled dithers.
+    Fire times rise, in samples of the record. Only `tested` shots are looked at; the others show
+    the course along the line all the same.
     """
     if tested is None:
         tested = np.ones(len(fire_sample), dtype=np.bool_)

@@ -36,25 +36,16 @@ def source_lags(
     lag_s: float,
     likely_s: Sequence[float],
 ) -> NDArray[np.float64]:
-    """How much later than the others each source is throughout; 0 where it is not, or uncertain.
+    """How many seconds later than the others each source is throughout; 0 where uncertain.
 
     Parameters
     ----------
-    onsets : Onsets
-        Of the whole record.
     fire_sample : ndarray of float64, shape (shot,)
         Fire times in samples of the record, live shots only, in the order of time.
-    source_row : ndarray of int64, shape (shot,)
-        Row of `onsets` of each shot.
     lag_s : float
         Of the line as a whole.
     likely_s : sequence of float
         Lags of which one is right for the sources that are on time, where no majority decides.
-
-    Returns
-    -------
-    ndarray of float64, shape (source,)
-        Seconds.
     """
     count = len(onsets.strength)
     own_s = np.full(count, np.nan)

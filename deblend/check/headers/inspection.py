@@ -33,20 +33,8 @@ _FINE_NS = 10**6
 def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Finding]:
     """Look at headers and tables of a line before any sample is read.
 
-    Parameters
-    ----------
-    recording : Recording
-        Its own findings (gaps, overlaps, clock steps) are part of the result.
-    shots : Shots
-        In the time scale of the recording.
-    length_s : float
-        Length of the gathers, in seconds after the time break.
-
-    Returns
-    -------
-    list of Finding
-        Contents first, then what deserves a look. Dead channels without a mark in the headers, NaN
-        and Inf show in the samples only, and are not found here.
+    Contents come first, then what deserves a look. Dead channels without a mark in the headers, NaN
+    and Inf show in the samples only, and are not found here.
 
     Raises
     ------
@@ -106,17 +94,6 @@ def file_clock_findings(recording: Recording) -> list[Finding]:
 
     A drift is a jump from the end of each file to the start of the next that has one sign and grows
     with the length of the files: timestamps and sample count run at different rates.
-
-    Parameters
-    ----------
-    recording : Recording
-        With its files.
-
-    Returns
-    -------
-    list of Finding
-        The findings of the recording, steps off the sample grid replaced by the drift that explains
-        them.
     """
     drift = drift_of_files(recording.files, recording.interval_ns)
     if drift is None:

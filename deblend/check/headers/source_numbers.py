@@ -30,17 +30,8 @@ _MORE_SOURCES: Final = 3
 def source_consistency(shots: Shots) -> list[Finding]:
     """Shots whose source number contradicts where or when they were fired.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-
-    Returns
-    -------
-    list of Finding
-        One a shot whose position is that of another source, or that breaks the order in which
-        sources fire in turn; one for all where many shots of a source lie where others are towed.
-        Nothing where positions are unknown and firing follows no order.
+    One finding for each shot whose position is that of another source, or that breaks the order in
+    which sources fire in turn; one for all where many shots of a source lie where others are towed.
     """
     mixed = _mixed_up(shots)
     if mixed is not None:
