@@ -23,8 +23,6 @@ class BlockProgress:
         Samples of the gathers of each block, by its number.
     progress : callable
         Gets samples times iterations, as many in all as without a restart.
-    name : callable, optional
-        What a block is called, where there are several.
     """
 
     def __init__(

@@ -55,15 +55,7 @@ def downweighted(
     block: range,
     channel_count: int,
 ) -> Downweighted:
-    """Add up the weights of a block.
-
-    Parameters
-    ----------
-    known : ndarray of bool, shape (channel, time)
-        Known samples.
-    operator : BlendingOperator
-        Its shots are the rows of `shot`.
-    """
+    """Add up the weights of a block over its known samples, of shape (channel, time)."""
     windows = weights.windows
     share = windows.bins_of_band / windows.bins_of_band.sum()
     there = np.asarray(known.any(axis=1), np.float64)
@@ -102,15 +94,7 @@ def _of_shots(
 def downweighted_findings(
     found: Downweighted, shots: Shots, channel_numbers: NDArray[np.int64]
 ) -> Iterator[Finding]:
-    """What was fitted less than the rest, where, and whether that can be trusted.
-
-    Parameters
-    ----------
-    found : Downweighted
-        Of the whole line; its shots are the rows of the table.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Numbers of the channels.
-    """
+    """What was fitted less than the rest, where, and whether that can be trusted."""
     if not (found.channel[:, 0].any() or found.sample[:, 0].any()):
         return
     by_channel, by_shot = _share(found.channel), _share(found.shot)

@@ -104,11 +104,8 @@ class _SourceLine:
 def estimate_shifts(job: Job) -> TimeShifts:
     """Estimate the errors of all fire times of a line.
 
-    Parameters
-    ----------
-    job : Job
-        The whole line; `CHANNELS` of its channels are separated ``ROUNDS + 1`` times with two
-        thirds of the iterations, which takes as long as some 40 channels of the line.
+    `CHANNELS` of its channels are separated ``ROUNDS + 1`` times with two thirds of the iterations,
+    which takes as long as some 40 channels of the line.
     """
     record = _strong_channels(job)
     shift = np.zeros(len(job.shots))
@@ -231,12 +228,8 @@ def best_lags(
 ) -> NDArray[np.float64]:
     """Lag of the best correlation of each shot with its prediction, in seconds.
 
-    Parameters
-    ----------
-    gathers, predicted : ndarray of float32, shape (shot, channel, time)
-        Own records of one source, and what other shots say of them.
-    interval_s : float
-        Sample interval; lags are multiples of it, up to `SEARCHED_S`.
+    Own records of one source and what other shots say of them have shape (shot, channel, time).
+    Lags are multiples of the sample interval, up to `SEARCHED_S`.
     """
     length = gathers.shape[-1]
     reach = min(round(SEARCHED_S / interval_s), length - 1)

@@ -280,8 +280,6 @@ def separate_channels(
 
     Parameters
     ----------
-    job : Job
-        From `prepare`.
     block : range
         One of ``job.blocks``.
     callback : callable, optional

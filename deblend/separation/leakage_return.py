@@ -96,28 +96,11 @@ def return_leakage(
     source_count: int,
     interval_s: float,
 ) -> Array:
-    """Estimate with what leaked from it put back.
+    """Estimate, shape (shot, channel, time), with what leaked from it put back.
 
     What was removed from a gather is the interference, as far as it is explained, and the
     unexplained rest. Signal can only be in the rest, so that the interference is left out of
     account: it would make likeness by chance many times larger.
-
-    Parameters
-    ----------
-    estimate : array of float32, shape (shot, channel, time)
-        In slot order, source after source.
-    residual : array of float32, shape (channel, time)
-        What the estimate leaves of the record.
-    operator : BlendingOperator
-        Of the record.
-    source_count : int
-        Sources.
-    interval_s : float
-        Sample interval in seconds.
-
-    Returns
-    -------
-    array of float32, shape (shot, channel, time)
     """
     xp = operator.xp
     form = (source_count, -1, *estimate.shape[1:])

@@ -123,24 +123,13 @@ def learn_noise_share(
 ) -> NDArray[np.float32]:
     """Part of the noise level that thresholds have to stay above.
 
-    Parameters
-    ----------
-    job : Job
-        The line, or a span of it.
-    channels : range
-        Channel rows to learn from; see `channels_to_learn_from`.
-    callback : callable, optional
-        Sees every iteration.
+    Fails towards the low floor: where withheld samples cannot be predicted, as on one channel with
+    steep events, noise is not shown either, and some of it is taken.
 
     Returns
     -------
     ndarray of float32, shape (time place, frequency)
         From `LEAST_SHARE` to 1.
-
-    Notes
-    -----
-    Fails towards the low floor: where withheld samples cannot be predicted, as on one channel with
-    steep events, noise is not shown either, and some of it is taken.
     """
     record = job.read(channels)
     pieces = withheld_pieces(record.shape, job.settings.seed, channels.start)
@@ -192,16 +181,12 @@ def wrong_part(
 
     Parameters
     ----------
-    noise : NoiseFloor
-        Of the block.
     estimate : array of float32, shape (shot, channel, time)
         Made without the samples; in slot order, source after source.
     error : array of float32, shape (channel, time)
         Record less prediction at withheld samples; zero elsewhere.
     withheld : array of bool, shape (channel, time)
         Which they are.
-    operator : BlendingOperator
-        Of the record.
     """
 
     def by_source(gathers: Array) -> Array:
@@ -266,15 +251,7 @@ def octaves_of(size: int) -> NDArray[np.int64]:
 
 
 def noise_share(measured: WrongPart, size: int) -> NDArray[np.float32]:
-    """Share of the noise for what was wrong, shape (time place, frequency).
-
-    Parameters
-    ----------
-    measured : WrongPart
-        Cells of shape (range, time place, octave).
-    size : int
-        Samples of a window.
-    """
+    """Share of the noise for what was wrong, shape (time place, frequency)."""
     shown = np.max([_surely_wrong(measured, k) for k in range(len(_RANGES))], axis=0)
     # The mean of a window holds periods longer than a piece: what is beside it predicts noise, too.
     shown[:, 0] = np.maximum(shown[:, 0], shown[:, 1])

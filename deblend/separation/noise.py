@@ -89,12 +89,7 @@ class NoiseFloor:
     def observe(self, unexplained: Array, threshold: float) -> None:
         """Measure the back-projected residual, and fix levels that the threshold comes near.
 
-        Parameters
-        ----------
-        unexplained : array of float32, shape (source, slot, channel, time)
-            Back-projected residual.
-        threshold : float
-            Of this iteration, in units of the coefficients.
+        `unexplained` has shape (source, slot, channel, time).
         """
         self._calls += 1
         if self._calls % _EVERY:
@@ -151,21 +146,9 @@ class NoiseFloor:
         return slots, channels, times
 
     def spectra(self, gathers: Array, slot: int, channels: range) -> Array:
-        """Coefficients of all places of a slot range and some channel ranges.
+        """Coefficients over sources, shots and channels of all places of some ranges, complex64.
 
-        Parameters
-        ----------
-        gathers : array of float32, shape (source, slot, channel, time)
-            Of the block.
-        slot : int
-            Place along slots.
-        channels : range
-            Places along channels.
-
-        Returns
-        -------
-        array of complex64, shape (channel place, time place, coefficient, frequency)
-            Coefficients over sources, shots and channels.
+        Of shape (channel place, time place, coefficient, frequency).
         """
         starts, (across, along) = self._starts[2], self._weights
         first = self._starts[0][slot]
@@ -251,10 +234,7 @@ def _taper(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Window of an inner patch, so that levels are in the units of its coefficients.
 
-    Returns
-    -------
-    across : ndarray of float32, shape (shot, channel)
-    along : ndarray of float32, shape (time,)
+    Across it is (shot, channel), along it (time,).
     """
     kind = method.window
     slot, channel, time = (

@@ -58,29 +58,16 @@ def coherent_part(
 ) -> Array:
     """What `method` keeps of every patch, added back together.
 
+    Independent of the number of threads, bit for bit.
+
     Parameters
     ----------
-    method : Separator
-        The method.
     amplitude : array of float32, shape (source, slot, channel, time)
         Gathers of a block.
     live : array of bool, shape (source, slot, channel)
         Traces that exist.
-    grid : PatchGrid
-        Where the patches are.
-    noise : NoiseMap
-        What is known of the noise.
-    interval_s : float
-        Sample interval in seconds.
     strictness, reference : float
         Handed to the method.
-    xp : module
-        Array namespace.
-
-    Returns
-    -------
-    array of float32, shape of `amplitude`
-        Independent of the number of threads, bit for bit.
     """
     total = xp.zeros_like(amplitude)
 

@@ -136,14 +136,9 @@ def predict(
     predictors: list[Predictor],
     interval_s: float,
 ) -> Predicted:
-    """Predict the shots of all sources.
+    """Predict the shots of all sources; all gathers have shape (shot, channel, time).
 
-    Parameters
-    ----------
-    own : ndarray of float32, shape (shot, channel, time)
-        Residual plus own contribution of each shot.
-    estimate : ndarray of float32, shape (shot, channel, time)
-        Own contributions.
+    `own` is the residual plus the own contribution of each shot, `estimate` the contribution alone.
     """
     gathers = estimate.copy()
     derivative = np.zeros_like(own)
@@ -166,19 +161,14 @@ def fit_shifts(
 ) -> NDArray[np.float64]:
     """Shifts of all shots that explain best what the predictions leave of the record.
 
+    Of shape (shot,): true time minus present one, in seconds; zero for what no prediction can see.
+
     Parameters
     ----------
     samples, known : array of float32, shape (channel, time)
         Record with zeros for unknown samples, and 1 where samples are known.
-    predicted : Predicted
-        From `predict`.
     predictors : list of Predictor
         One a source; shots that are in none get no shift.
-
-    Returns
-    -------
-    ndarray of float64, shape (shot,)
-        True time minus present one, in seconds. What no prediction can see is zero.
     """
     xp = operator.xp
     slope = xp.asarray(predicted.derivative)

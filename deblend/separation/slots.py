@@ -49,7 +49,7 @@ class SlotLayout:
 
 
 def pair_shots(shots: Shots, paired: NDArray[np.bool_] | None = None) -> SlotLayout:
-    """Slots of a table of shots, from fire times alone.
+    """Slots of a table of shots, from fire times alone; each shot has exactly one.
 
     The source with most shots sets the clock: its shots follow each other, with empty slots where
     the time between two of them is a multiple of the usual one. Every source then has a usual
@@ -57,16 +57,9 @@ def pair_shots(shots: Shots, paired: NDArray[np.bool_] | None = None) -> SlotLay
 
     Parameters
     ----------
-    shots : Shots
-        Any number of sources, in any order.
     paired : ndarray of bool, shape (shot,), optional
         Shots that get a slot, one at least; all by default. A single shot of another day would make
         slots for all the time between.
-
-    Returns
-    -------
-    SlotLayout
-        Each of these shots has exactly one slot, in fire order.
 
     Notes
     -----

@@ -44,7 +44,8 @@ def keep_unblended(
 ) -> tuple[Array, Array]:
     """Estimate and residual in which unblended shots are what was recorded.
 
-    A trace with unknown samples keeps its estimate, which fills them.
+    A trace with unknown samples keeps its estimate, which fills them. The residual again is record
+    minus blended estimate. Both are new arrays where anything changes.
 
     Parameters
     ----------
@@ -54,11 +55,6 @@ def keep_unblended(
         Record minus blended estimate.
     samples, known : array of float32, shape (channel, time)
         Record with zeros for unknown samples; 1 where samples are known, 0 elsewhere.
-
-    Returns
-    -------
-    estimate, residual : array
-        New arrays where anything changes; the residual again is record minus blended estimate.
     """
     alone = np.flatnonzero(unblended_shots(operator))
     if not len(alone):

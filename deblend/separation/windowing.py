@@ -80,16 +80,12 @@ def add_windows(
     colours: int,
     xp: ModuleType,
 ) -> None:
-    """Add weighted windows to gathers, in place.
+    """Add weighted windows to gathers, in place; arguments are those of `cut_windows`.
 
     Parameters
     ----------
-    gathers : array, shape (source, slot, channel, time)
-        Gathers of a block, C-contiguous.
     kept : array, shape (corner * window, source, slot, channel, sample)
         What to add.
-    corners, starts, across, along
-        As in `cut_windows`.
     colours : int
         Windows whose numbers differ by a multiple of this do not overlap.
     """

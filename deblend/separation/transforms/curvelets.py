@@ -65,14 +65,8 @@ def padded_side(length: int, scales: int, wedges: int) -> int:
 def curvelet_plan(shape: tuple[int, int], scales: int, wedges: int) -> PaddedTransform:
     """Plan for gathers of a shape; made once for each.
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Shots and samples.
-    scales : int
-        Scales, the coarsest one included.
-    wedges : int
-        Directions at the second scale, for each of the two axes; they double from scale to scale.
+    `scales` count the coarsest one; `wedges` are the directions at the second scale, for each of
+    the two axes, and double from scale to scale.
     """
     from curvelets.numpy import UDCT
 
@@ -109,17 +103,10 @@ def backward(plan: PaddedTransform, coefficients: Any) -> NDArray[np.float32]:
 
 
 def wedge_noise(plan: PaddedTransform, noise: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Rms of the coefficients of each wedge for ambient noise of known spectrum.
+    """Rms of the coefficients of each wedge, (gather, wedge), for noise of known spectrum.
 
-    Parameters
-    ----------
-    noise : ndarray, shape (gather, frequency)
-        Rms noise of a trace at each frequency of its transform, that of white noise of rms one
-        being one.
-
-    Returns
-    -------
-    ndarray of float64, shape (gather, wedge)
+    `noise` has shape (gather, frequency): rms of a trace at each frequency of its transform, that
+    of white noise of rms one being one.
     """
     given = np.linspace(0, 1, noise.shape[1])
     wanted = np.linspace(0, 1, plan.spectra.shape[1])

@@ -52,13 +52,7 @@ def reduce_rank(
     rank : int
         At most so many singular values are kept.
     damping : float
-        Power of the damping: a singular value s is multiplied by 1 - (d / s) ** damping, d the
-        largest one that was dropped. 0 for none.
-
-    Returns
-    -------
-    array
-        Shape and type of `values`.
+        As in `RankReduction`; 0 for none.
     """
     counts = trace_counts(values.shape[1], values.shape[2], xp)
     power = xp.sum((values.real**2 + values.imag**2) * counts, axis=(1, 2))
@@ -92,13 +86,7 @@ def singular_weights(
 ) -> Array:
     """Factor of each singular value, 0 for those that are dropped.
 
-    Parameters
-    ----------
-    singular : array of float, shape (matrix, value)
-        In increasing order.
-    threshold : array of float, shape (matrix,)
-    rank, damping
-        As in `reduce_rank`.
+    `singular` rises, shape (matrix, value); the rest is as in `reduce_rank`.
     """
     kept = singular >= threshold[:, None]
     kept[:, : max(0, singular.shape[1] - rank)] = False

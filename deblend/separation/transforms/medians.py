@@ -43,7 +43,7 @@ def local_slopes(
     half_shots: int,
     half_samples: int,
 ) -> NDArray[np.float32]:
-    """Slope of the most coherent event at every sample.
+    """Slope of the most coherent event at every sample of gathers, in samples per shot.
 
     Parameters
     ----------
@@ -53,11 +53,6 @@ def local_slopes(
         Largest slope that is tried, in samples per shot.
     half_shots, half_samples : int
         Shots and samples on either side over which semblance is summed.
-
-    Returns
-    -------
-    ndarray of float32, shape of `gathers`
-        Samples per shot.
     """
     from deblend.separation.transforms.median_kernels import semblance_slopes
 
@@ -78,23 +73,10 @@ def medians(
     half_shots: int,
     half_samples: int = 0,
 ) -> NDArray[np.float32]:
-    """Median, or vector median, over neighbouring shots along the slopes.
+    """Median, or vector median, over neighbouring shots along the slopes of `local_slopes`.
 
-    Parameters
-    ----------
-    gathers, live
-        As in `local_slopes`.
-    slopes : ndarray of float32, shape of `gathers`
-        Samples per shot.
-    half_shots : int
-        Shots on either side.
-    half_samples : int, optional
-        Samples on either side that make a vector; 0 for the plain median.
-
-    Returns
-    -------
-    ndarray of float32, shape of `gathers`
-        Zero on traces that are not live.
+    Zero on traces that are not live. Vectors are made of `half_samples` on either side; without
+    them it is the plain median.
     """
     from deblend.separation.transforms import median_kernels
 

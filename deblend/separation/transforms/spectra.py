@@ -31,11 +31,6 @@ def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointl
         Whether the threshold is applied along what sources have in common where that keeps fewer
         coefficients (`joint_threshold`), or to each source for itself (`firm_threshold`).
 
-    Returns
-    -------
-    array
-        Shape of `amplitude`.
-
     Notes
     -----
     On the host, patches too weak for any coefficient to come near the threshold are not

@@ -44,11 +44,6 @@ def firm_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
         Left alone.
     threshold : array of float, shape (patch, frequency)
         Not negative, in the units of the coefficients: half of one of this magnitude is kept.
-
-    Returns
-    -------
-    array
-        Shape and type of `spectrum`.
     """
     part = kept_part(_power(spectrum), threshold[:, None, None, :], xp)
     return (spectrum * part).astype(spectrum.dtype)
@@ -73,17 +68,9 @@ def joint_threshold(spectrum: Array, threshold: Array, xp: ModuleType) -> Array:
 
 
 def source_covariance(spectrum: Array, xp: ModuleType) -> Array:
-    """Covariance between sources, summed over wavenumbers.
+    """Hermitian covariance between sources, (patch, frequency, source, source).
 
-    Parameters
-    ----------
-    spectrum : array of complex, shape (patch, source, wavenumber, frequency)
-        Coefficients.
-
-    Returns
-    -------
-    array of complex, shape (patch, frequency, source, source)
-        Hermitian.
+    Summed over wavenumbers of `spectrum`: (patch, source, wavenumber, frequency).
     """
     by_frequency = xp.moveaxis(spectrum, 3, 1)
     return by_frequency @ xp.conj(xp.swapaxes(by_frequency, 2, 3))
