@@ -17,17 +17,8 @@ LOWEST_CENTRE: Final = 2
 def octave_bands(interval_s: float) -> list[tuple[float, float]]:
     """Octaves centred on 4, 8, 16 ... Hz, and what lies below and above them, up to Nyquist.
 
-    The edges are the base-two octave edges, centre times and over the square root of two.
-
-    Parameters
-    ----------
-    interval_s : float
-        Sample interval in seconds.
-
-    Returns
-    -------
-    list of (float, float)
-        Bands in hertz, rising, each beginning where the one before ends.
+    In hertz, rising, each beginning where the one before ends; the edges are the base-two octave
+    edges, centre times and over the square root of two.
     """
     nyquist_hz = 0.5 / interval_s
     edges = [0.0]
@@ -42,21 +33,10 @@ def octave_bands(interval_s: float) -> list[tuple[float, float]]:
 def band_weights(
     frequency_hz: NDArray[np.float64], bands_hz: list[tuple[float, float]]
 ) -> NDArray[np.float64]:
-    """Amplitude weight of each band; their squares add up to one at every frequency.
+    """Amplitude weight of each band, (band, frequency); squares add up to one at every frequency.
 
     Neighbours cross over a third of an octave around their common edge, as cosine and sine of the
-    logarithm of frequency.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray of float64, shape (frequency,)
-        Non-negative.
-    bands_hz : list of (float, float)
-        From `octave_bands`.
-
-    Returns
-    -------
-    ndarray of float64, shape (band, frequency)
+    logarithm of frequency. Bands are those of `octave_bands`, frequencies not negative.
     """
     octave = np.log2(np.maximum(frequency_hz, 1e-9))
     weights = np.ones((len(bands_hz), len(frequency_hz)))
@@ -71,22 +51,9 @@ def band_weights(
 def split_bands(
     samples: NDArray[np.floating], interval_s: float, bands_hz: list[tuple[float, float]]
 ) -> NDArray[np.floating]:
-    """Samples split into bands without a phase shift.
+    """Samples (..., time) split into bands (band, ..., time) without a phase shift.
 
     Traces are lengthened by zeros first, so that neither end leaks into the other.
-
-    Parameters
-    ----------
-    samples : ndarray of float, shape (..., time)
-        What to split.
-    interval_s : float
-        Sample interval in seconds.
-    bands_hz : list of (float, float)
-        From `octave_bands`.
-
-    Returns
-    -------
-    ndarray of float, shape (band, ..., time)
     """
     length = samples.shape[-1]
     padded = next_fast_len(length + round(0.5 / interval_s), real=True)

@@ -121,12 +121,9 @@ class CrosstalkEnergy(Sums):
     def leaked(
         self, copy_found: NDArray[np.bool_], other_found: NDArray[np.bool_]
     ) -> NDArray[np.float64]:
-        """Energy of what leaked, relative to the second source, of what was found of it.
+        """Energy of what was found to have leaked, relative to the second source.
 
-        Parameters
-        ----------
-        copy_found, other_found : ndarray of bool
-            Where `copied` and `other_energy` stand out from chance.
+        `copied` counts where the copy stands out from chance, `other_energy` where that does.
         """
         copy = np.where(copy_found, self.copied**2, 0.0)
         return copy + np.where(other_found, np.maximum(self.other_energy, 0.0), 0.0)
@@ -142,19 +139,17 @@ class CrosstalkEnergy(Sums):
 def crosstalk_energy(estimate: Gathers, plan: MeasureSetup, draws: int = DRAWS) -> CrosstalkEnergy:
     """Stack every source at the fire times of every other.
 
+    What leaked in scattered form, changed from shot to shot, does not line up and is not seen;
+    neither is what lies below the plan's lowest frequency.
+
     Parameters
     ----------
     estimate : ndarray of float32, shape (shot, channel, time)
         Low-cut estimates of some channels, rows in the order of the plan's shots.
     plan : MeasureSetup
-        Shots and windows. Windows count from the firing of the source that leaks.
+        Windows count from the firing of the source that leaks.
     draws : int, optional
         Shuffles of the delays.
-
-    Notes
-    -----
-    What leaked in scattered form, changed from shot to shot, does not line up and is not seen;
-    neither is what lies below the plan's lowest frequency.
     """
     sources = plan.sources
     shape = (len(sources), len(sources), len(plan.windows))

@@ -83,17 +83,7 @@ def channels_to_try(channels: range) -> range:
 def try_errors(job: Job, channels: range, callback: Callback | None = None) -> ErrorTrial:
     """Separate some channels by themselves, as they are and with a mirrored line.
 
-    Parameters
-    ----------
-    job : Job
-        The line, or a span of it, with its reference measured and its floor learned.
-    channels : range
-        Channel rows; see `channels_to_try`.
-    callback : callable, optional
-        Sees every iteration of both separations.
-
-    Notes
-    -----
+    The reference of the job is measured and its floor learned; for channels see `channels_to_try`.
     Fails where what is wrong is alike in all shots, as a source that is late throughout, and where
     the earth differs so much from shot to shot that neighbours say nothing of it.
     """

@@ -47,18 +47,11 @@ class GroupLikeness:
 
 
 def group_likeness(products: WindowProducts, plan: MeasureSetup) -> GroupLikeness:
-    """Figures of all groups of shots on some channels.
+    """Figures of all groups of shots on some channels, from the products of all shots.
 
     Each shot was fired with its own random delay, so the correlations of neighbouring shots are
     independent of each other where nothing is wrong; Student's t tells whether their mean is above
     zero, without assuming a bandwidth.
-
-    Parameters
-    ----------
-    products : WindowProducts
-        Of all shots of the line.
-    plan : MeasureSetup
-        Of the line.
     """
     whole = products.whole
     each = correlation(whole)

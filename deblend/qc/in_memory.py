@@ -52,13 +52,7 @@ class MeasuredInMemory:
         self._beyond += result.beyond
 
     def findings(self, estimate: Gathers) -> Iterator[Finding]:
-        """Rows of all metrics but those that `separate_line` gives itself.
-
-        Parameters
-        ----------
-        estimate : ndarray of float32, shape (shot, channel, time)
-            All blocks.
-        """
+        """Rows of all metrics but those that `separate_line` gives itself, for all blocks."""
         job = self._job
         assert job is not None  # there is a block
         setup = setup_of(job)

@@ -71,18 +71,12 @@ def measure_leakage(
 
     Parameters
     ----------
-    plan : MeasureSetup
-        The line.
     channels : range
         Rows of the block.
     pseudo_deblended, estimate : ndarray of float32, shape (shot, channel, time)
         Gathers before and after separation; rows in the order of the plan's shots.
     alive : ndarray of bool, shape (channel,), optional
         False for dead channels, which take no part.
-
-    Returns
-    -------
-    Leakage
     """
     working = np.ones(len(channels), np.bool_) if alive is None else alive
     looked_at = np.flatnonzero(np.isin(np.asarray(channels), plan.channels) & working)

@@ -214,10 +214,7 @@ def channels_against_neighbours(
 def polarity_of(alike: NDArray[np.float64]) -> NDArray[np.float64]:
     """Polarity of each channel, -1 for the rarer one of a stretch.
 
-    Parameters
-    ----------
-    alike : ndarray of float64, shape (channel - 1,)
-        Correlation of each channel with the next; NaN where unknown, which ends a stretch.
+    `alike` is the correlation of each channel with the next; NaN, where unknown, ends a stretch.
     """
     sign = np.ones(len(alike) + 1)
     begin = 0

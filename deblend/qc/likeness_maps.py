@@ -99,16 +99,9 @@ def _tapered(plan: MeasureSetup) -> list[tuple[int, int, NDArray[np.float32]]]:
 def window_products(
     kept: Gathers, removed: Gathers, plan: MeasureSetup, source: NDArray[np.int64]
 ) -> tuple[WindowProducts, SourceProducts]:
-    """Energies and products of gathers.
+    """Energies and products of low-cut gathers, (shot, channel, time).
 
-    Parameters
-    ----------
-    kept, removed : ndarray of float32, shape (shot, channel, time)
-        Low-cut.
-    plan : MeasureSetup
-        Windows.
-    source : ndarray of int64, shape (shot,)
-        Which of the plan's sources each shot is of; -1 for shots that do not count.
+    `source` says which of the plan's sources each shot is of; -1 for shots that do not count.
     """
     padded = spectrum_length(plan)
     frequency = rfftfreq(padded, plan.interval_s)
@@ -149,16 +142,7 @@ def likeness_maps(
     plan: MeasureSetup,
     channel_numbers: NDArray[np.int64],
 ) -> xarray.Dataset:
-    """Labelled maps.
-
-    Parameters
-    ----------
-    products : WindowProducts
-        Of all channels.
-    plan : MeasureSetup
-        Shots and windows.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Labels of the channels.
+    """Labelled maps of all channels.
 
     Returns
     -------

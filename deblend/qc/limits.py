@@ -159,19 +159,10 @@ def verdict_row(
     band_hz: tuple[float, float] | None = None,
     other_source: int | str | None = None,
 ) -> Finding:
-    """A finding whose verdict follows from its limit.
+    """A finding whose verdict follows from its limit; its fields are those of `Finding`.
 
-    Parameters
-    ----------
-    limits : mapping of str to Limit
-        From `default_limits` or `read_limits`.
-    metric, value, message
-        As in `Finding`; the unit is that of the limit.
-    beyond_chance : bool, optional
-        False where the value may be chance. Then it may pass and never fails: what exceeds its
-        limit by chance alone is a note.
-    source, shot_point, channel, window_s, band_hz, other_source, error : optional
-        As in `Finding`.
+    What may be chance (not `beyond_chance`) may pass and never fails: where it exceeds its limit it
+    is a note.
     """
     limit = limit_of(limits, metric, window_s)
     if limit is None:

@@ -139,18 +139,9 @@ def in_groups(rows: NDArray[np.int64], size: int) -> list[NDArray[np.int64]]:
 def shot_pairs(plan: MeasureSetup, first: Source, second: Source) -> dict[int, NDArray[np.int64]]:
     """Shots of `second` that fall into traces of `first`, by how many shots they come later.
 
-    Parameters
-    ----------
-    plan : MeasureSetup
-        The line.
-    first, second : int or str
-        Two sources, or one and the same.
-
-    Returns
-    -------
-    dict of int to ndarray of int64, shape (pair, 3)
-        Row of `first`, row of `second`, and delay of the latter in nanoseconds, in fire order of
-        `first`. The key counts shots of `second` from the one that usually belongs to the shot.
+    Each value has shape (pair, 3): row of `first`, row of `second`, and delay of the latter in
+    nanoseconds, in fire order of `first`. The key counts shots of `second` from the one that
+    usually belongs to the shot.
     """
     rows, others = plan.rows[first], plan.rows[second]
     if not len(rows) or len(others) < 2:
@@ -190,16 +181,8 @@ def without_low(
 ) -> Gathers:
     """Samples from their transform, above the lowest frequency measured.
 
-    Parameters
-    ----------
-    spectrum : ndarray of complex64, shape (..., frequency)
-        Changed in place.
-    length : int
-        Samples wanted.
-    padded : int
-        Length of the transform, from `padded_length`.
-    plan : MeasureSetup
-        States the frequency; a cosine ramp of half an octave lies below it.
+    `spectrum`, shape (..., frequency), is changed in place; a cosine ramp of half an octave lies
+    below the lowest frequency. `padded` is from `padded_length`.
     """
     if plan.low_cut_hz > 0:
         frequency = np.maximum(np.fft.rfftfreq(padded, plan.interval_s), 1e-9)

@@ -94,21 +94,7 @@ def measure_block(
     setup: MeasureSetup,
     truth: LineTruth | None = None,
 ) -> BlockMeasures:
-    """Measure a block.
-
-    Parameters
-    ----------
-    span : Span
-        The part of the line that the block belongs to.
-    result : BlockResult
-        What came out of it.
-    alive : ndarray of bool, shape (channel,)
-        Channels that are not dead.
-    setup : MeasureSetup
-        Of the line.
-    truth : LineTruth, optional
-        The answer, where it is known.
-    """
+    """Measure a block; `alive` is False for its dead channels."""
     job, own = span.job, span.own
     mine = slice(None) if own.all() else own
     time_break = (job.shots.fire_time_ns - job.recording.start_ns) / job.recording.interval_ns

@@ -31,14 +31,8 @@ def octave_energy(
 ) -> OctaveEnergy:
     """Energies in the octaves of `octave_bands`.
 
-    Parameters
-    ----------
-    kept, removed : ndarray of complex64, shape (shot, channel, frequency)
-        Transforms of estimates and of what was removed, which add up to pseudo-deblended gathers.
-    padded : int
-        Length of the transforms.
-    interval_s : float
-        Sample interval in seconds.
+    Transforms of estimates and of what was removed have shape (shot, channel, frequency), and add
+    up to pseudo-deblended gathers.
     """
     frequency = rfftfreq(padded, interval_s)
     twice = np.where((frequency == 0) | (2 * frequency * interval_s > 1 - 1e-9), 1.0, 2.0) / padded

@@ -38,18 +38,8 @@ def removed_energy(
 ) -> RemovedEnergy:
     """Energy before separation and of the part removed by it.
 
-    Parameters
-    ----------
-    pseudo_deblended, estimate : ndarray of float32, shape (shot, channel, time)
-        Gathers before and after separation.
-    windows : sequence of (int, int)
-        Sample ranges ``[start, stop)`` after the time break.
-    alive : ndarray of bool, shape (channel,), optional
-        False for dead channels, which take no part.
-
-    Returns
-    -------
-    RemovedEnergy
+    Gathers have shape (shot, channel, time); windows are sample ranges after the time break. Dead
+    channels, not `alive`, take no part.
     """
     channels = slice(None) if alive is None or alive.all() else alive
     before = np.empty((len(estimate), len(windows)))

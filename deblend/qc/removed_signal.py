@@ -113,22 +113,12 @@ class RemovedSignal(Sums):
 def removed_signal(
     kept: Gathers, removed: Gathers, plan: MeasureSetup, draws: int = DRAWS
 ) -> RemovedSignal:
-    """Stack kept and removed part of some channels.
+    """Stack kept and removed part of some channels, low-cut, in `draws` random polarities, too.
 
-    Parameters
-    ----------
-    kept, removed : ndarray of float32, shape (shot, channel, time)
-        Low-cut; rows in the order of the plan's shots.
-    plan : MeasureSetup
-        Shots and windows.
-    draws : int, optional
-        Random polarities.
-
-    Notes
-    -----
-    Signal steeper than 8 ms a shot, and signal that changes from shot to shot, is not seen. Within
-    a window the figures hold for the places where interference is weakest. Coherent energy reads
-    high near the limit of detection, because the best slope is picked.
+    Rows are in the order of the plan's shots. Signal steeper than 8 ms a shot, and signal that
+    changes from shot to shot, is not seen. Within a window the figures hold for the places where
+    interference is weakest. Coherent energy reads high near the limit of detection, because the
+    best slope is picked.
     """
     shape = (len(plan.sources), len(plan.windows))
     one, many = np.zeros((5, *shape)), np.zeros((2, draws, *shape))

@@ -56,10 +56,6 @@ def residual_energy(
         Sample of the record nearest to each time break; may lie outside the record.
     windows : sequence of (int, int)
         Sample ranges ``[start, stop)`` after the time break.
-
-    Returns
-    -------
-    ResidualEnergy
     """
     share = 1.0 / np.maximum(fold, 1)
     return ResidualEnergy(
@@ -119,12 +115,7 @@ def ratios(
 ) -> Iterator[tuple[int | str, tuple[float, float], float]]:
     """Source, window in seconds, and dB of `part` over `whole`, where the whole is not zero.
 
-    Parameters
-    ----------
-    part, whole : ndarray of float64, shape (shot, window)
-        Energies; those of the counted shots of a source are added.
-    setup : MeasureSetup
-        What rows and columns are.
+    Energies have shape (shot, window); those of the counted shots of a source are added.
     """
     for source in setup.sources:
         chosen = setup.counted & (setup.shots.source == source)

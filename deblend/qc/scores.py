@@ -77,14 +77,8 @@ def difference_energy(
 ) -> TruthEnergy:
     """Energies of the differences between two sources, which is what several sources are towed for.
 
-    The error is that of the difference: common errors cancel, opposite ones count twice.
-
-    Parameters
-    ----------
-    truth, estimate, start, windows, interval_s
-        As in `truth_energy`.
-    pairs : ndarray of int64, shape (pair, 2)
-        Rows of shots to subtract, from `pair_shots`.
+    The error is that of the difference: common errors cancel, opposite ones count twice. `pairs`
+    are rows of shots to subtract, from `pair_shots`; the rest is as in `truth_energy`.
     """
     _check_gathers(truth, estimate, start)
 
@@ -103,25 +97,12 @@ def difference_energy(
 def pair_shots(
     shots: Shots, first: int | str, second: int | str, counted: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    """Shots of two sources that belong together: each is nearest in time to the other.
+    """Rows of two sources' shots that belong together, (pair, 2): each is nearest to the other.
 
     They must also lie closer than three quarters of the median interval between shots of a source
     (sources in turn are half of it apart, give or take the dither), so that a missing shot does not
-    pair its neighbours.
-
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    first, second : int or str
-        Two sources.
-    counted : ndarray of bool, shape (shot,)
-        Shots that take part.
-
-    Returns
-    -------
-    ndarray of int64, shape (pair, 2)
-        Row numbers, in the order of the first source's rows.
+    pair its neighbours. They are in the order of the first source's rows; only `counted` shots
+    take part.
     """
     rows = [shots.rows_of(source) for source in (first, second)]
     rows = [some[counted[some]] for some in rows]

@@ -57,18 +57,9 @@ def seam_windows(
     channels: range,
     windows: Sequence[tuple[int, int]],
 ) -> SeamWindows:
-    """Compare two estimates of the same traces.
+    """Compare two estimates of the same traces, (shot, channel, time).
 
-    Parameters
-    ----------
-    delivered, other : ndarray of float32, shape (shot, channel, time)
-        Shots of one source in their order.
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table.
-    channels : range
-        Channel rows.
-    windows : sequence of (int, int)
-        Sample ranges.
+    Shots are those of one source in their order; `rows` and `channels` say which of the line.
     """
     found: list[tuple[Any, ...]] = []
     for shot in range(0, len(rows), SHOTS):
@@ -101,18 +92,7 @@ def compare_neighbours(
 ) -> Iterator[SeamWindows]:
     """Compare what a block estimated beyond its cuts with what is delivered there.
 
-    Parameters
-    ----------
-    neighbours : Neighbours
-        What the block estimated.
-    shots : Shots
-        The shot table.
-    dead : ndarray of bool, shape (channel,)
-        Dead channels of the line, which are delivered as zeros.
-    windows : sequence of (int, int)
-        Sample ranges.
-    delivered : callable
-        Reads delivered gathers.
+    `dead` channels of the line are delivered as zeros; `delivered` reads gathers.
     """
     channels = neighbours.channels
     silent = dead[channels.start : channels.stop, None]

@@ -21,22 +21,10 @@ def beyond(score: Floats, freedom: NDArray[np.int64] | int) -> Floats:
 
 
 def exceeds_null(value: Floats, null: Floats) -> Floats:
-    """Chance of a value at least this large, given draws of its null.
+    """Chance of a value at least this large, given draws of its null, (draw, ...); two at least.
 
     Logarithms are compared, because energies are skewed; the draws give mean and spread of a
-    normal law, and Student's t allows for their number.
-
-    Parameters
-    ----------
-    value : ndarray of float64, shape (...)
-        Energies, not negative.
-    null : ndarray of float64, shape (draw, ...)
-        The same quantity where there is nothing to find; at least two draws.
-
-    Returns
-    -------
-    ndarray of float64, shape (...)
-        1 where value and null are both zero.
+    normal law, and Student's t allows for their number. 1 where value and null are both zero.
     """
     tiny = np.finfo(np.float64).tiny
     logs = np.log(np.maximum(null, tiny))
@@ -49,14 +37,9 @@ def exceeds_null(value: Floats, null: Floats) -> Floats:
 
 
 def exceeds_symmetric_null(value: Floats, null: Floats) -> Floats:
-    """Chance of a value at least this large where the null lies evenly around zero.
+    """Chance of a sum of products at least this large where the null lies evenly around zero.
 
-    Parameters
-    ----------
-    value : ndarray of float64, shape (...)
-        Sums of products, of either sign.
-    null : ndarray of float64, shape (draw, ...)
-        The same sums with random signs.
+    The null has shape (draw, ...): the same sums with random signs.
     """
     count = len(null)
     spread = np.sqrt(np.mean(null**2, axis=0))
@@ -68,17 +51,7 @@ def exceeds_symmetric_null(value: Floats, null: Floats) -> Floats:
 def mean_above_zero(sample: Floats, axis: int) -> Floats:
     """Chance of a mean at least this large if the true one were zero: Student's t, one-sided.
 
-    Parameters
-    ----------
-    sample : ndarray of float64
-        Independent values along `axis`; NaN where there is none.
-    axis : int
-        Which axis the mean is taken over.
-
-    Returns
-    -------
-    ndarray of float64
-        Without `axis`; 1 where fewer than two values are there.
+    Values along `axis` are independent, NaN where there is none; 1 where there are fewer than two.
     """
     count = np.isfinite(sample).sum(axis=axis)
     filled = np.where(np.isfinite(sample), sample, 0.0)
@@ -105,11 +78,6 @@ def flag(
         Tests share their chance, as neighbouring channels do: the rate of [2]_, which holds for
         any dependence, in place of that of [1]_.
 
-    Returns
-    -------
-    ndarray of bool
-        Shape of `chance`.
-
     References
     ----------
     .. [1] Y. Benjamini and Y. Hochberg, 1995, Controlling the false discovery rate: a practical
@@ -132,15 +100,7 @@ def flag(
 def flag_together(
     chances: Sequence[Floats], rate: float = FALSE_DISCOVERY_RATE
 ) -> list[NDArray[np.bool_]]:
-    """`flag` over several kinds of test at once, so that the rate holds for all of them together.
-
-    Parameters
-    ----------
-    chances : sequence of ndarray of float64
-        One array a kind of test, of any shapes.
-    rate : float, optional
-        False-discovery rate of all together.
-    """
+    """`flag` over several kinds of test, one array each: the rate holds for all together."""
     flagged = flag(np.concatenate([chance.ravel() for chance in chances]), rate)
     ends = np.cumsum([chance.size for chance in chances])
     return [
@@ -150,15 +110,5 @@ def flag_together(
 
 
 def correlation_null(bandwidth_hz: float, window_s: float, traces: int) -> float:
-    """Three standard deviations of the correlation of unrelated traces.
-
-    Parameters
-    ----------
-    bandwidth_hz : float
-        Effective bandwidth of the traces.
-    window_s : float
-        Length of the window.
-    traces : int
-        Independent traces in the window.
-    """
+    """Three standard deviations of the correlation of unrelated traces of some bandwidth."""
     return float(3.0 / np.sqrt(2.0 * bandwidth_hz * window_s * traces))

@@ -24,14 +24,7 @@ class Sums:
 def in_line_rows(value: Row, rows: NDArray[np.int64], total: int) -> Row:
     """Values of some shots in the rows of the whole line, so that those of spans add up.
 
-    Parameters
-    ----------
-    value : ndarray or dataclass of ndarrays
-        Arrays of shape (row, ...); other fields stay as they are.
-    rows : ndarray of int64, shape (row,)
-        Where they belong.
-    total : int
-        Rows of the line; the others are zero.
+    Arrays of shape (row, ...) get `total` rows, zero where none belongs; other fields stay.
     """
     if len(rows) == total and np.array_equal(rows, np.arange(total)):
         return value

@@ -9,21 +9,10 @@ from numpy.typing import NDArray
 def recorded_samples(
     known: NDArray[np.bool_], first: NDArray[np.int64], length: int
 ) -> NDArray[np.bool_]:
-    """Which samples of gathers were recorded.
+    """Which samples of gathers were recorded, (shot, channel, length), by the nearest sample.
 
-    Parameters
-    ----------
-    known : ndarray of bool, shape (channel, time)
-        Samples of the record that are known.
-    first : ndarray of int64, shape (shot,)
-        Sample of the record nearest to each time break; may lie outside.
-    length : int
-        Samples of a gather.
-
-    Returns
-    -------
-    ndarray of bool, shape (shot, channel, length)
-        By the nearest sample of the record.
+    `known` has shape (channel, time); `first`, the sample nearest to each time break, may lie
+    outside the record.
     """
     nearest = first[:, None] + np.arange(length)
     inside = (nearest >= 0) & (nearest < known.shape[1])
@@ -40,19 +29,8 @@ def with_unknown_from(
 ) -> NDArray[np.float32]:
     """Gathers before separation, and those after it where the record is not known.
 
-    Nothing was removed of samples that were not recorded.
-
-    Parameters
-    ----------
-    after, before : ndarray of float32, shape (shot, channel, time)
-        Gathers after and before separation.
-    known, first
-        As of `recorded_samples`.
-
-    Returns
-    -------
-    ndarray of float32, shape (shot, channel, time)
-        `before` itself where nothing is unknown.
+    Nothing was removed of samples that were not recorded. It is `before` itself where nothing is
+    unknown. Known samples and first ones are those of `recorded_samples`.
     """
     length, end = after.shape[-1], known.shape[1]
     unknown_before = np.concatenate([[0], np.cumsum(~known.all(axis=0))])

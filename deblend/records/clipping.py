@@ -20,18 +20,7 @@ _SAME: Final = 1e-4
 
 
 def flat_tops(samples: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Where samples are clipped.
-
-    Parameters
-    ----------
-    samples : ndarray of float32, shape (channel, time)
-        NaN where unknown.
-
-    Returns
-    -------
-    ndarray of bool, shape (channel, time)
-        Samples of flat tops, and all others as large.
-    """
+    """Samples of flat tops, and all others as large: (channel, time), where NaN is unknown."""
     out = np.zeros(samples.shape, dtype=np.bool_)
     for channel, trace in enumerate(samples):
         known = np.where(np.isfinite(trace), np.abs(trace), 0.0)

@@ -34,17 +34,8 @@ _TIMESTAMP_NS: Final = 1_000
 def correct_by_timestamps(recording: Recording, shots: Shots) -> tuple[Shots, Finding]:
     """Fire times by the sample clock, from what each file says of its start.
 
-    Parameters
-    ----------
-    shots : Shots
-        In its time scale.
-
-    Returns
-    -------
-    shots : Shots
-        Moved by the difference between timestamp and sample grid, file by file.
-    finding : Finding
-        The largest movement.
+    Each is moved by the difference between timestamp and sample grid of its file; the finding has
+    the largest movement.
     """
     files = recording.files
     starts = [file.start_ns for file in files if file.start_ns is not None]

@@ -117,18 +117,10 @@ def recording_of(
     amplitude_unit: str,
     findings: Sequence[Finding],
 ) -> Recording:
-    """Join time slices, in the order of their starts, into one recording.
+    """Join time slices of one time scale, at least one, in the order of their starts.
 
-    Parameters
-    ----------
-    files : sequence of TimeSlice
-        At least one; of one time scale.
-    time_scale : {"utc", "gps"}
-        That scale.
-    amplitude_unit : str
-        Unit of the samples.
-    findings : sequence of Finding
-        What only shows over all files; what joining finds and what the files found is added.
+    `findings` are what only shows over all files; what joining finds and what the files found is
+    added.
     """
     files = sorted(files, key=lambda file: (file.start_ns, str(file.path)))
     pieces, gaps, joining = join(files)

@@ -42,16 +42,7 @@ def log_clock(
 ) -> LogClock:
     """Hold the times of a log against the table.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    shot : ndarray of int64, shape (row,)
-        Shot of each row of the log.
-    logged_ns : ndarray of int64, shape (row,)
-        Its time, in the time scale of the table.
-    name : str
-        Of the log.
+    `shot` is the shot of each row of the log, `logged_ns` its time in the scale of the table.
     """
     if not len(shot):
         return LogClock(0, ())

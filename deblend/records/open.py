@@ -85,19 +85,9 @@ def open_recording(
 def record_shots(
     paths: str | Path | Sequence[str | Path], *, time_scale: str
 ) -> tuple[str, Shots | None]:
-    """Format of the records of a line, and their source events as shots.
+    """Name of the format of the records of a line, and their source events as shots.
 
-    Parameters
-    ----------
-    time_scale : {"utc", "gps"}
-        Scale of the line; that of the events has to be the same.
-
-    Returns
-    -------
-    name : str
-        The format, as a name of `deblend.records.readers.READERS` or of a published reader.
-    shots : Shots or None
-        None where the format carries no fire times.
+    Shots are None where the format carries no fire times.
 
     Raises
     ------

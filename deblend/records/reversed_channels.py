@@ -37,13 +37,6 @@ class TurnedSamples:
 def turn_channels(recording: Recording, numbers: Sequence[int]) -> Recording:
     """The recording with the sign of some channels changed, each named in a finding.
 
-    Parameters
-    ----------
-    recording : Recording
-        As recorded.
-    numbers : sequence of int
-        Channel numbers.
-
     Raises
     ------
     InputError

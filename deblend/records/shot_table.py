@@ -51,14 +51,12 @@ _Cells = list[tuple[int, list[str]]]
 
 
 def read_shots(path: str | Path, *, time_scale: str, fire_time_unit: str = "iso8601") -> Shots:
-    """Read a shot table from CSV.
+    """Read a shot table from CSV; its columns are described at the head of this module.
 
     Parameters
     ----------
     path : str or Path
-        UTF-8 text, with or without byte-order mark, cells separated by commas; the columns are
-        described at the head of this module. ``fire_time`` is the time break: sample zero of the
-        gather.
+        UTF-8 text, with or without byte-order mark, cells separated by commas.
     time_scale : {"utc", "gps"}
         Scale of the fire times. A trailing ``Z`` is accepted for UTC and refused for GPS.
     fire_time_unit : {"iso8601", "gps_us", "unix_us"}, optional

@@ -253,16 +253,7 @@ def _row(
 def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
     """Mark misfires, add autofires, and say which shots were not fired in full.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    rows : tuple of LogRow
-        Of one log, or of several that follow each other.
-
-    Returns
-    -------
-    FiredShots
+    Rows are of one log, or of several that follow each other.
 
     Raises
     ------

@@ -47,14 +47,7 @@ def exact_start_ns(
 ) -> int:
     """Start instant of a file, with what the caller says about its fraction of a second.
 
-    Parameters
-    ----------
-    start_is_exact : bool
-        Whether a start given to the whole second is that second exactly.
-    start_offset_s : float or None
-        Or what is to be added to it, in seconds.
-    missing : str
-        What the file would need to give the start finer, for the error text.
+    `missing` is what the file would need to give the start finer, for the error text.
     """
     if file.start_to_ns:
         if start_offset_s is not None:

@@ -25,14 +25,7 @@ def position_clock_findings(
 ) -> list[Finding]:
     """Say where the fire times and the clock of the file disagree.
 
-    Parameters
-    ----------
-    shots : Shots
-        With their fire times.
-    positions : Positions
-        With the seconds of the day of its clock.
-    row : ndarray of int64, shape (shot,)
-        Row of `positions` for each shot, -1 for none.
+    `row` is that of `positions` for each shot, -1 for none.
     """
     matched = np.flatnonzero(row >= 0)
     clock_s = positions.utc_second_of_day[row[matched]]

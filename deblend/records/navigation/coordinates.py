@@ -24,13 +24,8 @@ _ZONE: Final = re.compile(r"ZONE\D*(\d{1,2})\s*([NS])?\b", re.IGNORECASE)
 def transform_positions(positions: Positions, *, from_system: str, to_system: str) -> Positions:
     """Positions in another coordinate system; depths are left as they are.
 
-    Parameters
-    ----------
-    positions : Positions
-        From a navigation file.
-    from_system, to_system : str
-        As the library of the registry takes them, for instance "EPSG:32631". The first may be
-        empty where the file declares a code.
+    Systems are named as the library of the registry takes them, for instance "EPSG:32631"; the
+    first may be empty where the file declares a code.
 
     Raises
     ------

@@ -47,14 +47,10 @@ def join_positions(
     source_names: Mapping[str, str] | None = None,
     first_channel: Mapping[str, int] | None = None,
 ) -> Joined:
-    """Join a navigation file to a table of shots.
+    """Join a navigation file to a table of shots; fire times stay as they are.
 
     Parameters
     ----------
-    shots : Shots
-        Their fire times stay as they are.
-    positions : Positions
-        From `read_positions`.
     channel_numbers : ndarray of int64, shape (channel,), optional
         Of the record; without them receivers are not joined.
     source_names : mapping of str to str, optional
@@ -63,10 +59,6 @@ def join_positions(
     first_channel : mapping of str to int, optional
         Channel of the first receiver of each streamer, ``{"S1": 1, "S2": 481}``. Needed for files
         with several streamers that do not state channels.
-
-    Returns
-    -------
-    Joined
 
     Raises
     ------

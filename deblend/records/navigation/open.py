@@ -23,12 +23,7 @@ _SPS_POINT_COLUMNS: Final = slice(1, 21)
 def read_positions(path: str | Path, *more: str | Path) -> Positions:
     """Read positions from P1/11, P1/90 or SPS revision 2.1, told apart by their content.
 
-    Parameters
-    ----------
-    path : str or Path
-        The file with the sources.
-    *more : str or Path
-        SPS only: files with its receiver and relation records.
+    `more` are files of SPS with its receiver and relation records.
 
     Raises
     ------
@@ -62,14 +57,10 @@ def read_positions(path: str | Path, *more: str | Path) -> Positions:
 def read_navigation_shots(
     path: str | Path, *, time_scale: str, source_names: Mapping[str, str] | None = None
 ) -> Shots:
-    """Fire times from a navigation file that carries them.
+    """Fire times from a P1/11 file, in the scale of the records.
 
     Parameters
     ----------
-    path : str or Path
-        P1/11 file.
-    time_scale : {"utc", "gps"}
-        Scale wanted, that of the records.
     source_names : mapping of str to str, optional
         Source for each name of the file; whole numbers become numbers. By default the names stay.
 

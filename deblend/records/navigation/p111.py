@@ -63,17 +63,7 @@ class _Content:
 
 
 def read_p111(path: str | Path) -> Positions:
-    """Read source and receiver positions.
-
-    Parameters
-    ----------
-    path : str or Path
-        P1/11 file with its header.
-
-    Returns
-    -------
-    Positions
-        `source` is the short name of the object, such as "G2".
+    """Read source and receiver positions; `source` is the short name of the object, as "G2".
 
     Raises
     ------
@@ -104,22 +94,10 @@ def read_p111(path: str | Path) -> Positions:
 
 
 def read_p111_shots(path: str | Path, *, time_scale: str) -> Shots:
-    """Read fire times, converted to a stated scale.
+    """Read fire times, converted to a stated scale, with positions as of `read_p111`.
 
     Whether field 7 is the time break is a matter of the file: where it carries the dither beside
     the times, `read_p111` holds one against the other and says so in its findings.
-
-    Parameters
-    ----------
-    path : str or Path
-        P1/11 file with its header.
-    time_scale : {"utc", "gps"}
-        Scale wanted, that of the records.
-
-    Returns
-    -------
-    Shots
-        With positions; `source` is the short name of the object.
 
     Raises
     ------

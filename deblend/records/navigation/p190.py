@@ -42,18 +42,10 @@ class _Content:
 
 
 def read_p190(path: str | Path) -> Positions:
-    """Read source and receiver positions.
+    """Read source and receiver positions; depths are unknown to the format.
 
-    Parameters
-    ----------
-    path : str or Path
-        File of 80 columns with records S (centre of source) and, where recorded, R (receiver
-        groups); R records belong to the last S record before them. Other records are skipped.
-
-    Returns
-    -------
-    Positions
-        Source depths are unknown: the format does not carry them.
+    Records S (centre of source) and, where recorded, R (receiver groups) of 80 columns are read; R
+    records belong to the last S record before them.
 
     Raises
     ------

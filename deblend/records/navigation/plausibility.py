@@ -55,23 +55,9 @@ _FEWEST: Final = 5
 def plausible_positions(
     shots: Shots, geometry: Geometry, positions: Positions, row: NDArray[np.int64]
 ) -> list[Finding]:
-    """Hold positions against each other.
+    """Hold positions against each other; findings are what is unusual and could be.
 
-    Parameters
-    ----------
-    shots : Shots
-        With the positions of the file.
-    geometry : Geometry
-        Receivers, or unknown.
-    positions : Positions
-        Of the file.
-    row : ndarray of int64, shape (shot,)
-        Row of `positions` for each shot, -1 for none.
-
-    Returns
-    -------
-    list of Finding
-        What is unusual and could be.
+    `row` is that of `positions` for each shot, -1 for none.
 
     Raises
     ------
@@ -100,15 +86,6 @@ def held_against_plan(
     geometry: Geometry, planned: Geometry, channel_numbers: NDArray[np.int64], name: str
 ) -> list[Finding]:
     """Offsets of a navigation file against those of the streamer that the line file plans.
-
-    Parameters
-    ----------
-    geometry, planned : Geometry
-        Of the same shots and channels.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Of the record.
-    name : str
-        Of the file.
 
     Raises
     ------

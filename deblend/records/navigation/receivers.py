@@ -31,18 +31,8 @@ def receiver_geometry(
 ) -> tuple[Geometry, list[Finding]]:
     """Geometry of the channels, the streamers where they were recorded.
 
-    Parameters
-    ----------
-    shots : Shots
-        With positions.
-    positions : Positions
-        With receivers or without.
-    row : ndarray of int64, shape (shot,)
-        Row of `positions` for each shot, -1 for none.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Of the record.
-    first_channel : mapping of str to int or None
-        Channel of the lowest receiver number of each streamer.
+    `row` is that of `positions` for each shot, -1 for none; `first_channel` has the channel of the
+    lowest receiver number of each streamer.
 
     Raises
     ------

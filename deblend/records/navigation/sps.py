@@ -58,16 +58,8 @@ class _Content:
 def read_sps(path: str | Path, *more: str | Path) -> Positions:
     """Read source positions and, with receiver and relation records, receiver positions.
 
-    Parameters
-    ----------
-    path, *more : str or Path
-        Files with records S, R and X, in one file or in three.
-
-    Returns
-    -------
-    Positions
-        The clock of the format has no stated zone, and is not used. Which source fired is told by
-        the point index only, where more than one occurs.
+    Records S, R and X are in one file or in three. The clock of the format has no stated zone, and
+    is not used. Which source fired is told by the point index only, where more than one occurs.
 
     Raises
     ------

@@ -30,12 +30,7 @@ _EDITED: Final = 3
 def slices_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> list[SegdSlice]:
     """The chosen channels of a record as time slices: one, or one for each time window.
 
-    Parameters
-    ----------
-    choice : {"seismic", "auxiliary"} or sequence of int
-        Kind or numbers of the channel sets wanted; their traces are counted through from 1.
-    amplitudes : {"physical", "descaled", "stored"}
-        How far stored values are scaled, see `open_segd`.
+    Traces are counted through from 1; for `amplitudes` see `open_segd`.
     """
     return [_slice(record, rows, amplitudes) for rows in windows_of(record, choice)]
 

@@ -52,18 +52,16 @@ FORMATS: Final = {
 
 
 def decode_into(raw: Bytes, form: SampleFormat, factor: Samples, out: Samples) -> None:
-    """Decode traces.
+    """Decode traces; values beyond float32 become infinite.
 
     Parameters
     ----------
     raw : ndarray of uint8, shape (trace, byte)
         Stored bytes, starting with a whole group; the byte axis contiguous.
-    form : SampleFormat
-        How the bytes are to be read.
     factor : ndarray of float32, shape (trace,)
         Multiplies each trace.
     out : ndarray of float32, shape (trace, sample)
-        Receives the amplitudes. Values beyond float32 become infinite.
+        Receives the amplitudes.
     """
     if form.numpy_type:
         _decode_by_type(raw, form, factor, out)

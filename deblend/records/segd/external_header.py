@@ -117,17 +117,8 @@ def read_external_headers(
 ) -> tuple[LogRow, ...]:
     """How shots were fired, from the external headers of all records of some files.
 
-    Parameters
-    ----------
-    layout : ExternalLayout
-        From `external_layout`.
-    time_scale : {"utc", "gps"}
-        Of the records and of fire times written as text.
-
-    Returns
-    -------
-    tuple of LogRow
-        One an entry that is not blank; `line_number` counts the entries.
+    One row an entry that is not blank; `line_number` counts the entries. Fire times written as text
+    are in the scale of the records.
 
     Raises
     ------

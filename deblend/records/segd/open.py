@@ -65,42 +65,21 @@ def open_segd(
     """Open the SEG-D files of a line; only headers are read.
 
     Every record of every file is one time slice, or several where its channel sets follow each
-    other in time. Slices are put in the order of their starts on the sample grid of the first. What
-    is missing between them, and traces that the headers declare as zeroed, read as NaN; where they
-    overlap, the one that starts earlier is read. All of this is in the findings of the result.
+    other in time. Traces that the headers declare as zeroed read as NaN. Joining, result and errors
+    are as of `deblend.records.open.open_recording`.
 
     Parameters
     ----------
-    paths : str, Path or sequence of them
-        Files, or patterns such as ``"line/*.segd"``.
     time_scale : {"utc", "gps"}
         Has to be the scale of the files: revision 3 counts GPS microseconds, so ``"gps"``; revision
         2, and revision 3 in relative time mode, gives whole seconds of UTC, so ``"utc"``. Nothing
         is converted.
-    start_is_exact : bool, optional
-        For starts known to the whole second only: they are that second exactly.
-    start_offset_s : float, optional
-        Or: seconds to add to the whole second of every record.
     sets : {"seismic", "auxiliary"} or sequence of int or str, optional
         Kind of the channel sets to open, or their numbers, kinds and types (``"type 0x70"``).
         Traces of several sets are counted through from 1 in file order.
     amplitudes : {"physical", "descaled", "stored"}, optional
         ``"descaled"`` multiplies by the descale factor of the channel set, ``"physical"`` also
         divides by the sensitivity of the sensor where a trace gives one, ``"stored"`` does neither.
-
-    Returns
-    -------
-    Recording
-        Lazy: samples are read when asked for.
-
-    Raises
-    ------
-    RecordError
-        If there is no file, a file is damaged, cut short or of a kind that is not read, or the
-        records do not fit together.
-    TimeError
-        If the scale is not that of the files, or a start is known to the second only and nothing
-        is said about it.
     """
     scale = check_time_scale(time_scale)
     check_start_options(start_is_exact, start_offset_s)
@@ -129,17 +108,9 @@ def open_segd(
 
 
 def read_segd_shots(paths: str | Path | Sequence[str | Path], *, time_scale: str) -> Shots:
-    """Shots from the source events in the headers of SEG-D revision 3.
+    """Shots from the source events of revision 3, in the order of their fire times.
 
-    Parameters
-    ----------
-    time_scale : {"utc", "gps"}
-        Has to be ``"gps"``: source events count GPS microseconds.
-
-    Returns
-    -------
-    Shots
-        In the order of their fire times; see `deblend.records.segd.events.shots_of`.
+    `time_scale` has to be ``"gps"``; see `deblend.records.segd.events.shots_of`.
 
     Raises
     ------

@@ -53,18 +53,7 @@ class RecordHeader:
 
 
 def read_records(path: str | Path) -> tuple[RecordHeader, ...]:
-    """Headers of all records of a file.
-
-    Parameters
-    ----------
-    path : str or Path
-        SEG-D file of revision 2.x or 3.x, demultiplexed.
-
-    Returns
-    -------
-    tuple of RecordHeader
-        In file order.
-    """
+    """Headers of all records of a SEG-D file, revision 2.x or 3.x, demultiplexed, in file order."""
     with open_file(Path(path)) as file:
         records = tuple(_each_record(file))
         file.check_unchanged()

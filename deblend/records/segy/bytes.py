@@ -81,17 +81,10 @@ def has_name(headers: NDArray[np.void], name: bytes) -> bool:
 def decode_samples(
     raw: Bytes, sample_format: int, order: ByteOrder, out: NDArray[np.float32]
 ) -> None:
-    """Samples as float32.
+    """Samples, (trace, byte) with the byte axis contiguous, as float32 in `out`, (trace, sample).
 
-    Parameters
-    ----------
-    raw : ndarray of uint8, shape (trace, byte)
-        Stored samples; the byte axis contiguous.
-    sample_format : int
-        One of `READABLE_FORMATS`.
-    out : ndarray of float32, shape (trace, sample)
-        Receives the values: integers as they are stored, rounded to 24 significant bits as all
-        values; infinite beyond the range of float32.
+    Integers are as they are stored, rounded to 24 significant bits as all values; infinite beyond
+    the range of float32.
     """
     if order == "pairwise swapped" and layout.SAMPLE_FORMATS[sample_format].byte_count > 1:
         raw, order = swap_pairs(raw), "big-endian"
