@@ -13,7 +13,7 @@ from rich.table import Column, Table
 
 from deblend.check.words import with_many_as_one
 from deblend.model.findings import Finding
-from deblend.qc.limits import EXPECTED_ERROR
+from deblend.qc.limits import EXPECTED_ERROR, UNDECIDED
 from deblend.words import counted
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ def show_outcome(outcome: Outcome) -> None:
     for reason, count in outcome.shots_not_delivered.items():
         console.print(f"not delivered: {count} ({reason})")
     _show_expected_error(console, outcome.findings)
+    _show_undecided(console, outcome.findings)
     _show_scores(console, outcome.findings)
     _show_findings(console, outcome.findings)
     console.print(f"results in {outcome.folder} after {outcome.elapsed_s:.1f} s", highlight=False)
@@ -141,6 +142,13 @@ def _show_expected_error(console: Console, findings: Sequence[Finding]) -> None:
     console.print(table)
 
 
+def _show_undecided(console: Console, findings: Sequence[Finding]) -> None:
+    """How many tests could not judge, whatever the verdict."""
+    for row in findings:
+        if row.metric == UNDECIDED:
+            console.print(escape(row.message), highlight=False)
+
+
 def _give_or_take(row: Finding) -> str:
     return f"{row.value:.1f} ± {row.error:.1f}" if row.error else f"{row.value:.1f}"
 
@@ -166,9 +174,11 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
 
 
 def show_findings(findings: Sequence[Finding]) -> None:
-    """Expected error, findings that want a look, and how many there are."""
-    _show_expected_error(Console(soft_wrap=True), findings)
-    _show_findings(Console(soft_wrap=True), findings)
+    """Expected error, what could not judge, findings that want a look, and how many there are."""
+    console = Console(soft_wrap=True)
+    _show_expected_error(console, findings)
+    _show_undecided(console, findings)
+    _show_findings(console, findings)
 
 
 def _show_findings(

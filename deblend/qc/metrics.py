@@ -20,6 +20,7 @@ from deblend.qc.removed import REMOVED
 from deblend.qc.residual import RESIDUAL_METRIC
 from deblend.qc.scores import TRUTH, LineTruth
 from deblend.qc.seams import SEAMS
+from deblend.qc.undecided import undecided_row
 from deblend.separation.downweighted import Downweighted, downweighted_findings
 from deblend.separation.job import BlockResult, Job
 from deblend.separation.loop import IterationRecord
@@ -134,7 +135,10 @@ def add_blocks(blocks: Iterable[BlockMeasures]) -> LineMeasures:
 
 
 def line_findings(line: MeasuredLine, measures: LineMeasures) -> Iterator[Finding]:
-    """Everything measured, as rows of the findings table."""
+    """Everything measured, as rows of the findings table, and how many of them could not judge."""
+    rows: list[Finding] = []
     for metric in METRICS:
         if metric.measure is None or metric.name in measures.values:
-            yield from metric.rows(line, measures.values.get(metric.name))
+            rows += metric.rows(line, measures.values.get(metric.name))
+    yield from rows
+    yield undecided_row(rows, line.limits)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from deblend.model.timebase import format_instant
-from deblend.qc.limits import overall_verdict
+from deblend.qc.limits import UNDECIDED, overall_verdict
 from deblend.report import tables
 from deblend.report.contents import Acquisition, Contents
 from deblend.report.crosstalk import LEFT, crosstalk_matrices
@@ -57,6 +57,7 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "matrices": crosstalk_matrices(findings),
             "left": crosstalk_matrices(findings, LEFT),
             "advice": overall_verdict(findings),
+            "undecided": [row.message for row in findings if row.metric == UNDECIDED],
             "count": len(findings),
             "view": view,
             "viewer_facts": as_json(view.facts),

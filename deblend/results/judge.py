@@ -21,6 +21,7 @@ from deblend.qc.limits import (
     verdict_by_chance,
     verdict_of,
 )
+from deblend.qc.undecided import with_undecided
 from deblend.results.output_folder import FINDINGS
 
 EXIT_STATUS: Final[dict[Verdict, int]] = {"note": 0, "pass": 0, "look": 1, "fail": 3}
@@ -53,6 +54,7 @@ def judge_folder(folder: Path, limits: Mapping[str, Limit]) -> Judgement:
         If there is no findings table, or it is damaged.
     """
     findings = tuple(_with_limits_of(row, limits) for row in read_findings(folder / FINDINGS))
+    findings = with_undecided(findings, limits)
     return Judgement(findings, overall_verdict(findings))
 
 

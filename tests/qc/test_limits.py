@@ -17,32 +17,61 @@ def test_every_default_states_its_source() -> None:
     assert all(limit.source for limit in limits.values())
 
 
-@pytest.mark.parametrize(
-    ("metric", "value", "verdict"),
-    [
-        ("expected_error", -15.1, "pass"),
-        ("expected_error", -14.9, "look"),
-        ("expected_error", -8.1, "look"),
-        ("expected_error", -7.9, "fail"),
-        ("crosstalk", -40.0, "pass"),
-        ("crosstalk", -25.0, "look"),
-        ("crosstalk", -5.0, "fail"),
-        ("injected_amplitude", 95.0, "pass"),
-        ("injected_amplitude", 70.0, "look"),
-        ("injected_amplitude", 20.0, "fail"),
-        ("crosstalk", float("nan"), "note"),
-    ],
-)
-def test_verdicts(metric: str, value: float, verdict: str) -> None:
-    assert verdict_row(default_limits(), metric, value, "").verdict == verdict
+NEVER = float("inf")
+DEFAULTS: dict[str, tuple[float, float]] = {
+    "expected_error": (-15, -8),
+    "expected_error_in_window": (-6, 0),
+    "undecided_tests": (50, NEVER),
+    "crosstalk": (-30, -20),
+    "interference_left": (5, 20),
+    "signal_removed": (5, 20),
+    "coherent_removed": (-20, -10),
+    "alike_windows": (10, 50),
+    "kept_removed_correlation": (3, NEVER),
+    "reblend_residual": (-3, NEVER),
+    "injected_amplitude": (80, 50),
+    "injected_time_error": (1, 4),
+    "injected_elsewhere": (-20, -10),
+    "nrms": (30, 70),
+    "snr_gain_shortfall": (1.5, 3),
+    "time_shift": (2, 5),
+    "neighbour_deviation": (8, NEVER),
+    "shot_delay": (3, 6),
+    "shot_level": (3, NEVER),
+    "shot_likeness": (60, 20),
+    "channel_delay": (3, NEVER),
+    "channel_level": (6, NEVER),
+    "channel_likeness": (60, 0),
+}
+"""Where a look and a failure begin."""
 
 
-@pytest.mark.parametrize(
-    ("value", "verdict"), [(-6.1, "pass"), (-5.9, "look"), (-0.1, "look"), (0.1, "fail")]
-)
-def test_windows_may_expect_larger_errors_than_the_whole(value: float, verdict: str) -> None:
-    row = verdict_row(default_limits(), "expected_error", value, "", window_s=(0.0, 1.0))
-    assert row.verdict == verdict
+def test_the_defaults_are_all_there() -> None:
+    assert DEFAULTS.keys() == default_limits().keys()
+
+
+@pytest.mark.parametrize("name", DEFAULTS)
+def test_every_default_changes_the_verdict_where_it_says(name: str) -> None:
+    look, fail = DEFAULTS[name]
+    metric = name.removesuffix("_in_window")
+    window_s = None if metric == name else (0.0, 1.0)
+    worse = 0.1 if fail > look else -0.1
+    passes = "note" if metric == "reblend_residual" else "pass"  # proves nothing
+    values = {look - worse: passes, look: passes, look + worse: "look"}
+    if fail != NEVER:
+        values |= {fail - worse: "look", fail: "look", fail + worse: "fail"}
+    else:
+        values[1e9] = "look"
+    for value, verdict in values.items():
+        row = verdict_row(default_limits(), metric, value, "", window_s=window_s)
+        assert row.verdict == verdict, value
+    assert verdict_row(default_limits(), metric, float("nan"), "").verdict == "note"
+
+
+@pytest.mark.parametrize(("value", "verdict"), [(-8.1, "look"), (-7.9, "fail")])
+def test_an_expected_error_fails_by_itself_and_not_by_its_error(value: float, verdict: str) -> None:
+    row = verdict_row(default_limits(), "expected_error", value, "", error=2.2)
+    assert (row.verdict, row.error) == (verdict, 2.2)
 
 
 def test_chance_never_fails_and_passes_within_its_limit_only() -> None:
