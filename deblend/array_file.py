@@ -178,11 +178,6 @@ def scratch_array(path: Path, shape: tuple[int, ...]) -> NDArray[np.float32]:
     All of its room on the disk is taken at once: a disk that gets full while mapped memory is
     written ends the process without a word.
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Of the array.
-
     Raises
     ------
     OutputError

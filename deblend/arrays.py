@@ -24,17 +24,9 @@ Array = Any
 
 
 def namespace_for(device: str) -> ModuleType:
-    """Array namespace of a device.
+    """Array namespace of a device, ``numpy`` or ``cupy``.
 
-    Parameters
-    ----------
-    device : {"auto", "cpu", "gpu"}
-        ``"auto"`` takes a CUDA device where CuPy finds one, and the CPU otherwise.
-
-    Returns
-    -------
-    module
-        ``numpy`` or ``cupy``.
+    ``"auto"`` takes a CUDA device where CuPy finds one, and the CPU otherwise.
 
     Raises
     ------

@@ -18,10 +18,7 @@ class NotKept(UserWarning):
 def compiler(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     """A decorator that compiles a function on first use and keeps the code for later runs.
 
-    Parameters
-    ----------
-    options
-        Of ``numba.njit``, but for ``cache``.
+    Options are those of ``numba.njit``, but for ``cache``.
     """
     import numba
 

@@ -17,20 +17,9 @@ SMALL_SHOTS: Final = 16
 
 
 def run_demo(folder: Path, progress: Progress = silent, *, small: bool = False) -> Outcome:
-    """Make a line in ``folder/line`` and separate it into `folder`.
+    """Make a line in ``folder/line`` and separate it into `folder`, made if absent, else empty.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if absent; must be empty.
-    progress : callable, optional
-        Told where the run stands.
-    small : bool, optional
-        A short line of a few channels, to see the path work; its figures mean little.
-
-    Returns
-    -------
-    Outcome
+    `small` makes a short line of a few channels, to see the path work; its figures mean little.
     """
     try:
         with filling(folder):

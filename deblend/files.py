@@ -73,12 +73,7 @@ def make_folder(folder: Path) -> None:
 
 @contextmanager
 def filling(folder: str | Path) -> Iterator[Path]:
-    """An empty folder to be filled; what was begun is taken away again unless all goes well.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Made if absent; must be empty.
+    """A folder to be filled, made if absent; what was begun is taken away unless all goes well.
 
     Raises
     ------
@@ -137,12 +132,7 @@ def sha256_of(path: Path) -> str:
 
 
 def read_toml(path: Path, called: str) -> dict[str, Any]:
-    """Tables of a TOML file.
-
-    Parameters
-    ----------
-    called : str
-        What kind of file it is, as "line file", for messages.
+    """Tables of a TOML file; `called` says for messages what it is, as "line file".
 
     Raises
     ------

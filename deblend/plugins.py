@@ -73,16 +73,8 @@ class PluginGroup:
     def guarded(self, call: Callable[[], Any], name: str, where: str, own_module: str = "") -> Any:
         """Result of a call into the code of a plug-in, its failures as errors of deblend.
 
-        Parameters
-        ----------
-        call : callable
-            Loads, makes or uses the plug-in.
-        name : str
-            Its name.
-        where : str
-            Whose code it is.
-        own_module : str, optional
-            Top-level module of that code: if this is what is missing, no other package is.
+        `where` says whose code it is, `own_module` is its top-level module: if this is what is
+        missing, no other package is.
         """
         try:
             return call()

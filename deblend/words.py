@@ -9,14 +9,7 @@ from collections.abc import Iterable
 def counted(count: int, thing: str, things: str = "") -> str:
     """A count with its noun: ``1 channel``, ``0 channels``, ``12 channels``.
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    thing : str
-        What one is called.
-    things : str, optional
-        What several are called; `thing` with an s if left out.
+    `things` is what several are called; `thing` with an s if left out.
     """
     return f"{count} {thing if count == 1 else things or thing + 's'}"
 

@@ -31,15 +31,7 @@ class DelaySteps(NamedTuple):
 
 
 def delay_steps(delay: NDArray[np.float64], length: int) -> DelaySteps:
-    """Steps of delays.
-
-    Parameters
-    ----------
-    delay : ndarray of float64, shape (shot,)
-        In samples, above -1 and below 1.
-    length : int
-        Samples of a padded trace.
-    """
+    """Steps of delays above -1 and below 1 sample, for padded traces of a length."""
     from deblend.vector_transforms.columns import steps_of
 
     rows = max(part for part in range(1, int(length**0.5) + 1) if length % part == 0)

@@ -95,16 +95,7 @@ class BlendingOperator:
         return self.xp.asarray(1.0 / np.maximum(self.fold, 1), dtype=self.dtype)
 
     def blend(self, gathers: Array) -> Array:
-        """Record that the gathers add up to.
-
-        Parameters
-        ----------
-        gathers : array, shape (shot, channel, length)
-            Of the operator's namespace.
-
-        Returns
-        -------
-        array, shape (channel, sample_count)
+        """Record (channel, time) that gathers (shot, channel, time) add up to.
 
         Raises
         ------
@@ -126,15 +117,7 @@ class BlendingOperator:
     def pseudo_deblend(self, record: Array) -> Array:
         """Gathers cut from the record at the fire times: the exact adjoint of `blend`.
 
-        Parameters
-        ----------
-        record : array, shape (channel, sample_count)
-            Finite samples, of the operator's namespace.
-
-        Returns
-        -------
-        array, shape (shot, channel, length)
-            Zeros for shots that are not live and for times outside the record.
+        Zeros for shots that are not live and for times outside the record, which is finite.
 
         Raises
         ------
@@ -332,16 +315,10 @@ def operator_at(
         Shots that left energy.
     start_ns : int
         Instant of the record's sample 0.
-    interval_ns : int
-        Sample interval in nanoseconds.
-    sample_count : int
-        Samples of the record.
-    length : int
-        Samples of a gather trace.
+    sample_count, length : int
+        Samples of the record, and of a gather trace.
     dtype : {float32, float64}, optional
         Type of gathers and record.
-    xp : module, optional
-        Array namespace.
     """
     for name, value in (
         ("interval_ns", interval_ns),
@@ -365,19 +342,10 @@ def operator_at(
 
 
 def fractional_delay(fraction: NDArray[np.float64], padded_length: int) -> NDArray[np.complex128]:
-    """Transfer function of delays by a fraction of a sample.
+    """Transfer function of delays by a fraction of a sample, at least 0 and below 1.
 
-    Parameters
-    ----------
-    fraction : ndarray of float64, shape (shot,)
-        Delay in samples, at least 0 and below 1.
-    padded_length : int
-        Length of the real transform.
-
-    Returns
-    -------
-    ndarray of complex128, shape (shot, padded_length // 2 + 1)
-        Real at the Nyquist frequency, where a real signal can carry no other phase.
+    Of shape (shot, padded_length // 2 + 1); real at the Nyquist frequency, where a real signal can
+    carry no other phase.
     """
     frequency = np.arange(padded_length // 2 + 1) / padded_length
     ramp = np.exp(-2j * np.pi * fraction[:, None] * frequency[None, :])

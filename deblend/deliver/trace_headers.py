@@ -117,14 +117,9 @@ def trace_header_type(gathers: SourceGathers) -> np.dtype[np.void]:
 
 
 def fill_extension(headers: NDArray[np.void], gathers: SourceGathers, first: int) -> None:
-    """Fill what revision 2 has beside the standard header, for consecutive shots.
+    """Fill what revision 2 has beside the standard header, for consecutive shots from `first` on.
 
-    Parameters
-    ----------
-    headers : ndarray of trace_header_type, shape (shot, channel)
-        Standard headers filled, extensions zeros on entry.
-    first : int
-        Row of `gathers.shots` of the first shot.
+    Standard headers of `trace_header_type`, shape (shot, channel), are filled, extensions zeros.
     """
     nanoseconds = gathers.shots.fire_time_ns[first : first + len(headers), None] % NS_PER_S
     headers["header"]["header_name"] = STANDARD_HEADER_NAME
@@ -152,16 +147,9 @@ def coordinate_scale(gathers: SourceGathers) -> int:
 
 
 def fill_headers(headers: NDArray[np.void], gathers: SourceGathers, first: int, scale: int) -> None:
-    """Fill the headers of consecutive shots.
+    """Fill the headers, (shot, channel) of zeros, of consecutive shots from row `first` on.
 
-    Parameters
-    ----------
-    headers : ndarray of TRACE_HEADER, shape (shot, channel)
-        Zeros on entry.
-    first : int
-        Row of `gathers.shots` of the first shot.
-    scale : int
-        Divisor of the coordinates, of `coordinate_scale`.
+    `scale` divides the coordinates, see `coordinate_scale`.
     """
     shot_count, channel_count = headers.shape
     rows = np.arange(first, first + shot_count)

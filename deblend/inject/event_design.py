@@ -33,27 +33,19 @@ def design_events(
     seed: int,
     times: int = TIMES,
 ) -> Events:
-    """Events for a line.
+    """Events for a line: octaves centred on 8 to 64 Hz as far as the sample interval allows.
+
+    Those of different octaves lie at different times.
 
     Parameters
     ----------
     estimate : ndarray of float32, shape (shot, channel, time)
         Separated gathers of some shots of every source.
-    source_number : ndarray of int64, shape (shot,)
-        Whose they are.
     offset_m : ndarray of float64, shape (shot, channel), or None
         Offsets; without them events have no moveout.
-    interval_s : float
-        Sample interval in seconds.
     level_db : float
         Rms of an event over its length, relative to the rms of the estimate around it, in its own
         octave and source.
-
-    Returns
-    -------
-    Events
-        Octaves centred on 8 to 64 Hz as far as the sample interval allows; those of different
-        octaves lie at different times.
     """
     length = estimate.shape[-1]
     bands = octave_bands(interval_s)

@@ -42,22 +42,9 @@ class Events:
     def traces(
         self, sources: NDArray[np.int64], place: Floats, offset_m: Floats, time: Floats
     ) -> tuple[Floats, Floats]:
-        """Each event by itself and its derivative in time.
+        """Each event by itself and its derivative in time, each (shot, channel, event, time).
 
-        Parameters
-        ----------
-        sources : ndarray of int64, shape (shot,)
-            Number of the source of each shot.
-        place : ndarray of float64, shape (shot,)
-            How many shots of its source came before.
-        offset_m : ndarray of float64, shape (shot, channel)
-            Offsets.
-        time : ndarray of float64, shape (time,)
-            Times after firing in seconds.
-
-        Returns
-        -------
-        wave, slope : ndarray of float64, shape (shot, channel, event, time)
+        `place` is how many shots of its source came before each; `time` is in seconds after firing.
         """
         wander = WAVE_S * np.sin(2 * np.pi * place[:, None] / WAVE_SHOTS + self.phase[sources])
         zero_s = self.time_s + wander

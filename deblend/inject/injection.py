@@ -77,20 +77,16 @@ def inject_line(
     seed: int = 0,
     memory_bytes: int = MEMORY_BYTES,
 ) -> Injection:
-    """Inject events into a line and write what came back.
+    """Inject events into a line and write what came back; the output of the line is not touched.
 
     Parameters
     ----------
-    line : LineFile
-        From `read_line_file`; its output folder is not touched.
     folder : Path
         Gets two tables and a page; made if absent, must be empty.
     level_db : float, optional
         Strength of the events relative to the separated data around them, octave by octave.
     one_source : str, optional
         Source that gets events alone; the first by default.
-    memory_bytes : int, optional
-        What the arrays of one block of channels may take.
 
     Raises
     ------

@@ -29,14 +29,8 @@ def injection_rows(
 ) -> tuple[InjectedRow, ...]:
     """One row an event, source and class of offsets.
 
-    Parameters
-    ----------
-    one_source : int or str
-        The source that alone got events in the other separation.
-    copies : mapping of source to Response
-        What then looked like the events in each other source.
-    offset_m : sequence of float
-        Mean offset of all channels, then of each class.
+    `one_source` alone got events in the other separation, `copies` are what then looked like them
+    in each other source. `offset_m` is the mean of all channels, then of each class.
     """
     return tuple(
         InjectedRow(
@@ -70,16 +64,7 @@ def injection_findings(
 ) -> Iterator[Finding]:
     """The rows, and energies that appeared elsewhere, held against limits.
 
-    Parameters
-    ----------
-    rows : sequence of InjectedRow
-        From `injection_rows`.
-    limits : mapping of str to Limit
-        From `deblend.qc.limits`.
-    elsewhere : mapping of source to ndarray of float64, shape (2, window)
-        Energy that appeared in each other source, and energy that was put in.
-    windows_s : sequence of (float, float)
-        Windows of `elsewhere`.
+    `elsewhere` has the energy that appeared in each other source and window, and what was put in.
     """
     yield Finding("injection", level_db, "dB", "note", CAUTION)
     if not offsets_known:

@@ -70,11 +70,6 @@ class LineFile:
 def read_line_file(path: str | Path) -> LineFile:
     """Read and check a line file.
 
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
     Raises
     ------
     SettingsError

@@ -17,14 +17,7 @@ from deblend.words import did_you_mean
 
 
 def line_method(line: LineFile, source_count: int, channel_count: int) -> Separator:
-    """Separator of a line file.
-
-    Parameters
-    ----------
-    line : LineFile
-        From `read_line_file`.
-    source_count, channel_count : int
-        Of the line, which decide where the line file leaves the choice open.
+    """Separator of a line file; the line decides where the file leaves the choice open.
 
     Raises
     ------
@@ -51,16 +44,9 @@ def line_method(line: LineFile, source_count: int, channel_count: int) -> Separa
 def with_settings(
     method: Separator, settings: Mapping[str, Any], called: str, where: str
 ) -> Separator:
-    """A method with some of its settings changed.
+    """A method with some of its settings changed; they are as plain as TOML has them.
 
-    Parameters
-    ----------
-    method : Separator
-        From `choose_method`.
-    settings : mapping of str to value
-        As plain as TOML has them.
-    called, where : str
-        The name of the method and the place of the settings, for messages.
+    For messages `called` is the name of the method and `where` the place of the settings.
 
     Raises
     ------

@@ -61,7 +61,7 @@ def near_field(
     start_ns: int,
     interval_ns: int,
 ) -> NearField | None:
-    """Look at the shots of one source.
+    """Look at the shots of one source; None with fewer than five recorded shots.
 
     Parameters
     ----------
@@ -69,13 +69,6 @@ def near_field(
         Its hydrophones; NaN where unknown.
     fire_time_ns : ndarray of int64, shape (shot,)
         Its shots by the table, live or not.
-    start_ns, interval_ns : int
-        Of the record.
-
-    Returns
-    -------
-    NearField or None
-        None with fewer than five recorded shots.
     """
     interval_s = interval_ns / NS_PER_S
     known = np.isfinite(record)

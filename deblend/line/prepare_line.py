@@ -29,12 +29,7 @@ from deblend.words import counted
 def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
     """Settle method, delivered shots and blocks of channels.
 
-    Parameters
-    ----------
-    opened : OpenLine
-        The line.
-    memory_bytes : int, optional
-        What the arrays of one block may take, for those who separate in memory.
+    The arrays of one block may take `memory_bytes`, for those who separate in memory.
 
     Raises
     ------
@@ -70,10 +65,6 @@ def cut_line(
 
     Parameters
     ----------
-    opened : OpenLine
-        The line.
-    job : Job
-        Its preparation.
     memory_bytes : int or None
         What the whole run may take; None for that of the line file, or three quarters of what is
         free.
@@ -99,14 +90,8 @@ def cut_line(
 def block_budget(memory_bytes: int | None, processes: int, fixed_bytes: int) -> int:
     """Bytes for the arrays of one block; none or less where processes take all by themselves.
 
-    Parameters
-    ----------
-    memory_bytes : int or None
-        What the whole run may take; three quarters of what is free by default.
-    processes : int
-        Processes that share it.
-    fixed_bytes : int
-        What each of them takes besides.
+    The processes share `memory_bytes`, three quarters of what is free by default; each takes
+    `fixed_bytes` besides.
     """
     return whole_budget(memory_bytes) // processes - fixed_bytes
 
@@ -135,20 +120,9 @@ def line_extent(job: Job) -> Extent:
 def plan_line(
     job: Job, block_bytes: int, processes: int, fixed_bytes: int, *, processes_on_host: int
 ) -> BlockCuts:
-    """Cut a line into blocks that fit into a budget, as many for each process.
+    """Cut a line into blocks that fit into `block_bytes`, as many for each process.
 
-    Parameters
-    ----------
-    job : Job
-        The line.
-    block_bytes : int
-        What the arrays of a block may take.
-    processes : int
-        Processes that work on a block each.
-    fixed_bytes : int
-        What each of them takes besides.
-    processes_on_host : int
-        Of these processes, those on one machine, which share the budget.
+    `fixed_bytes` is what each of the processes takes besides; those on one host share the budget.
 
     Raises
     ------

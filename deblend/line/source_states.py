@@ -43,16 +43,8 @@ def with_source_states(
 ) -> tuple[Shots, tuple[Finding, ...]]:
     """Shots as they were fired, by all that the line file names; as given where it names nothing.
 
-    Misfires are not live, and what went off by itself becomes a row with deliver = False.
-
-    Parameters
-    ----------
-    line : LineFile
-        The line file.
-    hydrophones : Recording
-        Holds the near-field hydrophones, where the line file names any.
-    shots : Shots
-        As read from the table.
+    Misfires are not live, and what went off by itself becomes a row with deliver = False. The
+    hydrophones are read from `hydrophones` where the line file names any.
 
     Raises
     ------
@@ -187,16 +179,7 @@ def apply_near_field(
 ) -> tuple[Shots, list[Finding]]:
     """Misfires not live, unknown shots added; what was not fired in full is said.
 
-    Parameters
-    ----------
-    shots : Shots
-        The table.
-    source : int or str
-        Whose hydrophones they are.
-    own : ndarray of int64
-        Rows of its shots.
-    pulses : NearField
-        What they say, in the order of `own`.
+    `own` has the rows of the shots of the source, `pulses` what its hydrophones say of them.
     """
     from deblend.line.near_field import MISFIRE_BELOW
     from deblend.records.source_log import (

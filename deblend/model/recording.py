@@ -174,19 +174,9 @@ class Recording:
     def not_held(
         self, fire_time_ns: NDArray[np.int64], samples: int
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Shots of which the record does not hold every sample.
+        """Shots wholly outside the record, and those partly outside it: two of shape (shot,).
 
-        Parameters
-        ----------
-        fire_time_ns : ndarray of int64, shape (shot,)
-            Time breaks, in nanoseconds of the time scale of the record.
-        samples : int
-            Samples of a gather trace.
-
-        Returns
-        -------
-        wholly, partly : ndarray of bool, shape (shot,)
-            No sample of the shot lies within the record; some do and some do not.
+        Time breaks are nanoseconds of the time scale of the record; a gather has so many samples.
         """
         end_ns = fire_time_ns + (samples - 1) * self.interval_ns
         wholly = (end_ns < self.start_ns) | (fire_time_ns > self.last_ns)

@@ -69,19 +69,7 @@ def gps_minus_utc_s(utc_ns: int) -> int:
 def convert_instants(
     instant_ns: NDArray[np.int64], from_scale: Scale, to_scale: Scale
 ) -> NDArray[np.int64]:
-    """Instants as clocks of another scale show them.
-
-    Parameters
-    ----------
-    instant_ns : ndarray of int64
-        Nanoseconds since 1970 of `from_scale`.
-    from_scale, to_scale : {"utc", "gps", "tai"}
-        Time scales.
-
-    Returns
-    -------
-    ndarray of int64
-        Nanoseconds since 1970 of `to_scale`, same shape.
+    """Instants as clocks of another scale show them: nanoseconds since 1970 of each.
 
     Raises
     ------

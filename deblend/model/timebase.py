@@ -42,20 +42,10 @@ def check_time_scale(value: str) -> TimeScale:
 
 
 def parse_instant(text: str, time_scale: TimeScale) -> int:
-    """Nanoseconds since 1970 of an ISO 8601 instant, all nine decimals kept.
+    """Nanoseconds since 1970 of an ISO 8601 instant of a scale, all nine decimals kept.
 
-    Parameters
-    ----------
-    text : str
-        ``YYYY-MM-DDThh:mm:ss`` with up to nine decimals. A trailing ``Z`` (which means UTC) is
-        accepted when `time_scale` is ``"utc"`` and refused when it is ``"gps"``.
-    time_scale : {"utc", "gps"}
-        Scale that the text is in.
-
-    Returns
-    -------
-    int
-        Nanoseconds since 1970-01-01T00:00:00 of that scale.
+    ``YYYY-MM-DDThh:mm:ss`` with up to nine decimals. A trailing ``Z``, which means UTC, is accepted
+    for ``"utc"`` and refused for ``"gps"``.
 
     Raises
     ------

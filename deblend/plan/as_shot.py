@@ -89,17 +89,7 @@ class AsShot:
 def as_shot(
     alternative: Alternative, target: TargetTable, shots: Shots, table: DelayTable | None = None
 ) -> AsShot:
-    """Hold the shots of a line against an alternative.
-
-    Parameters
-    ----------
-    alternative, target
-        The plan.
-    shots : Shots
-        The line.
-    table : DelayTable, optional
-        Delays that were to be fired.
-    """
+    """Hold the shots of a line against an alternative, and against the delays to be fired."""
     seconds = (shots.fire_time_ns - shots.fire_time_ns.min()) / NS_PER_S
     along = _along_m(shots)
     sources = tuple(_source(alternative, shots, source, seconds, along) for source in shots.sources)

@@ -72,15 +72,8 @@ class _Line:
 def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
     """Read a table of delays in four ways, and see which one leaves smooth times.
 
-    Parameters
-    ----------
-    shots : Shots
-        The line.
-    seconds : ndarray of float64, shape (shot,)
-        Its fire times.
-    table : DelayTable
-        Delays by shot point and source; the line may number its shot points from another first
-        one, in other steps, or downwards.
+    The line may number its shot points from another first one than the table, in other steps, or
+    downwards. `seconds` are its fire times.
     """
     line = _live(shots, seconds)
     shift, numbering = _numbering(line, table)
@@ -201,17 +194,8 @@ def _readings(delay: Floats) -> Iterator[tuple[str, Floats]]:
 def deviation_from_smooth(values: Floats, place: Floats | None = None) -> Floats:
     """Values minus a local parabola through the 16 around each, its own left out.
 
-    Parameters
-    ----------
-    values : ndarray of float64, shape (value,)
-        In the order of `place`.
-    place : ndarray of float64, shape (value,), optional
-        Where they are; evenly spaced if not given.
-
-    Returns
-    -------
-    ndarray of float64, shape (value - 16,)
-        Without 8 at either end. Independent errors of rms s leave about 1.08 s.
+    Without `place` they are evenly spaced, in order. 8 at either end are gone. Independent errors
+    of rms s leave about 1.08 s.
     """
     place = np.arange(len(values), dtype=np.float64) if place is None else place
     used = np.ones(len(values), dtype=np.bool_)

@@ -86,13 +86,8 @@ def pairings(
 ) -> list[Pairing]:
     """Pairs of sources whose records overlap, with their time differences along the line.
 
-    Shots are paired by shot point, so that missing shots and swapped ones do no harm: a shot of one
-    source with that of the other a fixed number of shot points on.
-
-    Parameters
-    ----------
-    shot_point, source, time_s : ndarray, shape (shot,)
-        The shots in any order.
+    Shots, in any order, are paired by shot point, so that missing shots and swapped ones do no
+    harm: a shot of one source with that of the other a fixed number of shot points on.
     """
     found = []
     names = np.unique(source).tolist()
@@ -138,16 +133,8 @@ def expected_power(
 ) -> Floats:
     """``s + (1 - s) / N`` with s = sinc^4(f D), or sinc^2(f D) where one of two shots is delayed.
 
-    Parameters
-    ----------
-    frequency_hz : ndarray of float64, shape (frequency,)
-        Where.
-    range_s : float
-        D: delays are uniform over this range, twice the plus and minus of a plan file.
-    shots : int
-        N, in a window.
-    both : bool, optional
-        Whether both shots of a pair are delayed.
+    D is `range_s`: delays are uniform over this range, twice the plus and minus of a plan file. N
+    is the shots in a window.
     """
     share = np.sinc(frequency_hz * range_s) ** (4 if both else 2)
     return np.asarray(share + (1.0 - share) / shots, dtype=np.float64)

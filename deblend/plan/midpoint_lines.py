@@ -46,16 +46,11 @@ def sail_line_spacing_m(streamer_count: int, streamer_separation_m: float) -> fl
 
 
 def midpoint_lines(sources_m: Floats, streamers_m: Floats) -> MidpointLines:
-    """Midpoint lines of sources and streamers at given distances from the track.
+    """Midpoint lines of sources and streamers at given distances to starboard of the track.
 
     Lines are distinct where they are more than a centimetre apart. They are evenly spaced inside
     the spread where the source positions, modulo the streamer separation ds, are ds over the
     number of sources apart.
-
-    Parameters
-    ----------
-    sources_m, streamers_m : ndarray of float64, shape (source,) and (streamer,)
-        To starboard of the track.
     """
     midpoint = 0.5 * (sources_m[:, None] + streamers_m[None, :])
     across, owner = _distinct(midpoint)

@@ -32,14 +32,7 @@ def time_between_shots_s(shot_interval_m: float, speed_m_s: float) -> float:
 def clean_length_s(time_s: float, dead_time_s: float = 0.0, dither_s: float = 0.0) -> float:
     """``T - ts - 2 d``, not below 0: data before the earliest next and after the latest own shot.
 
-    Parameters
-    ----------
-    time_s : float
-        Between shots.
-    dead_time_s : float, optional
-        Of the recorder.
-    dither_s : float, optional
-        Delays lie within plus and minus this.
+    T is between shots, ts the dead time of the recorder, delays lie within plus and minus d.
     """
     return max(0.0, time_s - dead_time_s - 2.0 * dither_s)
 
@@ -76,14 +69,8 @@ def blending_fold(times_s: Floats, record_s: float, after_s: Floats) -> Floats:
     """How many shots are active at times after each shot, shape (shot, time).
 
     A shot is active for `record_s` after it fires. Shots whose neighbours would lie beyond the ends
-    of the list are left out, so that every row is complete.
-
-    Parameters
-    ----------
-    times_s : ndarray of float64, shape (shot,)
-        Fire times of all sources.
-    after_s : ndarray of float64, shape (time,)
-        Times after a shot, from 0 to below `record_s`.
+    of the list are left out, so that every row is complete. `times_s` are those of all sources;
+    `after_s` goes from 0 to below `record_s`.
     """
     times = np.sort(times_s)
     whole = times[(times >= times[0] + record_s) & (times <= times[-1] - record_s)]
@@ -110,14 +97,7 @@ def interference_level_db(
 ) -> Floats:
     """Level of all other shots together at times after a shot, shape (time,).
 
-    Parameters
-    ----------
-    after_s : ndarray of float64, shape (time,)
-        After the own shot.
-    delays_s : ndarray of float64, shape (shot,)
-        When the others fire after (or before) it.
-    record_s, loss_db : float
-        As in `level_db`.
+    `delays_s` says when the others fire after (or before) it; the rest is as in `level_db`.
     """
     levels = level_db(after_s[None, :] - delays_s[:, None], record_s, loss_db)
     energy = np.sum(10.0 ** (levels / 10.0), axis=0)

@@ -14,12 +14,7 @@ MOST_BYTES: Final = 50_000_000
 def read_text_lines(path: Path, called: str, remedy: str) -> list[str]:
     """Lines of a text file in UTF-8, without a byte order mark.
 
-    Parameters
-    ----------
-    called : str
-        What it is, as "table of delays", for messages.
-    remedy : str
-        What to give instead of a file that cannot be read.
+    For messages `called` says what it is, as "table of delays", and `remedy` what to give instead.
     """
     try:
         size = path.stat().st_size

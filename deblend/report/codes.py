@@ -30,15 +30,7 @@ Codes = NDArray[np.uint8]
 
 
 def encode(amplitude: NDArray[np.floating], top: float) -> Codes:
-    """Codes of amplitudes, clipped at `top`; not finite ones are unknown.
-
-    Parameters
-    ----------
-    amplitude : ndarray of float, any shape
-        In any unit.
-    top : float
-        Largest amplitude, in the same unit; larger ones get its code.
-    """
+    """Codes of amplitudes of any unit, clipped at `top`; not finite ones are unknown."""
     known = np.isfinite(amplitude)
     part = np.clip(np.where(known, amplitude, 0.0) / top, -1.0, 1.0)
     size = np.log1p(MU * np.abs(part)) / np.log1p(MU)

@@ -85,12 +85,7 @@ def cells(
 ) -> tuple[NDArray[np.float32], tuple[int, int]]:
     """A map (shot, channel) with at most so many cells, each the largest value inside it.
 
-    Returns
-    -------
-    cells : ndarray of float32, shape (shot cell, channel cell)
-        NaN where nothing was measured.
-    step : tuple of int
-        Shots and channels in a cell.
+    NaN where nothing was measured. Also gives the shots and channels in a cell.
     """
     step = (-(-values.shape[0] // most[0]), -(-values.shape[1] // most[1]))
     known = np.where(np.isfinite(values), values, -np.inf)

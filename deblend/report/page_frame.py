@@ -86,14 +86,8 @@ def picture(
 ) -> Picture:
     """A figure as a PNG file inside the page.
 
-    Parameters
-    ----------
-    figure : Figure
-        In the colours of `deblend.report.drawing`; others become the nearest of them.
-    alt, caption, title : str
-        As in `Picture`.
-    colour_map : bool, optional
-        The figure has colours of its own, a map for instance.
+    Colours are those of `deblend.report.drawing`, others become the nearest of them; with
+    `colour_map` the figure has colours of its own, a map for instance.
     """
     width, height = (round(side * figure.dpi) for side in figure.get_size_inches())
     png = base64.b64encode(png_bytes(figure, colour_map=colour_map)).decode("ascii")
@@ -101,14 +95,9 @@ def picture(
 
 
 def render_page(template: str, values: Mapping[str, object]) -> str:
-    """A page as text.
+    """A page as text, from a file in ``templates/`` that extends ``frame.html``.
 
-    Parameters
-    ----------
-    template : str
-        Name of a file in ``templates/`` that extends ``frame.html``.
-    values : mapping of str to object
-        What the template calls by these names; a name that is missing is an error.
+    A name that the template calls and `values` lack is an error.
     """
     return _environment().get_template(template).render(dict(values))
 

@@ -49,22 +49,11 @@ def section_figure(
     percentile: float = CLIP_PERCENTILE,
     gain_db: float = 0.0,
 ) -> Figure:
-    """Panels of one section at one amplitude scale, with their amplitude spectra.
+    """Three panels of one section at one amplitude scale, with their amplitude spectra.
 
-    Time runs down, positive amplitudes are dark. Traces without an estimate are hatched, unknown
-    samples are left white.
-
-    Parameters
-    ----------
-    percentile : float, optional
-        Percentile of ``|before|`` at which all panels are clipped.
-    gain_db : float, optional
-        Draws all panels so much louder, for weak and deep events.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Three panels and the spectra; with a known truth, two more panels.
+    With a known truth there are two more. Time runs down, positive amplitudes are dark. Traces
+    without an estimate are hatched, unknown samples are left white. All panels are clipped at a
+    percentile of ``|before|``, and drawn `gain_db` louder, for weak and deep events.
     """
     clip = display_clip(section, percentile) / 10 ** (gain_db / 20)
     panels = _panels(section)
@@ -193,14 +182,12 @@ def section_of(
 
     Parameters
     ----------
-    before, after : xarray.DataArray, dimensions (shot, channel, time)
-        Pseudo-deblended and separated gathers with the coordinates of `make_gathers`.
+    before, after, truth : xarray.DataArray, dimensions (shot, channel, time)
+        Pseudo-deblended, separated and true gathers with the coordinates of `make_gathers`.
     channel : int, optional
         Channel number of a common-channel gather.
     shot_point : int, optional
         Shot point of a shot gather; give one of the two.
-    truth : xarray.DataArray, optional
-        The answer, like `after`.
 
     Raises
     ------

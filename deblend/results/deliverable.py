@@ -18,18 +18,9 @@ def source_gathers(
     dead: NDArray[np.bool_],
     history: tuple[str, ...],
 ) -> SourceGathers:
-    """What the traces of one source are.
+    """What the traces of one source are, by its `rows` of the shot table.
 
-    Parameters
-    ----------
-    opened, job
-        The line, and its preparation.
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table, all of the source.
-    dead : ndarray of bool, shape (channel,)
-        Channels that recorded nothing of use.
-    history : tuple of str
-        What was done, a sentence each.
+    `dead` channels recorded nothing of use; `history` says what was done, a sentence each.
     """
     geometry = opened.geometry
     return SourceGathers(

@@ -41,13 +41,6 @@ class Judgement:
 def judge_folder(folder: Path, limits: Mapping[str, Limit]) -> Judgement:
     """Judge the findings table in a folder of results.
 
-    Parameters
-    ----------
-    folder : Path
-        Of a finished run.
-    limits : mapping of str to Limit
-        From `deblend.qc.limits`.
-
     Raises
     ------
     InputError

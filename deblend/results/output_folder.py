@@ -33,12 +33,8 @@ def check_output_folder(
 
     Parameters
     ----------
-    folder : Path
-        Where results shall go; need not exist.
     line_file : Path
         A subfolder that holds it (the demo keeps its line there) is no obstacle.
-    overwrite : bool
-        Whether results of an earlier run may be replaced.
     published : bool, optional
         Whether the results are those of the unfinished run itself: it was stopped in its last step,
         the removal of its work.

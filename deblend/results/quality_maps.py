@@ -29,21 +29,8 @@ def write_maps(
 ) -> GroupLikeness:
     """Write the maps as a NumPy archive of plain arrays and their labels, some channels at a time.
 
-    Parameters
-    ----------
-    path : Path
-        File to write.
-    plan : MeasureSetup
-        Of the line.
-    parts : iterable of (range, WindowProducts)
-        Consecutive channel rows and their products, together all channels.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Labels of the channels.
-
-    Returns
-    -------
-    GroupLikeness
-        Figures of groups of shots, made from the same products on the way.
+    `parts` are consecutive channel rows and their products, together all channels; figures of
+    groups of shots are made from them on the way.
 
     Raises
     ------

@@ -19,21 +19,8 @@ def rebuild_report(
 ) -> Path:
     """Draw the report of a finished run again, from the samples kept with it.
 
-    Parameters
-    ----------
-    folder : Path
-        Folder of the results.
-    others : sequence of Path, optional
-        Injections and comparisons to be shown, too; see `read_extras`.
-    pictures : Path, optional
-        Folder for every figure as a PNG file.
-    progress : callable, optional
-        Gets the name of each picture, which takes about a second.
-
-    Returns
-    -------
-    Path
-        The page.
+    `others` are injections and comparisons to be shown, too (see `read_extras`); `pictures` is a
+    folder for every figure as a PNG file, which takes about a second each.
 
     Raises
     ------

@@ -32,15 +32,10 @@ _ENERGIES = ("kept_energy_by_octave", "removed_energy_by_octave")
 
 
 def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
-    """What there is besides the contents of a report.
+    """What there is besides the contents of a report; the maps are read if they are there.
 
-    Parameters
-    ----------
-    folder : Path
-        Folder of the results; its maps are read if they are there.
-    others : sequence of Path, optional
-        Folders of `deblend inject`, and tables of `deblend benchmark-line` with the panels beside
-        them.
+    `others` are folders of `deblend inject`, and tables of `deblend benchmark-line` with the panels
+    beside them.
 
     Raises
     ------

@@ -58,20 +58,8 @@ def choose_places(
 ) -> list[Place]:
     """Near, middle and far channel and some shots of each source, and where findings point.
 
-    Parameters
-    ----------
-    shots : Shots
-        The line.
-    delivered : ndarray of bool, shape (shot,)
-        Shots that have an estimate.
-    geometry : Geometry
-        Offsets, for the axis of shot gathers.
-    channel_numbers : ndarray of int64, shape (channel,)
-        Channel numbers.
-    length : int
-        Samples of a trace; `MOST_SAMPLES` bounds what is chosen.
-    findings : sequence of Finding, optional
-        Gathers of the worst that name a channel or a shot point are shown, too.
+    `delivered` says which shots have an estimate. `MOST_SAMPLES` bounds what is chosen of traces of
+    a length. Gathers of the worst findings that name a channel or a shot point are shown, too.
     """
     places: list[Place] = []
     own_share = MOST_SAMPLES // length // len(shots.sources)
@@ -185,18 +173,9 @@ def read_sections(
     interval_s: float,
     dead: NDArray[np.bool_],
 ) -> tuple[GatherSection, ...]:
-    """Read the sections, a place at a time.
+    """Read the sections of `choose_places`, a place at a time.
 
-    Parameters
-    ----------
-    places : list of Place
-        From `choose_places`.
-    before, after, truth : callable
-        Give gathers (row, channel, time) of some rows of the shot table and some channels.
-    interval_s : float
-        Sample interval in seconds.
-    dead : ndarray of bool, shape (channel,)
-        Dead channels.
+    The readers give gathers (row, channel, time) of some rows of the shot table and some channels.
     """
 
     def traces(read: Reader, place: Place) -> NDArray[np.float32]:

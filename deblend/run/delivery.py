@@ -36,15 +36,6 @@ def deliver_sources(
 ) -> list[DeliveredFile]:
     """Write one SEG-Y file for each source that has delivered shots, streamed from the store.
 
-    Parameters
-    ----------
-    unfinished, measures
-        The run, and what was measured in it.
-    results : Path
-        Folder in which the folder of delivered files is made.
-    progress : callable
-        Told after every file.
-
     Raises
     ------
     OutputError
@@ -65,15 +56,7 @@ def deliver_sources(
 def delivered_sources(
     unfinished: UnfinishedRun, folder: Path
 ) -> list[tuple[int, Path, NDArray[np.int64]]]:
-    """Sources that have delivered shots, by their place in the table; file and rows of each.
-
-    Parameters
-    ----------
-    unfinished : UnfinishedRun
-        The run.
-    folder : Path
-        Where the folder of delivered files is.
-    """
+    """Sources that have delivered shots, by their place in the table; file and rows of each."""
     return [
         (number, folder / DELIVERED / file_name(source, number), rows)
         for number, source in enumerate(unfinished.job.shots.sources)
@@ -142,25 +125,7 @@ def write_line_manifest(
     findings: tuple[Finding, ...],
     ended_utc: str,
 ) -> None:
-    """Write the manifest of a run; all paths in it count from the output folder.
-
-    Parameters
-    ----------
-    path : Path
-        The manifest, beside the results.
-    folder : Path
-        The output folder.
-    unfinished : UnfinishedRun
-        The run.
-    files : list of DeliveredFile
-        Delivered SEG-Y.
-    others : list of Path
-        Other results.
-    findings : tuple of Finding
-        All findings.
-    ended_utc : str
-        End of the run.
-    """
+    """Write the manifest of a run beside its results; paths in it count from the output folder."""
     outputs = [
         FileRecord(file.path.relative_to(path.parent).as_posix(), file.size_bytes, file.sha256)
         for file in files

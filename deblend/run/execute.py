@@ -132,14 +132,7 @@ def runner(
     """Something that works on blocks of a run.
 
     Local processes start in a thread until the caller has a run for them; a scheduler is asked at
-    once.
-
-    Parameters
-    ----------
-    machines : Machines
-        Where.
-    log : callable
-        Gets messages on the workers, and where a cluster can be watched.
+    once. `log` gets messages on the workers, and where a cluster can be watched.
 
     Raises
     ------

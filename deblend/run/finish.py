@@ -54,15 +54,6 @@ def write_results(
 ) -> tuple[list[DeliveredFile], tuple[Finding, ...]]:
     """Write all results of a run whose blocks are finished, and remove the unfinished work.
 
-    Parameters
-    ----------
-    unfinished : UnfinishedRun
-        The run.
-    folder : Path
-        Output folder.
-    progress : callable
-        Told where it stands.
-
     Raises
     ------
     OutputError

@@ -26,16 +26,8 @@ def line_products(
 ) -> Iterator[tuple[range, WindowProducts]]:
     """Products of all shots, for consecutive channels that together are all of the line.
 
-    Parameters
-    ----------
-    plan : RunPlan
-        How the line is cut.
-    read : callable
-        Gives the measures of a block.
-    total : int
-        Rows of the shot table.
-    most : int, optional
-        Traces at a time; one channel always.
+    `read` gives the measures of a block, `total` is the rows of the shot table. At most so many
+    traces come at a time; one channel always.
     """
     step = max(1, most // max(total, 1))
     for place, (begin, end) in enumerate(plan.channels):
@@ -63,10 +55,7 @@ def _of_all_spans(blocks: Iterator[BlockMeasures], channels: slice, total: int) 
 def line_seams(unfinished: UnfinishedRun) -> SeamWindows | None:
     """Compare, block by block, what it made beyond its cuts with what is delivered there.
 
-    Returns
-    -------
-    SeamWindows or None
-        None where the line is in one piece.
+    None where the line is in one piece.
     """
     job, dead = unfinished.job, unfinished.counts.dead
 

@@ -57,19 +57,6 @@ def run_line(
     interruption leaves the finished blocks in a folder of unfinished work, and the same call goes
     on from there.
 
-    Parameters
-    ----------
-    line : LineFile
-        From `read_line_file`.
-    progress : callable, optional
-        Gets each step.
-    options : RunOptions, optional
-        Memory, machines, what may be replaced.
-
-    Returns
-    -------
-    Outcome
-
     Raises
     ------
     OutputError
@@ -108,12 +95,7 @@ def prepare_run(
 ) -> int:
     """Plan a run, stage its records and measure what is line-wide; the blocks are left to others.
 
-    Returns
-    -------
-    int
-        Number of blocks; `run_block` takes each of them, from 0.
-
-    Raises and parameters as for `run_line`.
+    Gives their number: `run_block` takes each of them, from 0. Raises what `run_line` raises.
     """
     options = options or RunOptions()
     if not options.restart and is_published(line.output_folder):  # no work to go on with

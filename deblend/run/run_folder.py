@@ -170,14 +170,8 @@ class RunFolder:
 def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
     """The work folder of an output folder, made if need be, and closed to other runs.
 
-    A folder without a plan is gone afterwards: nothing in it is worth keeping.
-
-    Parameters
-    ----------
-    folder : Path
-        Output folder.
-    shared : bool, optional
-        Whether other runs that say so too may be at work in it, each on a block of its own.
+    A folder without a plan is gone afterwards: nothing in it is worth keeping. Runs that say
+    `shared` may be at work in it together, each on a block of its own.
 
     Raises
     ------

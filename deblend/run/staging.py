@@ -47,18 +47,8 @@ def stage_records(
 ) -> Staged:
     """Copy a record into the store, or go on where an earlier run stopped.
 
-    Parameters
-    ----------
-    recording : Recording
-        The record; every sample is read once, all channels side by side.
-    run_folder : RunFolder
-        Where the store is.
-    channel_step : int
-        Channels of a block.
-    memory_bytes : int
-        What may be taken.
-    on_samples : callable
-        Gets samples done and samples in all.
+    Every sample is read once, all channels side by side. `channel_step` is the channels of a block;
+    `on_samples` gets samples done and samples in all.
 
     Raises
     ------
@@ -101,10 +91,7 @@ def staged_recording(recording: Recording, run_folder: RunFolder) -> Recording:
 def prefetched(items: Iterable[T]) -> Iterator[T]:
     """Items, each made in a thread while the one before it is used.
 
-    Parameters
-    ----------
-    items : iterable
-        Whatever it raises is raised in its place. One item more than without this is in memory.
+    What one raises is raised in its place. One item more than without this is in memory.
     """
     source = iter(items)
     end = object()

@@ -124,8 +124,6 @@ def write_channels(
 
     Parameters
     ----------
-    path : Path
-        Folder of the estimate store.
     channels : range
         Channel rows; begin at a chunk.
     gathers : ndarray of float32, shape (shot, channel, time)
@@ -255,15 +253,7 @@ def full_disk(error: OSError, path: Path) -> OutputError:
 
 
 class StoredGathers:
-    """Estimates of one source in the order of the shot table, read as they are needed.
-
-    Parameters
-    ----------
-    estimate_stores : sequence of EstimateStore
-        Of all spans.
-    rows : ndarray of int64, shape (shot,)
-        Rows of the shot table, in the order wanted.
-    """
+    """Estimates of one source, read as they are needed: `rows` of the shot table, in order."""
 
     def __init__(self, estimate_stores: Sequence[EstimateStore], rows: NDArray[np.int64]) -> None:
         self._arrays = [open_array(store.path) for store in estimate_stores if len(store.rows)]

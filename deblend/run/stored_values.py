@@ -25,12 +25,7 @@ _DAMAGED: Final = (InputError, ValueError, KeyError, TypeError, AttributeError, 
 def write_value(path: Path, value: Any) -> None:
     """Write a dataclass; the file appears only when it is complete and on disk.
 
-    Parameters
-    ----------
-    path : Path
-        File to write.
-    value : dataclass
-        Of arrays, numbers, texts, tuples, ranges, mappings, None, and dataclasses of deblend.
+    It holds arrays, numbers, texts, tuples, ranges, mappings, None, and dataclasses of deblend.
 
     Raises
     ------

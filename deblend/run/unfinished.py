@@ -219,11 +219,6 @@ class UnfinishedRun:
 def open_unfinished(folder: Path) -> UnfinishedRun:
     """Open an unfinished run, as another process does.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder of unfinished work.
-
     Raises
     ------
     DeblendError

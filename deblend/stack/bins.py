@@ -63,15 +63,10 @@ class BinGrid:
 def bin_grid(
     shots: Shots, geometry: Geometry, *, inline_m: float, crossline_m: float | None = None
 ) -> BinGrid:
-    """Bins that hold every midpoint of a line.
+    """Bins that hold every midpoint of a line; `inline_m` is half the group interval as a rule.
 
-    Parameters
-    ----------
-    inline_m : float
-        Size along the line; half the group interval as a rule.
-    crossline_m : float, optional
-        Size across the line. By default the smallest distance between the mean midpoint lines of
-        two sources, so that every source has its own; without any such distance, the widest spread.
+    Without `crossline_m` they are as wide as the smallest distance between the mean midpoint lines
+    of two sources, so that every source has its own; without any such distance, the widest spread.
 
     Raises
     ------

@@ -61,24 +61,10 @@ def add_to_stack(
     *,
     stretch_limit: float = STRETCH_LIMIT,
 ) -> None:
-    """Flatten traces and add them to the sums, in place.
+    """Flatten traces, (trace, time), and add them to the sums, in place.
 
-    Parameters
-    ----------
-    sums : StackSums
-        From `no_stack`, or with earlier blocks in it.
-    traces : ndarray of float32, shape (trace, time)
-        Any traces of the line.
-    bins : ndarray of int64, shape (trace,)
-        Bin of each trace; -1 takes no part.
-    offset_m : ndarray of float64, shape (trace,)
-        Offsets; unknown ones take no part.
-    velocities : VelocityTable
-        Positions count along the line from the first bin.
-    interval_s : float
-        Sample interval in seconds.
-    stretch_limit : float, optional
-        As in `flatten`.
+    A bin of -1 or an unknown offset takes no part. Positions of `velocities` count along the line
+    from the first bin.
     """
     usable = (bins >= 0) & np.isfinite(offset_m)
     order = np.flatnonzero(usable)

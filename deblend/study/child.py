@@ -37,12 +37,7 @@ _WATCH_S: Final = 1.0
 class Child:
     """One process that carries out runs, one after the other; a context manager.
 
-    Parameters
-    ----------
-    folder : Path
-        What relative names of the study count from.
-    processes : int, optional
-        Processes that share the cores of this machine.
+    Relative names of the study count from `folder`; so many `processes` share the cores.
     """
 
     def __init__(self, folder: Path, processes: int = 1) -> None:

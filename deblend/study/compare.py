@@ -37,8 +37,6 @@ def run_study(
 
     Parameters
     ----------
-    study : Study
-        From `read_study`, or put together.
     results : Path
         Parquet file; made if absent.
     processes : int, optional

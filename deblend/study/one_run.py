@@ -51,12 +51,8 @@ class LineCache:
 def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = True) -> Row:
     """The row of a run, whatever happens to it in Python.
 
-    Parameters
-    ----------
-    phase : callable
-        Gets ``"line"``, ``"separate"`` and ``"score"`` as each begins.
-    warm : bool, optional
-        Run one iteration first, so that no compiler is timed.
+    `phase` gets ``"line"``, ``"separate"`` and ``"score"`` as each begins; `warm` runs one
+    iteration first, so that no compiler is timed.
     """
     row = first_columns(run)
     try:

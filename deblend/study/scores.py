@@ -179,12 +179,8 @@ def leakage_and_loss_db(truth: Gathers, estimate: Gathers, start: Gathers) -> tu
     """How much interference remains, and how much signal is missing.
 
     In short windows the estimate is explained by two parts, least squares: a part of the true
-    signal and a part of the interference, which is the pseudo-deblended record less the truth.
-
-    Parameters
-    ----------
-    truth, estimate, start : ndarray of float32, shape (shot, channel, time)
-        The answer, what was found, and the pseudo-deblended record.
+    signal and a part of the interference, which is the pseudo-deblended record `start` less the
+    truth. All have the shape (shot, channel, time).
 
     Returns
     -------

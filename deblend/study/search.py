@@ -81,8 +81,6 @@ def search(
 
     Parameters
     ----------
-    method : StudyMethod
-        Any method: by name, settings object, function or entry point.
     setting : str
         ``iterations``, another of `SeparationSettings`, or a setting of the method.
     scored : callable

@@ -196,13 +196,9 @@ def _method(entry: MethodTable, folder: Path) -> StudyMethod:
 
 
 def found_method(name: str, folder: Path) -> MethodChoice:
-    """What a study file calls a method.
+    """What a study file calls a method: a name, ``package.module:name``, or ``file.py:name``.
 
-    Parameters
-    ----------
-    name : str
-        Name of a method, ``package.module:name``, or ``file.py:name``; the last two may be a
-        settings class, a settings object or a function.
+    The last two may be a settings class, a settings object or a function.
     """
     place, _, attribute = name.partition(":")
     if not attribute:

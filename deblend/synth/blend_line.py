@@ -22,22 +22,10 @@ from deblend.words import counted
 
 
 def blend_gathers(plan: BlendKeys, folder: str | Path) -> MadeLine:
-    """Blend the gathers that a plan names.
+    """Blend the gathers that a plan names; names in it count from `folder`.
 
-    The noise of every gather goes into the record with it, and stays in the truth.
-
-    Parameters
-    ----------
-    plan : BlendKeys
-        From `read_blend_plan`.
-    folder : str or Path
-        Folder that names in the plan count from.
-
-    Returns
-    -------
-    MadeLine
-        Its `noise_rms` is None, because the noise of recorded gathers is not known, and its
-        geometry holds no positions.
+    The noise of every gather goes into the record with it, and stays in the truth. The noise of
+    recorded gathers is not known (`noise_rms` is None), and the geometry holds no positions.
 
     Raises
     ------

@@ -160,16 +160,8 @@ def record_shot(
 ) -> NDArray[np.float32]:
     """Pressure at the receivers, shape (channel, time); sample 0 is the fire instant.
 
-    Parameters
-    ----------
-    wavelet : Wavelet
-        What the source radiates; band-limited below the Nyquist frequency.
-    receiver_m : ndarray of float64, shape (channel, 2)
-        Inline positions and depths.
-    interval_s : float
-        Sample interval of the record.
-    sample_count : int
-        Of the record.
+    The wavelet is band-limited below the Nyquist frequency. `receiver_m` has the inline positions
+    and depths, (channel, 2).
     """
     step_s = interval_s / grid.steps_a_sample(interval_s)
     steps = round((LEAD_S + sample_count * interval_s + TAIL_S) / step_s)

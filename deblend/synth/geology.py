@@ -60,7 +60,7 @@ def record_source(
     sample_count: int,
     delay_s: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float32]:
-    """Noise-free traces of one source.
+    """Noise-free traces of one source, float32, shape (shot, channel, time).
 
     Parameters
     ----------
@@ -72,16 +72,8 @@ def record_source(
         Positions at the fire times.
     receiver : ndarray of float64, shape (shot, channel, 3)
         Positions of the groups at the same times.
-    interval_s : float
-        Sample interval.
-    sample_count : int
-        Length of the traces; what comes later is cut off.
     delay_s : ndarray of float64, shape (shot,), optional
         Fire times within the trace; 0 by default, so that sample 0 is the time break.
-
-    Returns
-    -------
-    ndarray of float32, shape (shot, channel, time)
     """
     length = next_fast_len(sample_count + round(TAIL_S / interval_s), real=True)
     frequency = rfftfreq(length, interval_s)

@@ -41,18 +41,9 @@ def _add_pulses(
     amplitude: NDArray[np.float64],
     table: NDArray[np.float64],
 ) -> None:
-    """Add impulses to traces.
+    """Add impulses to traces `out`, (trace, time); what falls outside is lost.
 
-    Parameters
-    ----------
-    out : ndarray of float64, shape (trace, time), changed in place
-        What falls outside the trace is lost.
-    time_samples : ndarray of float64, shape (event, trace)
-        When, in samples.
-    amplitude : ndarray of float64, shape (event, trace)
-        How strong; zeros are skipped.
-    table : ndarray of float64
-        From `pulse_table`.
+    Times in samples and amplitudes have shape (event, trace); amplitudes of zero are skipped.
     """
     samples = out.shape[1]
     phases = table.shape[0] - 1

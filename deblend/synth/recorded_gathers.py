@@ -43,12 +43,8 @@ def read_source(
 ) -> SourceGathers:
     """Sort the traces of some files into gathers.
 
-    Parameters
-    ----------
-    shot_word, channel_word : str
-        Trace header words; ``"none"`` as channel word makes a single channel.
-    keep : dict of str to int
-        Header words and the value that a trace must have to take part.
+    ``"none"`` as channel word makes a single channel. `keep` has header words and the value that a
+    trace must have to take part.
     """
     words = [shot_word, *keep, *(() if channel_word == "none" else (channel_word,))]
     for word in words:

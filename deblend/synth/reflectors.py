@@ -60,21 +60,12 @@ class Surface:
 
 
 def specular_point(surface: Surface, source: Positions, receiver: Positions) -> tuple[Array, Array]:
-    """Where on the surface the path source - surface - receiver is stationary.
+    """Inline and crossline position of the point where source - surface - receiver is stationary.
 
     Newton's method from the midpoint, with the step kept below a quarter of the depth. Fails where
     the surface focuses (a bowl whose centre of curvature lies at the sea surface or below it):
-    there several such points exist and the one found need not be the shortest path.
-
-    Parameters
-    ----------
-    source, receiver : ndarray of float64, shape (..., 3)
-        Both ends, of one shape.
-
-    Returns
-    -------
-    x, y : ndarray of float64, shape (...)
-        Inline and crossline position of the reflection point, in metres.
+    there several such points exist and the one found need not be the shortest path. Both ends have
+    one shape (..., 3), both results (...).
     """
     middle = 0.5 * (source + receiver)
     x, y = middle[..., 0].copy(), middle[..., 1].copy()

@@ -56,11 +56,6 @@ T = TypeVar("T")
 def read_scene_file(path: str | Path) -> SceneDesign:
     """Read a scene file.
 
-    Returns
-    -------
-    SceneDesign
-        For `build_line`.
-
     Raises
     ------
     SettingsError

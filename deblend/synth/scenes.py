@@ -54,16 +54,10 @@ QUIET_END_S: Final = 0.35
 
 
 def make_scene(name: str, size: Size = "small", seed: int = 0) -> MadeLine:
-    """Make a standard scene.
+    """Make a standard scene, one of `scene_names`.
 
-    Parameters
-    ----------
-    name : str
-        One of `scene_names`.
-    size : {"small", "full"}, optional
-        Small takes seconds to separate, full about a minute.
-    seed : int, optional
-        Of dither, noise and trouble; the earth belongs to the scene.
+    Small takes seconds to separate, full about a minute. `seed` is that of dither, noise and
+    trouble; the earth belongs to the scene.
 
     Raises
     ------

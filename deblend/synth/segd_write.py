@@ -74,12 +74,10 @@ def write_continuous_segd(
     extended: bool = True,
     label: bool = True,
 ) -> None:
-    """Write one time slice of a continuous record.
+    """Write one time slice of a continuous record; the file is replaced as a whole, or not at all.
 
     Parameters
     ----------
-    path : str or Path
-        Replaced as a whole, or not at all.
     samples : ndarray of float32, shape (channel, time)
         Amplitudes; a memory map will do, a few channels are held at a time. A channel that is NaN
         throughout is written as zeros with the edit code that says so; other NaN as they are.

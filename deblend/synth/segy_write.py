@@ -38,21 +38,15 @@ def write_continuous_segy(
     sample_format: Literal[1, 5] = layout.IEEE_FLOAT,
     textual_lines: Sequence[str] = _DEFAULT_TEXT,
 ) -> None:
-    """Write one time slice of a continuous record.
+    """Write one time slice of a continuous record; the file is replaced as a whole, or not at all.
 
     Parameters
     ----------
-    path : str or Path
-        Replaced as a whole, or not at all.
     samples : ndarray of float32, shape (channel, time)
         Amplitudes; a memory map will do, one channel is held at a time. NaN and Inf are written
         as they are in format 5 and refused in format 1, which cannot hold them.
-    interval_ns : int
-        Sample interval in nanoseconds.
     start_ns : int
-        Instant of sample 0, in nanoseconds since 1970 of `time_scale`.
-    time_scale : {"utc", "gps"}
-        Scale of `start_ns`, written to the headers.
+        Instant of sample 0, in nanoseconds since 1970 of `time_scale`, which headers give, too.
     channel_numbers : sequence of int, length channel
         Trace header bytes 13-16.
     revision : {1, 2}, optional

@@ -54,14 +54,8 @@ class Signature:
     ) -> NDArray[np.complex128]:
         """Response of the signature and of the receiver ghost, shape (frequency,).
 
-        Parameters
-        ----------
-        frequency_hz : ndarray of float64, shape (frequency,)
-            Where to evaluate; non-negative.
-        interval_s : float
-            Sample interval: a unit impulse is one sample of height 1.
-        receiver_depth_m : float, optional
-            Depth of the streamer; 0 leaves its ghost out.
+        Frequencies are not negative. A unit impulse is one sample of height 1; a streamer at
+        depth 0 has no ghost.
         """
         nyquist_hz = 0.5 / interval_s
         if self.stop_hz >= nyquist_hz:

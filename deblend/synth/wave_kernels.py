@@ -32,14 +32,9 @@ Field = NDArray[np.float32]
 def _wave_step(new: Field, now: Field, courant: Field, fade: Field) -> None:
     """One time step; `new` holds the field before `now` and is replaced by the one after.
 
-    Parameters
-    ----------
-    new, now : ndarray of float32, shape (depth, inline)
-        With the halo; row `HALO` is the sea surface, above which the field is its negative mirror.
-    courant : ndarray of float32, same shape
-        Square of velocity times time step over spacing.
-    fade : ndarray of float32, same shape
-        What one step leaves of the field: 1 inside, less towards the absorbing edges.
+    All have the shape (depth, inline) with the halo; row `HALO` is the sea surface, above which the
+    field is its negative mirror. `courant` is the square of velocity times time step over spacing;
+    `fade` is what one step leaves of the field: 1 inside, less towards the absorbing edges.
     """
     columns = now.shape[1] - 8
     for i in range(now.shape[0] - 8):
@@ -92,12 +87,8 @@ def _run_shot(
         What is added at the source.
     fields : tuple of ndarray of float32, shape (depth, inline)
         Two fields at rest.
-    courant, fade : ndarray of float32
-        As in `wave_step`.
-    source : tuple of ndarray
-        Flat indices of its grid points, shape (point,), and their weights.
-    receiver : tuple of ndarray
-        Indices and weights of all receivers, shape (channel, point).
+    source, receiver : tuple of ndarray
+        Flat indices of grid points and their weights, shape (point,) and (channel, point).
     """
     new, now = fields
     at, weight = source

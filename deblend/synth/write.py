@@ -34,15 +34,9 @@ def write_line(
 ) -> Path:
     """Write a line: ``records/``, ``shots.csv``, ``truth/`` and ``line.toml``.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Made if absent; must be empty.
-    slice_s : float, optional
-        Length of the files; a file also ends at each gap.
-    record_format : {"segy", "segd"}, optional
-        SEG-Y revision 2, or SEG-D revision 3.1 with the shots as source events. The line file
-        names the shot table only where those events do not say everything about the shots.
+    The folder is made if absent, and must be empty. Files are `slice_s` long and also end at each
+    gap: SEG-Y revision 2, or SEG-D revision 3.1 with the shots as source events. The line file
+    names the shot table only where those events do not say everything about the shots.
 
     Raises
     ------

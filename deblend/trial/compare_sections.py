@@ -32,15 +32,7 @@ def compare_sections(
     limits: Mapping[str, Limit],
     what: str,
 ) -> list[Finding]:
-    """Likeness of two lines, window by window, and signal-to-noise of each.
-
-    Parameters
-    ----------
-    windows_s : sequence of (float, float)
-        Windows in seconds.
-    what : str
-        What is compared ("stack", "common offset ..."), for the messages.
-    """
+    """Likeness of two lines in windows, and signal-to-noise of each; `what` is for messages."""
     trial, benchmark = match.apply(paired.trial), paired.benchmark
     return [
         *_about(paired, match, what),

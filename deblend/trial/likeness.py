@@ -17,17 +17,9 @@ LONGEST_SHIFT_S: Final = 0.1
 
 
 def snr_db(reference: Traces, estimate: Traces) -> float:
-    """Energy of the reference over the energy of the error: ``10 log10(|m|^2 / |m - e|^2)``.
+    """Energy of the reference over that of the error, ``10 log10(|m|^2 / |m - e|^2)`` [1]_ [2]_.
 
-    Parameters
-    ----------
-    reference, estimate : ndarray of float
-        Of one shape.
-
-    Returns
-    -------
-    float
-        Decibels; inf where both are equal, NaN where the reference is zero.
+    inf where both are equal, NaN where the reference is zero.
 
     References
     ----------
@@ -43,18 +35,10 @@ def snr_db(reference: Traces, estimate: Traces) -> float:
 
 
 def nrms_percent(first: Traces, second: Traces) -> float:
-    """Normalised rms of the difference: ``200 rms(a - b) / (rms(a) + rms(b))``.
+    """Normalised rms of the difference [1]_: ``200 rms(a - b) / (rms(a) + rms(b))``, in per cent.
 
-    Parameters
-    ----------
-    first, second : ndarray of float
-        Of one shape; the rms is taken over all samples together.
-
-    Returns
-    -------
-    float
-        Per cent: 0 for equal traces, 141 for unrelated ones of equal rms, 200 for opposite ones;
-        NaN where both are zero.
+    The rms is taken over all samples together. 0 for equal traces, 141 for unrelated ones of equal
+    rms, 200 for opposite ones; NaN where both are zero.
 
     References
     ----------
@@ -69,29 +53,17 @@ def nrms_percent(first: Traces, second: Traces) -> float:
 
 
 def predictability_percent(first: Traces, second: Traces, max_lag: int) -> float:
-    """Predictability, as ``100 sum(phi_ab^2) / sum(phi_aa phi_bb)`` over the lags.
+    """Predictability [1]_ in per cent: ``100 sum(phi_ab^2) / sum(phi_aa phi_bb)`` over the lags.
 
     phi are correlations without tapers and without division by the number of samples; sums run
-    over all traces and over lags from -max_lag to max_lag. Another definition in circulation takes
-    the square root; name this one beside the number.
-
-    Parameters
-    ----------
-    first, second : ndarray of float, shape (..., time)
-        Of one shape.
-    max_lag : int
-        In samples, below the length of the traces.
-
-    Returns
-    -------
-    float
-        Per cent: 100 where one is a filtered copy with a flat spectrum of the other (a factor),
-        whatever its sign; NaN where a set is zero.
+    over all traces and over lags from -max_lag to max_lag, in samples, below the length of the
+    traces. Another definition in circulation takes the square root; name this one beside the
+    number. 100 where one is a filtered copy with a flat spectrum of the other (a factor), whatever
+    its sign; NaN where a set is zero.
 
     References
     ----------
-    .. [1] E. Kragh and P. Christie, 2002, Seismic repeatability, normalized rms, and
-       predictability, The Leading Edge 21(7), 640-647.
+    .. [1] As of `nrms_percent`.
     """
     _check_shapes(first, second)
     length = first.shape[-1]
@@ -113,23 +85,11 @@ def predictability_percent(first: Traces, second: Traces, max_lag: int) -> float
 def shift_and_correlation(
     first: Traces, second: Traces, interval_s: float, longest_s: float = LONGEST_SHIFT_S
 ) -> tuple[float, float]:
-    """How much later the second traces are than the first, and how alike they are there.
+    """How many seconds later the second traces are than the first, and how alike they are there.
 
-    Parameters
-    ----------
-    first, second : ndarray of float32, shape (trace, time)
-        Traces that belong together; one shift for all of them.
-    interval_s : float
-        Sample interval in seconds.
-    longest_s : float, optional
-        Longest shift looked for, either way.
-
-    Returns
-    -------
-    shift_s : float
-        To a part of a sample, by a parabola through the largest correlation; NaN where one is zero.
-    correlation : float
-        Normalised, at that shift; negative where polarities are opposite.
+    One shift for all traces that belong together, to a part of a sample, by a parabola through the
+    largest correlation; NaN where one is zero. The correlation at that shift is normalised, and
+    negative where polarities are opposite.
     """
     length = first.shape[1]
     padded = next_fast_len(2 * length, real=True)
@@ -151,17 +111,8 @@ def shift_and_correlation(
 def neighbour_snr_db(traces: Traces) -> float:
     """Signal over noise from the correlation r of neighbouring traces: 10 log10(r / (1 - r)).
 
-    Neighbours hold the same signal and each its own noise. Dip, faults and moveout count as noise.
-
-    Parameters
-    ----------
-    traces : ndarray of float32, shape (trace, time)
-        In order along the line.
-
-    Returns
-    -------
-    float
-        NaN where fewer than two traces or no common signal is there.
+    Neighbours along the line hold the same signal and each its own noise. Dip, faults and moveout
+    count as noise. NaN where fewer than two traces or no common signal is there.
     """
     window = traces[np.any(traces, axis=1)].astype(np.float64)
     if len(window) < 2:

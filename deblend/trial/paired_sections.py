@@ -71,14 +71,8 @@ def pair_sections(
 ) -> Paired:
     """Nearest trace of the benchmark for every trace of the trial.
 
-    Parameters
-    ----------
-    trial, benchmark : Section
-        Two lines. Traces without a known place are left out.
-    farthest_m : float
-        Traces farther apart are left out.
-    resample : bool, optional
-        Bring the benchmark to the interval of the trial, where they differ.
+    Traces without a known place, or farther apart, are left out. `resample` brings the benchmark
+    to the interval of the trial, where they differ.
     """
     if has_other_interval(trial, benchmark, resample=resample):
         benchmark = resampled(benchmark, trial.interval_s)
@@ -188,16 +182,8 @@ def match_strength(
 ) -> Match:
     """Source strength of the benchmark over that of the trial, from traces that belong together.
 
-    Parameters
-    ----------
-    kind : {"none", "scalar", "spectral"}, optional
-        How `Match.apply` uses it.
-    window : tuple of int, optional
-        Samples to look at; a strong, clean window is best. All by default.
-
-    Notes
-    -----
-    A ratio of rms counts noise as signal; choose a window where there is little.
+    The ratio of rms counts noise as signal: choose a `window` of samples where there is little; all
+    are taken without it. `kind` says how `Match.apply` uses the ratio.
     """
     part = slice(None) if window is None else slice(*window)
     trial, benchmark = (

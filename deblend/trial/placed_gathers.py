@@ -289,16 +289,8 @@ def through_separation(
 
     They are laid end to end as a record of their own and separated like a trial: what is left is
     what the coherence filter keeps of them, noise floor and all. Only then is the trial, which has
-    been through that filter, compared with its like.
-
-    Parameters
-    ----------
-    gathers : PlacedGathers
-        Of a line shot without overlap.
-    scratch : Path
-        Folder for the result, a file as large as the gathers.
-    method, iterations, seed
-        As in `deblend.separate`, of the trial.
+    been through that filter, compared with its like. `scratch` gets a file as large as the gathers;
+    the rest is as in `deblend.separate`, of the trial.
     """
     interval_ns = round(gathers.interval_s * 1e9)
     job = with_usual_amplitudes(

@@ -31,19 +31,9 @@ _COSINE_25, _SINE_25 = np.float32(np.cos(0.8 * np.pi)), np.float32(np.sin(0.8 * 
 def steps_of(length: int, sign: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     """Factors of a transform, and the weights that its steps take one after the other.
 
-    Parameters
-    ----------
-    length : int
-        Elements of a column.
-    sign : {1, -1}
-        1 for the transform, -1 for its inverse, which is not normalised.
-
-    Returns
-    -------
-    factors : ndarray of int64, shape (step,)
-    weights : ndarray of float32
-        Of each step: for each part of a column the complex weights of its outputs; for factors that
-        are none of the fast ones also the complex roots of one.
+    The transform has sign 1, its inverse, which is not normalised, -1. Weights of each step are for
+    each part of a column the complex ones of its outputs; for factors that are none of the fast
+    ones also the complex roots of one.
     """
     factors, left = [], length
     for factor in (*_FAST, *range(7, length + 1)):
