@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 
 from deblend.check.headers.source_numbers import placed_as_other
 from deblend.model.findings import Finding
-from deblend.model.shots import Shots
+from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import parse_instant
 
 _FIRED_AT: Final = re.compile(r"fired at (\S+) that is in no row")
@@ -62,18 +62,14 @@ def mended_shots(shots: Shots, findings: Sequence[Finding]) -> tuple[Shots, list
 
 def _with_row(shots: Shots, source: int | str | None, fired_ns: int) -> Shots:
     """One more shot, that is separated as interference."""
-    new = {
-        "source": source,
-        "shot_point": int(shots.shot_point.max()) + 1,
-        "fire_time_ns": fired_ns,
-        "line": shots.line[0],
-        "sequence": shots.sequence[0],
-        "live": True,
-        "deliver": False,
-    }
-    longer: dict[str, Any] = {
-        field.name: np.append(getattr(shots, field.name), new.get(field.name, np.nan))
-        for field in fields(Shots)
-        if field.name != "time_scale"
-    }
-    return replace(shots, **longer)
+    name: Any = np.array([source], shots.source.dtype)
+    new = make_shots(
+        name,
+        np.array([shots.shot_point.max() + 1]),
+        np.array([fired_ns]),
+        shots.time_scale,
+        line=shots.line[:1],
+        sequence=shots.sequence[:1],
+        deliver=np.zeros(1, np.bool_),
+    )
+    return shots.followed_by(new)

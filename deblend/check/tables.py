@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
+
+_LONGEST_STEADY: Final = 1.5
+"""Of the median interval: a longer one holds a shot that is not in the table."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,7 @@ class SourceRow:
     shots: int
     misfires: int
     not_wanted: int
-    """Rows, those that are not live, and live ones that are not to be delivered."""
+    """Rows, misfires that were to be delivered, and those that are not to be delivered."""
     shortest_s: float
     median_s: float
     longest_s: float
@@ -79,15 +83,17 @@ def source_rows(shots: Shots) -> tuple[SourceRow, ...]:
         intervals = np.diff(np.sort(own.fire_time_ns)) * 1e-9
         known = intervals if intervals.size else np.array([np.nan])
         spread = np.nan
-        if intervals.size >= 4:
-            low, high = np.percentile(np.diff(intervals), [5, 95])
+        # Where a shot is missing the interval says nothing of delays.
+        steady = intervals[intervals < _LONGEST_STEADY * np.median(known)]
+        if steady.size >= 4:
+            low, high = np.percentile(np.diff(steady), [5, 95])
             spread = 0.5 * float(high - low)
         rows.append(
             SourceRow(
                 str(source),
                 len(own),
-                int((~own.live).sum()),
-                int((own.live & ~own.deliver).sum()),
+                int((~own.live & own.deliver).sum()),
+                int((~own.deliver).sum()),
                 float(known.min()),
                 float(np.median(known)),
                 float(known.max()),

@@ -10,6 +10,11 @@ from numpy.typing import NDArray
 
 from deblend.errors import SettingsError, ShotTableError
 from deblend.line.line_file import LineFile
+from deblend.line.missing_shots import (
+    WithMissingShots,
+    reaching_findings,
+    with_missing_shots,
+)
 from deblend.line.source_states import with_source_states, without_near_field
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
@@ -58,7 +63,9 @@ def open_line(line: LineFile) -> OpenLine:
     if near_field and (near_field.files or near_field.channel_sets):
         files = near_field.files or keys.records.files
         hydrophones = line_recording(line, files, near_field.channel_sets)
-    shots, logged = with_source_states(line, hydrophones, shots)
+    table = missing_from_records(line, recording, shots)
+    shots, logged = with_source_states(line, hydrophones, table.shots, table.guessed)
+    missing = (*table.findings, *reaching_findings(table, shots))
     recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
     shots, corrected = with_corrected_clock(line, recording, shots)
@@ -66,7 +73,11 @@ def open_line(line: LineFile) -> OpenLine:
     if keys.records.correct_drift:
         findings = [finding for finding in findings if finding.metric not in EXPLAINED]
     return OpenLine(
-        line, recording, shots, geometry, (*findings, *timed, *logged, *located, *corrected)
+        line,
+        recording,
+        shots,
+        geometry,
+        (*findings, *timed, *missing, *logged, *located, *corrected),
     )
 
 
@@ -159,6 +170,13 @@ def line_shots(line: LineFile) -> Shots:
             remedy='Give the table with the fire times: file = "shots.csv" in table [shots].',
         )
     return shots
+
+
+def missing_from_records(line: LineFile, recording: Recording, shots: Shots) -> WithMissingShots:
+    """Shots with those of missing files, where the records themselves give the fire times."""
+    if line.keys.shots.file is not None or line.keys.shots.navigation is not None:
+        return WithMissingShots(shots, np.zeros(len(shots), np.bool_))
+    return with_missing_shots(recording, shots, line.keys.separation.length_s)
 
 
 def findings_of_times(line: LineFile) -> tuple[Finding, ...]:

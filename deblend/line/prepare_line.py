@@ -169,8 +169,8 @@ def why_not_delivered(job: Job) -> NDArray[np.str_]:
     shots = job.shots
     wholly, partly = job.recording.not_held(shots.fire_time_ns, job.length)
     return np.select(
-        [job.delivered, ~shots.live, ~shots.deliver, wholly, partly],
-        ["", "misfire", "not wanted", "outside the record", "partly outside the record"],
+        [job.delivered, ~shots.deliver, ~shots.live, wholly, partly],
+        ["", "not wanted", "misfire", "outside the record", "partly outside the record"],
         "not separated",
     )
 

@@ -39,12 +39,13 @@ class ChosenRows:
 
 
 def with_source_states(
-    line: LineFile, hydrophones: Recording, shots: Shots
+    line: LineFile, hydrophones: Recording, shots: Shots, guessed: NDArray[np.bool_]
 ) -> tuple[Shots, tuple[Finding, ...]]:
     """Shots as they were fired, by all that the line file names; as given where it names nothing.
 
     Misfires are not live, and what went off by itself becomes a row with deliver = False. The
-    hydrophones are read from `hydrophones` where the line file names any.
+    hydrophones are read from `hydrophones` where the line file names any. Fire times of
+    rows that are `guessed` are replaced by those of a log.
 
     Raises
     ------
@@ -56,7 +57,7 @@ def with_source_states(
     findings: tuple[Finding, ...] = ()
     rows = (*_logged(line, shots), *_in_headers(line, shots))
     if rows:
-        fired = apply_source_log(shots, rows)
+        fired = apply_source_log(shots, rows, guessed)
         shots, findings = fired.shots, fired.findings
     if line.keys.near_field is None:
         return shots, findings

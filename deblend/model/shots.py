@@ -94,6 +94,14 @@ class Shots:
         taken: dict[str, Any] = {name: column[rows] for name, column in self.columns()}
         return replace(self, **taken)
 
+    def followed_by(self, others: Shots) -> Shots:
+        """These shots, then others."""
+        columns = dict(others.columns())
+        joined: dict[str, Any] = {
+            name: np.concatenate([column, columns[name]]) for name, column in self.columns()
+        }
+        return replace(self, **joined)
+
     def with_flags(
         self,
         *,

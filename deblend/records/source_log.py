@@ -24,7 +24,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -250,10 +250,13 @@ def _row(
     )
 
 
-def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
+def apply_source_log(
+    shots: Shots, rows: tuple[LogRow, ...], guessed: NDArray[np.bool_] | None = None
+) -> FiredShots:
     """Mark misfires, add autofires, and say which shots were not fired in full.
 
-    Rows are of one log, or of several that follow each other.
+    Rows are of one log, or of several that follow each other. Shots whose fire times are
+    `guessed` are not live: where the log gives one, by the clock of the table, they are.
 
     Raises
     ------
@@ -296,13 +299,22 @@ def apply_source_log(shots: Shots, rows: tuple[LogRow, ...]) -> FiredShots:
             findings.append(_state_finding(shots, number, state[number], why))
     findings += _mismatches(shots, unlogged, list(by_shot.values()))
     timed = np.array(times, dtype=np.int64).reshape(-1, 2)
+    by_guess = np.zeros(len(timed), np.bool_) if guessed is None else guessed[timed[:, 0]]
+    taken, timed = timed[by_guess], timed[~by_guess]
     clock = log_clock(shots, timed[:, 0], timed[:, 1], rows[0].file or "the log") if rows else None
     if clock is not None:
         findings += clock.findings
         extra = [_on_table_clock(row, clock.offset_ns) for row in extra]
+        shots = _timed_by_log(shots, taken[:, 0], taken[:, 1] - clock.offset_ns)
     live = shots.live & (state != "misfired")
     findings += [_autofire_finding(row) for row in extra]
     return with_autofires(FiredShots(shots.with_flags(live=live), state, tuple(findings)), extra)
+
+
+def _timed_by_log(shots: Shots, numbers: NDArray[np.int64], fired_ns: NDArray[np.int64]) -> Shots:
+    times, live = shots.fire_time_ns.copy(), shots.live.copy()
+    times[numbers], live[numbers] = fired_ns, True
+    return replace(shots, fire_time_ns=times, live=live)
 
 
 def _refuse_unlisted(shots: Shots, rows: tuple[LogRow, ...]) -> None:
@@ -337,7 +349,7 @@ def with_autofires(fired: FiredShots, rows: list[LogRow]) -> FiredShots:
     if added is None:
         return fired
     return FiredShots(
-        _joined(fired.shots, added),
+        fired.shots.followed_by(added),
         np.concatenate([fired.state, np.full(len(added), "autofire", dtype="<U12")]),
         fired.findings,
     )
@@ -432,14 +444,6 @@ def _autofires(shots: Shots, rows: list[LogRow]) -> Shots | None:
         shots.time_scale,
         deliver=np.zeros(len(rows), dtype=np.bool_),
     )
-
-
-def _joined(shots: Shots, added: Shots) -> Shots:
-    columns = dict(added.columns())
-    joined: dict[str, Any] = {
-        name: np.concatenate([column, columns[name]]) for name, column in shots.columns()
-    }
-    return replace(shots, **joined)
 
 
 def _autofire_finding(row: LogRow) -> Finding:
