@@ -96,11 +96,9 @@ def _resume_sentence(unfinished: UnfinishedRun) -> str:
     """Where an unfinished run continues, in words."""
     if is_published(unfinished.folder.path.parent):
         return "the results are complete; the work that was left beside them is removed"
-    plan = unfinished.plan
-    done = plan.count - len(unfinished.missing_blocks())
     return (
-        f"going on: {done} of {counted(plan.count, 'block')} finished; "
-        f"planned before: {plan.cut}; --restart plans anew"
+        f"going on: {unfinished.finished_so_far()}; planned before: {unfinished.plan.cut}; "
+        "--restart plans anew"
     )
 
 

@@ -322,8 +322,7 @@ def _report_what_is_kept(unfinished: UnfinishedRun) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt as error:
-        done = unfinished.plan.count - len(unfinished.missing_blocks())
-        kept = f"{done} of {counted(unfinished.plan.count, 'block')} finished and kept"
+        kept = unfinished.finished_so_far("finished and kept")
         if is_published(unfinished.folder.path.parent):
             kept = "the results are complete, but some of the work is left beside them"
         raise KeyboardInterrupt(f"{kept}; the same command goes on") from error

@@ -132,6 +132,10 @@ class RunFolder:
         """What a block estimated beyond its cuts; there only where the line is cut."""
         return self.path / "blocks" / f"seam-{block:05d}.npz"
 
+    def checkpoint(self, block: int) -> Path:
+        """How far the iterations of a block are; there only while it is worked on."""
+        return self.path / "blocks" / f"checkpoint-{block:05d}.npz"
+
     def is_done(self, block: int) -> bool:
         """Whether a block is finished."""
         return self.done(block).exists()

@@ -23,6 +23,7 @@ from deblend.qc.metrics import BlockMeasures, measure_block, setup_of
 from deblend.qc.record_samples import SampleCounts
 from deblend.qc.scores import LineTruth
 from deblend.results.truth import truth_of
+from deblend.run.checkpoints import FileCheckpoints
 from deblend.run.run_folder import RunFolder
 from deblend.run.run_plan import InputFile, RunPlan, read_plan
 from deblend.run.staging import Staged, staged_recording
@@ -46,6 +47,7 @@ from deblend.separation.learned_floor import (
 from deblend.separation.loop import IterationRecord
 from deblend.separation.neighbours import SeamEstimates
 from deblend.separation.spans import Span, span_of
+from deblend.words import counted
 
 OnIteration = Callable[[IterationRecord], None]
 
@@ -160,6 +162,15 @@ class UnfinishedRun:
     def missing_blocks(self) -> list[int]:
         """Blocks that are not finished, in order."""
         return [block for block in range(self.plan.count) if not self.folder.is_done(block)]
+
+    def finished_so_far(self, word: str = "finished") -> str:
+        """How many blocks are finished, and begun, in words."""
+        missing = self.missing_blocks()
+        begun = sum(self.folder.checkpoint(block).exists() for block in missing)
+        return (
+            f"{self.plan.count - len(missing)} of {counted(self.plan.count, 'block')} {word}"
+            f"{f', {begun} to go on from a checkpoint' if begun else ''}"
+        )
 
     def unmark_lost_blocks(self, blocks: Iterable[int]) -> list[int]:
         """Finished blocks of which the store lost files; they count as finished no more."""
@@ -285,7 +296,12 @@ def separate_and_store_block(
         measured_reference=unfinished.reference,
         noise_share=unfinished.noise_share,
     )
-    result = separate_channels(job, channels, on_iteration, span.seam_shots)
+    checkpoints = FileCheckpoints(
+        unfinished.folder.checkpoint(block),
+        unfinished.plan.started_utc,
+        spare_bytes=2 * 4 * sum(map(unfinished.sample_count, unfinished.missing_blocks())),
+    )
+    result = separate_channels(job, channels, on_iteration, span.seam_shots, checkpoints)
     _refuse_another_plan(unfinished)
     alive = ~unfinished.counts.dead[channels.start : channels.stop]
     result.estimate[:, ~alive] = 0
@@ -297,6 +313,7 @@ def separate_and_store_block(
         parts = tuple(replace(part, rows=span.rows[part.rows]) for part in result.beyond)
         write_value(unfinished.folder.seam(block), SeamEstimates(parts))
     write_value(unfinished.folder.done(block), measured)
+    checkpoints.remove()
 
 
 def _refuse_another_plan(unfinished: UnfinishedRun) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,10 +12,17 @@ from numpy.typing import NDArray
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
 from deblend.errors import SeparationError
+from deblend.separation.checkpoint import (
+    Checkpoint,
+    Checkpoints,
+    KeptWeights,
+    loop_on,
+    loop_on_host,
+)
 from deblend.separation.contract import Separator, last_method, method_at
 from deblend.separation.leakage_return import return_leakage
-from deblend.separation.loop import Callback, IterationRecord, Review, run_loop
-from deblend.separation.noise import NoiseFloor
+from deblend.separation.loop import Callback, IterationRecord, LoopState, Review, run_loop
+from deblend.separation.noise import NoiseFloor, NoiseState
 from deblend.separation.outliers import find_outliers
 from deblend.separation.patch_grid import (
     NOT_CUT,
@@ -87,6 +94,7 @@ def separate_block(
     *,
     block: Block,
     callback: Callback | None = None,
+    checkpoints: Checkpoints | None = None,
 ) -> SeparatedBlock:
     """Separate some channels of a line.
 
@@ -99,13 +107,18 @@ def separate_block(
     block : Block
         Everything else that is the same for all blocks of a line.
     callback : callable, optional
-        Sees every iteration; returning True ends the loop. Iterations count from one again where
-        outliers make a fresh start worth it.
+        Sees every iteration, and first the one of the checkpoint that the loop goes on from;
+        returning True ends the loop. Iterations count from one again where outliers make a fresh
+        start worth it.
+    checkpoints : Checkpoints, optional
+        Where the loop goes on from, and where it keeps how far it is; the result is the same, bit
+        for bit.
     """
     samples, known = split_unknown(record, operator)
     del record  # a copy less, if the caller does not keep it
     live = live_traces(operator, block.source_count, len(samples))
-    weights: RecordWeights | None = None
+    filters = _CoherenceFilter(method, operator, live, origin, block)
+    begin, weights = _last_checkpoint(checkpoints, filters, operator, callback)
 
     def review(residual: Array) -> Review:
         nonlocal weights
@@ -115,18 +128,27 @@ def separate_block(
         # What the estimate took of many outliers would stay in it.
         return Review(weights.apply, restart=weights.removed_share > _MANY)
 
-    observe, coherent, floor_of = _coherence_filter(method, operator, live, origin, block)
+    def keep(state: LoopState) -> None:
+        size_bytes = 2 * (state.estimate.nbytes + state.blended.nbytes)
+        if checkpoints is not None and checkpoints.due(size_bytes):
+            lowered = None if weights is None else KeptWeights.of(weights)
+            checkpoints.write(Checkpoint(loop_on_host(state), lowered, filters.noise()))
+
     done = run_loop(
         samples,
         known,
         operator,
-        coherent,
+        filters.coherent,
         Schedule(block.settings.iterations, block.floor),
         callback,
-        observe=observe,
+        observe=filters.observe,
         reviews=_reviews(block),
         review=review,
+        begin=begin,
+        weigh=None if weights is None else weights.apply,
+        keep=keep,
     )
+    del begin  # it holds the gathers of the iteration before the last
     estimate, residual = done.estimate, done.residual
     if block.settings.return_leakage:
         estimate = return_leakage(
@@ -138,8 +160,25 @@ def separate_block(
         back = operator.pseudo_inverse(residual) if share else operator.pseudo_deblend(residual)
         estimate = estimate + back
         residual = (samples - operator.blend(estimate)) * known
-    noise = floor_of(last_method(method))
+    noise = filters.floor_of(last_method(method))
     return SeparatedBlock(estimate, residual, samples, known, done.history, weights, noise)
+
+
+def _last_checkpoint(
+    checkpoints: Checkpoints | None,
+    filters: _CoherenceFilter,
+    operator: BlendingOperator,
+    callback: Callback | None,
+) -> tuple[LoopState | None, RecordWeights | None]:
+    """Where the loop goes on, and its weights; what is known of the noise goes to `filters`."""
+    kept = None if checkpoints is None else checkpoints.read()
+    if kept is None:
+        return None, None
+    filters.go_on_from(kept.noise, kept.loop.history)
+    if callback is not None and kept.loop.history:
+        callback(kept.loop.history[-1])
+    weights = None if kept.weights is None else kept.weights.on(operator.xp)
+    return loop_on(kept.loop, operator.xp), weights
 
 
 def _reviews(block: Block) -> list[int]:
@@ -150,46 +189,59 @@ def _reviews(block: Block) -> list[int]:
     return [round(part * count) for part in REVIEWS]
 
 
-def _coherence_filter(
-    method: Separator,
-    operator: BlendingOperator,
-    live: Array,
-    origin: tuple[int, int, int],
-    block: Block,
-) -> tuple[
-    Callable[[Array, int, float], None],
-    Callable[[Array, int, float], Array],
-    Callable[[Separator], NoiseFloor],
-]:
+class _CoherenceFilter:
     """`observe` and `coherent` of `run_loop`, and what both know of the noise, by method."""
-    xp = operator.xp
-    shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
-    floors: dict[int, NoiseFloor] = {}
 
-    def floor_of(now: Separator) -> NoiseFloor:
-        if id(now) not in floors:
+    def __init__(
+        self,
+        method: Separator,
+        operator: BlendingOperator,
+        live: Array,
+        origin: tuple[int, int, int],
+        block: Block,
+    ) -> None:
+        self._method, self._live, self._origin, self._block = method, live, origin, block
+        self._xp = operator.xp
+        self._shape = (block.source_count, block.slot_count, live.shape[2], operator.length)
+        self._floors: dict[int, NoiseFloor] = {}
+
+    def floor_of(self, now: Separator) -> NoiseFloor:
+        """The noise in places of a method."""
+        if id(now) not in self._floors:
+            origin = self._origin
             begin = (origin[0], origin[1] + margin(now, 1), origin[2])
-            share = block.noise_share if now is last_method(method) else 1.0
-            part = share if isinstance(share, float) else xp.asarray(share)
-            floors[id(now)] = NoiseFloor(now, shape, xp, begin, part)
-        return floors[id(now)]
+            share = self._block.noise_share if now is last_method(self._method) else 1.0
+            part = share if isinstance(share, float) else self._xp.asarray(share)
+            self._floors[id(now)] = NoiseFloor(now, self._shape, self._xp, begin, part)
+        return self._floors[id(now)]
 
-    def observe(unexplained: Array, iteration: int, strictness: float) -> None:
+    def observe(self, unexplained: Array, iteration: int, strictness: float) -> None:
         if iteration == 0:
-            floors.clear()
-        now, reference = method_at(method, strictness, block.reference)
-        floor_of(now).observe(_by_source(unexplained, block.source_count), strictness * reference)
+            self._floors.clear()
+        now, reference = method_at(self._method, strictness, self._block.reference)
+        by_source = _by_source(unexplained, self._block.source_count)
+        self.floor_of(now).observe(by_source, strictness * reference)
 
-    def coherent(update: Array, iteration: int, strictness: float) -> Array:
-        now, reference = method_at(method, strictness, block.reference)
-        patches, noise = _by_source(update, block.source_count), floor_of(now)
-        grid = _grid(patches, now, origin, block.settings.seed, iteration)
+    def coherent(self, update: Array, iteration: int, strictness: float) -> Array:
+        block, xp = self._block, self._xp
+        now, reference = method_at(self._method, strictness, block.reference)
+        patches, noise = _by_source(update, block.source_count), self.floor_of(now)
+        grid = _grid(patches, now, self._origin, block.settings.seed, iteration)
         kept = coherent_part(
-            now, patches, live, grid, noise, block.interval_s, strictness, reference, xp
+            now, patches, self._live, grid, noise, block.interval_s, strictness, reference, xp
         )
         return kept.reshape(update.shape)
 
-    return observe, coherent, floor_of
+    def noise(self) -> tuple[NoiseState, ...]:
+        """What is known of the noise, in the order in which methods came to work."""
+        return tuple(floor.state() for floor in self._floors.values())
+
+    def go_on_from(self, noise: Sequence[NoiseState], history: Sequence[IterationRecord]) -> None:
+        """Take over what was known of the noise after some iterations."""
+        for record in history:  # makes the floors in the order of then
+            self.floor_of(method_at(self._method, record.strictness, self._block.reference)[0])
+        for floor, state in zip(self._floors.values(), noise, strict=True):
+            floor.go_on_from(state)
 
 
 def block_reference(

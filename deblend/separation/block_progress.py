@@ -50,7 +50,8 @@ class BlockProgress:
             self._reached[block] = 0
         iterations = record.iteration - self._reached[block]
         self._advance(self._size[block] * iterations)
-        self._spent[block] += iterations
+        # The first one that is told may follow those before a checkpoint.
+        self._spent[block] += iterations if self._reached[block] else 1
         self._reached[block] = record.iteration
         where = f"{self._name(block)}, " if len(self._size) > 1 else ""
         self._report(f"{where}{self._status(record)}")

@@ -25,6 +25,7 @@ from deblend.separation.block import (
     block_reference,
     separate_block,
 )
+from deblend.separation.checkpoint import Checkpoints
 from deblend.separation.choose import MethodChoice, choose_method, method_name, shrunk_windows
 from deblend.separation.contract import Separator
 from deblend.separation.downweighted import Downweighted, downweighted
@@ -275,6 +276,7 @@ def separate_channels(
     block: range,
     callback: Callback | None = None,
     seam_shots: NDArray[np.bool_] | None = None,
+    checkpoints: Checkpoints | None = None,
 ) -> BlockResult:
     """Separate one block of a prepared line.
 
@@ -286,9 +288,11 @@ def separate_channels(
         Sees every iteration; returning True ends the loop of this block.
     seam_shots : ndarray of bool, shape (shot,), optional
         Shots that another span delivers, of which the estimates are wanted, too.
+    checkpoints : Checkpoints, optional
+        Where the loop goes on from and keeps how far it is.
     """
     wide = job.with_halo(block)
-    whole = _loop(job, wide, callback)
+    whole = _loop(job, wide, callback, checkpoints)
     beyond = [
         _neighbours(job, part, _finished(job, _inner(whole, part, wide))[0], job.delivered)
         for part in channels_beyond(block, wide, job.recording.shape[0])
@@ -355,13 +359,19 @@ def _inner(done: SeparatedBlock, part: range, wide: range) -> SeparatedBlock:
     )
 
 
-def _loop(job: Job, wide: range, callback: Callback | None) -> SeparatedBlock:
+def _loop(
+    job: Job, wide: range, callback: Callback | None, checkpoints: Checkpoints | None = None
+) -> SeparatedBlock:
     """Result of some channels, all of them."""
-    return separate_alone(job, wide, job.read(wide), callback)
+    return separate_alone(job, wide, job.read(wide), callback, checkpoints)
 
 
 def separate_alone(
-    job: Job, wide: range, record: Array, callback: Callback | None = None
+    job: Job,
+    wide: range,
+    record: Array,
+    callback: Callback | None = None,
+    checkpoints: Checkpoints | None = None,
 ) -> SeparatedBlock:
     """What the loop makes of the record of some channels, without neighbours."""
     done = separate_block(
@@ -378,6 +388,7 @@ def separate_alone(
             noise_share=job.noise_share,
         ),
         callback=callback,
+        checkpoints=checkpoints,
     )
     for scaled in (done.estimate, done.residual, done.samples):
         scaled *= np.float32(job.scale)

@@ -70,27 +70,34 @@ class LoopState:
     """float32, shape (channel, time): The records that they add up to."""
     history: list[IterationRecord] = field(default_factory=list)
     """What each iteration did."""
+    reviewed: int = 0
+    """How many reviews there were, those before a fresh start included."""
+    for_review: Array | None = None
+    """float32, shape (channel, time): Sum of the records of the latest iterations, of which the
+    next review sees the mean; None where it is far."""
+    summed: int = 0
+    """How many these are."""
 
+    def begin_anew(self, xp: ModuleType) -> None:
+        """Forget all but the reviews; in place, so that nobody holds the gathers of before."""
+        self.before = self.estimate = xp.zeros_like(self.estimate)
+        self.blended_before = self.blended = xp.zeros_like(self.blended)
+        self.history.clear()
 
-@dataclass(eq=False)
-class _Mean:
-    """Mean of some arrays, one held at a time."""
-
-    total: Array | None = None
-    count: int = 0
-
-    def add(self, values: Array) -> None:
-        if self.total is None:
-            self.total = values.copy()
+    def add_for_review(self) -> None:
+        """Let the next review see this iteration."""
+        if self.for_review is None:
+            self.for_review = self.blended.copy()
         else:
-            self.total += values
-        self.count += 1
+            self.for_review += self.blended
+        self.summed += 1
 
-    def pop(self) -> Array:
-        """The mean, and a new beginning."""
-        assert self.total is not None  # one was added just before
-        mean = self.total / self.total.dtype.type(self.count)
-        self.total, self.count = None, 0
+    def take_for_review(self) -> Array:
+        """The mean that a review sees; the next one begins anew."""
+        assert self.for_review is not None  # one was added just before
+        mean = self.for_review / self.for_review.dtype.type(self.summed)
+        self.for_review, self.summed = None, 0
+        self.reviewed += 1
         return mean
 
 
@@ -125,6 +132,9 @@ def run_loop(
     observe: Callable[[Array, int, float], None] | None = None,
     reviews: Sequence[int] = (),
     review: Callable[[Array], Review] | None = None,
+    begin: LoopState | None = None,
+    weigh: Callable[[Array], Array] | None = None,
+    keep: Callable[[LoopState], None] | None = None,
 ) -> LoopResult:
     r"""Separate by projected back-projection of the residual.
 
@@ -153,31 +163,33 @@ def run_loop(
     review : callable, optional
         ``review(residual)`` decides the weights; the residual is the mean of up to `REVIEWED`
         iterations.
+    begin : LoopState, optional
+        Where the loop goes on, as `keep` has seen it, with the weights of then in `weigh`.
+    keep : callable, optional
+        ``keep(state)`` sees where the loop stands after every iteration but the last.
     """
     xp = operator.xp
     energy = _energy(record * known, xp)
-    state = first_state(record, operator)
+    state = first_state(record, operator) if begin is None else begin
     strictness = schedule.strictness().tolist()
-    waiting, weigh, latest = list(reviews), None, _Mean()
+    upcoming = () if review is None else tuple(reviews)
     while len(state.history) < len(strictness):
         step = schedule.step, schedule.momentum, strictness[len(state.history)]
         _iterate(state, record, known, operator, coherent, observe, step, energy, weigh)
         iteration = state.history[-1]
-        if review is not None and iteration.iteration in waiting[:1]:
-            iteration = replace(iteration, review_follows=True)
-        if callback is not None and callback(iteration):
+        waiting = upcoming[state.reviewed : state.reviewed + 1]
+        now = iteration.iteration in waiting
+        if callback is not None and callback(replace(iteration, review_follows=now)):
             break
-        if review is None or not waiting:
-            continue
-        until_review = waiting[0] - len(state.history)
-        if until_review < REVIEWED:
-            latest.add(state.blended)
-        if until_review == 0:
-            waiting.pop(0)
-            found = review(_unexplained(latest.pop(), record, known, xp))
+        if waiting and waiting[0] - iteration.iteration < REVIEWED:
+            state.add_for_review()
+        if review is not None and now:
+            found = review(_unexplained(state.take_for_review(), record, known, xp))
             weigh = found.weigh
             if found.restart:
-                state = first_state(record, operator)
+                state.begin_anew(xp)
+        if keep is not None and len(state.history) < len(strictness):
+            keep(state)
     residual = _unexplained(state.blended, record, known, xp)
     _energy(residual, xp)  # refuses what the last iteration may have spoilt
     return LoopResult(state.estimate, residual, tuple(state.history))

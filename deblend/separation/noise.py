@@ -21,7 +21,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, is_host, on_threads, rfftn
+from deblend.arrays import Array, is_host, on_threads, rfftn, to_host
 from deblend.separation.contract import Separator
 from deblend.separation.patch_grid import axis_windows
 from deblend.separation.windowing import cut_windows
@@ -40,6 +40,20 @@ _MEASURED_VALUES = 1 << 18
 """Values that are measured together on the host: they stay in cache."""
 _LOOK = 8
 """A trace is there if any of its samples is not zero, looking at every eighth."""
+
+
+@dataclass(frozen=True, eq=False)
+class NoiseState:
+    """What a noise floor has seen so far, on the host; see `NoiseFloor`."""
+
+    level: NDArray[np.float32]
+    met: NDArray[np.float32]
+    settled: NDArray[np.float32]
+    measured: NDArray[np.float32]
+    """(slot place, channel place, time place, frequency), each."""
+    calls: int
+    threshold: float
+    """Of the last measurement."""
 
 
 @dataclass(eq=False)
@@ -76,6 +90,20 @@ class NoiseFloor:
         self._settled = self.xp.zeros_like(self.level)
         self._measured = self.xp.zeros_like(self.level)
         self._weights = _taper(self.size, self.method)
+
+    def state(self) -> NoiseState:
+        """What has been seen so far; its arrays may be those of the floor itself."""
+        level, met, settled, measured = map(
+            to_host, (self.level, self.met, self._settled, self._measured)
+        )
+        return NoiseState(level, met, settled, measured, self._calls, self._threshold)
+
+    def go_on_from(self, state: NoiseState) -> None:
+        """Take over what another floor of the same method and block has seen."""
+        self.level, self.met, self._settled, self._measured = map(
+            self.xp.asarray, (state.level, state.met, state.settled, state.measured)
+        )
+        self._calls, self._threshold = state.calls, state.threshold
 
     @property
     def size(self) -> tuple[int, int, int]:

@@ -24,6 +24,8 @@ from deblend.results.output_folder import FIRE_TIMES, RESULTS, SAMPLES, UNFINISH
 from deblend.run.run_folder import RunFolder, locked
 from deblend.run.run_plan import write_plan
 from deblend.run.unfinished import open_unfinished, separate_and_store_block
+from deblend.separation.block_progress import BlockProgress
+from deblend.separation.loop import IterationRecord
 from deblend.separation.plan_blocks import BlockCuts
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
@@ -134,6 +136,35 @@ def test_records_that_were_read_are_not_read_again(
         assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 130
     fail_at(monkeypatch, "deblend.run.staging.write_samples", 1, FULL)
     assert call("separate", line.line_file).exit_code in DONE
+    assert results(line.out) == whole
+
+
+def test_a_block_goes_on_from_its_checkpoint(
+    line: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line.rewrite("iterations = 2\nrobust = false", "iterations = 8")
+    monkeypatch.setattr("deblend.run.checkpoints.EVERY_S", 0.0)
+    monkeypatch.setattr("deblend.run.checkpoints.LARGEST_SHARE", 1e9)
+    assert call("separate", line.line_file).exit_code in DONE
+    whole = results(line.out)
+    shutil.rmtree(line.out)
+    with monkeypatch.context() as patch:
+        fail_at(patch, "deblend.run.checkpoints.write_value", 6, KeyboardInterrupt())
+        stopped = call("separate", line.line_file)
+    assert stopped.exit_code == 130
+    said = "0 of 1 block finished and kept, 1 to go on from a checkpoint; the same command goes on"
+    assert said in " ".join(stopped.stderr.split())
+    told: list[int] = []
+
+    def tell(progress: BlockProgress, block: int, record: IterationRecord) -> None:
+        told.append(record.iteration)
+
+    monkeypatch.setattr("deblend.run.pipeline.BlockProgress.on_iteration", tell)
+    again = call("separate", line.line_file)
+    assert again.exit_code in DONE
+    said = "going on: 0 of 1 block finished, 1 to go on from a checkpoint; planned before: one"
+    assert said in " ".join(again.stderr.split())
+    assert told == [5, 6, 7, 8]
     assert results(line.out) == whole
 
 
