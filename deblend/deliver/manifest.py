@@ -25,6 +25,7 @@ PACKAGES: Final = (
     "xarray",
     "msgspec",
     "matplotlib",
+    "segyio",
 )
 
 
@@ -51,6 +52,8 @@ class Manifest:
     inputs: tuple[FileRecord, ...]
     outputs: tuple[FileRecord, ...]
     """Files read, and files delivered; paths count from the folder of the manifest."""
+    read_again: Mapping[str, str]
+    """Who read each delivered file a second time and found it as written, or why nobody did."""
     settings: Mapping[str, Any]
     """Settings of the run as they took effect."""
     shots_delivered: Mapping[str, int]

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend import __version__
+from deblend.deliver.second_reader import read_again, some_traces, traces_to_read
 from deblend.deliver.trace_headers import (
     NS_PER_US,
     SourceGathers,
@@ -53,6 +54,8 @@ class DeliveredFile:
     source: int | str
     shot_count: int
     trace_count: int
+    read_again: str = ""
+    """Who read the file a second time and found it as written, or why nobody did."""
 
 
 class Amplitudes(Protocol):
@@ -69,7 +72,7 @@ class Amplitudes(Protocol):
 
 
 def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers) -> DeliveredFile:
-    """Write one source; the file appears only when complete.
+    """Write one source, and read it again; the file appears only when complete.
 
     Parameters
     ----------
@@ -79,7 +82,8 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
     Raises
     ------
     OutputError
-        If the data do not fit the format, hold NaN or Inf, or the file cannot be written.
+        If the data do not fit the format, hold NaN or Inf, the file cannot be written, or what
+        was written is not found in it.
     """
     check_fits(gathers)
     expected = (len(gathers.shots), len(gathers.channel_numbers), gathers.length)
@@ -95,6 +99,8 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
     step = max(1, _BLOCK_BYTES // (trace.itemsize * expected[1]))
     digest = hashlib.sha256()
     size = 0
+    to_read = traces_to_read(expected[0] * expected[1])
+    samples: dict[int, NDArray[np.float32]] = {}
     with replacing(path) as stream:
         for part in (_textual_header(gathers), _binary_header(gathers)):
             digest.update(part)
@@ -102,6 +108,7 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
         for first in range(0, expected[0], step):
             block = np.asarray(amplitude[first : first + step])
             _refuse_unknown(block, gathers, first, path)
+            samples |= some_traces(block, first * expected[1], to_read)
             traces = np.zeros(block.shape[:2], dtype=trace)
             fill_headers(traces["headers"]["header"], gathers, first, scale)
             if gathers.revision == 2:
@@ -110,6 +117,11 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
             content = traces.tobytes()
             digest.update(content)
             size += stream.write(content)
+    try:
+        second_reader = read_again(path, gathers, samples)
+    except OutputError:
+        path.unlink(missing_ok=True)
+        raise
     return DeliveredFile(
         path=path,
         size_bytes=size,
@@ -117,6 +129,7 @@ def write_source_segy(path: Path, amplitude: Amplitudes, gathers: SourceGathers)
         source=gathers.shots.source[0].item(),
         shot_count=expected[0],
         trace_count=expected[0] * expected[1],
+        read_again=second_reader,
     )
 
 

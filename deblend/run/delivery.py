@@ -142,6 +142,9 @@ def write_line_manifest(
                 file_record(name, relative_to=folder) for name in input_paths(unfinished.opened)
             ),
             outputs=tuple(outputs),
+            read_again={
+                record.path: file.read_again for record, file in zip(outputs, files, strict=False)
+            },
             settings=job.all_settings,
             shots_delivered={str(file.source): file.shot_count for file in files},
             shots_not_delivered=count_reasons(job),

@@ -90,7 +90,7 @@ FOREIGN: Final[dict[str, set[str]]] = {
     "zarr": {"run"},
     "pyarrow": {"study"},
     "cloudpickle": {"study"},
-    "segyio": set(),
+    "segyio": {"deliver"},
     "click": {"cli"},
     "rich": {"cli"},
 }

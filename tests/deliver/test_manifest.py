@@ -23,6 +23,7 @@ def manifest() -> Manifest:
         time_scale="gps",
         inputs=(),
         outputs=(),
+        read_again={"delivered/source-1.sgy": "segyio 1.9.13"},
         settings={"method": "fk", "iterations": 60},
         shots_delivered={"1": 20},
         shots_not_delivered={"partly outside the record": 2},

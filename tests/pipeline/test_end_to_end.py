@@ -9,6 +9,7 @@ import os
 import re
 import signal
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -95,6 +96,9 @@ def check_manifest(line: SmallLine) -> None:
     manifest = json.loads((line.out / "manifest.json").read_text())
     assert manifest["time_scale"] == "utc"
     assert manifest["shots_delivered"] == {"1": SHOT_COUNT, "2": SHOT_COUNT}
+    assert manifest["read_again"] == {
+        f"delivered/source-{source}.sgy": f"segyio {version('segyio')}" for source in (1, 2)
+    }
     assert manifest["unexplained_residual"]["choice"] == "leave_out"
     names = {Path(entry["path"]).name for entry in manifest["inputs"]}
     assert names == {"line.toml", "shots.csv", "0.sgy", "1.sgy"}
