@@ -6,9 +6,9 @@ One source of 300 shots, 120 channels and 2000 samples (298 MB), in the page cac
 of three. Both write the same bytes. Writing counts what delivery promises: a temporary name, the
 data on disk before the final name, and the SHA-256 of the manifest. segyio is used as its
 documentation has it, a header a trace by field names, and also without any header, which no
-delivery could do. The second reading of a delivered file is in the time of writing and also timed by
-itself. Counted, too, are the kinds of files of gathers (byte orders, sample formats,
-extensions) that each reads.
+delivery could do. The second reading of a delivered file is part of writing, and timed by itself.
+Counted, too, are the kinds of files of gathers (byte orders, sample formats, extensions) that each
+reads.
 """
 
 from __future__ import annotations
