@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import RecordError, TimeError
-from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S
 from deblend.records.segd.channel_sets import ChannelSet
 from deblend.records.segd.gps_time import gps_us_to_ns
@@ -23,8 +22,6 @@ Choice = Literal["seismic", "auxiliary"] | Sequence[int | str]
 Amplitudes = Literal["physical", "descaled", "stored"]
 
 _LONGEST_US: Final = 86_400_000_000
-_TOLERANCE_SAMPLES: Final = 0.01
-_EDITED: Final = 3
 
 
 def slices_of(record: RecordHeader, choice: Choice, amplitudes: Amplitudes) -> list[SegdSlice]:
@@ -58,7 +55,7 @@ def _follow(record: RecordHeader, rows: list[int]) -> bool:
     spans = []
     for row in rows:
         trace = np.flatnonzero(record.traces.channel_set == row)
-        starts_us = _trace_starts_us(record, trace)
+        starts_us = trace_starts_us(record, trace)
         length_us = record.traces.samples[trace].max() * record.sets[row].interval_ns // 1000
         spans.append((int(starts_us.min()), int(starts_us.max() + length_us)))
     return all(after[0] >= before[1] for before, after in pairwise(spans))
@@ -67,7 +64,7 @@ def _follow(record: RecordHeader, rows: list[int]) -> bool:
 def _slice(record: RecordHeader, rows: list[int], amplitudes: Amplitudes) -> SegdSlice:
     interval_ns = _common_interval(record, [record.sets[row] for row in rows])
     trace = np.concatenate([np.flatnonzero(record.traces.channel_set == row) for row in rows])
-    starts_us = _trace_starts_us(record, trace)
+    starts_us = trace_starts_us(record, trace)
     first_us = int(starts_us.min())
     offset = ((starts_us - first_us) * 1000 + interval_ns // 2) // interval_ns
     return SegdSlice(
@@ -114,85 +111,6 @@ def amplitude_unit(record: RecordHeader, choice: Choice, amplitudes: Amplitudes)
     return units.pop()
 
 
-def slice_findings(piece: SegdSlice) -> Iterator[Finding]:
-    """What is noticed about the chosen traces of a record."""
-    record, traces = piece.record, piece.record.traces
-    edited = int((traces.edit[piece.trace] == _EDITED).sum())
-    if edited:
-        yield Finding(
-            "edited_trace",
-            float(edited),
-            "traces",
-            "note",
-            f"{record.name}: {counted(edited, 'trace')} marked as edited, read as recorded",
-        )
-    skew = traces.skew[piece.trace]
-    if skew.any():
-        longest_us = float(skew.max()) / 256 * record.general.base_interval_ns / 1000
-        yield Finding(
-            "sample_skew",
-            longest_us,
-            "µs",
-            "look",
-            f"{record.name}: samples are skewed by up to {longest_us:g} µs between channels; they "
-            "are not shifted",
-        )
-    yield from _off_grid(piece)
-    sensitivity = traces.sensitivity[piece.trace]
-    if 0 < np.count_nonzero(sensitivity) < len(sensitivity):
-        yield Finding(
-            "sensitivity",
-            float((sensitivity == 0).sum()),
-            "traces",
-            "look",
-            f"{record.name}: some traces give the sensitivity of their sensor and some do not; "
-            "their amplitudes are not in one unit",
-        )
-
-
-def left_out_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
-    """Channel sets that hold traces and are not read."""
-    chosen = chosen_sets(record, choice)
-    left_out = [of for row, of in enumerate(record.sets) if of.channels and row not in chosen]
-    if left_out:
-        yield Finding(
-            "channel_sets_left_out",
-            float(len(left_out)),
-            "channel sets",
-            "note",
-            f"channel sets that are not read: {', '.join(map(set_in_words, left_out))}; "
-            "channel_sets chooses others",
-        )
-
-
-def numbering_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]:
-    """How channels are counted through, and which sets are joined in time."""
-    windows = windows_of(record, choice)
-    if len(windows) > 1:
-        yield Finding(
-            "time_windows",
-            float(len(windows)),
-            "channel sets",
-            "note",
-            "channel sets of the same streamer follow each other in time and are joined: "
-            + ", then ".join(
-                " and ".join(str(record.sets[row].number) for row in rows) for rows in windows
-            ),
-        )
-    if len(windows[0]) < 2:
-        return
-    parts, first = [], 1
-    for row in windows[0]:
-        of = record.sets[row]
-        parts.append(
-            f"{first} to {first + of.channels - 1} are set {of.number} (streamer {of.streamer})"
-        )
-        first += of.channels
-    yield Finding(
-        "channel_numbers", float(len(parts)), "channel sets", "note", f"channels {', '.join(parts)}"
-    )
-
-
 def _is_chosen(of: ChannelSet, choice: Choice) -> bool:
     if isinstance(choice, str):
         return of.kind == choice
@@ -228,7 +146,7 @@ def _common_interval(record: RecordHeader, sets: list[ChannelSet]) -> int:
 
 
 def _base_ns(record: RecordHeader) -> int:
-    """Instant from which `_trace_starts_us` counts."""
+    """Instant from which `trace_starts_us` counts."""
     general = record.general
     try:
         if general.time_zero_us is not None:
@@ -237,21 +155,17 @@ def _base_ns(record: RecordHeader) -> int:
         raise TimeError(error.what, where=record.name, remedy=error.remedy) from error
     if general.utc_s is None:
         raise RecordError(
-            "general header 1 holds no date",
+            f"{general.date_fault} in general header 1 is no time",
             where=record.name,
-            remedy="The header is damaged; the record cannot be placed in time.",
+            remedy="The record cannot be placed in time; correct that byte, or leave the file out.",
         )
     return general.utc_s * NS_PER_S
 
 
-def _trace_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[np.int64]:
+def trace_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[np.int64]:
     """Start of each trace after that of its record: by its own timestamp, else by its set."""
-    traces = record.traces
-    nominal = np.array([of.start_us for of in record.sets], np.int64)[traces.channel_set[trace]]
-    own = traces.start_us[trace]
+    own, given = own_starts_us(record, trace)
     zero_us = record.general.time_zero_us or 0
-    # A timestamp of zero is the year 1980 in absolute time: a field that was not filled in.
-    given = (own != NO_TIME) & ((own != 0) | record.general.relative_time)
     far = given & (np.abs(own.astype(np.float64) - zero_us) > _LONGEST_US)
     if far.any():
         row = int(np.flatnonzero(far)[0])
@@ -261,7 +175,22 @@ def _trace_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[
             where=record.name,
             remedy="The timestamp of the trace or of the record is damaged.",
         )
-    return np.where(given, own - zero_us, nominal)
+    return np.where(given, own - zero_us, nominal_starts_us(record, trace))
+
+
+def nominal_starts_us(record: RecordHeader, trace: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Start of each trace after that of its record, by its channel set."""
+    starts_us = np.array([of.start_us for of in record.sets], np.int64)
+    return starts_us[record.traces.channel_set[trace]]
+
+
+def own_starts_us(
+    record: RecordHeader, trace: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Timestamp of each trace, and whether it has one."""
+    own = record.traces.start_us[trace]
+    # A timestamp of zero is the year 1980 in absolute time: a field that was not filled in.
+    return own, (own != NO_TIME) & ((own != 0) | record.general.relative_time)
 
 
 def _factors(
@@ -277,20 +206,3 @@ def _factors(
         factor = factor / np.where(usable, sensitivity, 1.0)
     with np.errstate(over="ignore"):
         return factor.astype(np.float32)
-
-
-def _off_grid(piece: SegdSlice) -> Iterator[Finding]:
-    starts_us = _trace_starts_us(piece.record, piece.trace)
-    elapsed_ns = (starts_us - starts_us.min()) * 1000
-    deviation = np.abs(elapsed_ns - piece.offset * piece.interval_ns)
-    worst = int(deviation.max())
-    if worst > _TOLERANCE_SAMPLES * piece.interval_ns:
-        yield Finding(
-            "trace_start_off_grid",
-            worst / 1e6,
-            "ms",
-            "look",
-            f"{piece.record.name}: traces start up to {worst / 1e6:g} ms off each other's sample "
-            "grid; each is placed on the nearest sample",
-            limit=_TOLERANCE_SAMPLES * piece.interval_ns / 1e6,
-        )

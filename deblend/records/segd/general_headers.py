@@ -25,6 +25,13 @@ from deblend.records.segd.layout import (
 )
 
 DECODED_FORMATS: Final = (8015, 8036, 8038, 8048, 8058, 8080, 9036, 9038, 9058, 9080)
+_DATE_PARTS: Final = {
+    "year": (0, 99),
+    "day of year": (1, 366),
+    "hour": (0, 23),
+    "minute": (0, 59),
+    "second": (0, 60),
+}
 
 
 @dataclass(frozen=True)
@@ -40,6 +47,8 @@ class GeneralHeader:
     """File number and sample format code."""
     utc_s: int | None
     """Date and time of general header 1, seconds since 1970 of UTC; None where it is no date."""
+    date_fault: str
+    """Which part of it is none, and what it holds, as "hour 27"; empty where it is a date."""
     time_zero_us: int | None
     """GPS timestamp of the record, revision 3 only."""
     base_interval_ns: int
@@ -119,12 +128,14 @@ def _interpret(
     blocks = np.frombuffer(raw, np.uint8).reshape(count, BLOCK)
     three = _general_header_3(blocks) if newer else None
     relative = three is not None and bool(three["relative_time"])
+    utc_s, date_fault = _date(one)
     header = GeneralHeader(
         position=position,
         revision=revision,
         file_number=_flagged(one["file_number"], unsigned(two["file_number"]), "file number"),
         format_code=format_code,
-        utc_s=_date(one),
+        utc_s=utc_s,
+        date_fault=date_fault,
         time_zero_us=None if three is None or relative else int(three["time_zero_us"]),
         base_interval_ns=_base_interval_ns(one, two, newer),
         scan_types=_positive(decimal(hex_digits(one["scan_types"]), "scan types"), "scan types"),
@@ -202,18 +213,22 @@ def _base_interval_ns(one: Any, two: Any, newer: bool) -> int:
     return sixteenths * 62_500
 
 
-def _date(one: Any) -> int | None:
-    """Date of general header 1; a leap second counts as the midnight that follows."""
+def _date(one: Any) -> tuple[int | None, str]:
+    """Date of general header 1, or what is no date of it.
+
+    A leap second counts as the midnight that follows.
+    """
+    read: dict[str, int] = {}
+    for name, (low, high) in _DATE_PARTS.items():
+        field = "blocks_and_day" if name == "day of year" else name
+        digits = hex_digits(one[field])[1 if field == "blocks_and_day" else 0 :]
+        if not digits.isdecimal() or not low <= int(digits) <= high:
+            return None, f"{name} {digits.upper()}"
+        read[name] = int(digits)
+    short_year, day, hour, minute, second = read.values()
+    year = short_year + (1900 if short_year >= 70 else 2000)
     try:
-        short_year = decimal(hex_digits(one["year"]), "year")
-        day = decimal(hex_digits(one["blocks_and_day"])[1:], "day of year")
-        hour, minute, second = (
-            decimal(hex_digits(one[name]), name) for name in ("hour", "minute", "second")
-        )
-        year = short_year + (1900 if short_year >= 70 else 2000)
         instant_ns = instant_from_day_of_year(year, day, hour, minute, min(second, 59))
-    except (RecordError, TimeError):
-        return None
-    if second > 60:
-        return None
-    return instant_ns // NS_PER_S + (second == 60)
+    except TimeError:
+        return None, f"day of year {day} of {year}"
+    return instant_ns // NS_PER_S + (second == 60), ""

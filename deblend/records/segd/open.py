@@ -8,18 +8,24 @@ from pathlib import Path
 from typing import Final
 
 from deblend.errors import RecordError, TimeError
+from deblend.model.findings import Finding
 from deblend.model.recording import UNKNOWN_UNIT, Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import TimeScale, check_time_scale
 from deblend.records.find_files import find_files
 from deblend.records.joining import recording_of
+from deblend.records.segd.channel_findings import (
+    left_out_findings,
+    numbering_findings,
+    said_once,
+    slice_findings,
+    trace_time_findings,
+    unit_findings,
+)
 from deblend.records.segd.channels import (
     Amplitudes,
     Choice,
     amplitude_unit,
-    left_out_findings,
-    numbering_findings,
-    slice_findings,
     slices_of,
     windows_of,
 )
@@ -38,8 +44,9 @@ def looks_like_segd(first_bytes: bytes) -> bool:
     """Whether a file that starts with these bytes is SEG-D, of whatever revision.
 
     A storage unit label says so itself; without one, the format code and the date of general header
-    1 have to be packed decimal digits that make sense. `first_bytes` are its first 192 bytes or
-    more, or fewer where it is shorter.
+    1 have to be packed decimal digits that make sense, or the blocks after it to be numbered as the
+    revision has them: a date may be damaged. `first_bytes` are its first 192 bytes or more, or
+    fewer where it is shorter.
     """
     if first_bytes[4:6] == b"SD" and first_bytes[6:7].isdigit():
         return True
@@ -47,10 +54,22 @@ def looks_like_segd(first_bytes: bytes) -> bool:
         return False
     code, date = first_bytes[2:4].hex(), first_bytes[10:16].hex()
     known = code[:2] in ("00", "80", "90") and code[2:] in _FORMAT_CODES
-    if not known or not (date[:2] + date[3:]).isdecimal():
+    if not known:
+        return False
+    if _blocks_are_numbered(first_bytes):
+        return True
+    if not (date[:2] + date[3:]).isdecimal():
         return False
     day, hour, minute, second = int(date[3:6]), int(date[6:8]), int(date[8:10]), int(date[10:])
     return 1 <= day <= 366 and hour < 24 and minute < 60 and second <= 60
+
+
+def _blocks_are_numbered(first_bytes: bytes) -> bool:
+    """Whether general headers 2 and 3 have the revision and the block numbers of the standard."""
+    two, three = first_bytes[BLOCK : 2 * BLOCK], first_bytes[2 * BLOCK : 3 * BLOCK]
+    if two[10] == 3:
+        return two[31] == 2 and len(three) == BLOCK and three[31] == 3
+    return two[10] == 2 and two[18] == 2
 
 
 def open_segd(
@@ -86,20 +105,23 @@ def open_segd(
     records = _records_of(paths)
     _check_alike(records, sets)
     pieces = []
+    noticed: list[tuple[RecordHeader, Finding]] = []
     for record in records:
-        noticed = record.findings
+        found = (*record.findings, *trace_time_findings(record, sets))
+        noticed += ((record, finding) for finding in found)
         for piece in slices_of(record, sets, amplitudes):
             _check_scale(piece, scale)
             start_ns = exact_start_ns(piece, start_is_exact, start_offset_s, _FINER)
-            findings = (*noticed, *slice_findings(piece))
-            pieces.append(replace(piece, start_ns=start_ns, findings=findings))
-            noticed = ()
+            pieces.append(replace(piece, start_ns=start_ns))
+            noticed += ((record, finding) for finding in slice_findings(piece))
+    pieces[0] = replace(pieces[0], findings=tuple(said_once(noticed, len(records))))
     units = {amplitude_unit(record, sets, amplitudes) for record in records}
     return recording_of(
         pieces,
         time_scale=scale,
         amplitude_unit=(units.pop() if len(units) == 1 else "") or UNKNOWN_UNIT,
         findings=[
+            *unit_findings(records, sets),
             *numbering_findings(records[0], sets),
             *left_out_findings(records[0], sets),
             *event_findings(records),

@@ -67,9 +67,7 @@ def _each_record(file: OpenFile) -> Iterator[RecordHeader]:
         position = record.end
         rest = file.size - position
         if rest and _is_no_record(file, position):
-            message = (
-                f"{file.path}: {counted(rest, 'byte')} after the last record left out: no record"
-            )
+            message = f"{counted(rest, 'byte')} after the last record left out: no record"
             finding = _finding("bytes_after_record", rest, "bytes", "look", message)
             yield replace(record, findings=(*record.findings, finding))
             return
@@ -92,11 +90,8 @@ def _read_record(file: OpenFile, position: int) -> RecordHeader:
     trailer = BLOCK * general.trailer_blocks
     file.require(end, trailer, "the general trailer")
     end += trailer
-    found = [*_sizes(general, end), *_clock(general), *_descriptors(sets, traces)]
-    named = tuple(
-        Finding(f.metric, f.value, f.unit, f.verdict, f"{file.path}: {f.message}") for f in found
-    )
-    return RecordHeader(file.stamp, general, sets, traces, end, label, named)
+    found = (*_sizes(general, end), *_clock(general), *_descriptors(sets, traces))
+    return RecordHeader(file.stamp, general, sets, traces, end, label, found)
 
 
 def _label(file: OpenFile, position: int) -> str:
@@ -137,9 +132,8 @@ def _clock(general: GeneralHeader) -> Iterator[Finding]:
     if general.time_zero_us is None:
         return
     if general.utc_s is None:
-        yield _finding(
-            "header_date", math.nan, "", "look", "general header 1 holds no date; GPS time is used"
-        )
+        message = f"{general.date_fault} in general header 1; the GPS time of header 3 is used"
+        yield _finding("header_date", math.nan, "", "look", message)
         return
     difference = general.utc_s - gps_us_to_utc_s(general.time_zero_us)
     if difference:
