@@ -83,6 +83,14 @@ def joined(values: list[float]) -> str:
     return ", ".join(f"{value:.1f}" for value in values)
 
 
+def within_a_fifth(numbers: Numbers, what: str) -> str:
+    """Shares of lines and of rows in which benchmarks.qc.calibration reads a fault rightly."""
+    return "; ".join(
+        joined([numbers[f"{what}_{level}_{of}"] for level in LEVELS])
+        for of in ("within_a_fifth_percent_of_seeds", "rows_within_a_fifth_percent")
+    )
+
+
 def by_workers(numbers: Numbers, case: str, what: str) -> str:
     """One number of benchmarks.run.scaling for each number of workers."""
     found = re.compile(rf"{case}_(\d+)_{what}")
@@ -221,16 +229,16 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
-        "interference left of 5, 10, 30 % of its amplitude, read within a fifth (% of made lines)",
+        "interference left of 5, 10, 30 % of its amplitude, read within a fifth in the mean of a "
+        "line; in a row of two sources and a window (%)",
         "qc.calibration",
-        lambda n: joined(
-            [n[f"left_by_waveform_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]
-        ),
+        lambda n: within_a_fifth(n, "left_by_waveform"),
     ),
     (
-        "signal of 5, 10, 30 % of its amplitude removed, read within a fifth (% of made lines)",
+        "signal of 5, 10, 30 % of its amplitude removed, read within a fifth in the mean of a line; "
+        "in a row of a source and a window (%)",
         "qc.calibration",
-        lambda n: joined([n[f"removed_{x}_within_a_fifth_percent_of_seeds"] for x in LEVELS]),
+        lambda n: within_a_fifth(n, "removed"),
     ),
     (
         "expected error against the true one, 103 separations, scenes left out: rank correlation, "

@@ -217,10 +217,9 @@ def truth_findings(line: MeasuredLine, measures: TruthMeasures) -> Iterator[Find
     """Scores of each source, then of each difference of two sources.
 
     Rows ``snr``, ``snr_start`` and, where noise is known, ``snr_noise_limit``; then
-    ``difference_snr`` and ``difference_snr_start``. If the truth itself is noisy (recorded data
-    blended numerically), the noise limit is the best that an estimate free of noise can score
-    against it; if the truth is clean and the record noisy, it is what a perfect separation that
-    keeps the noise of one record scores.
+    ``difference_snr`` and ``difference_snr_start``. The noise limit is what a perfect separation
+    scores that leaves the noise of one record in; where the truth itself holds that noise (recorded
+    data blended numerically), what a perfect estimate without noise scores.
     """
     assert line.truth is not None
     for source in line.setup.sources:
@@ -296,8 +295,9 @@ def _limit_row(
             value,
             "dB",
             "note",
-            "Truth over the noise of one record: what a perfect separation without noise removal "
-            "scores, and the most that any can score against a truth that holds this noise.",
+            "Truth over the noise of one record: what a perfect separation scores that leaves the "
+            "noise in; where the truth itself holds that noise, what a perfect estimate without "
+            "noise scores.",
             source=source,
             window_s=cell.window_s,
         )

@@ -16,8 +16,8 @@ from deblend.report.tables import Range, decibels, natural_order, whole_line, wi
 CROSSTALK: Final = "crosstalk"
 LEFT: Final = "interference_left"
 _SCALES: Final = {
-    CROSSTALK: "energy left, relative to its source (dB)",
-    LEFT: "amplitude left (% of its source)",
+    CROSSTALK: "energy that lines up, over its source (dB)",
+    LEFT: "amplitude that lines up (% of its source)",
 }
 
 

@@ -56,7 +56,7 @@ def test_the_matrix_says_from_whom_to_whom_and_what_is_a_bound() -> None:
     assert "−131.0\n± 1.0" in texts
     amplitudes = [dataclasses.replace(row, metric=LEFT) for row in crosstalk_rows()]
     *_, bar = crosstalk_figure(amplitudes, LEFT).axes
-    assert bar.get_ylabel() == "amplitude left (% of its source)"
+    assert bar.get_ylabel() == "amplitude that lines up (% of its source)"
     assert crosstalk_matrices([]) == []
     assert crosstalk_figure([]).texts
 
