@@ -196,11 +196,13 @@ def with_navigation(
     from deblend.records.navigation.coordinates import transform_positions
     from deblend.records.navigation.join import join_positions
     from deblend.records.navigation.open import read_positions
-    from deblend.records.navigation.plausibility import held_against_plan
+    from deblend.records.navigation.plausibility import held_against_plan, plausible_positions
 
     keys = line.keys.navigation
     if keys is None:
-        return shots, line_geometry(line, shots, len(channel_numbers)), ()
+        source = line.keys.shots.file or line.keys.shots.navigation or "source events"
+        found = plausible_positions(shots, unknown_geometry(len(shots), 0), source)
+        return shots, line_geometry(line, shots, len(channel_numbers)), tuple(found)
     positions = read_positions(*(line.resolve(name) for name in keys.files))
     if keys.to_system or keys.from_system:
         positions = transform_positions(

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 
 from deblend.errors import MissingPackageError, NavigationError
 from deblend.model.findings import Finding
+from deblend.records.navigation.grid import declared_zone
 from deblend.records.navigation.positions import Positions
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
 _DECLARED: Final = re.compile(r"EPSG:\d+", re.IGNORECASE)
-_HEMISPHERE: Final = re.compile(r"\b(NORTH|SOUTH)", re.IGNORECASE)
-_ZONE: Final = re.compile(r"ZONE\D*(\d{1,2})\s*([NS])?\b", re.IGNORECASE)
 
 
 def transform_positions(positions: Positions, *, from_system: str, to_system: str) -> Positions:
@@ -109,11 +108,9 @@ def _refuse_contradiction(positions: Positions, name: str, system: CRS) -> None:
     code = _DECLARED.search(words)
     zone = system.utm_zone or ""
     differs = code is not None and type(system).from_user_input(code[0].upper()) != system
-    if code is None and zone and ("UTM" in words.upper() or "TRANSVERSE" in words.upper()):
-        found, hemisphere = _ZONE.search(words), _HEMISPHERE.search(words)
-        differs = found is not None and int(found[1]) != int(zone[:-1])
-        side = found[2] if found is not None and found[2] else hemisphere and hemisphere[1]
-        differs = differs or bool(side and side[0].upper() != zone[-1])
+    if code is None and zone:
+        number, south = declared_zone(words)
+        differs = number not in (None, int(zone[:-1])) or south not in (None, zone[-1] == "S")
     if differs:
         raise NavigationError(
             f"the file declares {words}, and from_system is {name!r}, {system.name}",

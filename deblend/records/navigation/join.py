@@ -14,6 +14,7 @@ from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.shots import Shots
 from deblend.records.navigation.clock import position_clock_findings
+from deblend.records.navigation.grid import grid_findings
 from deblend.records.navigation.plausibility import plausible_positions
 from deblend.records.navigation.positions import Positions
 from deblend.records.navigation.receivers import receiver_geometry
@@ -22,6 +23,8 @@ from deblend.words import are, counted
 
 _NAMED = 8
 _MOVED_M = 1.0
+_OTHER_SYSTEM_M = 1000.0
+"""As far apart are no two measurements of one source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,10 +95,16 @@ def join_positions(
             *names.findings,
             *_source_findings(shots, positions, other),
             *_unmatched_findings(shots, positions, row, of_line),
-            *_position_findings(shots, placed),
+            *_position_findings(shots, placed, positions),
             *position_clock_findings(shots, positions, row),
             *more,
-            *plausible_positions(placed, geometry, positions, row),
+            *plausible_positions(
+                placed,
+                geometry,
+                str(positions.path),
+                placed=row >= 0,
+                known=grid_findings(positions),
+            ),
         ),
     )
 
@@ -246,12 +255,21 @@ def _unmatched_findings(
     return findings
 
 
-def _position_findings(before: Shots, after: Shots) -> list[Finding]:
+def _position_findings(before: Shots, after: Shots, positions: Positions) -> list[Finding]:
     distance = np.hypot(after.x_m - before.x_m, after.y_m - before.y_m)
     moved = np.isfinite(distance) & (distance > _MOVED_M)
     if not moved.any():
         return []
     largest = float(distance[moved].max())
+    if np.median(distance[moved]) > _OTHER_SYSTEM_M:
+        raise NavigationError(
+            f"{counted(int(np.count_nonzero(moved)), 'shot')} up to {largest:,.0f} m from where "
+            "the shot table has it",
+            where=str(positions.path),
+            remedy="The two are of different lines or coordinate systems; give the system of the "
+            "file in from_system and to_system of [navigation], or leave x_m and y_m out of the "
+            "table.",
+        )
     message = (
         f"{counted(int(np.count_nonzero(moved)), 'shot')} up to {largest:.1f} m from where the "
         "shot table has it; the navigation file is used."

@@ -1,17 +1,8 @@
-"""Joined positions held against themselves: what no towed spread can do is refused.
-
-Grid coordinates of every conformal projection are an analytic function of longitude and isometric
-latitude [1]_. Over the length of a line its terms up to the square leave millimetres, so that grid
-and geographic coordinates of one file can be compared without knowing the projection.
-
-References
-----------
-.. [1] IOGP publication 373-7-2, Geomatics guidance note 7 part 2, Coordinate conversions and
-   transformations including formulas.
-"""
+"""Joined positions held against themselves: what no towed spread can do is refused."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -19,10 +10,9 @@ from numpy.typing import NDArray
 
 from deblend.errors import NavigationError
 from deblend.model.findings import Finding, Verdict
-from deblend.model.geometry import Geometry
+from deblend.model.geometry import Geometry, shooting_direction
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
-from deblend.records.navigation.positions import Positions
 from deblend.words import counted
 
 Floats = NDArray[np.float64]
@@ -34,30 +24,35 @@ JUMP_LIMIT_M: Final = 10.0
 """From where the neighbouring shots of a source put it: a whole shot interval is as much."""
 DEEPEST_M: Final = 200.0
 """Of sources and receivers that are towed."""
-GEOGRAPHIC_LIMIT_M: Final = 5.0
-"""Seconds of P1/90 are written to 0.3 m."""
-GEOGRAPHIC_FAILS_M: Final = 100.0
+WIDEST_M: Final = 1500.0
+"""From the outermost source to the outermost streamer, widely."""
+FARTHEST_BEHIND_M: Final = 3000.0
+"""From the sources to the nearest receivers."""
 SPACING_LIMIT: Final = 0.5
 """Of the usual receiver spacing."""
+SPACING_FAILS: Final = 5.0
+SPACING_FAILS_M: Final = 100.0
+"""No streamer is stretched as far."""
 PLAN_LIMIT_M: Final = 25.0
 PLAN_LIMIT: Final = 0.05
 """Of the largest planned offset: a nominal streamer is straight and its tension is not."""
 PLAN_FAILS_M: Final = 200.0
-_SCALE_LIMIT: Final = 0.03
-_TURNED_DEG: Final = 10.0
-"""Convergence of a grid in its zone is a few degrees."""
-_SEMI_MAJOR_M: Final = 6_378_137.0
-_ECCENTRICITY: Final = 0.0818191908426
-"""Of the GRS 80 ellipsoid; another one changes the scale by a part in ten thousand."""
+_MOSTLY: Final = 0.9
 _FEWEST: Final = 5
 
 
 def plausible_positions(
-    shots: Shots, geometry: Geometry, positions: Positions, row: NDArray[np.int64]
+    shots: Shots,
+    geometry: Geometry,
+    where: str,
+    *,
+    placed: NDArray[np.bool_] | None = None,
+    known: Sequence[Finding] = (),
 ) -> list[Finding]:
     """Hold positions against each other; findings are what is unusual and could be.
 
-    `row` is that of `positions` for each shot, -1 for none.
+    `where` names the file, `placed` the shots whose positions are from it (all if left out), shape
+    (shot,); `known` is said with the rest.
 
     Raises
     ------
@@ -65,17 +60,19 @@ def plausible_positions(
         If something is impossible; the text says all of it.
     """
     findings = [
+        *known,
         *_offsets(geometry),
-        *_motion(shots, row >= 0),
+        *_motion(shots, np.ones(len(shots), dtype=np.bool_) if placed is None else placed),
+        *_receiver_motion(shots, geometry),
+        *_aside(shots, geometry),
         *_spacing(geometry),
         *_depths(shots, geometry),
-        *_geographic(positions),
     ]
     impossible = [finding.message for finding in findings if finding.verdict == "fail"]
     if impossible:
         raise NavigationError(
-            "positions are impossible. " + " ".join(impossible),
-            where=str(positions.path),
+            "positions are impossible. " + " ".join(impossible).removesuffix("."),
+            where=where,
             remedy="Correct the file: look for exchanged columns, blanks read as zero, another "
             "coordinate system, or a receiver file of another line.",
         )
@@ -144,34 +141,101 @@ def _motion(shots: Shots, placed: NDArray[np.bool_]) -> list[Finding]:
         rows = shots.rows_of(source)
         rows = rows[placed[rows] & np.isfinite(shots.x_m[rows] + shots.y_m[rows])]
         rows = rows[np.argsort(shots.fire_time_ns[rows], kind="stable")]
-        if len(rows) < _FEWEST:
-            continue
         place = shots.x_m[rows] + 1j * shots.y_m[rows]
-        seconds = (shots.fire_time_ns[rows] - shots.fire_time_ns[rows[0]]) / NS_PER_S
-        off = _off_course(seconds, place)
-        worst = int(off.argmax())
-        where = f"source {source} shot point {shots.shot_point[rows[worst]]}"
-        between = np.maximum(np.diff(seconds), 1e-3)
-        speed = np.abs(np.diff(place)) / between
-        # One jump makes two impossible speeds; a wrong unit makes all of them so.
-        verdict: Verdict
-        if speed.max() > FASTEST_M_S and off[worst] > JUMP_LIMIT_M:
-            verdict, metric = "fail", "speed_impossible"
-            text = f"the source would have moved at {speed.max():.1f} m/s"
-        elif np.median(speed) > FASTEST_M_S:
-            verdict, metric = "fail", "speed_impossible"
-            text = f"source {source} moves at {np.median(speed):.1f} m/s all along the line"
-        elif off[worst] > JUMP_LIMIT_M:
-            verdict, metric = "look", "position_jump"
-            text = f"{np.count_nonzero(off > JUMP_LIMIT_M)} shots are as far off"
-        else:
-            continue
-        message = f"{where[0].upper()}{where[1:]} lies {off[worst]:,.1f} m off its course: {text}."
-        point = int(shots.shot_point[rows[worst]])
-        findings.append(
-            Finding(metric, float(off[worst]), "m", verdict, message, source, shot_point=point)
-        )
+        findings += _track_findings(shots, rows, place, f"source {source}", source)
     return findings
+
+
+def _receiver_motion(shots: Shots, geometry: Geometry) -> list[Finding]:
+    """The same of the receivers, each shot by the median of those that most shots have."""
+    known = np.isfinite(geometry.receiver_x_m + geometry.receiver_y_m)
+    columns = known.mean(axis=0) > _MOSTLY
+    if not columns.any():
+        return []
+    place = geometry.receiver_x_m[:, columns] + 1j * geometry.receiver_y_m[:, columns]
+    rows = np.flatnonzero(known[:, columns].all(axis=1))
+    rows = rows[np.argsort(shots.fire_time_ns[rows], kind="stable")]
+    middle = np.median(place.real[rows], axis=1) + 1j * np.median(place.imag[rows], axis=1)
+    return _track_findings(shots, rows, middle, "the middle of the receivers", None)
+
+
+def _track_findings(
+    shots: Shots,
+    rows: NDArray[np.int64],
+    place: NDArray[np.complex128],
+    what: str,
+    source: int | str | None,
+) -> list[Finding]:
+    """A jump of one shot, a step from one shot to the next, or an impossible speed throughout."""
+    if len(rows) < _FEWEST:
+        return []
+    seconds = (shots.fire_time_ns[rows] - shots.fire_time_ns[rows[0]]) / NS_PER_S
+    off = _off_course(seconds, place)
+    between = np.maximum(np.diff(seconds), 1e-3)
+    # Beyond what the usual velocity explains, which a turn changes little from shot to shot.
+    velocity = np.diff(place) / between
+    usual = complex(np.median(velocity.real), np.median(velocity.imag))
+    beside = np.abs(np.diff(place) - usual * between)
+    speed = np.abs(velocity)
+    at, step = int(off.argmax()), int(beside.argmax())
+    verdict: Verdict
+    if np.median(speed) > FASTEST_M_S:
+        verdict, metric, value = "fail", "speed_impossible", float(off[at])
+        text = f"{what} moves at {np.median(speed):.1f} m/s all along the line"
+    elif off[at] > JUMP_LIMIT_M:
+        fast = speed[max(0, at - 1) : at + 1].max()
+        verdict = "fail" if fast > FASTEST_M_S else "look"
+        metric, value = "position_jump", float(off[at])
+        text = f"{what} at shot point {shots.shot_point[rows[at]]} lies {value:,.1f} m off its "
+        text += f"course: it would have moved at {fast:.1f} m/s"
+    elif beside[step] > JUMP_LIMIT_M and speed[step] > FASTEST_M_S:
+        at = step + 1
+        verdict, metric, value = "fail", "position_step", float(beside[step])
+        text = f"{what} stepped aside by {value:,.1f} m before shot point "
+        text += f"{shots.shot_point[rows[at]]}: it would have moved at {speed[step]:.1f} m/s"
+    else:
+        return []
+    message = f"{text[0].upper()}{text[1:]}."
+    point = int(shots.shot_point[rows[at]])
+    return [Finding(metric, value, "m", verdict, message, source, shot_point=point)]
+
+
+def _aside(shots: Shots, geometry: Geometry) -> list[Finding]:
+    """Receivers that lie farther abeam of the sources than spreads are wide."""
+    ahead = shooting_direction(shots)
+    if ahead is None:
+        return []
+    east = geometry.receiver_x_m - shots.x_m[:, None]
+    north = geometry.receiver_y_m - shots.y_m[:, None]
+    known = np.isfinite(east + north).any(axis=1)
+    if not known.any():
+        return []
+    east, north = east[known], north[known]
+    abeam = np.abs(east * ahead[1] - north * ahead[0])
+    along = east * ahead[0] + north * ahead[1]
+    nearest = float(np.median(np.nanmin(abeam, axis=1)))
+    first = float(np.median(np.nanmax(along, axis=1)))
+    last = float(np.median(np.nanmin(along, axis=1)))
+    if nearest > WIDEST_M:
+        text = f"All receivers lie {nearest:,.0f} m and more abeam of the sources, and no towed "
+        text += "spread is as wide"
+        value, limit = nearest, WIDEST_M
+    elif last > 0.0:
+        text, value, limit = (
+            f"All receivers lie {last:,.0f} m and more ahead of the sources",
+            last,
+            0.0,
+        )
+    elif first < -FARTHEST_BEHIND_M:
+        text = f"The nearest receivers lie {-first:,.0f} m behind the sources"
+        value, limit = -first, FARTHEST_BEHIND_M
+    else:
+        return []
+    message = (
+        f"{text}: positions of sources and receivers have another zero, unless another vessel "
+        "tows the sources."
+    )
+    return [Finding("receivers_apart", value, "m", "look", message, limit=limit)]
 
 
 def _off_course(seconds: Floats, place: NDArray[np.complex128]) -> Floats:
@@ -215,7 +279,8 @@ def _spacing(geometry: Geometry) -> list[Finding]:
         f"receivers are not the usual {usual:.2f} m but up to {worst:,.1f} m, the first in row "
         f"{shot + 1} of the shots after channel {channel + 1} of the record."
     )
-    return [Finding("receiver_spacing", worst, "m", "look", message, limit=usual)]
+    verdict: Verdict = "fail" if worst > max(SPACING_FAILS * usual, SPACING_FAILS_M) else "look"
+    return [Finding("receiver_spacing", worst, "m", verdict, message, limit=usual)]
 
 
 def _depths(shots: Shots, geometry: Geometry) -> list[Finding]:
@@ -231,55 +296,3 @@ def _depths(shots: Shots, geometry: Geometry) -> list[Finding]:
         worst = float(known.min() if known.min() < 0.0 else known.max())
         findings.append(Finding("depth_range", worst, "m", "look", message, limit=DEEPEST_M))
     return findings
-
-
-def _geographic(positions: Positions) -> list[Finding]:
-    """Geographic coordinates of the sources against those of the grid."""
-    if positions.latitude_deg is None or positions.longitude_deg is None:
-        return []
-    latitude, longitude = np.radians(positions.latitude_deg), np.radians(positions.longitude_deg)
-    known = np.isfinite(latitude + longitude + positions.x_m + positions.y_m)
-    if np.count_nonzero(known) < _FEWEST:
-        return []
-    latitude, longitude = latitude[known], longitude[known]
-    grid = positions.x_m[known] + 1j * positions.y_m[known]
-    slope, off = _conformal(latitude, longitude, grid)
-    swapped, swapped_off = _conformal(latitude, longitude, 1j * np.conj(grid))
-    turned, turned_back = (abs(np.degrees(np.angle(value))) for value in (slope, swapped))
-    other_way = turned > _TURNED_DEG > turned_back or swapped_off.max() < 0.1 * off.max()
-    scale = abs(slope) / _radius_of_parallel(float(np.mean(latitude)))
-    worst = int(off.argmax())
-    verdict: Verdict
-    if other_way and (turned > _TURNED_DEG or off.max() > GEOGRAPHIC_LIMIT_M):
-        text = "East and north of the grid are exchanged against latitude and longitude"
-        value, verdict = float(turned), "fail"
-    elif abs(scale - 1.0) > _SCALE_LIMIT:
-        text = f"A metre of the grid is {scale:.3f} m by latitude and longitude"
-        value, verdict = scale, "fail"
-    elif off[worst] > GEOGRAPHIC_LIMIT_M:
-        point = positions.shot_point[known][worst]
-        text = f"Grid and geographic coordinates of shot point {point} lie {off[worst]:,.1f} m "
-        text += "from what all others say of each other"
-        value, verdict = float(off[worst]), "fail" if off[worst] > GEOGRAPHIC_FAILS_M else "look"
-    else:
-        return []
-    return [Finding("geographic_against_grid", value, "", verdict, f"{text}.")]
-
-
-def _conformal(
-    latitude: Floats, longitude: Floats, grid: NDArray[np.complex128]
-) -> tuple[complex, Floats]:
-    """Slope of the best analytic function, metres a radian east, and what it leaves, in metres."""
-    sine = np.sin(latitude)
-    isometric = np.arctanh(sine) - _ECCENTRICITY * np.arctanh(_ECCENTRICITY * sine)
-    place = longitude - np.median(longitude) + 1j * (isometric - np.median(isometric))
-    extent = float(np.abs(place).max()) or 1.0
-    basis = np.stack([np.ones_like(place), place / extent, (place / extent) ** 2], axis=1)
-    centred = grid - np.median(grid.real) - 1j * np.median(grid.imag)
-    found = np.linalg.lstsq(basis, centred, rcond=None)[0]
-    return complex(found[1]) / extent, np.abs(centred - basis @ found)
-
-
-def _radius_of_parallel(latitude: float) -> float:
-    sine = np.sin(latitude)
-    return float(_SEMI_MAJOR_M * np.cos(latitude) / np.sqrt(1.0 - (_ECCENTRICITY * sine) ** 2))

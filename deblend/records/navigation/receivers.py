@@ -14,10 +14,12 @@ from deblend.model.geometry import Geometry, shooting_direction, unknown_geometr
 from deblend.model.midpoints import feathering_deg
 from deblend.model.shots import Shots
 from deblend.records.navigation.positions import Positions
+from deblend.words import counted
 
 LARGEST_FEATHERING_DEG: Final = 30.0
 LARGEST_CHANGE_DEG: Final = 5.0
 """From one shot to the next. Both: common practice, no source."""
+FIRST_CHANNEL: Final = "State the first channel of each streamer in [navigation.first_channel]."
 _NONE: Final = "\0"
 """Streamer of channels without positions."""
 
@@ -57,8 +59,9 @@ def receiver_geometry(
             f"receivers have channels {channel.min()} to {channel.max()} and the record "
             f"{channel_numbers.min()} to {channel_numbers.max()}",
             where=str(positions.path),
-            remedy="State the first channel of each streamer.",
+            remedy=FIRST_CHANNEL,
         )
+    _refuse_shared_channels(positions, channel, shot)
     _refuse_other_numbering(positions, np.unique(channel[shot >= 0]), channel_numbers)
     x_m, y_m = np.full(shape, np.nan), np.full(shape, np.nan)
     depth = np.full(shape, np.nan)
@@ -70,7 +73,7 @@ def receiver_geometry(
     streamer[column[wanted]] = receivers.streamer[wanted]
     order = np.argsort(shots.fire_time_ns, kind="stable")
     return geometry, [
-        *_noticed(geometry, positions),
+        *_noticed(geometry, positions, channel_numbers),
         *_feathering(shots, geometry, streamer, order),
     ]
 
@@ -78,16 +81,26 @@ def receiver_geometry(
 def _channels(positions: Positions, first_channel: Mapping[str, int] | None) -> NDArray[np.int64]:
     """Channel number of each receiver entry."""
     receivers = positions.receivers
-    if (receivers.channel >= 0).all():
-        return receivers.channel
     streamers = [str(name) for name in np.unique(receivers.streamer)]
+    given = first_channel or {}
+    unknown = [name for name in given if name not in streamers]
+    if unknown:
+        raise NavigationError(
+            f"a first channel is given for streamer {unknown[0]!r}, and the file has "
+            f"{', '.join(streamers)}",
+            where=str(positions.path),
+            remedy="Name the streamers as the file does in [navigation.first_channel].",
+        )
+    if (receivers.channel >= 0).all():
+        _refuse_contradicted(positions, given)
+        return receivers.channel
     if first_channel is None:
         if len(streamers) > 1:
             raise NavigationError(
                 f"the file holds {len(streamers)} streamers ({', '.join(streamers[:8])}) and does "
                 "not state their channels",
                 where=str(positions.path),
-                remedy="State the first channel of each streamer.",
+                remedy=FIRST_CHANNEL,
             )
         return receivers.receiver
     channel = np.empty(len(receivers.row), dtype=np.int64)
@@ -96,12 +109,50 @@ def _channels(positions: Positions, first_channel: Mapping[str, int] | None) -> 
             raise NavigationError(
                 f"streamer {streamer!r} has no first channel; {', '.join(first_channel)} have",
                 where=str(positions.path),
-                remedy="State the first channel of each streamer of the file.",
+                remedy=FIRST_CHANNEL,
             )
         entries = receivers.streamer == streamer
         numbers = receivers.receiver[entries]
         channel[entries] = first_channel[streamer] + numbers - numbers.min()
     return channel
+
+
+def _refuse_contradicted(positions: Positions, first_channel: Mapping[str, int]) -> None:
+    """Refuse first channels that are not those of a file which states its channels."""
+    receivers = positions.receivers
+    for streamer, first in first_channel.items():
+        there = int(receivers.channel[receivers.streamer == streamer].min())
+        if there != first:
+            raise NavigationError(
+                f"the file states channel {there} as the first of streamer {streamer!r}, and "
+                f"first_channel says {first}",
+                where=str(positions.path),
+                remedy="Leave first_channel out, or correct the X records.",
+            )
+
+
+def _refuse_shared_channels(
+    positions: Positions, channel: NDArray[np.int64], shot: NDArray[np.int64]
+) -> None:
+    """Refuse receivers of one shot that are said to be on the same channel."""
+    known = np.flatnonzero(shot >= 0)
+    order = known[np.lexsort((channel[known], shot[known]))]
+    same = np.flatnonzero((np.diff(shot[order]) == 0) & (np.diff(channel[order]) == 0))
+    if not same.size:
+        return
+    receivers = positions.receivers
+    one, other = (
+        f"receiver {receivers.receiver[row]} of streamer {receivers.streamer[row]!s}"
+        for row in (order[same[0]], order[same[0] + 1])
+    )
+    shared = np.unique(channel[order[same]])
+    raise NavigationError(
+        f"{one} and {other} are both on channel {channel[order[same[0]]]}, and "
+        f"{counted(len(shared), 'channel')} in all have two receivers",
+        where=str(positions.path),
+        remedy="Correct first_channel of table [navigation], or the channels of the X records of "
+        "SPS.",
+    )
 
 
 def _refuse_other_numbering(
@@ -149,16 +200,27 @@ def _median_of(depth: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def _noticed(geometry: Geometry, positions: Positions) -> list[Finding]:
+def _noticed(
+    geometry: Geometry, positions: Positions, channel_numbers: NDArray[np.int64]
+) -> list[Finding]:
     findings = []
-    unknown = np.count_nonzero(~np.isfinite(geometry.offset_m))
+    missing = ~np.isfinite(geometry.offset_m)
+    unknown = np.count_nonzero(missing)
     if unknown:
+        never = channel_numbers[missing.all(axis=0)]
+        where = f" (channels {_runs(never)} at no shot)" if never.size else ""
         message = (
             f"{unknown} of {geometry.offset_m.size} pairs of shot and channel have no receiver "
-            f"position in {positions.path.name}; their offsets are unknown."
+            f"position in {positions.path.name}{where}; their offsets are unknown."
         )
         findings.append(Finding("receivers_missing", float(unknown), "traces", "look", message))
     return findings
+
+
+def _runs(numbers: NDArray[np.int64]) -> str:
+    """Numbers as text, those that follow each other in one: ``1-3, 52-54``."""
+    runs = np.split(numbers, np.flatnonzero(np.diff(numbers) != 1) + 1)
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
 def _feathering(
