@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import hashlib
 import io
 import math
 import os
 import shutil
+import socket
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any, TypeVar
+from typing import IO, Any, Final, TypeVar
 
 from deblend.errors import OutputError, SettingsError, reason_of
 
@@ -20,6 +22,8 @@ _CHUNK_BYTES = 1 << 20
 _MOST_TOML_BYTES = 16 << 20
 _DEEPEST = 40
 T = TypeVar("T")
+LOCKED_BY: Final = "process "
+"""How a lock begins, by which a folder is known to be of this program."""
 
 
 @contextmanager
@@ -96,6 +100,43 @@ def filling(folder: str | Path) -> Iterator[Path]:
         if existed:
             folder.mkdir(exist_ok=True)
         raise
+
+
+def lock(path: Path, folder: Path, *, shared: bool = False) -> int:
+    """Handle of a lock in a folder; it ends with the process, however that ends.
+
+    Parameters
+    ----------
+    path : Path
+        File of the lock; made if absent. Whoever removes it does so while holding the lock.
+    folder : Path
+        What it stands for, for the message.
+    shared : bool, optional
+        Whether others that say so too may hold it at the same time.
+
+    Raises
+    ------
+    OutputError
+        If another process holds it.
+    """
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+        if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
+            raise BlockingIOError  # the run that held it has just finished and removed it
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"{LOCKED_BY}{os.getpid()} on {socket.gethostname()}\n".encode(), 0)
+    except OSError as error:
+        os.close(handle)
+        if not isinstance(error, BlockingIOError):
+            raise
+        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
+        raise OutputError(
+            f"another run is at work in this folder{f' ({who})' if who else ''}",
+            where=str(folder),
+            remedy="Wait for it, or name another output folder.",
+        ) from error
+    return handle
 
 
 def sync(path: Path) -> None:

@@ -14,6 +14,9 @@ from typing import Final
 
 import numpy as np
 
+from deblend.study.kept import RESULTS_FILE, folder_digest
+from deblend.study.results import read_results
+
 RESULTS: Final = Path(__file__).parents[1] / "results"
 TABLES: Final = (RESULTS / "recorded_shots" / "table.csv", RESULTS / "quality" / "table.csv")
 HARD: Final = ("wave-equation", "two recorded shots", "two-real-shots")
@@ -26,7 +29,18 @@ def standing_table() -> str:
     """One row a line, one column a method: mean over seeds and its place there."""
     rows = _rows()
     scenes = sorted(dict.fromkeys(row["scene"] for row in rows), key=hard_first)
-    return "\n".join([*_head(rows), *(_line(rows, scene) for scene in scenes)])
+    lines = (_line(rows, scene) for scene in scenes)
+    made_by = (evidence(path.parent) for path in TABLES)
+    return "\n".join([*_head(rows), *lines, "", *made_by])
+
+
+def evidence(folder: Path) -> str:
+    """What the table stands on: commit and digest of one folder of results."""
+    commits = sorted({row["commit"] or "unknown" for row in read_results(folder / RESULTS_FILE)})
+    return (
+        f"- `results/{folder.name}`: commit {', '.join(commits)}; SHA-256 of the folder "
+        f"`{folder_digest(folder)}`"
+    )
 
 
 def short_table() -> str:

@@ -29,6 +29,12 @@ from deblend.cli.options import Text
 @click.option("--only", multiple=True, metavar="LABEL", help="Run only this method now.")
 @click.option("--again", multiple=True, metavar="LABEL", help="Run this method again.")
 @click.option("--retry", is_flag=True, help="Also run again what failed or took too long.")
+@click.option(
+    "--repeat",
+    type=Text(),
+    metavar="KEY",
+    help="Run the row of OUT with this key once more, from what OUT keeps, and compare.",
+)
 @click.option("--keys", is_flag=True, help="List every key of a study file instead.")
 @plain_errors
 def compare(
@@ -39,15 +45,19 @@ def compare(
     only: tuple[str, ...],
     again: tuple[str, ...],
     retry: bool,
+    repeat: str | None,
     keys: bool,
 ) -> None:
     """Compare methods on lines with a known answer, as STUDY.toml says.
 
     Every run is a row of OUT/results.parquet as soon as it is done. Stopped in whatever way, the
-    same command goes on with what is missing. OUT/table.csv and OUT/study.html are made from the
-    rows at the end, and at any time from those that are there when nothing is missing.
+    same command goes on with what is missing. Rows are named and run again where anything has
+    changed that they stand for, code of your own too. OUT/kept holds what is needed to repeat each
+    row: `deblend compare --repeat KEY --out OUT`; the column key of the results has the keys.
+    OUT/table.csv and OUT/study.html are made from the rows at the end, and at any time from those
+    that are there when nothing is missing.
     """
-    from deblend.cli.display_study import show_row, show_summaries
+    from deblend.cli.display_study import show_repeated, show_row, show_stale, show_summaries
     from deblend.study.compare import run_study
     from deblend.study.study import read_study
 
@@ -57,8 +67,14 @@ def compare(
 
         show_keys(list_study_keys())
         return
+    if repeat is not None and out is not None:
+        from deblend.study.kept import repeat_row
+
+        repeated = repeat_row(out, repeat)
+        show_repeated(repeated)
+        raise click.exceptions.Exit(1 if repeated.different else 0)
     if study_file is None or out is None:
-        missing = "study file" if study_file is None else "folder (--out)"
+        missing = "study file" if study_file is None and repeat is None else "folder (--out)"
         raise usage_error(f"no {missing} was given", "Name both, or ask for --keys.")
     from deblend.study.present import present
 
@@ -73,6 +89,7 @@ def compare(
             again=again,
             retry=retry,
             on_row=show_row,
+            on_stale=show_stale,
         )
     except KeyboardInterrupt:
         raise KeyboardInterrupt("finished runs are kept; the same command goes on") from None

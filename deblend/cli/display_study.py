@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby
 from typing import Final
@@ -11,9 +12,12 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from deblend.study.kept import Repeated
+from deblend.study.known_rows import StaleRow
 from deblend.study.present import line_title, verdicts
 from deblend.study.results import Row
 from deblend.study.summary import Summary
+from deblend.words import are, counted
 
 WIDEST_LABEL: Final = 16
 """Of a method; longer ones go on in the next line, so that 80 columns hold the table."""
@@ -21,12 +25,36 @@ WIDEST_LABEL: Final = 16
 
 def show_row(row: Row, done: int, missing: int) -> None:
     """One line for a run that has ended."""
-    about = f"{row['scene']}, {row['blend']}, {row['noise']}, seed {row['seed']}, {row['method']}"
+    click.echo(f"{done}/{missing}  {_about(row)}: {_outcome(row)}")
+
+
+def _about(row: Row) -> str:
+    return f"{row['scene']}, {row['blend']}, {row['noise']}, seed {row['seed']}, {row['method']}"
+
+
+def _outcome(row: Row) -> str:
     if row["status"] == "done":
-        result = f"{row['start_db']:.1f} to {row['snr_db']:.1f} dB in {row['seconds']:.1f} s"
-    else:
-        result = f"{row['status']}: {row['message']}"
-    click.echo(f"{done}/{missing}  {about}: {result}")
+        return f"{row['start_db']:.1f} to {row['snr_db']:.1f} dB in {row['seconds']:.1f} s"
+    return f"{row['status']}: {row['message']}"
+
+
+def show_stale(stale: Sequence[StaleRow]) -> None:
+    """Which rows no longer stand for what the study asks, and why."""
+    reasons = Counter((one.row["method"], ", ".join(one.changed)) for one in stale)
+    for (method, changed), count in reasons.items():
+        rows = f"{counted(count, 'row')} of {method} {are(count)}"
+        click.echo(f"{rows} out of date: other {changed}")
+
+
+def show_repeated(repeated: Repeated) -> None:
+    """A row and its repetition."""
+    kept, again = repeated.kept, repeated.again
+    for name in repeated.changed:
+        click.echo(f"not as it was: {name}")
+    if not repeated.different:
+        click.echo(f"{_about(kept)}: {_outcome(again)}; the same to the last digit")
+    for name in repeated.different:
+        click.echo(f"{name}: {kept[name]} in the results, {again.get(name)} now")
 
 
 def show_summaries(found: Sequence[Summary]) -> None:

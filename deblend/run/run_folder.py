@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 import re
 import shutil
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -15,12 +13,10 @@ from pathlib import Path
 from typing import Final
 
 from deblend.errors import OutputError, reason_of
-from deblend.files import sync
+from deblend.files import LOCKED_BY, lock, sync
 from deblend.results.output_folder import UNFINISHED
 
 _LOCK: Final = "lock"
-_LOCKED_BY: Final = "process "
-"""How the lock begins, by which a folder is known to be of this program."""
 _DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
 """Errors of a disk, wherever they come up."""
 
@@ -187,7 +183,7 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
     run_folder.refuse_foreign()
     try:
         run_folder.path.mkdir(parents=True, exist_ok=True)
-        handle = _lock(run_folder.path / _LOCK, shared=shared)
+        handle = lock(run_folder.path / _LOCK, folder, shared=shared)
         run_folder.done(0).parent.mkdir(exist_ok=True)
         _keep_names(run_folder.path, folder if missing is None else missing.parent)
     except OutputError:
@@ -219,32 +215,10 @@ def locked(folder: Path, *, shared: bool = False) -> Iterator[RunFolder]:
 def _is_lock(path: Path) -> bool:
     """Whether a file is the lock of a run; a kill may leave it empty."""
     try:
-        text = path.read_bytes()[: len(_LOCKED_BY)]
+        text = path.read_bytes()[: len(LOCKED_BY)]
     except OSError:
         return False
-    return text in (b"", _LOCKED_BY.encode("ascii"))
-
-
-def _lock(path: Path, *, shared: bool) -> int:
-    """Handle of a lock; it ends with the process, however that ends."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-    try:
-        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
-        if not (path.exists() and os.fstat(handle).st_ino == path.stat().st_ino):
-            raise BlockingIOError  # the run that held it has just finished and removed the folder
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, f"{_LOCKED_BY}{os.getpid()} on {socket.gethostname()}\n".encode(), 0)
-    except OSError as error:
-        os.close(handle)
-        if not isinstance(error, BlockingIOError):
-            raise
-        who = path.read_text(encoding="utf-8").strip() if path.exists() else ""
-        raise OutputError(
-            f"another run is at work in this folder{f' ({who})' if who else ''}",
-            where=str(path.parent.parent),
-            remedy="Wait for it, or name another output folder.",
-        ) from error
-    return handle
+    return text in (b"", LOCKED_BY.encode("ascii"))
 
 
 def _keep_names(folder: Path, last: Path) -> None:

@@ -32,6 +32,7 @@ from deblend.separation.downweighted import Downweighted, downweighted
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
+from deblend.separation.own_code import code_name
 from deblend.separation.patch_grid import CutEnds, margin
 from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
 from deblend.separation.schedule import Schedule
@@ -125,9 +126,8 @@ class Job:
             "device": "cpu" if is_host(self.xp) else "gpu",
             **asdict(Schedule(self.settings.iterations)),
         }
-        for name, value in _fields_of(self.method).items():
-            plain = isinstance(value, str | int | float | bool)
-            settings[f"method.{name}"] = value if plain else str(value)
+        for name, value in fields_of(self.method).items():
+            settings[f"method.{name}"] = plain_setting(value)
         return settings
 
     @property
@@ -406,7 +406,14 @@ def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArr
     return ordered
 
 
-def _fields_of(method: Any) -> dict[str, Any]:
+def plain_setting(value: Any) -> str | int | float | bool:
+    """A setting as a manifest has it; code by its name, and not by its place in memory."""
+    if isinstance(value, str | int | float | bool):
+        return value
+    return code_name(value) if callable(value) else str(value)
+
+
+def fields_of(method: Any) -> dict[str, Any]:
     """Settings of a method that is a dataclass, by name."""
     if not is_dataclass(method):
         return {}

@@ -24,9 +24,10 @@ from typing import IO, Any, Final
 import cloudpickle
 
 from deblend.cluster import thread_variables
+from deblend.separation.own_code import file_of, load_file
 from deblend.study.one_run import LineCache, carry_out, first_columns
 from deblend.study.results import Row
-from deblend.study.study import StudyRun, file_of, load_file
+from deblend.study.study import StudyRun
 
 START_S: Final = 120.0
 """Time for the process to begin to answer, on a busy machine."""
@@ -37,12 +38,16 @@ _WATCH_S: Final = 1.0
 class Child:
     """One process that carries out runs, one after the other; a context manager.
 
-    Relative names of the study count from `folder`; so many `processes` share the cores.
+    Relative names of the study count from `folder`; so many `processes` share the cores;
+    modules are looked for in `more_path` first.
     """
 
-    def __init__(self, folder: Path, processes: int = 1) -> None:
+    def __init__(self, folder: Path, processes: int = 1, more_path: Path | None = None) -> None:
         self._folder = folder.resolve()
         self._environment = os.environ | thread_variables(processes)
+        if more_path is not None:
+            places = (str(more_path), os.environ.get("PYTHONPATH", ""))
+            self._environment["PYTHONPATH"] = os.pathsep.join(filter(None, places))
         self._process: subprocess.Popen[bytes] | None = None
         self._output: IO[bytes] | None = None
         self._unread = b""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
@@ -10,12 +11,17 @@ from pathlib import Path
 
 from deblend.cluster import check_versions, scheduler_client
 from deblend.errors import InputError, SettingsError
+from deblend.files import lock, make_folder
 from deblend.study.child import Child
-from deblend.study.one_run import first_columns
-from deblend.study.results import Key, Row, key_of, read_results, write_results
+from deblend.study.content import content_of
+from deblend.study.kept import keep_files
+from deblend.study.known_rows import KnownRows, StaleRow
+from deblend.study.one_run import failed, first_columns
+from deblend.study.results import Row, read_results, write_results
 from deblend.study.study import Study, StudyRun
 
 OnRow = Callable[[Row, int, int], None]
+OnStale = Callable[[list[StaleRow]], None]
 
 
 def run_study(
@@ -28,8 +34,14 @@ def run_study(
     again: Collection[str] = (),
     retry: bool = False,
     on_row: OnRow | None = None,
+    on_stale: OnStale | None = None,
 ) -> list[Row]:
     """Carry out what the results file does not hold yet, and return all rows of the study.
+
+    A row is known by its content: method with the source of own code, settings, blend, noise,
+    samples, scoring, and the code of this package (`deblend.study.content`). Where any of it has
+    changed, the row is stale and computed again. What is needed to repeat a row is kept beside the
+    results.
 
     Every row is written as soon as it is there, so that a study can be stopped at any time and
     continued: the rows are the same. Rows of other runs in the file stay there. A method that
@@ -49,6 +61,10 @@ def run_study(
         Also compute rows again that are not done.
     on_row : callable, optional
         Sees each new row, how many of the missing ones are done, and how many there are.
+    on_stale : callable, optional
+        Sees the rows that are called as a run of the study and stand for something else, before
+        anything is computed. They are replaced, or left out of what is returned where `only` says
+        so.
 
     Returns
     -------
@@ -58,25 +74,47 @@ def run_study(
     Raises
     ------
     InputError
-        If the results file is damaged or of another version.
+        If the results file is damaged or of another version, or a file of the study is missing.
+    OutputError
+        If another study is at work in the folder.
     ClusterError
         If the scheduler does not answer, has no workers, or workers have other versions.
     """
     results = Path(results)
-    rows = read_results(results)
-    every = list(study.runs())
     _check_labels(study, [*only, *again])
-    missing = [
-        run
-        for run in every
-        if not _is_known(rows.get(run.key), again, retry) and (not only or run.method.label in only)
-    ]
-    for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
-        rows[key_of(row)] = row
-        write_results(results, _ordered(rows, every))
-        if on_row is not None:
-            on_row(row, number, len(missing))
-    return [rows[run.key] for run in every if run.key in rows]
+    contents = [content_of(run, study.folder) for run in study.runs()]
+    with _alone(results):
+        known = KnownRows(read_results(results), list(study.runs()), contents)
+        stale = known.stale()
+        if stale and on_stale is not None:
+            on_stale(stale)
+        missing = [
+            run
+            for run in known.runs
+            if not _is_known(known.row_of(run), again, retry)
+            and (not only or run.method.label in only)
+        ]
+        if missing:
+            keep_files(study, contents, results.parent)
+        for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
+            known.take(row)
+            write_results(results, known.rows())
+            if on_row is not None:
+                on_row(row, number, len(missing))
+    return [found for run in known.runs if (found := known.row_of(run)) is not None]
+
+
+@contextmanager
+def _alone(results: Path) -> Iterator[None]:
+    """The results file for this process alone."""
+    make_folder(results.parent)
+    path = results.with_name(f".{results.name}.lock")
+    handle = lock(path, results.parent)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+        os.close(handle)
 
 
 def _check_labels(study: Study, labels: Collection[str]) -> None:
@@ -96,12 +134,6 @@ def _is_known(row: Row | None, again: Collection[str], retry: bool) -> bool:
     return row["status"] == "done" or not retry
 
 
-def _ordered(rows: dict[Key, Row], every: list[StudyRun]) -> list[Row]:
-    """Rows of the study in its order, then all others as they were."""
-    place = {run.key: number for number, run in enumerate(every)}
-    return [rows[key] for key in sorted(rows, key=lambda key: (place.get(key, len(place)), key))]
-
-
 def _rows(
     study: Study, missing: list[StudyRun], processes: int, scheduler: str | None
 ) -> Iterator[Row]:
@@ -110,7 +142,7 @@ def _rows(
         return
     if processes < 1:
         raise InputError(f"{processes} processes cannot work", remedy="Give one or more.")
-    groups = [list(group) for _, group in groupby(missing, key=lambda run: run.line_key)]
+    groups = [list(group) for _, group in groupby(missing, key=lambda run: run.line_labels)]
     if scheduler is not None:
         yield from _on_cluster(study, groups, scheduler)
         return
@@ -131,8 +163,7 @@ def _rows(
                     try:
                         row = child.row(run, study.limit_s)
                     except Exception as error:  # a method that cannot be sent to a process
-                        message = f"{type(error).__name__}: {error}"
-                        row = first_columns(run) | {"status": "failed", "message": message}
+                        row = first_columns(run) | failed(error)
                     with changed:
                         ready.append(row)
                         changed.notify()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
 
 from deblend.errors import SettingsError
 from deblend.study.keys import BlendTable, NoiseTable, SceneTable
-from deblend.synth.blend_file import read_blend_plan
+from deblend.synth.blend_file import BlendKeys, read_blend_plan
 from deblend.synth.blend_line import blend_gathers
 from deblend.synth.build import SceneDesign, build_line
 from deblend.synth.firing import Dither
@@ -21,20 +21,36 @@ from deblend.words import counted
 WINDOWS = 6
 
 
+@dataclass(frozen=True)
+class GathersScene:
+    """Gathers of a plan, whose files are looked for in the folder of the study."""
+
+    name: str
+    """In tables."""
+    plan: BlendKeys
+    """Which gathers play which source, and when they fire."""
+    size: str = "small"
+    """In tables."""
+
+
 def make_line(
-    scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
+    scene: SceneTable | GathersScene, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
 ) -> MadeLine:
     """Make a line; the same arguments give the same line."""
-    if scene.gathers_file is not None:
+    if isinstance(scene, GathersScene):
         return _recorded(scene, blend, noise, seed, folder)
+    if scene.gathers_file is not None:
+        plan = read_blend_plan(folder / scene.gathers_file)
+        place = folder / (scene.gathers_folder or "")
+        return _recorded(GathersScene(scene.name, plan), blend, noise, seed, place)
     if scene.scene_file is not None:
-        plan = read_scene_file(folder / scene.scene_file)
+        design = read_scene_file(folder / scene.scene_file)
     else:
-        plan = scene_design(scene.name, scene.size)
-    plan = _blended(plan, blend)
+        design = scene_design(scene.name, scene.size)
+    design = _blended(design, blend)
     if noise.pieces is not None:
-        plan = replace(plan, noise=noise_from(noise.pieces, f"noise {noise.label}"))
-    return build_line(plan, seed)
+        design = replace(design, noise=noise_from(noise.pieces, f"noise {noise.label}"))
+    return build_line(design, seed)
 
 
 def _blended(plan: SceneDesign, blend: BlendTable) -> SceneDesign:
@@ -60,9 +76,8 @@ def _blended(plan: SceneDesign, blend: BlendTable) -> SceneDesign:
 
 
 def _recorded(
-    scene: SceneTable, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
+    scene: GathersScene, blend: BlendTable, noise: NoiseTable, seed: int, folder: Path
 ) -> MadeLine:
-    plan = read_blend_plan(folder / (scene.gathers_file or ""))
     if noise.pieces or blend.sources is not None or blend.shots_per_source is not None:
         raise SettingsError(
             f"recorded gathers can only be fired in another way, not as {blend.label!r} with "
@@ -75,10 +90,8 @@ def _recorded(
         for name in ("order", "interval_s", "dither_s")
         if (value := getattr(blend, name)) is not None
     }
-    firing = msgspec.structs.replace(plan.firing, seed=seed, **changes)
-    return blend_gathers(
-        msgspec.structs.replace(plan, firing=firing), folder / (scene.gathers_folder or "")
-    )
+    firing = msgspec.structs.replace(scene.plan.firing, seed=seed, **changes)
+    return blend_gathers(msgspec.structs.replace(scene.plan, firing=firing), folder)
 
 
 def windows_of(line: MadeLine) -> list[tuple[float, float]]:

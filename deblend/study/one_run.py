@@ -6,9 +6,12 @@ import json
 import os
 import platform
 import resource
+import subprocess
 import time
+import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -41,10 +44,10 @@ class LineCache:
 
     def line(self, run: StudyRun) -> tuple[MadeLine, dict[str, Any]]:
         """The line of a run, and what a row says about it."""
-        if self._line is None or run.line_key != self._key:
+        if self._line is None or run.line_labels != self._key:
             self._line = None
             line = make_line(run.scene, run.blend, run.noise, run.seed, self._folder)
-            self._line, self._key = (line, about_line(line)), run.line_key
+            self._line, self._key = (line, about_line(line)), run.line_labels
         return self._line
 
 
@@ -59,6 +62,7 @@ def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = Tru
         phase("line")
         line, about = lines.line(run)
         row |= about
+        row["settings"] = settings_text(run.method.all_settings(line))
         phase("separate")
         if warm:
             run.method.separate(line.recording, line.shots, line.length_s, 1)
@@ -76,12 +80,29 @@ def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = Tru
         }
         phase("score")
         row |= score(line, np.asarray(result.estimate.values))
-        row["status"] = "done" if row["residual_db"] < DIVERGED_DB else "diverged"
-    except DeblendError as error:
-        row |= {"status": "diverged" if _not_finite(error) else "failed", "message": str(error)}
+        row["status"] = "done"
+        if not row["residual_db"] < DIVERGED_DB:
+            residual = f"the residual is {row['residual_db']:+.1f} dB of the record"
+            row |= {"status": "diverged", "message": residual}
     except Exception as error:  # methods are code of others: anything may come
-        row |= {"status": "failed", "message": f"{type(error).__name__}: {error}"}
+        row |= failed(error)
     return row
+
+
+def failed(error: Exception) -> Row:
+    """Columns of a run that ended in an error: what it says, and where it arose."""
+    cause = error
+    while isinstance(cause, DeblendError) and isinstance(cause.__cause__, Exception):
+        cause = cause.__cause__
+    frames = traceback.extract_tb(cause.__traceback__)
+    known = isinstance(cause, DeblendError)
+    place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
+    message = str(error) if isinstance(error, DeblendError) else f"{type(error).__name__}: {error}"
+    return {
+        "status": "diverged" if known and _not_finite(error) else "failed",
+        "message": message + ("" if known else place),
+        "traceback": "".join(traceback.format_exception(error)),
+    }
 
 
 def first_columns(run: StudyRun) -> Row:
@@ -101,11 +122,32 @@ def first_columns(run: StudyRun) -> Row:
             {"python": platform.python_version()} | {name: version(name) for name in PACKAGES}
         ),
         "date": datetime.now(UTC).date().isoformat(),
+        "commit": source_commit(),
+        "traceback": "",
     }
 
 
-def _not_finite(error: DeblendError) -> bool:
-    return "finite" in error.what
+def _not_finite(error: Exception) -> bool:
+    return isinstance(error, DeblendError) and "finite" in error.what
+
+
+@cache
+def source_commit() -> str:
+    """Commit of this package where it lies in a repository of its own; empty elsewhere."""
+    here = Path(__file__).parent
+
+    def git(*words: str) -> str:
+        found = subprocess.run(
+            ["git", "-C", str(here), *words], capture_output=True, text=True, timeout=20, check=True
+        )
+        return found.stdout.strip()
+
+    try:
+        git("ls-files", "--error-unmatch", Path(__file__).name)
+        changed = git("status", "--porcelain", "--untracked-files=no", str(here.parent))
+        return git("rev-parse", "HEAD") + (" with changes" if changed else "")
+    except (OSError, subprocess.SubprocessError):
+        return ""
 
 
 def reset_peak() -> None:

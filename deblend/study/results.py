@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -15,15 +14,20 @@ from deblend.files import make_folder, replacing
 if TYPE_CHECKING:
     import pyarrow as pa
 
-LAYOUT: Final = "1"
+LAYOUT: Final = "2"
 """Version of the columns; a file of another one is refused."""
-KEY: Final = ("scene", "size", "blend", "noise", "seed", "method", "iterations")
-"""What tells a row from the others, as texts in `StudyRun.key`."""
+LABELS: Final = ("scene", "size", "blend", "noise", "seed", "method", "iterations")
+"""What a row is called, as texts in `StudyRun.labels`; its key is made of what it stands for."""
+VARIES: Final = (
+    *("seconds", "sample_iterations_per_s", "peak_mib", "threads"),
+    *("machine", "date", "commit", "versions"),
+)
+"""What differs from one time to the next, all else being equal."""
 Status = Literal["done", "diverged", "timeout", "failed"]
 
 _TEXTS: Final = (
     *("scene", "size", "blend", "noise", "method", "status", "message"),
-    *("settings", "versions", "machine", "date"),
+    *("settings", "versions", "machine", "date", "commit", "traceback", "key", "content"),
 )
 _WHOLE: Final = ("seed", "iterations", "sources", "shots", "channels", "samples", "threads")
 _LISTS: Final = (
@@ -46,25 +50,25 @@ COLUMNS: Final = (
     *_NUMBERS,
     *_LISTS,
     *("sources", "shots", "channels", "samples", "threads"),
-    *("settings", "versions", "machine", "date"),
+    *("settings", "versions", "machine", "date", "commit", "traceback", "key", "content"),
 )
 Row = dict[str, Any]
-Key = tuple[str, ...]
+Labels = tuple[str, ...]
 
 
-def key_of(row: Mapping[str, Any]) -> Key:
-    """Key of a row, as `StudyRun.key`."""
-    return tuple(str(row[name]) for name in KEY)
+def labels_of(row: Mapping[str, Any]) -> Labels:
+    """Labels of a row, as `StudyRun.labels`."""
+    return tuple(str(row[name]) for name in LABELS)
 
 
-def read_results(path: Path) -> dict[Key, Row]:
-    """Rows by key; none where there is no file.
+def read_results(path: Path) -> list[Row]:
+    """All rows; none where there is no file.
 
     What writing needs is asked for here already, before anything is computed.
     """
     parquet = _parquet()
     if not path.exists():
-        return {}
+        return []
     try:
         table = parquet.read_table(path)
     except (OSError, ValueError) as error:
@@ -89,7 +93,8 @@ def read_results(path: Path) -> dict[Key, Row]:
             where=str(path),
             remedy="Keep that file and let the study write to another one.",
         )
-    return {key_of(row): row for row in table.to_pylist()}
+    rows: list[Row] = table.to_pylist()
+    return rows
 
 
 def write_results(path: Path, rows: Iterable[Row]) -> None:
@@ -134,8 +139,5 @@ def _parquet() -> Any:
 
 def settings_text(settings: Mapping[str, Any]) -> str:
     """Settings that may change a score, in one cell."""
-    described = {
-        key: value for key, value in settings.items() if key not in ("method", "length_s", "seed")
-    }
-    # A function is named with its place in memory, which differs from one time to the next.
-    return re.sub(r" at 0x[0-9a-f]+", "", json.dumps(described, sort_keys=True))
+    kept = {key: value for key, value in settings.items() if key not in ("length_s", "seed")}
+    return json.dumps(kept, sort_keys=True)

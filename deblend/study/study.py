@@ -2,33 +2,31 @@
 
 from __future__ import annotations
 
-import hashlib
-import importlib.util
-import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from importlib import import_module
 from itertools import product
 from pathlib import Path
 from typing import Any, Final
 
 import msgspec
 
-from deblend.errors import SettingsError, reason_of
+from deblend.errors import SettingsError
 from deblend.line.method_settings import with_settings
 from deblend.model.read_keys import read_table
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
-from deblend.separation.choose import MethodChoice, choose_method, method_names
+from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.contract import Separator
+from deblend.separation.job import fields_of, plain_setting
+from deblend.separation.own_code import found_method
 from deblend.separation.separate import Separation, separate_line
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
+from deblend.study.lines import GathersScene
+from deblend.synth.line import MadeLine
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_design
-from deblend.words import did_you_mean
 
-FROM_FILE: Final = "deblend_study_file_"
 AS_IN_THE_SCENE: Final = "as in the scene"
 
 
@@ -59,6 +57,12 @@ class StudyMethod:
             settings=msgspec.structs.replace(self.separation, iterations=iterations),
         )
 
+    def all_settings(self, line: MadeLine) -> dict[str, Any]:
+        """What is known of its settings before it runs."""
+        method = self.separator(len(line.shots.sources), line.recording.shape[0])
+        own = {f"method.{k}": plain_setting(v) for k, v in fields_of(method).items()}
+        return {"method": method_name(method), **msgspec.structs.asdict(self.separation), **own}
+
     def separator(self, source_count: int, channel_count: int) -> Separator:
         """The method for a line, with its settings."""
         method = choose_method(self.choice, source_count, channel_count)
@@ -72,7 +76,7 @@ class Study:
 
     name: str
     """For titles."""
-    scenes: Sequence[SceneTable]
+    scenes: Sequence[SceneTable | GathersScene]
     """Lines with a known answer."""
     methods: Sequence[StudyMethod]
     """On equal terms."""
@@ -90,6 +94,8 @@ class Study:
     """A sentence."""
     folder: Path = field(default_factory=Path)
     """What relative file names count from."""
+    file: Path | None = None
+    """The study file, of which results keep a copy."""
 
     def __post_init__(self) -> None:
         scenes = [f"{scene.name} ({scene.size})" for scene in self.scenes]
@@ -122,7 +128,7 @@ class Study:
 class StudyRun:
     """One method on one line."""
 
-    scene: SceneTable
+    scene: SceneTable | GathersScene
     blend: BlendTable
     noise: NoiseTable
     seed: int
@@ -130,15 +136,15 @@ class StudyRun:
     iterations: int
 
     @property
-    def line_key(self) -> tuple[str, ...]:
-        """What tells its line from others."""
+    def line_labels(self) -> tuple[str, ...]:
+        """What tells its line from others within a study."""
         scene = self.scene
         return (scene.name, scene.size, self.blend.label, self.noise.label, str(self.seed))
 
     @property
-    def key(self) -> tuple[str, ...]:
-        """What tells its row from others, as in `results.KEY`."""
-        return (*self.line_key, self.method.label, str(self.iterations))
+    def labels(self) -> tuple[str, ...]:
+        """What its row is called, as in `results.LABELS`; its key is that of its content."""
+        return (*self.line_labels, self.method.label, str(self.iterations))
 
 
 def read_study(path: str | Path) -> Study:
@@ -167,6 +173,7 @@ def read_study(path: str | Path) -> Study:
         iterations=keys.iterations,
         limit_s=keys.limit_s,
         folder=path.parent,
+        file=path,
     )
     check_study(study)
     return study
@@ -175,6 +182,8 @@ def read_study(path: str | Path) -> Study:
 def check_study(study: Study) -> None:
     """Look up every scene, method and piece of noise."""
     for scene in study.scenes:
+        if isinstance(scene, GathersScene):
+            continue
         if scene.gathers_file is None and scene.scene_file is None:
             scene_design(scene.name, scene.size)
         elif scene.scene_file is not None:
@@ -193,63 +202,3 @@ def _method(entry: MethodTable, folder: Path) -> StudyMethod:
         entry.iterations,
         checked_settings(msgspec.structs.replace(entry, iterations=DEFAULTS.iterations)),
     )
-
-
-def found_method(name: str, folder: Path) -> MethodChoice:
-    """What a study file calls a method: a name, ``package.module:name``, or ``file.py:name``.
-
-    The last two may be a settings class, a settings object or a function.
-    """
-    place, _, attribute = name.partition(":")
-    if not attribute:
-        if name != "auto" and name not in method_names():
-            raise SettingsError(
-                f"separator method {name!r} is not known",
-                remedy=did_you_mean(name, method_names(), f"Methods: {method_names()}."),
-            )
-        return name
-    remedy = "Give package.module:name or file.py:name, relative to the study file."
-    try:
-        module = _module_at(folder / place) if place.endswith(".py") else import_module(place)
-    except Exception as error:  # code of others: anything may come
-        why = reason_of(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
-        raise SettingsError(f"method {name!r} cannot be loaded ({why})", remedy=remedy) from error
-    if not hasattr(module, attribute):
-        raise SettingsError(
-            f"method {name!r} cannot be loaded: {place} has no {attribute!r}",
-            remedy=did_you_mean(attribute, dir(module), remedy),
-        )
-    found: Any = getattr(module, attribute)
-    made: MethodChoice = found() if isinstance(found, type) else found
-    return made
-
-
-def _module_at(path: Path) -> Any:
-    """A module from a file, known to the process by a name that belongs to its place."""
-    path = path.resolve()
-    name = FROM_FILE + hashlib.sha256(str(path).encode()).hexdigest()[:16]
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = importlib.util.spec_from_file_location(name, path)
-    if spec is None or spec.loader is None:
-        raise FileNotFoundError(str(path))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module  # dataclasses look up the module that they are made in
-    try:
-        spec.loader.exec_module(module)
-    except BaseException:
-        del sys.modules[name]
-        raise
-    return module
-
-
-def file_of(choice: MethodChoice) -> Path | None:
-    """The file that a method was loaded from by a study; None for all other methods."""
-    kind = choice if callable(choice) and not hasattr(choice, "keep") else type(choice)
-    module = str(getattr(kind, "__module__", ""))
-    return Path(str(sys.modules[module].__file__)) if module.startswith(FROM_FILE) else None
-
-
-def load_file(path: Path) -> None:
-    """Make the module of a file known to this process, as the study that named it did."""
-    _module_at(path)

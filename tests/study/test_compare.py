@@ -16,11 +16,13 @@ from click.testing import CliRunner
 from deblend.cli.main import main
 from deblend.errors import InputError, MissingPackageError, SettingsError
 from deblend.separation.choose import METHODS
+from deblend.separation.own_code import found_method
 from deblend.study.compare import run_study
+from deblend.study.content import content_of
 from deblend.study.keys import BlendTable, SceneTable
 from deblend.study.one_run import LineCache, carry_out
-from deblend.study.results import COLUMNS, KEY, read_results, write_results
-from deblend.study.study import Study, StudyMethod, found_method, read_study
+from deblend.study.results import COLUMNS, LABELS, VARIES, read_results, write_results
+from deblend.study.study import Study, StudyMethod, read_study
 
 HERE = Path(__file__).parent
 TINY = BlendTable(label="short line", shots_per_source=6, sources=2)
@@ -62,7 +64,7 @@ BROKEN = {
     "raises": ("failed", "a mistake of its own"),
     "nan": ("diverged", "finite"),
     "other_shape": ("failed", "shape"),
-    "doubles": ("diverged", ""),
+    "doubles": ("diverged", "residual is +"),
     "keeps_strong": ("done", ""),
 }
 
@@ -74,6 +76,11 @@ def test_a_method_that_breaks_gets_a_row_and_the_study_goes_on(
     status, words = BROKEN[name]
     assert rows[name]["status"] == status, rows[name]["message"]
     assert words in rows[name]["message"]
+    assert rows[name]["settings"]
+    if name == "raises":
+        assert "(broken_methods.py, line 10)" in rows[name]["message"]
+        assert 'raise ValueError("a mistake of its own")' in rows[name]["traceback"]
+        assert "broken_methods.py:raises" in rows[name]["settings"]
 
 
 def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> None:
@@ -92,7 +99,7 @@ def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> 
     assert (row["sources"], row["shots"]) == (2, 12)
     assert '"numpy"' in row["versions"]
     assert "(16, 1, 64)" in rows["fk, long windows"]["settings"]
-    assert set(row) == set(COLUMNS)
+    assert set(row) | {"key", "content"} == set(COLUMNS)
 
 
 def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:
@@ -160,8 +167,7 @@ def test_a_dask_cluster_gives_the_same_rows(tmp_path: Path) -> None:
 
 def same(rows: list[dict]) -> list[dict]:
     """Without what differs from one time to the next."""
-    differs = {"seconds", "sample_iterations_per_s", "peak_mib", "threads", "machine", "date"}
-    return [{name: row[name] for name in COLUMNS if name not in differs} for row in rows]
+    return [{name: row[name] for name in COLUMNS if name not in VARIES} for row in rows]
 
 
 STUDY = """
@@ -202,7 +208,7 @@ def test_killed_half_way_and_gone_on_with_gives_the_same_rows(tmp_path: Path) ->
     assert new == [6 - found] * (6 - found)
     uninterrupted = run_study(study, tmp_path / "other.parquet")
     assert same(whole) == same(uninterrupted)
-    assert same(list(read_results(results).values())) == same(uninterrupted)
+    assert same(read_results(results)) == same(uninterrupted)
     # Nothing is left to do, and asking again for one method leaves the rows as they are.
     assert run_study(study, results, on_row=lambda *_: pytest.fail("computed again")) == whole
 
@@ -227,14 +233,14 @@ def test_results_of_another_version_are_refused(
 ) -> None:
     path = tmp_path / "results.parquet"
     monkeypatch.setattr("deblend.study.results.__version__", "0.0.9")
-    write_results(path, [dict.fromkeys(KEY, None)])
+    write_results(path, [dict.fromkeys(LABELS, None)])
     monkeypatch.undo()
     with pytest.raises(InputError, match=r"results are of deblend 0\.0\.9, and this is deblend"):
         run_study(study_of(FK), path)
     monkeypatch.setattr("deblend.study.results.LAYOUT", "0")
-    write_results(path, [dict.fromkeys(KEY, None)])
+    write_results(path, [dict.fromkeys(LABELS, None)])
     monkeypatch.undo()
-    with pytest.raises(InputError, match="results are of layout 0, and this is layout 1"):
+    with pytest.raises(InputError, match="results are of layout 0, and this is layout 2"):
         run_study(study_of(FK), path)
     path.write_bytes(b"PAR1 and nothing more")
     with pytest.raises(InputError, match="no Parquet file that can be read"):
@@ -295,7 +301,11 @@ def test_the_command_shows_its_keys_and_goes_on_with_what_is_there(tmp_path: Pat
     study = tmp_path / "study.toml"
     study.write_text(STUDY.format(folder=HERE).replace("[0, 1, 2]", "[0]"))
     shelf = LineCache(HERE)
-    made = [carry_out(run, shelf, lambda phase: None) for run in read_study(study).runs()]
+    made = []
+    for run in read_study(study).runs():
+        content = content_of(run, tmp_path)
+        row = carry_out(run, shelf, lambda phase: None)
+        made.append(row | {"key": content.key, "content": content.text})
     write_results(tmp_path / "out" / "results.parquet", made)
     done = CliRunner().invoke(main, ["compare", str(study), "--out", str(tmp_path / "out")])
     assert done.exit_code == 0, done.output

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from deblend.study.results import read_results
+from deblend.study.results import labels_of, read_results
 from deblend.study.study import read_study
 from deblend.study.summary import summaries, to_csv
 
@@ -21,8 +21,8 @@ BENCHMARKS = ROOT / "benchmarks"
 def test_kept_table_and_results_say_the_same(study_file: str, results: str) -> None:
     folder = BENCHMARKS / "results" / results
     study = read_study(BENCHMARKS / "quality" / study_file)
-    rows = read_results(folder / "results.parquet")
-    kept = [rows[run.key] for run in study.runs()]
+    rows = {labels_of(row): row for row in read_results(folder / "results.parquet")}
+    kept = [rows[run.labels] for run in study.runs()]
     assert to_csv(summaries(kept)) == (folder / "table.csv").read_text(encoding="utf-8")
 
 
@@ -44,4 +44,6 @@ def test_the_table_marks_the_best_and_the_failing(
     path = tmp_path / "table.csv"
     path.write_text(head + lines, encoding="utf-8")
     monkeypatch.setattr(standing, "TABLES", (path,))
-    assert standing.standing_table().splitlines()[-1] == "| a | 3 | -1.0 | 12.3 | **20.0** | – |"
+    monkeypatch.setattr(standing, "evidence", lambda folder: "made by")
+    assert standing.standing_table().splitlines()[-2:] == ["", "made by"]
+    assert standing.standing_table().splitlines()[-3] == "| a | 3 | -1.0 | 12.3 | **20.0** | – |"
