@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import platform
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from importlib import metadata
 from typing import TYPE_CHECKING, Any, Final
 
 from deblend.arrays import thread_count
 from deblend.errors import ClusterError
+from deblend.versions import installed_versions
 
 if TYPE_CHECKING:
     from distributed import Client, LocalCluster
@@ -31,9 +30,7 @@ from the cores that they compute on."""
 
 def software_versions() -> dict[str, str]:
     """Versions of what a result depends on."""
-    return {"python": platform.python_version()} | {
-        name: metadata.version(name) for name in SOFTWARE
-    }
+    return installed_versions(SOFTWARE)
 
 
 def thread_variables(processes: int) -> dict[str, str]:

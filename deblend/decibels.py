@@ -1,4 +1,4 @@
-"""Ratios of energies in decibels."""
+"""Ratios in decibels: of energies, unless a name says amplitude."""
 
 from __future__ import annotations
 
@@ -16,3 +16,13 @@ def decibels(part: float, whole: float) -> float:
 def floored_decibels(ratio: float) -> float:
     """10 log10 of a ratio of energies, -120 dB at least."""
     return float(10.0 * np.log10(max(float(ratio), 1e-12)))
+
+
+def positive_decibels(part: float, whole: float) -> float:
+    """As `decibels`, and NaN as well where `part` is not positive, as measured signal may be."""
+    return decibels(part, whole) if part > 0 else float("nan")
+
+
+def amplitude_decibels(ratio: float) -> float:
+    """20 log10 of a ratio of amplitudes, above zero."""
+    return float(20.0 * np.log10(ratio))

@@ -19,7 +19,7 @@ from deblend.synth.build import SceneDesign, blend_at, build_line, record_span
 from deblend.synth.firing import Dither, Trouble
 from deblend.synth.line import MadeLine
 from deblend.synth.noise import SwellBursts, White
-from deblend.synth.scenes import Extent, scene_design
+from deblend.synth.scenes import Extent, scene_design, scene_names
 
 DATA: Final = Path("tests/data")
 EXTENT: Final = Extent(40, 8, 2.4)
@@ -70,19 +70,7 @@ def _long_lines() -> list[VerdictLine]:
 
 
 def _made_lines() -> list[VerdictLine]:
-    names = (
-        "two-sources",
-        "three-sources",
-        "five-in-turn",
-        "long-records",
-        "unlike-sources",
-        "white-noise",
-        "swell-and-spikes",
-        "wrong-times",
-        "small-dither",
-        "gaps-and-misfires",
-        "traffic",
-    )
+    names = [name for name in scene_names() if name != "wave-equation"]
     lines = [VerdictLine(name, "made", lambda name=name: _made(name), USUAL) for name in names]
     late = Trouble(timing_error_rms_s=0.002)
     lines.append(

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import amplitude_decibels
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -123,9 +124,10 @@ def noise_findings(levels: NoiseLevels) -> list[Finding]:
     total = np.sqrt((levels.rms**2).sum(axis=1))
     usual = float(np.nanmedian(total))
     for row in np.flatnonzero(total > max(_LOUD * usual, levels.rounding)):
+        above_db = amplitude_decibels(total[row] / usual)
         message = (
-            f"Noise of {total[row]:.3g} {unit}, {20 * np.log10(total[row] / usual):.0f} dB above "
-            "the median of the channels; it is separated like the others."
+            f"Noise of {total[row]:.3g} {unit}, {above_db:.0f} dB above the median of the "
+            "channels; it is separated like the others."
         )
         findings.append(
             Finding(

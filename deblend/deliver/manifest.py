@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import os
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +14,7 @@ from deblend import __version__
 from deblend.errors import OutputError, reason_of
 from deblend.files import json_values, sha256_of, write_text
 from deblend.model.findings import Finding
+from deblend.versions import installed_versions
 
 PACKAGES: Final = (
     "numpy",
@@ -84,15 +84,7 @@ def write_manifest(manifest: Manifest, path: Path) -> None:
     content = {
         "deblend": __version__,
         **asdict(manifest),
-        "versions": {"python": platform.python_version(), **dict(_installed(PACKAGES))},
+        "versions": installed_versions(PACKAGES),
         "platform": platform.platform(),
     }
     write_text(path, json.dumps(json_values(content), indent=2, ensure_ascii=False) + "\n")
-
-
-def _installed(names: Iterable[str]) -> Iterable[tuple[str, str]]:
-    for name in names:
-        try:
-            yield name, metadata.version(name)
-        except metadata.PackageNotFoundError:
-            yield name, "not installed"

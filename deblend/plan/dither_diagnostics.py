@@ -17,6 +17,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import floored_decibels
+
 Floats = NDArray[np.float64]
 WINDOW_SHOTS: Final = 24
 """Shots of a source in one window of the separation."""
@@ -145,7 +147,7 @@ def octave_power_db(power: Floats, frequency_hz: Floats) -> tuple[float, ...]:
     levels = []
     for low, high in pairwise(OCTAVES_HZ):
         inside = (frequency_hz >= low) & (frequency_hz < high)
-        levels.append(float(10.0 * np.log10(max(power[inside].mean(), 1e-12))))
+        levels.append(floored_decibels(power[inside].mean()))
     return tuple(levels)
 
 

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from deblend.decibels import amplitude_decibels
 from deblend.model.findings import Finding
 from deblend.plan import air
 from deblend.plan import shot_timing as timing
@@ -343,7 +344,7 @@ def _weakest_db(guns: list[air.SourceGuns], reference: list[air.SourceGuns]) -> 
     if not guns or not reference:
         return UNKNOWN
     weakest, held_against = (min(one.output for one in some) for some in (guns, reference))
-    return float(20.0 * np.log10(weakest / held_against))
+    return amplitude_decibels(weakest / held_against)
 
 
 def _trial(parts: _Parts) -> Iterator[Quantity]:

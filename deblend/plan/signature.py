@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
+from deblend.decibels import amplitude_decibels
 from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.model.water import ghost_delay_s
@@ -94,7 +95,7 @@ class SignatureMeasures:
 
 def source_level_db(bar_m: float) -> float:
     """``220 + 20 log10(s)``: bar-m as dB re 1 uPa.m."""
-    return float(20.0 * np.log10(bar_m * BAR_IN_MICROPASCAL))
+    return amplitude_decibels(bar_m * BAR_IN_MICROPASCAL)
 
 
 def at_one_metre(pressure_bar: Floats, range_m: float) -> Floats:

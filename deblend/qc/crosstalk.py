@@ -136,23 +136,23 @@ class CrosstalkEnergy(Sums):
         return np.where(copy_found, least**2, 0.0) + np.where(other_found, self.other_surely, 0.0)
 
 
-def crosstalk_energy(estimate: Gathers, plan: MeasureSetup, draws: int = DRAWS) -> CrosstalkEnergy:
+def crosstalk_energy(estimate: Gathers, setup: MeasureSetup, draws: int = DRAWS) -> CrosstalkEnergy:
     """Stack every source at the fire times of every other.
 
     What leaked in scattered form, changed from shot to shot, does not line up and is not seen;
-    neither is what lies below the plan's lowest frequency.
+    neither is what lies below the setup's lowest frequency.
 
     Parameters
     ----------
     estimate : ndarray of float32, shape (shot, channel, time)
-        Low-cut estimates of some channels, rows in the order of the plan's shots.
-    plan : MeasureSetup
+        Low-cut estimates of some channels, rows in the order of the setup's shots.
+    setup : MeasureSetup
         Windows count from the firing of the source that leaks.
     draws : int, optional
         Shuffles of the delays.
     """
-    sources = plan.sources
-    shape = (len(sources), len(sources), len(plan.windows))
+    sources = setup.sources
+    shape = (len(sources), len(sources), len(setup.windows))
     sums, nulls = np.zeros((5, *shape)), np.zeros((2, draws, *shape))
     if estimate.shape[1]:
         groups = [
@@ -160,12 +160,12 @@ def crosstalk_energy(estimate: Gathers, plan: MeasureSetup, draws: int = DRAWS) 
             for i, first in enumerate(sources)
             for j, second in enumerate(sources)
             if i != j
-            for lag, pairs in shot_pairs(plan, first, second).items()
-            for number, part in enumerate(in_groups(np.arange(len(pairs)), plan.group_shots))
+            for lag, pairs in shot_pairs(setup, first, second).items()
+            for number, part in enumerate(in_groups(np.arange(len(pairs)), setup.group_shots))
         ]
 
         def stacks(group: tuple[tuple[int, int], NDArray[np.int64], np.random.Generator]) -> Stacks:
-            return _group_stacks(estimate, group[1], plan, group[2], draws)
+            return _group_stacks(estimate, group[1], setup, group[2], draws)
 
         with ThreadPoolExecutor(thread_count()) as pool:
             for ((i, j), _, _), found in zip(groups, pool.map(stacks, groups), strict=True):
@@ -182,39 +182,39 @@ Stacks = tuple[NDArray[np.float64], NDArray[np.float64]] | None
 def _group_stacks(
     estimate: Gathers,
     pairs: NDArray[np.int64],
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     random: np.random.Generator,
     draws: int,
 ) -> Stacks:
     """Sums of one group of shots; None where its traces do not overlap."""
     from deblend.qc.stack_kernels import add_stacks
 
-    whole, fraction = np.divmod(pairs[:, 2] * 1e-9 / plan.interval_s, 1.0)
+    whole, fraction = np.divmod(pairs[:, 2] * 1e-9 / setup.interval_s, 1.0)
     delay = whole.astype(np.int64)
-    if np.abs(delay).min() >= plan.length:
+    if np.abs(delay).min() >= setup.length:
         return None
     advanced = _advance(estimate[pairs[:, 0]], fraction)
-    weight = _quietness(advanced, plan)
+    weight = _quietness(advanced, setup)
     advanced *= weight
     shuffled = random.permuted(np.broadcast_to(delay, (draws, len(delay))), axis=1)
-    sums, nulls = np.zeros((5, len(plan.windows))), np.zeros((2, draws, len(plan.windows)))
+    sums, nulls = np.zeros((5, len(setup.windows))), np.zeros((2, draws, len(setup.windows)))
     add_stacks(
         advanced,
         np.ascontiguousarray(estimate[pairs[:, 1]]),
         weight,
         np.concatenate([delay[None], shuffled]),
-        np.array(plan.windows, dtype=np.int64).reshape(-1, 2),
+        np.array(setup.windows, dtype=np.int64).reshape(-1, 2),
         max(LEAST_SHOTS, len(pairs) // 2),
-        np.zeros((7, plan.length), np.float32),
+        np.zeros((7, setup.length), np.float32),
         sums,
         nulls,
     )
     return sums, nulls
 
 
-def _quietness(traces: Gathers, plan: MeasureSetup) -> Gathers:
+def _quietness(traces: Gathers, setup: MeasureSetup) -> Gathers:
     """Inverse of the local energy of a group of shots, shape (channel, time)."""
-    energy = smooth_in_time(np.square(traces).mean(axis=0), plan)
+    energy = smooth_in_time(np.square(traces).mean(axis=0), setup)
     least = np.float32(_QUIETEST) * energy.max(axis=-1, keepdims=True)
     quiet = np.zeros_like(energy)
     np.divide(1.0, np.maximum(energy, least), out=quiet, where=least > 0)

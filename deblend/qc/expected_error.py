@@ -26,7 +26,7 @@ from deblend.model.recording import Recording
 from deblend.qc.limits import EXPECTED_ERROR, verdict_row
 from deblend.qc.measure_setup import LEAST_SHOTS, sample_windows
 from deblend.qc.metric import MeasuredLine, Metric
-from deblend.separation.job import Job, in_table_order, separate_channels
+from deblend.separation.job import Job, in_table_order, middle_of, separate_channels
 from deblend.separation.loop import Callback
 
 Floats = NDArray[np.float64]
@@ -85,19 +85,18 @@ class ErrorTrial:
 
 
 def channels_to_try(channels: range) -> range:
-    """The middle of some channels: what is at their ends has few neighbours."""
-    count = min(CHANNELS, len(channels))
-    first = channels.start + (len(channels) - count) // 2
-    return range(first, first + count)
+    """Those of a block that are separated to see its error."""
+    return middle_of(channels, CHANNELS)
 
 
-def try_errors(job: Job, channels: range, callback: Callback | None = None) -> ErrorTrial:
-    """Separate some channels by themselves, as they are and with a mirrored line.
+def try_errors(job: Job, block: range, callback: Callback | None = None) -> ErrorTrial:
+    """Separate `channels_to_try` of a block by themselves, as they are and with a mirrored line.
 
-    The reference of the job is measured and its floor learned; for channels see `channels_to_try`.
+    The reference of the job is measured and its floor learned.
     Fails where what is wrong is alike in all shots, as a source that is late throughout, and where
     the earth differs so much from shot to shot that neighbours say nothing of it.
     """
+    channels = channels_to_try(block)
     job = of_channels(job, channels)
     every = range(len(channels))
     base = separate_channels(job, every, callback)

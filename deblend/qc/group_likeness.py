@@ -46,7 +46,7 @@ class GroupLikeness:
         )
 
 
-def group_likeness(products: WindowProducts, plan: MeasureSetup) -> GroupLikeness:
+def group_likeness(products: WindowProducts, setup: MeasureSetup) -> GroupLikeness:
     """Figures of all groups of shots on some channels, from the products of all shots.
 
     Each shot was fired with its own random delay, so the correlations of neighbouring shots are
@@ -55,7 +55,7 @@ def group_likeness(products: WindowProducts, plan: MeasureSetup) -> GroupLikenes
     """
     whole = products.whole
     each = correlation(whole)
-    groups = _groups(plan)
+    groups = _groups(setup)
     shape = (len(groups), *each.shape[1:])
     chance = np.ones(shape)
     mean, weight, error = (np.full(shape, np.nan) for _ in range(3))
@@ -76,8 +76,8 @@ def group_likeness(products: WindowProducts, plan: MeasureSetup) -> GroupLikenes
     return GroupLikeness(chance, mean, weight, error, *sums)
 
 
-def _groups(plan: MeasureSetup) -> list[tuple[Source, NDArray[np.int64]]]:
-    return [(source, rows) for source in plan.sources for rows in plan.groups[source]]
+def _groups(setup: MeasureSetup) -> list[tuple[Source, NDArray[np.int64]]]:
+    return [(source, rows) for source in setup.sources for rows in setup.groups[source]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,13 +101,13 @@ class AlikeGroups:
     positive sign."""
 
 
-def alike_groups(likeness: GroupLikeness, plan: MeasureSetup) -> AlikeGroups:
+def alike_groups(likeness: GroupLikeness, setup: MeasureSetup) -> AlikeGroups:
     """Test every group of shots, channel and window of a line together.
 
     Neighbouring channels see the same interference and are not independent; the rate of false
     discoveries allows for that.
     """
-    groups = _groups(plan)
+    groups = _groups(setup)
     return AlikeGroups(
         source=np.array([source for source, _ in groups]),
         first_shot=np.array([rows[0] for _, rows in groups], dtype=np.int64),
@@ -132,12 +132,12 @@ class OctaveWeights:
     interference."""
 
 
-def octave_weights(likeness: GroupLikeness, plan: MeasureSetup) -> OctaveWeights:
+def octave_weights(likeness: GroupLikeness, setup: MeasureSetup) -> OctaveWeights:
     """Weights of each source, window and octave; NaN where nothing is there or measured."""
-    counts = [len(plan.groups[source]) for source in plan.sources]
+    counts = [len(setup.groups[source]) for source in setup.sources]
     source_of = np.repeat(np.arange(len(counts)), counts)
-    out = np.full((4, len(plan.sources), *likeness.kept.shape[1:]), np.nan)
-    measured = np.array([high > plan.low_cut_hz for _, high in octave_bands(plan.interval_s)])
+    out = np.full((4, len(setup.sources), *likeness.kept.shape[1:]), np.nan)
+    measured = np.array([high > setup.low_cut_hz for _, high in octave_bands(setup.interval_s)])
     for number in np.unique(source_of):
         own = source_of == number
         product, count = likeness.product[own], int(own.sum())

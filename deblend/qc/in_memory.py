@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
-from deblend.qc.expected_error import channels_to_try, try_errors
+from deblend.qc.expected_error import try_errors
 from deblend.qc.group_likeness import group_likeness
 from deblend.qc.leakage import LEAKAGE
 from deblend.qc.likeness_maps import join_products
@@ -69,7 +69,7 @@ class MeasuredInMemory:
             counts=SampleCounts(dead, unusable),
             likeness=group_likeness(join_products(products), setup),
             seams=self._seams(job, estimate, dead),
-            error_trial=try_errors(job, channels_to_try(job.blocks[len(job.blocks) // 2])),
+            error_trial=try_errors(job, job.middle_block),
         )
         return line_findings(line, measures)
 

@@ -61,7 +61,7 @@ class Leakage(Sums):
 
 
 def measure_leakage(
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     channels: range,
     pseudo_deblended: Gathers,
     estimate: Gathers,
@@ -74,20 +74,20 @@ def measure_leakage(
     channels : range
         Rows of the block.
     pseudo_deblended, estimate : ndarray of float32, shape (shot, channel, time)
-        Gathers before and after separation; rows in the order of the plan's shots.
+        Gathers before and after separation; rows in the order of the setup's shots.
     alive : ndarray of bool, shape (channel,), optional
         False for dead channels, which take no part.
     """
     working = np.ones(len(channels), np.bool_) if alive is None else alive
-    looked_at = np.flatnonzero(np.isin(np.asarray(channels), plan.channels) & working)
+    looked_at = np.flatnonzero(np.isin(np.asarray(channels), setup.channels) & working)
     kept_there, removed_there = (
-        np.zeros((len(estimate), len(looked_at), plan.length), np.float32) for _ in range(2)
+        np.zeros((len(estimate), len(looked_at), setup.length), np.float32) for _ in range(2)
     )
-    number = {source: i for i, source in enumerate(plan.sources)}
-    source = np.array([number[each] for each in plan.shots.source.tolist()], dtype=np.int64)
-    source[~plan.counted] = -1
+    number = {source: i for i, source in enumerate(setup.sources)}
+    source = np.array([number[each] for each in setup.shots.source.tolist()], dtype=np.int64)
+    source[~setup.counted] = -1
 
-    padded = padded_length(plan.length, plan)
+    padded = padded_length(setup.length, setup)
 
     def part(begin: int) -> tuple[WindowProducts, SourceProducts, OctaveEnergy]:
         some = slice(begin, begin + _SHOTS_AT_ONCE)  # bounds the memory of filtered copies
@@ -96,16 +96,16 @@ def measure_leakage(
         if not working.all():
             both = [part * working[:, None] for part in both]
         own, other = (rfft(part, padded, axis=-1) for part in both)
-        octaves = octave_energy(own, other, padded, plan.interval_s)
-        kept, removed = (without_low(part, plan.length, padded, plan) for part in (own, other))
+        octaves = octave_energy(own, other, padded, setup.interval_s)
+        kept, removed = (without_low(part, setup.length, padded, setup) for part in (own, other))
         kept_there[some], removed_there[some] = kept[:, looked_at], removed[:, looked_at]
-        return *window_products(kept, removed, plan, source[some]), octaves
+        return *window_products(kept, removed, setup, source[some]), octaves
 
     with ThreadPoolExecutor(thread_count()) as pool:
         parts = list(pool.map(part, range(0, len(estimate), _SHOTS_AT_ONCE)))
     return Leakage(
-        crosstalk_energy(kept_there, plan),
-        removed_signal(kept_there, removed_there, plan),
+        crosstalk_energy(kept_there, setup),
+        removed_signal(kept_there, removed_there, setup),
         (join_products([products for products, _, _ in parts], axis=0),),
         _sum_of_shots([sums for _, sums, _ in parts]),
         OctaveEnergy(
@@ -128,10 +128,10 @@ def _sum_of_shots(parts: list[SourceProducts]) -> SourceProducts:
 
 
 def leakage_maps(
-    plan: MeasureSetup, leakage: Leakage, channel_numbers: NDArray[np.int64]
+    setup: MeasureSetup, leakage: Leakage, channel_numbers: NDArray[np.int64]
 ) -> xarray.Dataset:
     """Maps (shot, channel, window) of all channels; see `likeness_maps`."""
-    return likeness_maps(join_products(list(leakage.products)), plan, channel_numbers)
+    return likeness_maps(join_products(list(leakage.products)), setup, channel_numbers)
 
 
 def leakage_findings(line: MeasuredLine, leakage: Leakage) -> Iterator[Finding]:

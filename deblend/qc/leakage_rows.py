@@ -35,21 +35,21 @@ class Flags:
     """(source, window): Of `RemovedSignal`."""
 
 
-def about_the_measures(plan: MeasureSetup) -> Iterator[Finding]:
+def about_the_measures(setup: MeasureSetup) -> Iterator[Finding]:
     """What is measured at all."""
     yield Finding(
         "lowest_frequency_measured",
-        plan.low_cut_hz,
+        setup.low_cut_hz,
         "Hz",
         "note",
         "Below it the dither is too small for interference to scatter from shot to shot; leakage "
         "and loss are measured above.",
     )
-    for source in plan.sources:
-        if not plan.groups[source]:
+    for source in setup.sources:
+        if not setup.groups[source]:
             yield Finding(
                 "too_few_shots",
-                float(len(plan.rows[source])),
+                float(len(setup.rows[source])),
                 "shots",
                 "look",
                 f"Leakage and loss of this source are not measured: at least {LEAST_SHOTS} "
@@ -60,12 +60,12 @@ def about_the_measures(plan: MeasureSetup) -> Iterator[Finding]:
 
 
 def crosstalk_rows(
-    plan: MeasureSetup, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
+    setup: MeasureSetup, energy: CrosstalkEnergy, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """How much of each source is left in each other one."""
     copied, error = energy.copied, energy.copied_error
     for i, j, w in np.argwhere(np.isfinite(energy.copied_chance)).tolist():
-        first, second = plan.sources[i], plan.sources[j]
+        first, second = setup.sources[i], setup.sources[j]
         turned = ", with its polarity turned: too much was taken" if copied[i, j, w] < 0 else ""
         yield verdict_row(
             limits,
@@ -77,14 +77,14 @@ def crosstalk_rows(
             beyond_chance=bool(flags.copied[i, j, w]),
             error=100.0 * float(error[i, j, w]),
             source=first,
-            window_s=plan.windows_s[w],
+            window_s=setup.windows_s[w],
             other_source=second,
         )
     leaked = energy.leaked(flags.copied, flags.other)
     surely = energy.surely_leaked(flags.copied, flags.other)
     found = (flags.copied | flags.other) & (leaked > 0)
     for i, j, w in np.argwhere(np.isfinite(energy.other_chance)).tolist():
-        first, second = plan.sources[i], plan.sources[j]
+        first, second = setup.sources[i], setup.sources[j]
         part = leaked[i, j, w] if found[i, j, w] else (2.0 * error[i, j, w]) ** 2
         message = (
             f"Energy of source {second} left in the gathers of source {first}, relative to source "
@@ -102,7 +102,7 @@ def crosstalk_rows(
             beyond_chance=bool(found[i, j, w]),
             error=0.5 * (value - floored_decibels(surely[i, j, w])) if found[i, j, w] else None,
             source=first,
-            window_s=plan.windows_s[w],
+            window_s=setup.windows_s[w],
             other_source=second,
         )
 
@@ -119,11 +119,11 @@ def _waveforms(copied: bool, other: bool) -> str:
 
 
 def removed_rows(
-    plan: MeasureSetup, signal: RemovedSignal, flags: Flags, limits: Mapping[str, Limit]
+    setup: MeasureSetup, signal: RemovedSignal, flags: Flags, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """How much signal is in the removed part."""
-    for i, source in enumerate(plan.sources):
-        for w, window_s in enumerate(plan.windows_s):
+    for i, source in enumerate(setup.sources):
+        for w, window_s in enumerate(setup.windows_s):
             if np.isfinite(signal.lost_fraction[i, w]):
                 error = float(signal.lost_error[i, w])
                 yield verdict_row(
@@ -160,17 +160,17 @@ def removed_rows(
 
 
 def correlation_rows(
-    plan: MeasureSetup, sums: SourceProducts, limits: Mapping[str, Limit]
+    setup: MeasureSetup, sums: SourceProducts, limits: Mapping[str, Limit]
 ) -> Iterator[Finding]:
     """Correlation of kept and removed part against three standard deviations of its null.
 
     Neighbouring channels see the same interference, so that only shots count as independent.
     """
     found = sums.correlation
-    bandwidth = sums.bandwidth_hz(1.0 / (spectrum_length(plan) * plan.interval_s))
-    for i, source in enumerate(plan.sources):
-        shots = max(1, round(sums.traces[i] / plan.channel_count))
-        for w, (start_s, stop_s) in enumerate(plan.windows_s):
+    bandwidth = sums.bandwidth_hz(1.0 / (spectrum_length(setup) * setup.interval_s))
+    for i, source in enumerate(setup.sources):
+        shots = max(1, round(sums.traces[i] / setup.channel_count))
+        for w, (start_s, stop_s) in enumerate(setup.windows_s):
             if np.isfinite(found[i, w]):
                 null = correlation_null(float(bandwidth[i, w]), stop_s - start_s, shots)
                 yield verdict_row(
@@ -186,7 +186,7 @@ def correlation_rows(
 
 
 def alike_rows(
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     groups: AlikeGroups,
     limits: Mapping[str, Limit],
     channel_numbers: NDArray[np.int64],
@@ -194,17 +194,17 @@ def alike_rows(
     """Where kept and removed part are alike, source by source, and the worst places."""
     least = limits["signal_removed"].look / 100.0
     wrong = groups.flagged & (groups.error_amplitude > least)
-    for source in plan.sources:
+    for source in setup.sources:
         own = groups.source == source
         tested = np.isfinite(groups.correlation[own])
-        for w, window_s in enumerate(plan.windows_s):
+        for w, window_s in enumerate(setup.windows_s):
             if tested[..., w].any():
                 found, all_there = int(wrong[own][..., w].sum()), int(tested[..., w].sum())
                 yield verdict_row(
                     limits,
                     "alike_windows",
                     100.0 * found / all_there,
-                    f"{found} of {all_there} windows ({plan.group_shots} shots of a channel) in "
+                    f"{found} of {all_there} windows ({setup.group_shots} shots of a channel) in "
                     "which kept and removed part are alike beyond chance, and so much that signal "
                     f"was removed or interference left of more than {100 * least:g} % of the "
                     "amplitude kept.",
@@ -221,16 +221,16 @@ def alike_rows(
                 float(ranked[flat]),
                 "",
                 "note",
-                f"Correlation of kept and removed part over {plan.group_shots} shots from here; "
+                f"Correlation of kept and removed part over {setup.group_shots} shots from here; "
                 f"the removed part holds {100 * groups.weight[g, c, w]:.2g} % of the kept one.",
                 source=groups.source[g].item(),
-                shot_point=int(plan.shots.shot_point[groups.first_shot[g]]),
+                shot_point=int(setup.shots.shot_point[groups.first_shot[g]]),
                 channel=int(channel_numbers[c]),
-                window_s=plan.windows_s[w],
+                window_s=setup.windows_s[w],
             )
 
 
-def weight_rows(plan: MeasureSetup, weights: OctaveWeights) -> Iterator[Finding]:
+def weight_rows(setup: MeasureSetup, weights: OctaveWeights) -> Iterator[Finding]:
     """Likeness by octave, as it would read for signal and for interference."""
     for metric, values, errors, meaning in (
         (
@@ -257,9 +257,9 @@ def weight_rows(plan: MeasureSetup, weights: OctaveWeights) -> Iterator[Finding]
                 "%",
                 "note",
                 f"{meaning}{known}.",
-                source=plan.sources[i],
-                window_s=plan.windows_s[w],
-                band_hz=octave_bands(plan.interval_s)[octave],
+                source=setup.sources[i],
+                window_s=setup.windows_s[w],
+                band_hz=octave_bands(setup.interval_s)[octave],
                 error=100.0 * error if known else None,
             )
 

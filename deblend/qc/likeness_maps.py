@@ -77,17 +77,17 @@ class SourceProducts(Sums):
         )
 
 
-def spectrum_length(plan: MeasureSetup) -> int:
-    """Samples that the windows of a plan are padded to before transforms."""
-    return int(next_fast_len(max(stop - start for start, stop, _ in _tapered(plan)), real=True))
+def spectrum_length(setup: MeasureSetup) -> int:
+    """Samples that the windows of a setup are padded to before transforms."""
+    return int(next_fast_len(max(stop - start for start, stop, _ in _tapered(setup)), real=True))
 
 
-def _tapered(plan: MeasureSetup) -> list[tuple[int, int, NDArray[np.float32]]]:
+def _tapered(setup: MeasureSetup) -> list[tuple[int, int, NDArray[np.float32]]]:
     """Windows lengthened to cross over with their neighbours; squared tapers add up to one."""
     out = []
-    for start, stop in plan.windows:
-        half = min(round(0.5 * TAPER_S / plan.interval_s), (stop - start) // 4)
-        before, after = min(half, start), min(half, plan.length - stop)
+    for start, stop in setup.windows:
+        half = min(round(0.5 * TAPER_S / setup.interval_s), (stop - start) // 4)
+        before, after = min(half, start), min(half, setup.length - stop)
         taper = np.ones(stop - start + before + after, np.float32)
         for ramp, width in ((taper, before), (taper[::-1], after)):
             angle = 0.25 * np.pi * (np.arange(2 * width) + 0.5) / max(width, 1)
@@ -97,20 +97,20 @@ def _tapered(plan: MeasureSetup) -> list[tuple[int, int, NDArray[np.float32]]]:
 
 
 def window_products(
-    kept: Gathers, removed: Gathers, plan: MeasureSetup, source: NDArray[np.int64]
+    kept: Gathers, removed: Gathers, setup: MeasureSetup, source: NDArray[np.int64]
 ) -> tuple[WindowProducts, SourceProducts]:
     """Energies and products of low-cut gathers, (shot, channel, time).
 
-    `source` says which of the plan's sources each shot is of; -1 for shots that do not count.
+    `source` says which of the setup's sources each shot is of; -1 for shots that do not count.
     """
-    padded = spectrum_length(plan)
-    frequency = rfftfreq(padded, plan.interval_s)
-    twice = np.where((frequency == 0) | (2 * frequency * plan.interval_s > 1 - 1e-9), 1.0, 2.0)
-    weight = band_weights(frequency, octave_bands(plan.interval_s)) ** 2 * (twice / padded)
+    padded = spectrum_length(setup)
+    frequency = rfftfreq(padded, setup.interval_s)
+    twice = np.where((frequency == 0) | (2 * frequency * setup.interval_s > 1 - 1e-9), 1.0, 2.0)
+    weight = band_weights(frequency, octave_bands(setup.interval_s)) ** 2 * (twice / padded)
     octaves = np.ascontiguousarray(weight.T, dtype=np.float32)
-    windows, shape = _tapered(plan), kept.shape[:2]
+    windows, shape = _tapered(setup), kept.shape[:2]
     parts = np.empty((3, *shape, len(windows), octaves.shape[1]), np.float32)
-    sums = np.zeros((3, len(plan.sources), len(windows), len(frequency)))
+    sums = np.zeros((3, len(setup.sources), len(windows), len(frequency)))
     power = np.empty((3, *shape, len(frequency)), np.float32)
     for column, (start, stop, taper) in enumerate(windows):
         own, other = (rfft(part[..., start:stop] * taper, padded) for part in (kept, removed))
@@ -118,11 +118,11 @@ def window_products(
         np.add(np.square(other.real), np.square(other.imag), out=power[1])
         np.add(own.real * other.real, own.imag * other.imag, out=power[2])
         parts[..., column, :] = power @ octaves
-        for number in range(len(plan.sources)):
+        for number in range(len(setup.sources)):
             some = power[:, source == number].sum(axis=(1, 2), dtype=np.float64)
             sums[:, number, column] += some * (twice / padded)
     there = parts[0].any(axis=(2, 3)).sum(axis=1)
-    traces = np.array([there[source == number].sum() for number in range(len(plan.sources))])
+    traces = np.array([there[source == number].sum() for number in range(len(setup.sources))])
     products = sums[2].sum(axis=-1)
     return WindowProducts(*parts), SourceProducts(sums[0], sums[1], products, traces)
 
@@ -139,7 +139,7 @@ def join_products(parts: list[WindowProducts], axis: int = 1) -> WindowProducts:
 
 def likeness_maps(
     products: WindowProducts,
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     channel_numbers: NDArray[np.int64],
 ) -> xarray.Dataset:
     """Labelled maps of all channels.
@@ -168,34 +168,34 @@ def likeness_maps(
     """
     import xarray
 
-    octaves = octave_bands(plan.interval_s)
+    octaves = octave_bands(setup.interval_s)
     dims = ("shot", "channel", "window")
     maps: dict[str, tuple[tuple[str, ...], Energies]] = {}
-    for name, values in _metrics(products.whole, plan).items():
+    for name, values in _metrics(products.whole, setup).items():
         maps[name] = (dims, values)
         maps[f"{name}_by_octave"] = (
             (*dims, "octave"),
             np.full(products.kept.shape, np.nan, np.float32),
         )
     for number, (_, highest) in enumerate(octaves):  # one after the other bounds the memory
-        if highest > plan.low_cut_hz:
-            for name, values in _metrics(_octave(products, number), plan).items():
+        if highest > setup.low_cut_hz:
+            for name, values in _metrics(_octave(products, number), setup).items():
                 maps[f"{name}_by_octave"][1][..., number] = values
     for name, energy in (("kept", products.kept), ("removed", products.removed)):
         maps[f"{name}_energy_by_octave"] = ((*dims, "octave"), energy)
-    shots = plan.shots
+    shots = setup.shots
     return xarray.Dataset(
         maps,
         coords={
             "source": ("shot", shots.source),
             "shot_point": ("shot", shots.shot_point),
             "channel": ("channel", channel_numbers),
-            "window_start": ("window", [start for start, _ in plan.windows_s], {"units": "s"}),
-            "window_stop": ("window", [stop for _, stop in plan.windows_s], {"units": "s"}),
+            "window_start": ("window", [start for start, _ in setup.windows_s], {"units": "s"}),
+            "window_stop": ("window", [stop for _, stop in setup.windows_s], {"units": "s"}),
             "octave_low": ("octave", [low for low, _ in octaves], {"units": "Hz"}),
             "octave_high": ("octave", [high for _, high in octaves], {"units": "Hz"}),
         },
-        attrs={"lowest_frequency_hz": plan.low_cut_hz},
+        attrs={"lowest_frequency_hz": setup.low_cut_hz},
     )
 
 
@@ -208,11 +208,11 @@ def _octave(products: WindowProducts, number: int) -> WindowProducts:
     )
 
 
-def _metrics(products: WindowProducts, plan: MeasureSetup) -> dict[str, NDArray[np.float32]]:
+def _metrics(products: WindowProducts, setup: MeasureSetup) -> dict[str, NDArray[np.float32]]:
     """Maps (shot, channel, window) of products of that shape."""
     smooth = WindowProducts(
         *(
-            _over_neighbours(part, plan)
+            _over_neighbours(part, setup)
             for part in (products.kept, products.removed, products.product)
         )
     )
@@ -223,7 +223,7 @@ def _metrics(products: WindowProducts, plan: MeasureSetup) -> dict[str, NDArray[
         "interference_weight": ratio(smooth.product, smooth.removed),
     }
     for values in maps.values():
-        values[~plan.counted] = np.nan
+        values[~setup.counted] = np.nan
     return {name: values.astype(np.float32) for name, values in maps.items()}
 
 
@@ -232,11 +232,11 @@ def correlation(products: WindowProducts) -> Energies:
     return ratio(products.product, np.sqrt(products.kept) * np.sqrt(products.removed))
 
 
-def _over_neighbours(values: Energies, plan: MeasureSetup) -> Energies:
+def _over_neighbours(values: Energies, setup: MeasureSetup) -> Energies:
     """Triangle-weighted sums over neighbouring shots of the same source."""
     out = np.zeros_like(values)
     half = SMOOTHED_SHOTS // 2
-    for rows in plan.rows.values():
+    for rows in setup.rows.values():
         for step in range(-half, half + 1):
             weight = 1.0 - abs(step) / (half + 1)
             to = rows[max(0, -step) : len(rows) - max(0, step)]

@@ -136,21 +136,21 @@ def in_groups(rows: NDArray[np.int64], size: int) -> list[NDArray[np.int64]]:
     return np.array_split(rows, max(1, round(len(rows) / size)))
 
 
-def shot_pairs(plan: MeasureSetup, first: Source, second: Source) -> dict[int, NDArray[np.int64]]:
+def shot_pairs(setup: MeasureSetup, first: Source, second: Source) -> dict[int, NDArray[np.int64]]:
     """Shots of `second` that fall into traces of `first`, by how many shots they come later.
 
     Each value has shape (pair, 3): row of `first`, row of `second`, and delay of the latter in
     nanoseconds, in fire order of `first`. The key counts shots of `second` from the one that
     usually belongs to the shot.
     """
-    rows, others = plan.rows[first], plan.rows[second]
+    rows, others = setup.rows[first], setup.rows[second]
     if not len(rows) or len(others) < 2:
         return {}
-    own, their = plan.shots.fire_time_ns[rows], plan.shots.fire_time_ns[others]
+    own, their = setup.shots.fire_time_ns[rows], setup.shots.fire_time_ns[others]
     position = np.interp((own - their[0]) * 1e-9, (their - their[0]) * 1e-9, np.arange(len(others)))
     phase = float(np.angle(np.exp(2j * np.pi * position).mean()) / (2 * np.pi))
     usual = np.rint(position - phase).astype(np.int64)
-    length_ns = round(plan.length * plan.interval_s * 1e9)
+    length_ns = round(setup.length * setup.interval_s * 1e9)
     found: dict[int, list[tuple[int, int, int]]] = {}
     begin = np.searchsorted(their, own - length_ns, side="right")
     end = np.searchsorted(their, own + length_ns, side="left")
@@ -170,31 +170,31 @@ def _spread_s(delays_s: NDArray[np.float64]) -> float:
     return float(np.sqrt(12.0) * np.median(deviation))
 
 
-def padded_length(length: int, plan: MeasureSetup) -> int:
+def padded_length(length: int, setup: MeasureSetup) -> int:
     """Length of transforms that leave room for the low cut."""
-    beyond = round(1.0 / plan.low_cut_hz / plan.interval_s) if plan.low_cut_hz > 0 else 0
+    beyond = round(1.0 / setup.low_cut_hz / setup.interval_s) if setup.low_cut_hz > 0 else 0
     return fast_length(length + beyond)
 
 
 def without_low(
-    spectrum: NDArray[np.complex64], length: int, padded: int, plan: MeasureSetup
+    spectrum: NDArray[np.complex64], length: int, padded: int, setup: MeasureSetup
 ) -> Gathers:
     """Samples from their transform, above the lowest frequency measured.
 
     `spectrum`, shape (..., frequency), is changed in place; a cosine ramp of half an octave lies
     below the lowest frequency. `padded` is from `padded_length`.
     """
-    if plan.low_cut_hz > 0:
-        frequency = np.maximum(np.fft.rfftfreq(padded, plan.interval_s), 1e-9)
-        octave = np.log2(frequency / plan.low_cut_hz)
+    if setup.low_cut_hz > 0:
+        frequency = np.maximum(np.fft.rfftfreq(padded, setup.interval_s), 1e-9)
+        octave = np.log2(frequency / setup.low_cut_hz)
         spectrum *= np.sin(0.5 * np.pi * np.clip(1.0 + 2.0 * octave, 0.0, 1.0)).astype(np.float32)
     filtered: Gathers = irfft(spectrum, padded, axis=-1, overwrite_x=True)[..., :length]
     return filtered
 
 
-def smooth_in_time(energy: Gathers, plan: MeasureSetup) -> Gathers:
+def smooth_in_time(energy: Gathers, setup: MeasureSetup) -> Gathers:
     """Running mean of energies (..., time) over 0.1 s."""
-    size = max(1, round(SMOOTHED_S / plan.interval_s))
+    size = max(1, round(SMOOTHED_S / setup.interval_s))
     mean: Gathers = uniform_filter1d(energy, size, axis=-1, mode="nearest")
     return np.maximum(mean, np.float32(0))
 

@@ -111,31 +111,31 @@ class RemovedSignal(Sums):
 
 
 def removed_signal(
-    kept: Gathers, removed: Gathers, plan: MeasureSetup, draws: int = DRAWS
+    kept: Gathers, removed: Gathers, setup: MeasureSetup, draws: int = DRAWS
 ) -> RemovedSignal:
     """Stack kept and removed part of some channels, low-cut, in `draws` random polarities, too.
 
-    Rows are in the order of the plan's shots. Signal steeper than 8 ms a shot, and signal that
+    Rows are in the order of the setup's shots. Signal steeper than 8 ms a shot, and signal that
     changes from shot to shot, is not seen. Within a window the figures hold for the places where
     interference is weakest. Coherent energy reads high near the limit of detection, because the
     best slope is picked.
     """
-    shape = (len(plan.sources), len(plan.windows))
+    shape = (len(setup.sources), len(setup.windows))
     one, many = np.zeros((5, *shape)), np.zeros((2, draws, *shape))
     groups = [
         (i, rows, np.random.default_rng([i, number]))
-        for i, source in enumerate(plan.sources)
-        for number, rows in enumerate(plan.groups[source])
+        for i, source in enumerate(setup.sources)
+        for number, rows in enumerate(setup.groups[source])
         if kept.shape[1]
     ]
 
-    sizes = {(len(rows), stop - start) for _, rows, _ in groups for start, stop in plan.windows}
-    steering = {size: _steering(*size, plan) for size in sizes}
+    sizes = {(len(rows), stop - start) for _, rows, _ in groups for start, stop in setup.windows}
+    steering = {size: _steering(*size, setup) for size in sizes}
 
     def sums(group: tuple[int, NDArray[np.int64], np.random.Generator]) -> GroupSums:
         _, rows, random = group
         sign = random.choice(np.array([-1.0, 1.0], np.float32), (draws, len(rows)))
-        return _group_sums(kept[rows], removed[rows], sign, plan, steering)
+        return _group_sums(kept[rows], removed[rows], sign, setup, steering)
 
     with ThreadPoolExecutor(thread_count()) as pool:
         for (i, _, _), (single, null) in zip(groups, pool.map(sums, groups), strict=True):
@@ -152,20 +152,20 @@ def _group_sums(
     kept: Gathers,
     removed: Gathers,
     sign: NDArray[np.float32],
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     steering: Mapping[tuple[int, int], _Steering],
 ) -> GroupSums:
     """Product, kept, coherent, floor, share (5, window), and nulls (2, draw, window), of a group.
 
     `sign` (draw, shot) are the polarities of the nulls, `steering` goes by shots and samples.
     """
-    one, many = np.zeros((5, len(plan.windows))), np.zeros((2, len(sign), len(plan.windows)))
+    one, many = np.zeros((5, len(setup.windows))), np.zeros((2, len(sign), len(setup.windows)))
     signs = np.concatenate([np.ones((1, len(removed)), np.float32), sign])
-    weight = _weights(kept, removed, plan)
+    weight = _weights(kept, removed, setup)
     mean = np.square(kept).mean(axis=0)
     mean *= weight.sum(axis=0) ** 2 - np.square(weight).sum(axis=0)
     kept, removed = kept * weight, removed * weight
-    for column, (start, stop) in enumerate(plan.windows):
+    for column, (start, stop) in enumerate(setup.windows):
         inside = slice(start, stop)
         products, one[1, column] = _likeness(kept[..., inside], removed[..., inside], signs)
         one[0, column], many[0, :, column] = products[0], products[1:]
@@ -180,10 +180,10 @@ def _group_sums(
     return one, many
 
 
-def _weights(kept: Gathers, removed: Gathers, plan: MeasureSetup) -> Gathers:
+def _weights(kept: Gathers, removed: Gathers, setup: MeasureSetup) -> Gathers:
     """Inverse variance of each sample over the root of its sum over shots."""
-    variance = smooth_in_time(np.square(removed), plan)
-    level = smooth_in_time(np.square(kept).mean(axis=0), plan)
+    variance = smooth_in_time(np.square(removed), setup)
+    level = smooth_in_time(np.square(kept).mean(axis=0), setup)
     strongest = level.max(axis=-1, keepdims=True, initial=0.0)
     variance += np.float32(_QUIETEST) * level + np.float32(1e-6) * strongest
     inverse = np.zeros_like(variance)
@@ -216,11 +216,11 @@ class _Steering:
     padded: int
 
 
-def _steering(count: int, length: int, plan: MeasureSetup) -> _Steering:
+def _steering(count: int, length: int, setup: MeasureSetup) -> _Steering:
     padded = next_fast_len(length, real=True)
-    frequency = rfftfreq(padded, plan.interval_s)
-    used = (frequency >= plan.low_cut_hz) & (
-        frequency <= HIGHEST_OVER_NYQUIST * 0.5 / plan.interval_s
+    frequency = rfftfreq(padded, setup.interval_s)
+    used = (frequency >= setup.low_cut_hz) & (
+        frequency <= HIGHEST_OVER_NYQUIST * 0.5 / setup.interval_s
     )
     steps = round(STEEPEST_S / SLOPE_STEP_S)
     slope_s = SLOPE_STEP_S * np.arange(-steps, steps + 1)

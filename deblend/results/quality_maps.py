@@ -23,7 +23,7 @@ _COPIED_BYTES = 1 << 20
 
 def write_maps(
     path: Path,
-    plan: MeasureSetup,
+    setup: MeasureSetup,
     parts: Iterable[tuple[range, WindowProducts]],
     channel_numbers: NDArray[np.int64],
 ) -> GroupLikeness:
@@ -38,12 +38,12 @@ def write_maps(
         If the file cannot be written.
     """
     likeness: GroupLikeness | None = None
-    labels: dict[str, NDArray[Any]] = {"lowest_frequency_hz": np.array(plan.low_cut_hz)}
+    labels: dict[str, NDArray[Any]] = {"lowest_frequency_hz": np.array(setup.low_cut_hz)}
     with replacing(path) as file, _map_files(path.parent, len(channel_numbers)) as maps:
         for channels, products in parts:
-            part = group_likeness(products, plan)
+            part = group_likeness(products, setup)
             likeness = part if likeness is None else likeness + part
-            found = likeness_maps(products, plan, channel_numbers[channels.start : channels.stop])
+            found = likeness_maps(products, setup, channel_numbers[channels.start : channels.stop])
             for name in found.data_vars:
                 maps.write(str(name), channels, found[name].values)
             labels |= {str(name): found[name].values for name in found.coords}

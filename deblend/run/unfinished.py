@@ -17,7 +17,7 @@ from deblend.files import write_text
 from deblend.line.open_line import OpenLine, open_line, wants_expected_error
 from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding
-from deblend.qc.expected_error import ErrorTrial, channels_to_try, try_errors
+from deblend.qc.expected_error import ErrorTrial, try_errors
 from deblend.qc.measure_setup import MeasureSetup
 from deblend.qc.metrics import BlockMeasures, measure_block, setup_of
 from deblend.qc.record_samples import SampleCounts
@@ -40,7 +40,6 @@ from deblend.separation.fire_times import TimeShifts, estimate_shifts, with_shif
 from deblend.separation.job import Job, separate_channels, with_usual_amplitudes
 from deblend.separation.learned_floor import (
     LearnedFloor,
-    channels_to_learn_from,
     learn_noise_share,
     learns_floor,
 )
@@ -270,7 +269,7 @@ def learn_floor(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration
     """How far thresholds stay above the noise, by channels of one block."""
     span, channels = _span(unfinished, block)
     job = replace(span.job, measured_reference=unfinished.reference)
-    return LearnedFloor(learn_noise_share(job, channels_to_learn_from(channels), on_iteration))
+    return LearnedFloor(learn_noise_share(job, channels, on_iteration))
 
 
 def measure_error(unfinished: UnfinishedRun, block: int, on_iteration: OnIteration) -> ErrorTrial:
@@ -281,7 +280,7 @@ def measure_error(unfinished: UnfinishedRun, block: int, on_iteration: OnIterati
         measured_reference=unfinished.reference,
         noise_share=unfinished.noise_share,
     )
-    return try_errors(job, channels_to_try(channels), on_iteration)
+    return try_errors(job, channels, on_iteration)
 
 
 def separate_and_store_block(

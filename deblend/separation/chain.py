@@ -57,6 +57,11 @@ class Chain:
             )
 
     @property
+    def in_turn(self) -> tuple[Separator, ...]:
+        """Its two methods."""
+        return self.first, self.then
+
+    @property
     def patch(self) -> tuple[int, int, int]:
         """Largest window of both along each axis."""
         shots, channels, samples = np.maximum(self.first.patch, self.then.patch).tolist()

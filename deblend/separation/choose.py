@@ -9,8 +9,7 @@ from deblend.arrays import Array
 from deblend.errors import SettingsError
 from deblend.model.findings import Finding
 from deblend.plugins import PluginGroup
-from deblend.separation.chain import Chain
-from deblend.separation.contract import Separator
+from deblend.separation.contract import Separator, methods_in_turn
 from deblend.separation.methods.lifted import LiftedFunction
 from deblend.words import did_you_mean
 
@@ -86,8 +85,9 @@ def choose_method(choice: MethodChoice, source_count: int, channel_count: int) -
 
 def method_name(method: Separator) -> str:
     """Name of a built-in or published method, or that of its class or function."""
-    if isinstance(method, Chain):
-        return f"{method_name(method.first)}, then {method_name(method.then)}"
+    in_turn = methods_in_turn(method)
+    if len(in_turn) > 1:
+        return ", then ".join(map(method_name, in_turn))
     kind: Any = method.function if isinstance(method, LiftedFunction) else type(method)
     own = getattr(kind, "__qualname__", "function")
     path = f"{getattr(kind, '__module__', '')}:{own}"

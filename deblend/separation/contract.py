@@ -78,6 +78,12 @@ def method_at(method: Separator, strictness: float, reference: float) -> tuple[S
     return (method, reference) if choose is None else choose(strictness, reference)
 
 
+def methods_in_turn(method: Separator) -> tuple[Separator, ...]:
+    """The methods that one is made of, which it gives as ``in_turn``; else itself alone."""
+    in_turn: tuple[Separator, ...] = getattr(method, "in_turn", (method,))
+    return in_turn
+
+
 def last_method(method: Separator) -> Separator:
     """The method that a loop ends with."""
     return method_at(method, 0.0, 1.0)[0]

@@ -140,6 +140,11 @@ class Job:
         """Channels without data that are added at either end of the streamer."""
         return margin(self.method, 1) if halo(self.method, 1) else 0
 
+    @property
+    def middle_block(self) -> range:
+        """The block that stands for the line where one is measured before all."""
+        return self.blocks[len(self.blocks) // 2]
+
     def with_halo(self, block: range) -> range:
         """Channel rows of a block and its neighbours, where the method looks across channels.
 
@@ -269,6 +274,13 @@ def with_usual_amplitudes(job: Job) -> Job:
     """The job without impossible samples, and in units of the usual peak inside the loop."""
     recording, scale = with_possible_samples(job.recording)
     return replace(job, recording=recording, scale=scale)
+
+
+def middle_of(channels: range, most: int) -> range:
+    """At most so many channels in the middle: what is at the ends has few neighbours."""
+    count = min(most, len(channels))
+    first = channels.start + (len(channels) - count) // 2
+    return range(first, first + count)
 
 
 def separate_channels(

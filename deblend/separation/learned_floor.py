@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from deblend.arrays import Array, on_threads, to_host
 from deblend.blending.operator import BlendingOperator
 from deblend.separation.contract import last_method
-from deblend.separation.job import Job, separate_alone
+from deblend.separation.job import Job, middle_of, separate_alone
 from deblend.separation.loop import Callback
 from deblend.separation.noise import NoiseFloor
 
@@ -104,24 +104,21 @@ def learns_floor(job: Job) -> bool:
 
 
 def channels_to_learn_from(channels: range) -> range:
-    """The middle of some channels: what is at their ends has few neighbours."""
-    count = min(CHANNELS, len(channels))
-    first = channels.start + (len(channels) - count) // 2
-    return range(first, first + count)
+    """Those of a block that are separated to learn."""
+    return middle_of(channels, CHANNELS)
 
 
 def with_learned_floor(job: Job, callback: Callback | None = None) -> Job:
     """A line whose thresholds stay as far above the noise as channels of its middle block tell."""
     if not learns_floor(job):
         return job
-    channels = channels_to_learn_from(job.blocks[len(job.blocks) // 2])
-    return replace(job, noise_share=learn_noise_share(job, channels, callback))
+    return replace(job, noise_share=learn_noise_share(job, job.middle_block, callback))
 
 
 def learn_noise_share(
-    job: Job, channels: range, callback: Callback | None = None
+    job: Job, block: range, callback: Callback | None = None
 ) -> NDArray[np.float32]:
-    """Part of the noise level that thresholds have to stay above.
+    """Part of the noise level that thresholds have to stay above, from channels of a block.
 
     Fails towards the low floor: where withheld samples cannot be predicted, as on one channel with
     steep events, noise is not shown either, and some of it is taken.
@@ -131,6 +128,7 @@ def learn_noise_share(
     ndarray of float32, shape (time place, frequency)
         From `LEAST_SHARE` to 1.
     """
+    channels = channels_to_learn_from(block)
     record = job.read(channels)
     pieces = withheld_pieces(record.shape, job.settings.seed, channels.start)
     withheld = job.xp.asarray(pieces) & job.xp.isfinite(record)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import positive_decibels
 from deblend.stack.bins import BinGrid
 from deblend.stack.moveout import STRETCH_LIMIT, flatten
 from deblend.stack.velocity import VelocityTable
@@ -101,10 +102,6 @@ def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:
     first, second = (
         np.where(both, half, 0)[:, start:stop].astype(np.float64) for half in sums.halves
     )
-    return _decibels(float(np.sum(first * second)), 0.25 * float(np.sum((first - second) ** 2)))
-
-
-def _decibels(signal: float, noise: float) -> float:
-    if not (signal > 0 and noise > 0):
-        return float("nan")
-    return float(10.0 * np.log10(signal / noise))
+    return positive_decibels(
+        float(np.sum(first * second)), 0.25 * float(np.sum((first - second) ** 2))
+    )

@@ -12,13 +12,13 @@ import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
 from deblend.arrays import thread_count
+from deblend.cluster import software_versions
 from deblend.errors import DeblendError
 from deblend.memory import give_back_freed_memory
 from deblend.study.lines import make_line
@@ -27,7 +27,6 @@ from deblend.study.scores import about_line, score
 from deblend.study.study import StudyRun
 from deblend.synth.line import MadeLine
 
-PACKAGES: Final = ("deblend", "numpy", "scipy", "numba")
 DIVERGED_DB: Final = 0.0
 """Residual over record above which a separation has diverged."""
 
@@ -118,9 +117,7 @@ def first_columns(run: StudyRun) -> Row:
         "message": "",
         "threads": thread_count(),
         "machine": json.dumps(_machine(), sort_keys=True),
-        "versions": json.dumps(
-            {"python": platform.python_version()} | {name: version(name) for name in PACKAGES}
-        ),
+        "versions": json.dumps(software_versions()),
         "date": datetime.now(UTC).date().isoformat(),
         "commit": source_commit(),
         "traceback": "",

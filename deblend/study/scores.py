@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.blending.operator import operator_of
-from deblend.decibels import decibels
+from deblend.decibels import amplitude_decibels, decibels
 from deblend.qc.bands import octave_bands
 from deblend.qc.scores import (
     TruthEnergy,
@@ -172,7 +172,7 @@ def _under_next_shot(line: MadeLine, error: Gathers) -> float | None:
     if not count:
         return None
     signal = float(np.sqrt(np.mean(np.square(record_samples(line), dtype=np.float64))))
-    return float(20 * np.log10(np.sqrt(total / count) / (AMBIENT * signal)))
+    return amplitude_decibels(np.sqrt(total / count) / (AMBIENT * signal))
 
 
 def leakage_and_loss_db(truth: Gathers, estimate: Gathers, start: Gathers) -> tuple[float, float]:

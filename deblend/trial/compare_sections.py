@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from deblend.decibels import amplitude_decibels
 from deblend.model.findings import Finding
 from deblend.qc.bands import octave_bands
 from deblend.qc.limits import Limit, verdict_row
@@ -61,7 +62,7 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
     )
     yield Finding(
         "strength_ratio",
-        20 * float(np.log10(match.scalar)),
+        amplitude_decibels(match.scalar),
         "dB",
         "note",
         f"Rms of {paired.benchmark.name} over {paired.trial.name}, {what}; match applied to the "
@@ -72,7 +73,7 @@ def _about(paired: Paired, match: Match, what: str) -> Iterator[Finding]:
         if np.any(match.ratio[inside] != match.scalar):  # where the trial holds something
             yield Finding(
                 "strength_ratio",
-                20 * float(np.log10(np.sqrt(np.mean(match.ratio[inside] ** 2)))),
+                amplitude_decibels(np.sqrt(np.mean(match.ratio[inside] ** 2))),
                 "dB",
                 "note",
                 f"The same in an octave, smoothed over {SMOOTHED_HZ:g} Hz, {what}.",

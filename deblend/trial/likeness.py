@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from deblend.decibels import decibels
+from deblend.decibels import decibels, positive_decibels
 from deblend.errors import InputError
 
 Traces = NDArray[np.floating]
@@ -119,9 +119,7 @@ def neighbour_snr_db(traces: Traces) -> float:
         return float("nan")
     signal = float(np.sum(window[:-1] * window[1:]))
     noise = 0.5 * float(np.sum(window[:-1] ** 2) + np.sum(window[1:] ** 2)) - signal
-    if not (signal > 0 and noise > 0):
-        return float("nan")
-    return decibels(signal, noise)
+    return positive_decibels(signal, noise)
 
 
 def rms(samples: Traces) -> float:

@@ -27,6 +27,7 @@ BASE: Final = {
     "memory",
     "plugins",
     "progress",
+    "versions",
     "words",
 }
 """Modules at the top that know no room and may be used by every one."""
@@ -44,6 +45,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "memory": set(),
     "plugins": set(),
     "progress": set(),
+    "versions": set(),
     "words": set(),
     "arrays": set(),
     "vector_transforms": {"arrays"},
