@@ -31,6 +31,7 @@ from deblend.cli.errors import plain_errors
     show_default=True,
     help="Of polarity and undulation.",
 )
+@click.option("--restart", is_flag=True, help="Throw away an unfinished injection.")
 @click.pass_context
 @plain_errors
 def inject(
@@ -40,15 +41,19 @@ def inject(
     level_db: float,
     one_source: str | None,
     seed: int,
+    restart: bool,
 ) -> None:
     """Add weak events to the record, separate, and see what comes back of them.
 
     The line is separated three times: as recorded, with events in all sources, and with events in
-    one source. Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
+    one source. A run that was stopped goes on with the same command.
+
+    Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
     """
     from deblend.cli.display import show_findings
     from deblend.cli.progress import progress_display
-    from deblend.inject.injection import PAGE, inject_line
+    from deblend.inject.injection import inject_line
+    from deblend.inject.unfinished import PAGE
     from deblend.line.line_file import read_line_file
     from deblend.qc.injected_rows import CAUTION
     from deblend.qc.limits import overall_verdict
@@ -57,7 +62,13 @@ def inject(
     line = read_line_file(line_file)
     with progress_display() as progress:
         result = inject_line(
-            line, out, progress, level_db=level_db, one_source=one_source, seed=seed
+            line,
+            out,
+            progress,
+            level_db=level_db,
+            one_source=one_source,
+            seed=seed,
+            restart=restart,
         )
     show_findings(result.findings)
     verdict = overall_verdict(result.findings)

@@ -7,7 +7,6 @@ what no comparison of a result with itself can tell.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,13 +15,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.array_file import scratch_array
 from deblend.errors import InputError, SettingsError
-from deblend.files import filling, write_text
+from deblend.files import write_text
 from deblend.inject.event_design import design_events
 from deblend.inject.event_response import Response, measure_response, offset_classes
 from deblend.inject.injected_events import EventGathers, Events, inject
 from deblend.inject.injection_findings import injection_findings, injection_rows
+from deblend.inject.unfinished import (
+    PAGE,
+    BlockResponse,
+    UnfinishedInjection,
+    begin_or_resume,
+    refuse_other_content,
+)
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, open_line
 from deblend.line.prepare_line import prepare_line
@@ -32,13 +37,14 @@ from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.qc.measure_setup import sample_windows
 from deblend.results.judge import line_limits
 from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
+from deblend.run.delivery import input_paths
+from deblend.run.run_plan import input_files, refuse_altered
 from deblend.separation.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels, with_usual_amplitudes
-from deblend.separation.learned_floor import LEARNING, with_learned_floor
+from deblend.separation.learned_floor import LEARNING, LearnedFloor, with_learned_floor
 from deblend.separation.loop import Callback, IterationRecord
 from deblend.separation.plan_blocks import MEMORY_BYTES
 
-PAGE: Final = "injection.html"
 LEVEL_DB: Final = -6.0
 WEAKEST_DB: Final = -100.0
 STRONGEST_DB: Final = 40.0
@@ -76,22 +82,29 @@ def inject_line(
     one_source: str | None = None,
     seed: int = 0,
     memory_bytes: int = MEMORY_BYTES,
+    restart: bool = False,
 ) -> Injection:
-    """Inject events into a line and write what came back; the output of the line is not touched.
+    """Inject events into a line and write what came back, or go on with what was not finished.
+
+    The output of the line is not touched.
 
     Parameters
     ----------
     folder : Path
-        Gets two tables and a page; made if absent, must be empty.
+        Gets two tables and a page; made if absent. Must be empty, or hold an injection that was
+        stopped: finished blocks are kept, and the same call goes on.
     level_db : float, optional
         Strength of the events relative to the separated data around them, octave by octave.
     one_source : str, optional
         Source that gets events alone; the first by default.
+    restart : bool, optional
+        Throw away an unfinished injection instead of going on with it.
 
     Raises
     ------
     InputError
-        If the line cannot be read, the source is none of it, or the level is no use.
+        If the line cannot be read, the source is none of it, the level is no use, or the
+        unfinished injection was begun with something else.
     OutputError
         If the folder holds something, or the tables cannot be written.
     """
@@ -100,21 +113,35 @@ def inject_line(
             f"events of {level_db:g} dB against the data around them were asked for",
             remedy=f"Give a level from {WEAKEST_DB:g} to {STRONGEST_DB:g} dB.",
         )
+    refuse_other_content(folder)
     opened = open_line(line)
+    inputs = input_files(input_paths(opened))
     job = with_usual_amplitudes(prepare_line(opened, memory_bytes))
     source = _named_source(opened, one_source)
     from deblend.report.injection_page import render_injection
     from deblend.report.page_frame import write_page
 
-    with filling(folder):
-        with tempfile.TemporaryDirectory(dir=folder, prefix="unfinished-") as scratch:
-            job = with_learned_floor(job, _learning(job, progress))
-            result = _inject(opened, job, source, Path(scratch), progress, level_db, seed)
+    asked = {"level_db": level_db, "one_source": str(source), "seed": seed}
+    with begin_or_resume(folder, opened, job, asked, progress, restart=restart) as unfinished:
+        blocks = tuple(range(*block) for block in unfinished.plan.channels)
+        job = _with_kept_floor(replace(job, blocks=blocks), unfinished, progress)
+        result = _inject(opened, job, source, unfinished, progress, level_db, seed)
+        refuse_altered(inputs)
         write_text(folder / INJECTION, injected_csv(result.rows))
         write_text(folder / INJECTION_FINDINGS, findings_csv(result.findings))
         page = render_injection(line.name, level_db, result.rows, result.findings)
         write_page(page, folder / PAGE)
     return result
+
+
+def _with_kept_floor(job: Job, unfinished: UnfinishedInjection, progress: Progress) -> Job:
+    """The job with what is learned of the noise, now or before a stop."""
+    if (learned := unfinished.learned) is not None:
+        return replace(job, noise_share=learned.noise_share)
+    job = with_learned_floor(job, _learning(job, progress))
+    if not isinstance(job.noise_share, float):
+        unfinished.keep_learned(LearnedFloor(job.noise_share))
+    return job
 
 
 def _learning(job: Job, progress: Progress) -> Callback:
@@ -142,24 +169,24 @@ def _inject(
     opened: OpenLine,
     job: Job,
     one_source: Source,
-    scratch: Path,
+    unfinished: UnfinishedInjection,
     progress: Progress,
     level_db: float,
     seed: int,
 ) -> Injection:
     block_progress = _block_progress(job, one_source, progress)
-    before = _baseline(job, scratch, block_progress)
+    before = _baseline(job, unfinished, block_progress)
     known = bool(np.isfinite(opened.geometry.offset_m).all())
     offset_m = opened.geometry.offset_m if known else np.zeros(opened.geometry.offset_m.shape)
     events = _design(job, before, offset_m if known else None, level_db, seed)
     added = EventGathers(events, job.shots, offset_m, job.recording.interval_s, job.length)
     classes = offset_classes(offset_m)
-    responses = _respond(job, before, added, classes, _rows(job), block_progress)
+    windows = sample_windows(job.length)
+    respond = _Responder(job, before, classes, windows, unfinished, block_progress)
+    responses, _ = respond.to(added, _rows(job), 1)
     only = replace(added, only=one_source)
     others = {source: rows for source, rows in _rows(job).items() if source != one_source}
-    windows = sample_windows(job.length)
-    elsewhere = {source: np.zeros((2, len(windows))) for source in others}
-    copies = _respond(job, before, only, classes, others, block_progress, elsewhere)
+    copies, elsewhere = respond.to(only, others, 2)
     rows = injection_rows(
         events, responses, one_source, copies, _class_offsets_m(offset_m, classes, known)
     )
@@ -207,24 +234,36 @@ def _block_progress(job: Job, one_source: Source, progress: Progress) -> BlockPr
 
 
 def _separated(
-    job: Job, times: int, block_progress: BlockProgress
-) -> Iterator[tuple[range, NDArray[np.float32]]]:
-    """Estimates block by block in the separation numbered `times`, from 0."""
+    job: Job, times: int, unfinished: UnfinishedInjection, block_progress: BlockProgress
+) -> Iterator[tuple[int, range, NDArray[np.float32] | None]]:
+    """Estimates block by block in the separation numbered `times`, from 0.
+
+    None for blocks that are finished. Whoever gets an estimate keeps what comes of it.
+    """
     for number, block in enumerate(job.blocks, times * len(job.blocks)):
 
         def on_iteration(record: IterationRecord, number: int = number) -> None:
             block_progress.on_iteration(number, record)
 
-        yield block, separate_channels(job, block, on_iteration).estimate
+        done = unfinished.folder.is_done(number)
+        kept = unfinished.checkpoints(number)
+        yield (
+            number,
+            block,
+            (None if done else separate_channels(job, block, on_iteration, None, kept).estimate),
+        )
         block_progress.on_done(number)
 
 
-def _baseline(job: Job, scratch: Path, block_progress: BlockProgress) -> NDArray[np.float32]:
+def _baseline(
+    job: Job, unfinished: UnfinishedInjection, block_progress: BlockProgress
+) -> NDArray[np.float32]:
     """Estimate without events, on disk, shape (shot, channel, time)."""
-    shape = (len(job.shots), job.recording.shape[0], job.length)
-    before = scratch_array(scratch / "before.npy", shape)
-    for block, estimate in _separated(job, 0, block_progress):
-        before[:, block.start : block.stop] = estimate
+    before = unfinished.baseline
+    for number, block, estimate in _separated(job, 0, unfinished, block_progress):
+        if estimate is not None:
+            before[:, block.start : block.stop] = estimate
+            unfinished.keep_block(number, BlockResponse({}, {}, np.zeros(0)))
     return before
 
 
@@ -252,31 +291,51 @@ def _design(
     )
 
 
-def _respond(
-    job: Job,
-    before: NDArray[np.float32],
-    added: EventGathers,
-    classes: NDArray[np.int64],
-    rows: Mapping[Source, NDArray[np.int64]],
-    block_progress: BlockProgress,
-    elsewhere: dict[Source, NDArray[np.float64]] | None = None,
-) -> dict[Source, Response]:
-    """Separate with events, and measure the response of each source in `rows`."""
-    with_events = replace(job, recording=inject(job.recording, added))
-    windows = sample_windows(job.length)
-    sums: dict[Source, Response] = {}
-    for block, after in _separated(with_events, 1 if elsewhere is None else 2, block_progress):
+@dataclass(frozen=True, eq=False)
+class _Responder:
+    """The separations with events, and what they show."""
+
+    job: Job
+    before: NDArray[np.float32]
+    classes: NDArray[np.int64]
+    windows: list[tuple[int, int]]
+    unfinished: UnfinishedInjection
+    block_progress: BlockProgress
+
+    def to(
+        self, added: EventGathers, rows: Mapping[Source, NDArray[np.int64]], times: int
+    ) -> tuple[dict[Source, Response], dict[Source, NDArray[np.float64]]]:
+        """Responses of each source in `rows`, and energies there and of what was put in."""
+        job = replace(self.job, recording=inject(self.job.recording, added))
+        responses: dict[Source, Response] = {}
+        energies = {source: np.zeros((2, len(self.windows))) for source in rows}
+        for number, block, after in _separated(job, times, self.unfinished, self.block_progress):
+            if after is not None:
+                self.unfinished.keep_block(number, self._response(added, rows, block, after))
+            found = self.unfinished.block(number)
+            for source, response in found.responses.items():
+                so_far = responses.get(source)
+                responses[source] = response if so_far is None else so_far + response
+                energies[source] += (found.appeared[source], found.put_in)
+        return responses, energies
+
+    def _response(
+        self,
+        added: EventGathers,
+        rows: Mapping[Source, NDArray[np.int64]],
+        block: range,
+        after: NDArray[np.float32],
+    ) -> BlockResponse:
+        """What a block shows that was separated with events."""
+        responses, appeared = {}, {}
         for source, own in rows.items():
-            difference = after[own] - before[own, block.start : block.stop]
-            response = measure_response(difference, added, own, block, classes)
-            sums[source] = sums[source] + response if source in sums else response
-            if elsewhere is not None:
-                elsewhere[source][0] += _energy(difference, windows)
-        if elsewhere is not None and added.only is not None:
-            put_in = _energy(added.gathers(_rows(job)[added.only], block), windows)
-            for energies in elsewhere.values():
-                energies[1] += put_in
-    return sums
+            difference = after[own] - self.before[own, block.start : block.stop]
+            responses[source] = measure_response(difference, added, own, block, self.classes)
+            appeared[source] = _energy(difference, self.windows)
+        put_in = np.zeros(len(self.windows))
+        if added.only is not None:
+            put_in = _energy(added.gathers(_rows(self.job)[added.only], block), self.windows)
+        return BlockResponse(responses, appeared, put_in)
 
 
 def _energy(gathers: NDArray[np.float32], windows: list[tuple[int, int]]) -> NDArray[np.float64]:

@@ -143,11 +143,11 @@ def _current_plan(plan: RunPlan, opened: OpenLine, job: Job) -> RunPlan:
         keys=opened.line.keys,
         settings=job.all_settings,
         versions=software_versions(),
-        inputs=_inputs(opened),
+        inputs=plan_inputs(opened),
     )
 
 
-def _inputs(opened: OpenLine) -> tuple[InputFile, ...]:
+def plan_inputs(opened: OpenLine) -> tuple[InputFile, ...]:
     """Records and tables; of the line file the keys count, and not how they are written."""
     return input_files([path for path in input_paths(opened) if path != opened.line.path])
 
@@ -191,7 +191,7 @@ def _new_plan(
         keys=opened.line.keys,
         settings=job.all_settings,
         versions=software_versions(),
-        inputs=_inputs(opened),
+        inputs=plan_inputs(opened),
         spans=tuple((span.start, span.stop) for span in spans),
         channels=tuple((part.start, part.stop) for part in blocks.channels),
         block_bytes=blocks.block_bytes,

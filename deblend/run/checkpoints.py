@@ -17,7 +17,7 @@ EVERY_S: Final = 120.0
 """Least time from one checkpoint to the next."""
 LARGEST_SHARE: Final = 1 / 80
 """Part of the time that checkpoints may take."""
-_BYTES_PER_S: Final = 500e6
+_BYTES_PER_S: Final = 250e6
 """What a disk takes, before it has shown it."""
 
 

@@ -87,9 +87,21 @@ class RunFolder:
         """Estimates of a source, by its place in the table of sources, in a span."""
         return self.estimates / f"span-{span}" / f"source-{source}"
 
+    @property
+    def baseline(self) -> Path:
+        """Estimate of the line as recorded, of an injection."""
+        return self.path / "as-recorded.npy"
+
     def _own_names(self) -> set[str]:
         """Names of everything that a run leaves here."""
-        measured = (self.verified, self.reference, self.noise_share, self.error_trial, self.times)
+        measured = (
+            self.verified,
+            self.reference,
+            self.noise_share,
+            self.error_trial,
+            self.times,
+            self.baseline,
+        )
         folders = (self.records, self.estimates, self.results, self.done(0).parent)
         return {_LOCK, *(path.name for path in (self.plan, self.staged, *measured, *folders))}
 

@@ -69,7 +69,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "check": {*STEPS, "blending", "check.headers", "line", "results"},
     "run": {*STEPS, "check", "cluster", "blending", "deliver", "line", "report", "results"},
     "demo": {"line", "run", "synth"},
-    "inject": {*STEPS, "blending", "line", "report", "results", "stack"},
+    "inject": {*STEPS, "blending", "cluster", "line", "report", "results", "run", "stack"},
     "trial": {*STEPS, "report", "results", "stack"},
     "plan": {*STEPS, "blending", "report", "synth"},
     "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "report", "synth"},

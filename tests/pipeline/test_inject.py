@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import errno
 import os
+import pkgutil
 from pathlib import Path
 
 import pytest
-from small_line import Call, SmallLine
+from small_line import Call, SmallLine, make_small_line
 
 from deblend.inject.injection import inject_line
 from deblend.line.line_file import read_line_file
 from deblend.progress import Step
 from deblend.qc.injected_rows import read_injected
+from deblend.results.output_folder import UNFINISHED
 from deblend.separation.learned_floor import LEARNING
+
+MEMORY_BYTES = 1_000_000
 
 
 def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
@@ -60,6 +64,143 @@ def test_every_iteration_is_told(line: SmallLine, tmp_path: Path) -> None:
     assert parts == sorted(parts)
     assert parts[-1] == pytest.approx(1)
     assert any("looking for outliers" in step.note for step in steps)
+
+
+@pytest.fixture
+def quick(line: SmallLine, monkeypatch: pytest.MonkeyPatch) -> SmallLine:
+    monkeypatch.setattr("deblend.report.injection_page.render_injection", lambda *_: "page")
+    line.rewrite("iterations = 25", "iterations = 3\nrobust = false")
+    return line
+
+
+def injected(line: SmallLine, out: Path) -> dict[str, bytes]:
+    """Inject in two blocks of channels, and leave out the drawing."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("deblend.report.injection_page.render_injection", lambda *_: "page")
+        inject_line(read_line_file(line.line_file), out, memory_bytes=MEMORY_BYTES)
+    return {path.name: path.read_bytes() for path in out.iterdir() if path.suffix == ".csv"}
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> tuple[SmallLine, dict[str, bytes]]:
+    """A line, and what an injection gives that nothing stopped."""
+    line = make_small_line(tmp_path_factory.mktemp("undisturbed") / "line")
+    line.rewrite("iterations = 25", "iterations = 12\nrobust = false")
+    return line, injected(line, line.folder / "whole")
+
+
+@pytest.mark.parametrize(
+    ("where", "count", "done"),
+    [
+        ("deblend.inject.unfinished.UnfinishedInjection.keep_learned", 1, 0),
+        ("deblend.run.checkpoints.write_value", 5, 0),
+        ("deblend.inject.unfinished.write_value", 4, 2),
+        ("deblend.run.checkpoints.write_value", 40, 3),
+        ("deblend.inject.injection.write_text", 1, 6),
+        ("deblend.inject.injection.write_text", 2, 6),
+    ],
+)
+def test_an_injection_goes_on_where_it_stopped(
+    undisturbed: tuple[SmallLine, dict[str, bytes]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+    count: int,
+    done: int,
+) -> None:
+    line, whole = undisturbed
+    monkeypatch.setattr("deblend.run.checkpoints.EVERY_S", 0.0)
+    monkeypatch.setattr("deblend.run.checkpoints.LARGEST_SHARE", 1e9)
+    out = tmp_path / "out"
+    with monkeypatch.context() as patch:
+        stop_at(patch, where, count)
+        with pytest.raises(KeyboardInterrupt, match=f"{done} of 6 blocks .*same command goes on"):
+            injected(line, out)
+    assert injected(line, out) == whole
+    assert sorted(path.name for path in out.iterdir()) == [*sorted(whole), "injection.html"]
+
+
+def test_the_same_command_goes_on(
+    quick: SmallLine, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    asked = ("inject", quick.line_file, "--out", out)
+    with monkeypatch.context() as patch:
+        stop_at(patch, "deblend.inject.unfinished.write_value", 2)
+        stopped = call(*asked)
+    assert stopped.exit_code == 130
+    said = "stopped: 1 of 3 blocks of the three separations finished and kept; the same command"
+    assert said in " ".join(stopped.stderr.split())
+    louder = call(*asked, "--level-db", -3)
+    assert louder.exit_code == 2
+    said = "setting injection.level_db was -6.0 and is -3.0. Put it back as it was to go on, or"
+    assert said in " ".join(louder.stderr.split())
+    quick.rewrite("iterations = 3", "iterations = 4")
+    changed = call(*asked)
+    assert changed.exit_code == 2
+    assert "separation.iterations was 3 and is 4" in " ".join(changed.stderr.split())
+    quick.rewrite("iterations = 4", "iterations = 3")
+    again = call(*asked)
+    assert again.exit_code in (0, 1, 3)
+    said = "going on: 1 of 3 blocks of the three separations finished; --restart begins anew"
+    assert said in " ".join(again.stderr.split())
+    full = call(*asked)
+    assert full.exit_code == 2
+    assert "the folder is not empty" in full.stderr
+
+
+def test_restart_throws_an_unfinished_injection_away(
+    quick: SmallLine, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    asked = ("inject", quick.line_file, "--out", out)
+    with monkeypatch.context() as patch:
+        stop_at(patch, "deblend.inject.unfinished.write_value", 2)
+        assert call(*asked).exit_code == 130
+    begun = call(*asked, "--level-db", -3, "--restart")
+    assert begun.exit_code in (0, 1, 3)
+    assert "going on" not in begun.stderr
+    assert not (out / UNFINISHED).exists()
+
+
+def test_a_record_that_changes_during_an_injection_is_refused(
+    quick: SmallLine, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def touch(*arguments: object) -> str:
+        (quick.folder / "records" / "1.sgy").touch()
+        return ""
+
+    monkeypatch.setattr("deblend.inject.injection.injection_rows", touch)
+    monkeypatch.setattr("deblend.inject.injection.injection_findings", touch)
+    refused = call("inject", quick.line_file, "--out", tmp_path / "out")
+    assert refused.exit_code == 2
+    assert "1.sgy: an input was changed while the run" in " ".join(refused.stderr.split())
+    assert not (tmp_path / "out" / "injection.csv").exists()
+
+
+def test_a_foreign_folder_of_that_name_is_left_alone(
+    quick: SmallLine, call: Call, tmp_path: Path
+) -> None:
+    thesis = tmp_path / "out" / UNFINISHED / "thesis.txt"
+    thesis.parent.mkdir(parents=True)
+    thesis.write_text("years of work")
+    refused = call("inject", quick.line_file, "--out", tmp_path / "out", "--restart")
+    assert refused.exit_code == 2
+    assert "holds thesis.txt, which no run" in " ".join(refused.stderr.split())
+    assert thesis.read_text() == "years of work"
+
+
+def stop_at(monkeypatch: pytest.MonkeyPatch, name: str, count: int) -> None:
+    """Stop where a function is called for the `count`-th time."""
+    calls = iter(range(1, 10_000))
+    original = pkgutil.resolve_name(name)
+
+    def wrapped(*arguments: object, **settings: object) -> object:
+        if next(calls) == count:
+            raise KeyboardInterrupt
+        return original(*arguments, **settings)
+
+    monkeypatch.setattr(name, wrapped)
 
 
 def test_a_folder_that_holds_something_is_left_alone(
