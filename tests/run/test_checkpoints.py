@@ -143,6 +143,7 @@ def test_a_checkpoint_leaves_the_disk_to_the_run(
     kept: FileCheckpoints, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("deblend.run.checkpoints.EVERY_S", 0.0)
+    monkeypatch.setattr("deblend.run.checkpoints.LARGEST_SHARE", 1e9)
     assert replace(kept, spare_bytes=10).due(10)
     assert not replace(kept, spare_bytes=1 << 60).due(10)
     assert not replace(kept, path=kept.path.parent / "gone" / "checkpoint.npz").due(10)
