@@ -63,12 +63,8 @@ def near_field(
 ) -> NearField | None:
     """Look at the shots of one source; None with fewer than five recorded shots.
 
-    Parameters
-    ----------
-    record : ndarray of float32, shape (channel, time)
-        Its hydrophones; NaN where unknown.
-    fire_time_ns : ndarray of int64, shape (shot,)
-        Its shots by the table, live or not.
+    `record` has its hydrophones, (channel, time), NaN where unknown; its shots are those of the
+    table, live or not.
     """
     interval_s = interval_ns / NS_PER_S
     known = np.isfinite(record)

@@ -258,18 +258,10 @@ def additional_trace_header_count(binary: np.void) -> int:
 
 
 def ieee_from_ibm(words: NDArray[np.uint32]) -> NDArray[np.float32]:
-    """Values of IBM single-precision words.
+    """Values of IBM single-precision words, in any byte order.
 
-    Parameters
-    ----------
-    words : ndarray of uint32, any shape and byte order
-        Sign (1 bit), exponent of 16 plus 64 (7 bits), fraction (24 bits).
-
-    Returns
-    -------
-    ndarray of float32
-        Exact within the range of float32; signed infinity above it (IBM reaches 7e75), gradually
-        rounded to zero below 1e-38.
+    Sign (1 bit), exponent of 16 plus 64 (7 bits), fraction (24 bits). Exact within the range of
+    float32; signed infinity above it (IBM reaches 7e75), gradually rounded to zero below 1e-38.
     """
     with np.errstate(over="ignore", under="ignore"):
         values = (words & np.uint32(0xFFFFFF)) * _IBM_SCALE[words >> np.uint32(24)]
@@ -289,17 +281,7 @@ _IBM_SCALE: Final = _ibm_scale()
 
 
 def ibm_from_ieee(values: NDArray[np.float32]) -> NDArray[np.uint32]:
-    """IBM single-precision words nearest to `values` (up to three bits are lost).
-
-    Parameters
-    ----------
-    values : ndarray of float32, any shape
-        Finite numbers.
-
-    Returns
-    -------
-    ndarray of uint32
-        Words in the byte order of the machine.
+    """IBM single-precision words nearest to `values` (up to three bits are lost), in native order.
 
     Raises
     ------

@@ -23,15 +23,7 @@ _IN_EVERY_WINDOW: Final = "energy_removed"
 
 
 def undecided_row(findings: Sequence[Finding], limits: Mapping[str, Limit]) -> Finding:
-    """Share of the tests of sources and windows that came to no verdict.
-
-    Parameters
-    ----------
-    findings : sequence of Finding
-        All that was measured of a line.
-    limits : mapping of str to Limit
-        From `deblend.qc.limits`.
-    """
+    """Share of the tests of sources and windows of a line that came to no verdict."""
     tested = [row for row in findings if row.metric in _TESTS and row.window_s is not None]
     count = _possible(
         row for row in findings if row.metric in _TESTS or row.metric == _IN_EVERY_WINDOW

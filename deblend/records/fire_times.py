@@ -44,14 +44,7 @@ def check_fire_time_unit(value: str) -> FireTimeUnit:
 def parse_fire_time(text: str, time_scale: TimeScale, unit: FireTimeUnit) -> int:
     """Nanoseconds since 1970 of `time_scale` of a fire time.
 
-    Parameters
-    ----------
-    text : str
-        An ISO 8601 instant of that scale, or a count with up to three decimals.
-    time_scale : {"utc", "gps"}
-        Scale of the result.
-    unit : {"iso8601", "gps_us", "unix_us"}
-        What `text` is.
+    The text is an ISO 8601 instant of that scale, or a count with up to three decimals.
     """
     if unit != "iso8601":
         return _from_count(text, time_scale, unit)

@@ -37,9 +37,9 @@ def leakage_weights(
 
     .. math:: w = \frac{\langle s n \rangle}{\langle s^2 \rangle}
 
-    with triangular averages over shots and time [1]_. What is left of :math:`n` after
-    :math:`w s` has been taken from it is locally orthogonal to the signal. A ratio of averages
-    takes the place of the regularised division of the reference.
+    with triangular averages over shots and time [1]_; its magnitude is a map of leakage. What is
+    left of :math:`n` after :math:`w s` has been taken from it is locally orthogonal to the signal.
+    A ratio of averages takes the place of the regularised division of the reference.
 
     Signal and removed part that have nothing to do with each other are alike by chance; the
     standard deviation of that is estimated from the products of signal and what is left, and from
@@ -50,17 +50,8 @@ def leakage_weights(
     ----------
     signal, removed : array of float32, shape (source, shot, channel, time)
         Estimate, and what was taken away from the same gathers.
-    xp : module
-        Array namespace.
-    shots : int, optional
-        Half the foot of the triangle along shots.
-    samples : int
-        Half the foot of the triangle along time.
-
-    Returns
-    -------
-    array of float32, shape of `signal`
-        Its magnitude is a map of leakage.
+    shots, samples : int
+        Half the foot of the triangle along shots and along time.
 
     Notes
     -----

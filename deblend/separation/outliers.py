@@ -62,17 +62,16 @@ def find_outliers(
 ) -> RecordWeights:
     """Weights from a residual in which the strong arrivals are explained.
 
+    Windows in which all of the record is zero are taken for unknown: nothing was recorded there.
+
     Parameters
     ----------
     record, residual : array of float32, shape (channel, time)
-        Finite; zero on unknown samples. Windows in which all of the record is zero are taken for
-        unknown: nothing was recorded there.
+        Finite; zero on unknown samples.
     known : array of float32, shape (channel, time)
         1 on known samples, 0 on unknown ones.
     operator : BlendingOperator
         Of the record; shots in slot order, source after source.
-    interval_s : float
-        Sample interval in seconds.
     """
     xp = operator.xp
     windows = windows_of(record.shape[1], interval_s)

@@ -119,13 +119,8 @@ def patch_grid(
 ) -> PatchGrid:
     """Grid of patches whose origin depends on seed and iteration alone.
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Slots, channels and time samples of the block.
-    origin : tuple of int
-        Slot, channel and time sample of the whole line at which the block begins; blocks of one
-        line share one grid.
+    `shape` is that of the block in slots, channels and samples; `origin` is where it begins in the
+    whole line: blocks of one line share one grid.
     """
     random = np.random.default_rng([seed, iteration]).integers(0, 1 << 20, size=3)
     axes = [

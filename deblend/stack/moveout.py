@@ -28,11 +28,13 @@ def flatten(
     *,
     stretch_limit: float = STRETCH_LIMIT,
 ) -> tuple[Traces, NDArray[np.bool_]]:
-    """Traces of one midpoint moved to zero offset.
+    """Traces of one midpoint moved to zero offset, zero where muted; and where none is muted.
 
     A sample at two-way time t comes from sqrt(t^2 + x^2 / v^2), the arrival of a reflection under a
     medium of rms velocity v at small offset [1]_. A pulse there is longer by dt/dt0 = (source time)
-    / t, less the change of velocity; where it is longer by more than the limit it is muted.
+    / t, less the change of velocity; where it is longer by more than the limit it is muted. Fails
+    for large offset over depth, where arrivals are no hyperbolas, and for dips at a velocity that
+    is not corrected for them.
 
     Parameters
     ----------
@@ -42,22 +44,8 @@ def flatten(
         Of either sign.
     velocity_m_s : ndarray of float64, shape (time,)
         Rms velocity at each two-way time.
-    interval_s : float
-        Sample interval in seconds.
     stretch_limit : float, optional
         Largest stretch that is kept, 0.3 for 30 %.
-
-    Returns
-    -------
-    flat : ndarray of float32, shape (trace, time)
-        Zero where muted.
-    kept : ndarray of bool, shape (trace, time)
-        False where muted or beyond the end of the trace.
-
-    Notes
-    -----
-    Fails for large offset over depth, where arrivals are no hyperbolas, and for dips at a velocity
-    that is not corrected for them.
 
     References
     ----------

@@ -188,21 +188,7 @@ def mean_interval(
     of very many in ``1 - 2 / 2**3``, 75 cases of a hundred, where scores scatter evenly about
     it; that of ten in 91.
 
-    Parameters
-    ----------
-    groups : sequence of ndarray of float64, shape (seed,)
-        One array a line: scores, or differences of two methods seed by seed.
-    confidence : float, optional
-        Probability that the interval is to have.
-    draws : int, optional
-        Bootstrap samples.
-    seed : int, optional
-        Of the draws.
-
-    Returns
-    -------
-    mean, low, high : float
-        NaN where a group is empty or there is none.
+    A group is a line: scores, or differences of two methods seed by seed. NaN where one is empty.
     """
     if not groups or any(len(group) == 0 for group in groups):
         return np.nan, np.nan, np.nan

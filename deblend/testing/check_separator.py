@@ -51,10 +51,8 @@ def check_separator(method: MethodChoice, *, seed: int = 0) -> None:
     low strictness and white noise does not survive high strictness; a result scales with its
     input; less strictness keeps more energy, while the same of several methods works.
 
-    Parameters
-    ----------
-    method : str, Separator or callable
-        What `deblend.separate` takes.
+    NumPy on the host is what is checked. A method that passes may still separate badly: score it
+    on lines with a known answer.
 
     Raises
     ------
@@ -62,11 +60,6 @@ def check_separator(method: MethodChoice, *, seed: int = 0) -> None:
         If the method breaks the contract; the text says how, with the value.
     SettingsError
         If it is no separator method at all.
-
-    Notes
-    -----
-    NumPy on the host is what is checked. A method that passes may still separate badly: score it
-    on lines with a known answer.
     """
     chosen = choose_method(method, SOURCES, 8)
     parameters: Any = getattr(chosen, "__dataclass_params__", None)

@@ -73,16 +73,10 @@ def source_likeness(
     ----------
     arrivals : ndarray of float64, shape (shot, channel, time)
         Direct arrival of each shot in one frame for all sources, other shots taken off.
-    source_row : ndarray of int64, shape (shot,)
-        Source of each shot by the table, from 0.
     good : ndarray of bool, shape (shot,)
         Shots to be compared and learnt from.
-    source_count : int
-        Number of sources.
     wider : ndarray of float64, shape (shot,), optional
         How much more a shot scatters than others, as for one that overlaps another: 1 or above.
-    seed : int, optional
-        Of the parts of the cross-validation.
     """
     nothing = SourceLikeness(
         np.full(len(arrivals), -1, dtype=np.int64),

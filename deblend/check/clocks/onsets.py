@@ -93,23 +93,10 @@ def onset_strength(
     interval_s: float,
     delay_s: NDArray[np.float64],
 ) -> NDArray[np.float32]:
-    """Rise of energy at every instant, averaged over channels.
+    """Rise of energy at every instant, averaged over channels: (time,), at the fire time.
 
-    Parameters
-    ----------
-    record : ndarray of float, shape (channel, time)
-        Some channels near the sources.
-    known : ndarray of bool, shape (channel, time)
-        False where a sample is missing; nothing rises there.
-    interval_s : float
-        Sample interval.
-    delay_s : ndarray of float64, shape (channel,)
-        Travel time of the direct arrival to each channel.
-
-    Returns
-    -------
-    ndarray of float32, shape (time,)
-        At the fire time of an onset.
+    Nothing rises where samples of `record`, (channel, time), are not `known`. `delay_s` is the
+    travel time of the direct arrival to each channel.
     """
     total = np.zeros(record.shape[1], dtype=np.float64)
     for channel in range(len(record)):

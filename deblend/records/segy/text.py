@@ -44,13 +44,8 @@ def count_extended_texts(file: OpenFile) -> int:
 def count_trailers(file: OpenFile, first: int, trace_bytes: int, trace_count: int) -> int:
     """Number of trailer records for which the size of the file closes.
 
-    Parameters
-    ----------
-    first, trace_bytes : int
-        Where the traces begin, and the length of each.
-    trace_count : int
-        Number of traces; 0 where the file does not say, and the first trailer is then looked for
-        by the begin of its stanza.
+    A `trace_count` of 0 says that the file does not tell; the first trailer is then looked for by
+    the begin of its stanza.
     """
     size = TEXTUAL_HEADER_BYTES
     behind = file.size - first - trace_count * trace_bytes
