@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
+
+NOTHING_DB: Final = -120.0
+"""Stands for nothing at all, and for less than single precision shows."""
 
 
 def decibels(part: float, whole: float) -> float:
@@ -14,8 +19,8 @@ def decibels(part: float, whole: float) -> float:
 
 
 def floored_decibels(ratio: float) -> float:
-    """10 log10 of a ratio of energies, -120 dB at least."""
-    return float(10.0 * np.log10(max(float(ratio), 1e-12)))
+    """10 log10 of a ratio of energies, `NOTHING_DB` at least."""
+    return float(10.0 * np.log10(max(float(ratio), 10.0 ** (NOTHING_DB / 10.0))))
 
 
 def positive_decibels(part: float, whole: float) -> float:

@@ -27,7 +27,7 @@ from deblend.line.forecast import forecast_line
 from deblend.line.line_file import LineFile
 from deblend.line.open_line import OpenLine, line_recording, open_line, with_new
 from deblend.line.prepare_line import count_reasons, prepare_line
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, nothing_to_separate
 from deblend.model.shots import Shots
 from deblend.model.timebase import format_instant
 from deblend.records.find_files import find_files
@@ -291,8 +291,12 @@ def _gaps(opened: OpenLine) -> str:
     return f"{len(gaps)}, {missing_s:.3f} s" if gaps else "none"
 
 
-def _distinguishable(opened: OpenLine) -> str:
-    """From which frequency on the fire times of every two sources vary enough."""
+def _distinguishable(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
+    """Row of the frequency above which the fire times of every two sources vary enough."""
+    return [] if nothing_to_separate(job.findings) else [("told apart", _told_apart(opened))]
+
+
+def _told_apart(opened: OpenLine) -> str:
     varies_s = [f.value for f in opened.findings if f.metric == "fire_time_variation"]
     if not varies_s:
         return "no two sources overlap often enough to say"
@@ -300,6 +304,13 @@ def _distinguishable(opened: OpenLine) -> str:
     if least_s <= 0.0:
         return "not by fire times: some two sources never change their delay"
     return f"by fire times above {HALF_POWER_PRODUCT / least_s:.1f} Hz, for any two sources"
+
+
+def _unexplained(job: Job) -> list[tuple[str, str]]:
+    """Row of what becomes of the unexplained part; shots as recorded have none."""
+    if nothing_to_separate(job.findings):
+        return []
+    return [("unexplained part", RESIDUAL_CHOICES[job.settings.residual])]
 
 
 def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
@@ -323,11 +334,11 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("delivered", by_source),
         ("not delivered", reasons or "none"),
         ("blending fold", f"median {np.median(fold[fold > 0]):.0f}, at most {fold.max()}"),
-        ("told apart", _distinguishable(opened)),
+        *_distinguishable(opened, job),
         ("before separation", "linear filters that never change; no gain, moveout, mute, scaling"),
         ("method", f"{job.all_settings['method']} ({settings})"),
         ("iterations", f"{job.settings.iterations}, seed {job.settings.seed}"),
-        ("unexplained part", RESIDUAL_CHOICES[job.settings.residual]),
+        *_unexplained(job),
         ("computed on", f"{job.all_settings['device']}, {forecast_line(opened, job).sentence}"),
         ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
     ]

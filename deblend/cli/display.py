@@ -12,7 +12,7 @@ from rich.markup import escape
 from rich.table import Column, Table
 
 from deblend.check.words import with_many_as_one
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, nothing_to_separate
 from deblend.qc.limits import EXPECTED_ERROR, UNDECIDED
 from deblend.words import counted
 
@@ -30,6 +30,7 @@ MOST_FILES: Final = 40
 def show_outcome(outcome: Outcome) -> None:
     """Summary of a run."""
     console = Console(soft_wrap=True)
+    _show_nothing_to_separate(console, outcome.findings)
     delivered = _table("source", "shots", "traces", "file", title="delivered")
     for file in outcome.delivered:
         delivered.add_row(
@@ -48,6 +49,7 @@ def show_outcome(outcome: Outcome) -> None:
 def show_check(result: Check) -> None:
     """What is there, what would be done, what is wrong."""
     console = Console(soft_wrap=True)
+    _show_nothing_to_separate(console, result.findings)
     table = Table(show_header=False)
     for name, value in result.rows:
         table.add_row(name, escape(value))
@@ -125,9 +127,17 @@ def show_keys(keys: Sequence[Key]) -> None:
         print(f"| {' | '.join(cells)} |")
 
 
+def _show_nothing_to_separate(console: Console, findings: Sequence[Finding]) -> None:
+    """The first sentence, where there was nothing to separate."""
+    if message := nothing_to_separate(findings):
+        console.print(escape(message), highlight=False)
+
+
 def _show_expected_error(console: Console, findings: Sequence[Finding]) -> None:
     """Whole trace and worst window of each source."""
     rows = [row for row in findings if row.metric == EXPECTED_ERROR and row.value == row.value]
+    if not rows and nothing_to_separate(findings):
+        return
     if not rows:
         console.print("nothing is known of the error: no expected error is among the findings")
         return
@@ -176,6 +186,7 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
 def show_findings(findings: Sequence[Finding]) -> None:
     """Expected error, what could not judge, findings that want a look, and how many there are."""
     console = Console(soft_wrap=True)
+    _show_nothing_to_separate(console, findings)
     _show_expected_error(console, findings)
     _show_undecided(console, findings)
     _show_findings(console, findings)

@@ -42,6 +42,15 @@ class Finding:
     """One standard deviation of `value`, in `unit`."""
 
 
+NOTHING_TO_SEPARATE: Final = "nothing_to_separate"
+"""Metric of the finding of a line in which no two shots overlap."""
+
+
+def nothing_to_separate(findings: Iterable[Finding]) -> str:
+    """That nothing had to be separated and what is done instead; empty where something has."""
+    return next((row.message for row in findings if row.metric == NOTHING_TO_SEPARATE), "")
+
+
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """Text that begins so would be computed by a spreadsheet; an apostrophe before it prevents that."""
 COLUMNS: Final = tuple(field.name for field in fields(Finding))

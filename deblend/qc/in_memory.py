@@ -69,7 +69,7 @@ class MeasuredInMemory:
             counts=SampleCounts(dead, unusable),
             likeness=group_likeness(join_products(products), setup),
             seams=self._seams(job, estimate, dead),
-            error_trial=try_errors(job, job.middle_block),
+            error_trial=try_errors(job, job.middle_block) if setup.blended else None,
         )
         return line_findings(line, measures)
 

@@ -62,6 +62,8 @@ class MeasureSetup:
     """Shots that are stacked."""
     lowest_hz: float | None = None
     """Lowest frequency measured, where it is not to be worked out from the shots."""
+    blended: bool = True
+    """Whether some samples of the record hold two shots: else nothing was separated."""
 
     def of_rows(self, rows: NDArray[np.int64], counted: NDArray[np.bool_]) -> MeasureSetup:
         """The setup of some shots of the line: all else, the lowest frequency too, stays."""

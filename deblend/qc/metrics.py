@@ -25,6 +25,7 @@ from deblend.separation.downweighted import Downweighted, downweighted_findings
 from deblend.separation.job import BlockResult, Job
 from deblend.separation.loop import IterationRecord
 from deblend.separation.spans import Span
+from deblend.separation.unblended import nothing_blended
 
 
 def _downweighted_rows(line: MeasuredLine, found: Downweighted) -> Iterator[Finding]:
@@ -50,6 +51,8 @@ METRICS: Final[tuple[Metric[Any], ...]] = (
     SEAMS,
 )
 """A new metric is a file of this room and a line here."""
+OF_SEPARATION: Final = (EXPECTED, REMOVED, LEAKAGE)
+"""Metrics of what was taken, left and missed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +88,7 @@ def setup_of(job: Job) -> MeasureSetup:
         length=job.length,
         windows=sample_windows(job.length),
         channel_count=job.recording.shape[0],
+        blended=not nothing_blended(job.operator),
     )
 
 
@@ -135,10 +139,16 @@ def add_blocks(blocks: Iterable[BlockMeasures]) -> LineMeasures:
 
 
 def line_findings(line: MeasuredLine, measures: LineMeasures) -> Iterator[Finding]:
-    """Everything measured, as rows of the findings table, and how many of them could not judge."""
+    """Everything measured, as rows of the findings table, and how many of them could not judge.
+
+    Where nothing was separated, nothing is said of how well.
+    """
     rows: list[Finding] = []
     for metric in METRICS:
+        if metric in OF_SEPARATION and not line.setup.blended:
+            continue
         if metric.measure is None or metric.name in measures.values:
             rows += metric.rows(line, measures.values.get(metric.name))
     yield from rows
-    yield undecided_row(rows, line.limits)
+    if line.setup.blended:
+        yield undecided_row(rows, line.limits)

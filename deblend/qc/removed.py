@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.decibels import NOTHING_DB
 from deblend.model.findings import Finding
 from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.residual import ratios
@@ -58,7 +59,7 @@ def removed_findings(line: MeasuredLine, energy: RemovedEnergy) -> Iterator[Find
     for source, window, value in ratios(energy.removed, energy.pseudo_deblended, line.setup):
         yield Finding(
             "energy_removed",
-            value,
+            max(value, NOTHING_DB),
             "dB",
             "note",
             "Energy of pseudo-deblended minus estimate, relative to pseudo-deblended.",

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from deblend.files import make_folder, replacing
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, nothing_to_separate
 from deblend.qc.injected_rows import InjectedRow
 from deblend.report import tables
 from deblend.report.aligned import aligned_figure, alignments
@@ -179,6 +179,7 @@ def _convergence(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:
 
 
 def _intervals(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:
+    caution = " Fire times that repeat a pattern make interference look like signal."
     yield ReportFigure(
         name="intervals",
         draw=partial(dither_figure, contents.acquisition),
@@ -186,11 +187,13 @@ def _intervals(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:
         alt="Time between shots against shot point for each source, and histograms of its "
         "deviations.",
         caption="An interval holds the dither of two shots, so its deviations spread wider than "
-        "the dither itself. Fire times that repeat a pattern make interference look like signal.",
+        "the dither itself." + ("" if nothing_to_separate(contents.findings) else caution),
     )
 
 
 def _fold(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:
+    if nothing_to_separate(contents.findings):
+        return
     yield ReportFigure(
         name="blending-fold",
         draw=partial(fold_figure, contents.acquisition),

@@ -6,6 +6,7 @@ from collections import defaultdict
 from pathlib import Path
 from typing import Final
 
+from deblend.model.findings import nothing_to_separate
 from deblend.model.timebase import format_instant
 from deblend.qc.limits import UNDECIDED, overall_verdict
 from deblend.report import tables
@@ -56,6 +57,7 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "residual": tables.by_source_and_window(findings, tables.RESIDUAL),
             "matrices": crosstalk_matrices(findings),
             "left": crosstalk_matrices(findings, LEFT),
+            "nothing": nothing_to_separate(findings),
             "advice": overall_verdict(findings),
             "undecided": [row.message for row in findings if row.metric == UNDECIDED],
             "count": len(findings),

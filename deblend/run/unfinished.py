@@ -46,6 +46,7 @@ from deblend.separation.learned_floor import (
 from deblend.separation.loop import IterationRecord
 from deblend.separation.neighbours import SeamEstimates
 from deblend.separation.spans import Span, span_of
+from deblend.separation.unblended import nothing_blended
 from deblend.words import counted
 
 OnIteration = Callable[[IterationRecord], None]
@@ -132,12 +133,17 @@ class UnfinishedRun:
     @property
     def error_missing(self) -> bool:
         """Whether the expected error is wanted and has not been measured."""
-        return wants_expected_error(self.opened) and not self.folder.error_trial.exists()
+        return self.error_wanted and not self.folder.error_trial.exists()
+
+    @property
+    def error_wanted(self) -> bool:
+        """Whether trial separations are to be made: not where there is nothing to separate."""
+        return wants_expected_error(self.opened) and not nothing_blended(self.job.operator)
 
     @property
     def error_trial(self) -> ErrorTrial | None:
         """What trial separations show of the error; None where none was wanted."""
-        if not wants_expected_error(self.opened):
+        if not self.error_wanted:
             return None
         trial: ErrorTrial = read_value(self.folder.error_trial)
         return trial

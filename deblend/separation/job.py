@@ -38,7 +38,7 @@ from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_byt
 from deblend.separation.schedule import Schedule
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.separation.slots import SlotLayout, pair_shots
-from deblend.separation.unblended import keep_unblended, unblended_findings
+from deblend.separation.unblended import keep_unblended, nothing_blended, unblended_findings
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,7 +250,8 @@ def prepare(
     )
     counts = (layout.slot_count, recording.shape[0], length)
     findings += shrunk_windows(chosen, counts, method_name(chosen))
-    findings += run_in_finding(chosen, layout.slot_count)
+    if not nothing_blended(job.operator):
+        findings += run_in_finding(chosen, layout.slot_count)
     findings += unblended_findings(job.operator, job.layout.in_slots(delivered, False))
     return replace(job, blocks=_plan_blocks(job, memory_bytes), findings=tuple(findings))
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from deblend.arrays import Array
 from deblend.blending.operator import BlendingOperator
-from deblend.model.findings import Finding
+from deblend.model.findings import NOTHING_TO_SEPARATE, Finding
 
 
 def unblended_shots(operator: BlendingOperator) -> NDArray[np.bool_]:
@@ -28,11 +28,26 @@ def unblended_findings(operator: BlendingOperator, delivered: NDArray[np.bool_])
     alone = int(np.count_nonzero(unblended_shots(operator) & delivered))
     if not alone:
         return []
+    count = int(np.count_nonzero(delivered))
     message = (
-        f"No other shot reaches into {alone} of {int(np.count_nonzero(delivered))} delivered "
-        "shots: they are delivered as recorded, with their noise."
+        f"No other shot reaches into {alone} of {count} delivered shots: they are delivered as "
+        "recorded, with their noise."
     )
-    return [Finding("shots_not_blended", float(alone), "shots", "note", message)]
+    found = [Finding("shots_not_blended", float(alone), "shots", "note", message)]
+    if nothing_blended(operator):
+        message = (
+            f"There is nothing to separate: no sample holds two shots. {alone} of {count} "
+            "delivered shots are cut out of the record at their fire times and delivered as "
+            "recorded, with their noise; only unknown samples are filled from the shots beside "
+            "them."
+        )
+        found.append(Finding(NOTHING_TO_SEPARATE, float(alone), "shots", "note", message))
+    return found
+
+
+def nothing_blended(operator: BlendingOperator) -> bool:
+    """Whether no sample of the record holds two shots."""
+    return int(operator.fold.max(initial=0)) <= 1
 
 
 def keep_unblended(

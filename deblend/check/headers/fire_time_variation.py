@@ -35,18 +35,23 @@ band of a towed line, where its period is 0.17 s."""
 
 def never_overlap(shots: Shots, length_ns: int) -> list[Finding]:
     """A note for the line in which no gather holds energy of another shot."""
-    times = np.sort(shots.fire_time_ns[shots.live])
-    overlapping = int(np.count_nonzero(np.diff(times) < length_ns))
+    overlapping = overlapping_shots(shots, length_ns)
     if not overlapping:
         message = (
             f"No two shots overlap within {length_ns / NS_PER_S:g} s: there is nothing to separate."
         )
         return [Finding("overlapping_shots", 0.0, "shots", "note", message)]
     message = (
-        f"{overlapping} of {times.size} live shots are followed by another within "
-        f"{length_ns / NS_PER_S:g} s."
+        f"{overlapping} of {np.count_nonzero(shots.live)} live shots are followed by another "
+        f"within {length_ns / NS_PER_S:g} s."
     )
     return [Finding("overlapping_shots", float(overlapping), "shots", "note", message)]
+
+
+def overlapping_shots(shots: Shots, length_ns: int) -> int:
+    """Live shots that are followed by another within a gather."""
+    times = np.sort(shots.fire_time_ns[shots.live])
+    return int(np.count_nonzero(np.diff(times) < length_ns))
 
 
 def regularity_findings(shots: Shots, length_ns: int) -> list[Finding]:
@@ -55,11 +60,13 @@ def regularity_findings(shots: Shots, length_ns: int) -> list[Finding]:
     The value is the range over which the difference varies from shot to shot (that of a uniform
     distribution which changes as much); the verdict is ``look`` where the interference stays
     coherent above `LOWEST_BAND_HZ`. A source is paired with itself where its next shot falls into
-    its own gather. A pair that never overlaps gets a note that says so.
+    its own gather. A pair that never overlaps gets a note that says so,
+    unless none does.
     """
     live = shots.take(shots.live) if shots.live.any() else None
     if live is None:
         return []
+    alone = not overlapping_shots(live, length_ns)
     findings = []
     for one, other in combinations_with_replacement(live.sources, 2):
         times = [np.sort(live.fire_time_ns[live.rows_of(source)]) for source in (one, other)]
@@ -68,7 +75,7 @@ def regularity_findings(shots: Shots, length_ns: int) -> list[Finding]:
             change_ns = _median_change(times[0], times[1], rows, delay_ns)
             if change_ns is not None:
                 findings.append(_finding(one, other, change_ns / NS_PER_S))
-        elif one != other:
+        elif one != other and not alone:
             message = f"Sources {one} and {other} never overlap within {length_ns / NS_PER_S:g} s."
             findings.append(Finding("sources_never_overlap", 0.0, "shots", "note", message))
     return findings
