@@ -24,7 +24,7 @@ from deblend.run.begin import RunOptions, begin_or_resume, finished_error, open_
 from deblend.run.execute import BlockRunner, Machines, count_workers, machines_of, runner
 from deblend.run.finish import is_published, published_results, write_results
 from deblend.run.run_plan import refuse_altered
-from deblend.run.staging import stage_records
+from deblend.run.staging import forget_damaged_record, stage_records
 from deblend.run.unfinished import UnfinishedRun, separate_and_store_block, with_refined_times
 from deblend.separation.block_progress import BlockProgress
 from deblend.separation.learned_floor import LEARNING, learns_floor
@@ -175,6 +175,9 @@ def _staged_run(unfinished: UnfinishedRun, progress: Progress) -> UnfinishedRun:
         progress(Step("stage", done, total))
 
     unfinished.make_estimate_stores()
+    if forget_damaged_record(unfinished.folder):
+        said = "the working store lost or holds damaged files of the record: reading it again"
+        progress(Step("plan", 0, 0, said))
     stage_records(
         unfinished.job.recording,
         unfinished.folder,
@@ -245,7 +248,7 @@ def _learn_floor(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress
 
 def _separate(unfinished: UnfinishedRun, run: BlockRunner, progress: Progress) -> None:
     if lost := unfinished.unmark_lost_blocks(range(unfinished.plan.count)):
-        progress(Step("separate", 0, 0, _lost_files(lost)))
+        progress(Step("plan", 0, 0, f"{_lost_files(lost)}; separating again"))
     missing = unfinished.missing_blocks()
     block_progress = _block_progress(unfinished, missing, progress)
     run(
@@ -283,9 +286,12 @@ def _middle_block(unfinished: UnfinishedRun) -> int:
 
 
 def _lost_files(blocks: Sequence[int]) -> str:
-    """Blocks that were finished and are not any more, in words."""
+    """Blocks that were finished and are to be separated again, in words."""
     first = ", ".join(str(block) for block in blocks[:5])
-    return f"the working store lost files of {counted(len(blocks), 'finished block')}: {first}"
+    return (
+        f"the working store lost, or holds damaged, files of "
+        f"{counted(len(blocks), 'finished block')}: {first}"
+    )
 
 
 def _block_progress(

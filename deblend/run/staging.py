@@ -14,6 +14,7 @@ from deblend.run.store import (
     CHUNK_SAMPLES,
     StoredSamples,
     create_records,
+    is_whole,
     open_array,
     write_samples,
 )
@@ -73,6 +74,17 @@ def stage_records(
             write_value(run_folder.staged, staged)
     on_samples(total, total)
     return staged
+
+
+def forget_damaged_record(run_folder: RunFolder) -> bool:
+    """Whether the staged record lost files or holds damage; it is then staged from its begin."""
+    if not run_folder.staged.exists():
+        return False
+    staged: Staged = read_value(run_folder.staged)
+    if is_whole(run_folder.records, None, range(staged.samples)):
+        return False
+    write_value(run_folder.staged, Staged(0, nothing_seen(len(staged.seen.high))))
+    return True
 
 
 def slab_samples(channels: int, memory_bytes: int) -> tuple[int, int]:

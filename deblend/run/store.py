@@ -222,18 +222,48 @@ def _chunk_files(
     return (path.joinpath("c", *map(str, place)) for place in product(*numbers))
 
 
-def holds_channels(path: Path, channels: range) -> bool:
-    """Whether all files of some channels of an estimate store are there."""
-    files = _chunk_files(open_array(path), path, slice(None), slice(channels.start, channels.stop))
-    return all(file.exists() for file in files)
+def is_whole(path: Path, *parts: range | None) -> bool:
+    """Whether all files of a part of an array are there and undamaged; None for a whole axis.
+
+    All of them are read.
+    """
+    array = open_array(path)
+    whole = (range(size) for size in array.shape[len(parts) :])
+    ranges = [
+        range(size) if part is None else part
+        for part, size in zip((*parts, *whole), array.shape, strict=True)
+    ]
+
+    def read(begin: tuple[int, ...]) -> None:
+        _read(
+            array,
+            *(
+                slice(max(first, part.start), min(first + step, part.stop))
+                for first, step, part in zip(begin, array.chunks, ranges, strict=True)
+            ),
+        )
+
+    begins = product(
+        *(
+            range(part.start // step * step, part.stop, step)
+            for part, step in zip(ranges, array.chunks, strict=True)
+        )
+    )
+    try:
+        with ThreadPoolExecutor(_WRITERS) as pool:
+            for _ in pool.map(read, begins):
+                pass
+    except OutputError:
+        return False
+    return True
 
 
 def _lost_chunk(what: str, where: Path) -> OutputError:
     return OutputError(
         f"a file of the working store {what}",
         where=str(where),
-        remedy="Give the same command again: a block that lost a file is separated again. Where "
-        "that does not help, begin anew with --restart.",
+        remedy="Give the same command again, in a batch queue with --prepare first: what is lost "
+        "or damaged is made again.",
     )
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.errors import OutputError
+from deblend.errors import InputError, OutputError
 from deblend.files import write_text
 from deblend.line.open_line import OpenLine, open_line, wants_expected_error
 from deblend.line.prepare_line import prepare_line
@@ -31,7 +31,7 @@ from deblend.run.store import (
     EstimateStore,
     StoredGathers,
     create_estimate_store,
-    holds_channels,
+    is_whole,
     write_channels,
 )
 from deblend.run.stored_values import read_value, write_value
@@ -178,7 +178,7 @@ class UnfinishedRun:
         )
 
     def unmark_lost_blocks(self, blocks: Iterable[int]) -> list[int]:
-        """Finished blocks of which the store lost files; they count as finished no more."""
+        """Finished blocks whose files are lost or damaged; they count as finished no more."""
         lost = []
         for block in blocks:
             if self.folder.is_done(block) and not self._holds(block):
@@ -187,12 +187,16 @@ class UnfinishedRun:
         return lost
 
     def _holds(self, block: int) -> bool:
-        """Whether all files of the estimates of a block are there."""
+        """Whether all files of a finished block are there and undamaged."""
+        try:
+            self.measured(block)
+        except InputError:
+            return False
         span, channels = self.plan.place(block)
         stores = (
             self.estimate_stores(source)[span] for source in range(len(self.job.shots.sources))
         )
-        return all(holds_channels(store.path, channels) for store in stores if len(store.rows))
+        return all(is_whole(store.path, None, channels) for store in stores if len(store.rows))
 
     def estimate_stores(self, source: int) -> list[EstimateStore]:
         """Where the estimates of a source are, span by span; a source by its place in the table."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from small_line import DONE, Call, SmallLine, make_small_line
 
 from deblend.memory import PROGRAM_BYTES
 from deblend.results.output_folder import UNFINISHED
+from deblend.run import unfinished
+from deblend.separation.job import BlockResult, Job
 
 FOUR_BLOCKS = ("--memory-gb", (PROGRAM_BYTES + 400_000) / 1e9)
 Samples = NDArray[np.float32]
@@ -84,13 +87,30 @@ def chunk_of(line: SmallLine, channel: int) -> Path:
     return stored / "c" / "0" / str(channel) / "0"
 
 
-def test_a_lost_chunk_is_not_delivered(separated: SmallLine, call: Call) -> None:
+def cut_file(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:1000])
+
+
+def empty_file(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+SPOILT = [lose_file, damage_file, cut_file, empty_file]
+
+
+@pytest.mark.parametrize("spoil", SPOILT)
+def test_a_spoilt_chunk_is_not_delivered(
+    separated: SmallLine, call: Call, spoil: Callable[[Path], None]
+) -> None:
     chunk = chunk_of(separated, 2)
     content = chunk.read_bytes()
-    chunk.unlink()
+    spoil(chunk)
     refused = call("separate", separated.line_file, "--finish")
     assert refused.exit_code == 2
-    said = "1 of 4 blocks missing: 2; the working store lost files of 1 finished block: 2."
+    said = (
+        "1 of 4 blocks missing: 2; the working store lost, or holds damaged, files of 1 finished "
+        "block: 2."
+    )
     assert said in " ".join(refused.stderr.split())
     assert not (separated.out / "delivered").exists()
     assert call("separate", separated.line_file, "--block", 2).exit_code == 0
@@ -98,22 +118,61 @@ def test_a_lost_chunk_is_not_delivered(separated: SmallLine, call: Call) -> None
     assert call("separate", separated.line_file, "--finish").exit_code in DONE
 
 
-def test_the_same_command_makes_a_lost_chunk_again(separated: SmallLine, call: Call) -> None:
-    chunk_of(separated, 0).unlink()
+def measures_of(line: SmallLine, block: int) -> Path:
+    return line.out / UNFINISHED / "blocks" / f"block-{block:05d}.npz"
+
+
+@pytest.mark.parametrize("file_of", [chunk_of, measures_of])
+@pytest.mark.parametrize("spoil", [damage_file, empty_file])
+def test_the_same_command_makes_a_spoilt_block_again_and_no_other(
+    separated: SmallLine,
+    call: Call,
+    monkeypatch: pytest.MonkeyPatch,
+    spoil: Callable[[Path], None],
+    file_of: Callable[[SmallLine, int], Path],
+) -> None:
+    spoil(file_of(separated, 1))
+    made: list[int] = []
+    original = unfinished.separate_channels
+
+    def separate(job: Job, channels: range, *others: Any) -> BlockResult:
+        made.append(channels.start)
+        return original(job, channels, *others)
+
+    monkeypatch.setattr(unfinished, "separate_channels", separate)
     done = call("separate", separated.line_file)
     assert done.exit_code in DONE
-    assert "lost files of 1 finished block: 0" in " ".join(done.stderr.split())
+    said = "lost, or holds damaged, files of 1 finished block: 1; separating again"
+    assert said in " ".join(done.stderr.split())
+    assert made == [1]
 
 
-def test_a_damaged_chunk_is_not_delivered(separated: SmallLine, call: Call) -> None:
+def test_damage_while_a_run_finishes_is_not_delivered(
+    separated: SmallLine, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("deblend.run.unfinished.is_whole", lambda *_: True)
     damage_file(chunk_of(separated, 1))
     refused = call("separate", separated.line_file, "--finish")
     assert refused.exit_code == 2
-    assert "a file of the working store holds damage" in " ".join(refused.stderr.split())
+    said = "a file of the working store holds damage"
+    assert said in " ".join(refused.stderr.split())
+    assert "Give the same command again" in " ".join(refused.stderr.split())
     assert not (separated.out / "delivered").exists()
 
 
-@pytest.mark.parametrize("spoil", [lose_file, damage_file])
+@pytest.mark.parametrize("spoil", SPOILT)
+def test_a_record_that_is_spoilt_in_the_store_is_read_again(
+    separated: SmallLine, call: Call, spoil: Callable[[Path], None]
+) -> None:
+    spoil(separated.out / UNFINISHED / "records.zarr" / "c" / "0" / "0")
+    done = call("separate", separated.line_file)
+    assert done.exit_code in DONE, done.stderr
+    said = "the working store lost or holds damaged files of the record: reading it again"
+    assert said in " ".join(done.stderr.split())
+    assert "4 of 4 blocks finished" in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize("spoil", SPOILT)
 def test_a_record_that_lost_a_chunk_is_not_separated(
     line: SmallLine, call: Call, spoil: Callable[[Path], None]
 ) -> None:
