@@ -117,7 +117,7 @@ def make_small_line(folder: Path) -> SmallLine:
         1000 + along,
         start_ns + 200_000_000 + along * 700_000_000 + delay_ns,
         "utc",
-        x_m=500_000.0 + 12.5 * along,
+        x_m=500_000.0 + 1.6 * along,
         y_m=np.full(2 * SHOT_COUNT, 6_500_000.0),
         depth_m=np.full(2 * SHOT_COUNT, 6.0),
     )
