@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -19,6 +19,7 @@ from deblend.check.arrivals.near_record import (
 from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings
 from deblend.check.channels import channel_findings
 from deblend.check.clocks.clock_findings import (
+    SOURCE_LIMIT_S,
     clock_findings,
     offset_findings,
     source_offset_findings,
@@ -50,8 +51,27 @@ def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
         placed_as=placed_as_other(opened.shots),
         pulse_delay_s=opened.line.keys.shots.pulse_delay_ms * 1e-3,
     )
+    found = held_against_hydrophones(found, opened.findings)
     # Windows of clipped samples would have whole channels read.
     return found + channel_findings(as_recorded(recording), opened.shots, opened.geometry)
+
+
+def held_against_hydrophones(found: list[Finding], known: Sequence[Finding]) -> list[Finding]:
+    """Findings on sources that are late, with what the hydrophones beside each say of it."""
+    heard_ms = {f.source: f.value for f in known if f.metric == "near_field_time"}
+    out = []
+    for finding in found:
+        if finding.metric == "source_offset" and finding.source in heard_ms:
+            by_itself_ms = heard_ms[finding.source]
+            if abs(by_itself_ms - finding.value) <= 1e3 * SOURCE_LIMIT_S:
+                more = "Its hydrophones say the same: the fire times are wrong, not the positions."
+            elif abs(by_itself_ms) <= 1e3 * SOURCE_LIMIT_S:
+                more = "Its hydrophones hear it on time: positions are wrong, not the fire times."
+            else:
+                more = f"By its hydrophones it is {by_itself_ms:+.1f} ms late."
+            finding = replace(finding, message=f"{finding.message} {more}")
+        out.append(finding)
+    return out
 
 
 def verify_against_samples(

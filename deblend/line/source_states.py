@@ -129,15 +129,63 @@ def _in_headers(line: LineFile, shots: Shots) -> tuple[LogRow, ...]:
 def _with_near_field(
     line: LineFile, hydrophones: Recording, shots: Shots
 ) -> tuple[Shots, tuple[Finding, ...]]:
+    from deblend.line.hydrophone_times import (
+        exchanged_hydrophones,
+        heard_after_s,
+        hydrophone_time_findings,
+    )
     from deblend.line.near_field import near_field
     from deblend.records.conditioned import as_recorded
 
     keys = line.keys.near_field
     assert keys is not None
     hydrophones = as_recorded(hydrophones)
+    records = _hydrophones_of(line, hydrophones, shots)
+    fired = {source: shots.rows_of(source) for source in records}
+    heard = [
+        [
+            heard_after_s(
+                record,
+                shots.fire_time_ns[own[shots.live[own]]],
+                start_ns=hydrophones.start_ns,
+                interval_ns=hydrophones.interval_ns,
+            )
+            for own in fired.values()
+        ]
+        for record in records.values()
+    ]
+    lag_s, strength = np.moveaxis(np.array(heard), 2, 0)
+    exchanged = exchanged_hydrophones(strength, tuple(records))
+    if exchanged is not None:
+        return shots, (exchanged,)
+    delay_s = line.keys.shots.pulse_delay_ms * 1e-3
+    findings = hydrophone_time_findings(np.diagonal(lag_s), tuple(records), delay_s)
+    late_ns = {f.source: round(f.value * 1e6) for f in findings if f.verdict == "look"}
+    for source, record in records.items():
+        own = fired[source]
+        pulses = near_field(
+            record,
+            shots.fire_time_ns[own] + late_ns.get(source, 0),
+            start_ns=hydrophones.start_ns,
+            interval_ns=hydrophones.interval_ns,
+        )
+        if pulses is None:
+            message = f"The hydrophones of source {source} recorded fewer than five of its shots."
+            findings.append(Finding("near_field_silent", math.nan, "", "look", message))
+            continue
+        shots, found = apply_near_field(shots, source, own, pulses)
+        findings += found
+    return shots, tuple(findings)
+
+
+def _hydrophones_of(
+    line: LineFile, hydrophones: Recording, shots: Shots
+) -> dict[int | str, NDArray[np.float32]]:
+    """Samples of the hydrophones of each source."""
+    assert line.keys.near_field is not None
     by_name = {str(source): source for source in shots.sources}
-    findings: list[Finding] = []
-    for name, numbers in keys.channels.items():
+    records = {}
+    for name, numbers in line.keys.near_field.channels.items():
         rows = [_row_of(line, hydrophones, number) for number in numbers]
         if name not in by_name or not rows:
             raise SettingsError(
@@ -146,21 +194,8 @@ def _with_near_field(
                 where=f"{line.path}, table [near_field]",
                 remedy=f"Sources: {', '.join(by_name)}.",
             )
-        record = hydrophones.read(rows, 0, hydrophones.shape[1])
-        own = shots.rows_of(by_name[name])
-        pulses = near_field(
-            record,
-            shots.fire_time_ns[own],
-            start_ns=hydrophones.start_ns,
-            interval_ns=hydrophones.interval_ns,
-        )
-        if pulses is None:
-            message = f"The hydrophones of source {name} recorded fewer than five of its shots."
-            findings.append(Finding("near_field_silent", math.nan, "", "look", message))
-            continue
-        shots, found = apply_near_field(shots, by_name[name], own, pulses)
-        findings += found
-    return shots, tuple(findings)
+        records[by_name[name]] = hydrophones.read(rows, 0, hydrophones.shape[1])
+    return records
 
 
 def _row_of(line: LineFile, recording: Recording, number: int) -> int:

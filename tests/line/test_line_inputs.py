@@ -100,7 +100,7 @@ def test_near_field_channels_of_the_records(folder: Path) -> None:
     seconds = (line.shots.fire_time_ns[-1] - START_NS) * 1e-9
     assert seconds == pytest.approx(40.2, abs=0.004)
     states = [name for name in metrics(line) if name.startswith("near_field")]
-    assert states == ["near_field_misfired", "near_field_autofire"]
+    assert states == ["near_field_time", "near_field_misfired", "near_field_autofire"]
 
 
 def test_near_field_records_of_their_own(folder: Path) -> None:
