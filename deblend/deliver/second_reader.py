@@ -17,9 +17,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.deliver.trace_headers import NS_PER_US, SourceGathers
+from deblend.deliver.trace_headers import SourceGathers
 from deblend.errors import OutputError
-from deblend.model.timebase import NS_PER_S
+from deblend.model.timebase import NS_PER_S, NS_PER_US
 
 Words = Mapping[str, float]
 """Values of a trace header by their names in messages."""

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from deblend import __version__
 from deblend.deliver.second_reader import read_again, some_traces, traces_to_read
 from deblend.deliver.trace_headers import (
-    NS_PER_US,
     SourceGathers,
     check_fits,
     coordinate_scale,
@@ -35,7 +34,7 @@ from deblend.model.segy_layout import (
     IEEE_FLOAT,
     encode_textual_header,
 )
-from deblend.model.timebase import format_instant
+from deblend.model.timebase import NS_PER_US, format_instant
 from deblend.words import counted
 
 SORTED_BY_SOURCE: Final = 5

@@ -33,9 +33,8 @@ from deblend.model.segy_layout import (
     TRACE_HEADER_EXTENSION_1,
 )
 from deblend.model.shots import Shots
-from deblend.model.timebase import NS_PER_S, calendar_fields
+from deblend.model.timebase import NS_PER_S, NS_PER_US, calendar_fields
 
-NS_PER_US: Final = 1000
 _FINEST_SCALES: Final = (100, 10, 1)
 _CLOCK: Final = ("year", "month", "day", "hour", "minute", "second", "day_of_year")
 

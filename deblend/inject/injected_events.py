@@ -17,11 +17,13 @@ from deblend.model.shots import Shots
 Floats = NDArray[np.float64]
 
 OCTAVES_HZ: Final = (8.0, 16.0, 32.0, 64.0)
+"""Centre frequencies of events."""
 PERIODS: Final = 0.8
 """Standard length of the envelope in periods; the spectrum is about an octave wide."""
 WAVE_S: Final = 0.012
 """Half the range over which an event undulates along the line."""
 WAVE_SHOTS: Final = 70.0
+"""Shots from crest to crest of that."""
 
 
 @dataclass(frozen=True, eq=False)

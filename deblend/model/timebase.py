@@ -19,6 +19,7 @@ from deblend.errors import TimeError
 
 TimeScale = Literal["utc", "gps"]
 TIME_SCALES: Final[tuple[TimeScale, ...]] = ("utc", "gps")
+NS_PER_US: Final = 1_000
 NS_PER_S: Final = 1_000_000_000
 LONGEST_INTERVAL_S: Final = 0.1
 """No seismic record is sampled more slowly; a larger number is one of milliseconds."""

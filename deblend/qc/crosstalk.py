@@ -62,8 +62,8 @@ class CrosstalkEnergy(Sums):
     joint: NDArray[np.float64]
     """Product of the two stacks."""
     product: NDArray[np.float64]
-    """The same, each shot of the one with all other shots of the other: a shot with itself looks
-    alike where interference was split between two sources."""
+    """As `joint`, without the product of each shot with itself: that looks alike where interference
+    was split between two sources."""
     reference: NDArray[np.float64]
     """As `product`, of the second with itself."""
     product_null: NDArray[np.float64]

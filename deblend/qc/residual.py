@@ -22,6 +22,7 @@ from deblend.qc.metric import MeasuredBlock, MeasuredLine, Metric
 from deblend.qc.sums import Sums
 
 WORST_SHOTS: Final = 5
+"""Shots that get a row of their own."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,13 +15,12 @@ import numpy as np
 
 from deblend.errors import SettingsError, TimeError
 from deblend.model.time_scales import FIRST_UTC_S, convert_instants
-from deblend.model.timebase import NS_PER_S, TimeScale, parse_instant
+from deblend.model.timebase import NS_PER_S, NS_PER_US, TimeScale, parse_instant
 
 FireTimeUnit = Literal["iso8601", "gps_us", "unix_us"]
 FIRE_TIME_UNITS: Final[tuple[FireTimeUnit, ...]] = get_args(FireTimeUnit)
 
 _COUNT: Final = re.compile(r"(\d{1,17})(?:\.(\d{1,3}))?", re.ASCII)
-_NS_PER_US: Final = 1000
 _LAST_NS: Final = 7_258_118_400 * NS_PER_S
 """2200-01-01."""
 _COUNTED: Final[dict[str, tuple[str, TimeScale, int]]] = {
@@ -67,7 +66,7 @@ def _from_count(text: str, time_scale: TimeScale, unit: str) -> int:
             f"{text!r} is no count of {words}",
             remedy="Write it in digits, with at most three decimals and no exponent.",
         )
-    counted_ns = int(match[1]) * _NS_PER_US + int((match[2] or "").ljust(3, "0"))
+    counted_ns = int(match[1]) * NS_PER_US + int((match[2] or "").ljust(3, "0"))
     instant_ns = epoch_ns + counted_ns
     if not FIRST_UTC_S * NS_PER_S <= instant_ns < _LAST_NS:
         raise TimeError(

@@ -82,28 +82,28 @@ class FileSegment:
 class JoinedSlices:
     """Samples of files that follow each other, shape (channel, time)."""
 
-    def __init__(self, pieces: Sequence[FileSegment]) -> None:
-        self._pieces = tuple(pieces)
-        self._starts = [piece.start for piece in self._pieces]
+    def __init__(self, segments: Sequence[FileSegment]) -> None:
+        self._segments = tuple(segments)
+        self._starts = [segment.start for segment in self._segments]
 
     @property
     def shape(self) -> tuple[int, int]:
         """Number of channels and of samples."""
-        return len(self._pieces[0].trace), self._pieces[-1].stop
+        return len(self._segments[0].trace), self._segments[-1].stop
 
     def read(self, channels: Sequence[int], start: int, stop: int) -> NDArray[np.float32]:
         """Samples ``[start, stop)`` of channels by row number; NaN in gaps and dead traces."""
         out = np.full((len(channels), stop - start), np.nan, dtype=np.float32)
         first = max(0, bisect_right(self._starts, start) - 1)
-        for piece in self._pieces[first:]:
-            if piece.start >= stop or not len(channels):
+        for segment in self._segments[first:]:
+            if segment.start >= stop or not len(channels):
                 break
-            begin, end = max(start, piece.start), min(stop, piece.stop)
+            begin, end = max(start, segment.start), min(stop, segment.stop)
             if begin < end:
-                shift = piece.skip - piece.start
-                piece.file.read_into(
+                shift = segment.skip - segment.start
+                segment.file.read_into(
                     out[:, begin - start : end - start],
-                    [piece.trace[row] for row in channels],
+                    [segment.trace[row] for row in channels],
                     begin + shift,
                     end + shift,
                 )
@@ -123,9 +123,9 @@ def recording_of(
     added.
     """
     files = sorted(files, key=lambda file: (file.start_ns, str(file.path)))
-    pieces, gaps, joining = join(files)
+    segments, gaps, joining = join(files)
     return Recording(
-        JoinedSlices(pieces),
+        JoinedSlices(segments),
         interval_s=files[0].interval_ns / NS_PER_S,
         start=files[0].start_ns,
         time_scale=time_scale,
@@ -134,12 +134,12 @@ def recording_of(
         amplitude_unit=amplitude_unit,
         files=tuple(
             SourceFile(
-                piece.file.path,
-                piece.start,
-                piece.stop,
-                piece.file.start_ns + piece.skip * piece.file.interval_ns,
+                segment.file.path,
+                segment.start,
+                segment.stop,
+                segment.file.start_ns + segment.skip * segment.file.interval_ns,
             )
-            for piece in pieces
+            for segment in segments
         ),
         findings=(
             *joining,
@@ -154,7 +154,7 @@ def join(files: Sequence[TimeSlice]) -> tuple[list[FileSegment], list[Gap], list
     """Place files, sorted by start, on the grid of the first."""
     first = files[0]
     rows = {int(number): row for row, number in enumerate(first.channels)}
-    pieces: list[FileSegment] = []
+    segments: list[FileSegment] = []
     gaps: list[Gap] = []
     findings: list[Finding] = []
     spans: dict[tuple[int, int], TimeSlice] = {}
@@ -175,9 +175,9 @@ def join(files: Sequence[TimeSlice]) -> tuple[list[FileSegment], list[Gap], list
             findings.append(_overlap_finding(last, file, min(end, stop) - start))
         if stop > end:
             begin = max(start, end)
-            pieces.append(FileSegment(file, begin, stop, begin - start, _traces(rows, file)))
+            segments.append(FileSegment(file, begin, stop, begin - start, _traces(rows, file)))
             end, last = stop, file
-    return pieces, gaps, findings
+    return segments, gaps, findings
 
 
 def _check_alike(first: TimeSlice, file: TimeSlice) -> None:
@@ -185,7 +185,7 @@ def _check_alike(first: TimeSlice, file: TimeSlice) -> None:
         problem = (
             "sample intervals differ",
             f"{file.interval_ns / 1e6:g} ms",
-            (f"{first.interval_ns / 1e6:g} ms"),
+            f"{first.interval_ns / 1e6:g} ms",
         )
     elif len(file.channels) != len(first.channels):
         problem = "channel counts differ", str(len(file.channels)), str(len(first.channels))

@@ -49,11 +49,11 @@ def alignments(section: GatherSection, acquisition: Acquisition) -> list[Alignme
     """
     if section.kind != "common channel":
         return []
-    plan = _plan(acquisition, section)
+    setup = _setup(acquisition, section)
     points = {int(point): k for k, point in enumerate(section.axis)}
     found = []
     for other in acquisition.sources:
-        for later, pairs in shot_pairs(plan, section.source, other).items():
+        for later, pairs in shot_pairs(setup, section.source, other).items():
             delay_s = np.full(section.axis.shape, np.nan)
             for row, _, delay_ns in pairs.tolist():
                 trace = points.get(int(acquisition.shot_point[row]))
@@ -114,7 +114,7 @@ def aligned_figure(
     return figure
 
 
-def _plan(acquisition: Acquisition, section: GatherSection) -> MeasureSetup:
+def _setup(acquisition: Acquisition, section: GatherSection) -> MeasureSetup:
     """All shots as a table, with the length of the gather."""
     count = len(acquisition.source)
     nothing = np.full(count, np.nan)

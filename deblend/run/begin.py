@@ -127,7 +127,7 @@ def open_prepared(line: LineFile, *, shared: bool) -> Iterator[UnfinishedRun]:
 
 
 def finished_error(folder: Path) -> OutputError:
-    """Nothing is left to do in a folder."""
+    """The error that says of a folder: nothing is left to do in it."""
     return OutputError(
         "the run in this folder is finished",
         where=str(folder),

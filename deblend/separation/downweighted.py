@@ -18,8 +18,9 @@ from deblend.separation.weights import RecordWeights
 BAD_CHANNEL: Final = 0.5
 """Part of its weight that a channel may lose before it is called bad."""
 BAD_SHOT: Final = 0.3
-"""Likewise of the windows that a shot covers."""
+"""Part of the weight of its windows that a shot may lose before it is named."""
 MOST_ROWS: Final = 12
+"""Channels, and shots, that are named."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from deblend.blending.operator import BlendingOperator
 SMOOTHING_SHOTS: Final = 9
 """Shots over which the likeness is averaged: half the foot of a triangle."""
 SMOOTHING_S: Final = 0.1
-"""Likewise along time, in seconds."""
+"""Half the foot of that triangle along time, in seconds."""
 CHANCE_FACTOR: Final = 3.0
 """Likeness below this many standard deviations of chance is none."""
 LARGEST_WEIGHT: Final = 1.0

@@ -14,6 +14,7 @@ from deblend.files import replacing
 from deblend.model import segy_layout as layout
 from deblend.model.timebase import (
     NS_PER_S,
+    NS_PER_US,
     TimeScale,
     calendar_fields,
     check_time_scale,
@@ -22,7 +23,6 @@ from deblend.model.timebase import (
 from deblend.words import counted
 
 _DEFAULT_TEXT: Final = ("Continuous record: one trace a channel, all traces of one time span",)
-_NS_PER_US: Final = 1000
 _LARGEST_CHANNEL: Final = 2**31 - 1
 
 
@@ -90,7 +90,7 @@ def _binary_header(
 ) -> NDArray[np.void]:
     """One binary header; counts also in their 16-bit words where they fit the standard."""
     trace_count, sample_count = shape
-    interval_us, remainder = divmod(interval_ns, _NS_PER_US)
+    interval_us, remainder = divmod(interval_ns, NS_PER_US)
     binary = np.zeros(1, layout.BINARY_HEADER)
     binary["data_traces"] = trace_count if trace_count <= layout.LARGEST_SIGNED_COUNT else 0
     if not remainder and interval_us <= layout.LARGEST_SIGNED_COUNT:
@@ -104,7 +104,7 @@ def _binary_header(
     if revision == 2:
         binary["extended_data_traces"] = trace_count
         binary["extended_sample_count"] = sample_count
-        binary["extended_sample_interval"] = interval_ns / _NS_PER_US
+        binary["extended_sample_interval"] = interval_ns / NS_PER_US
         binary["byte_order_constant"] = layout.BYTE_ORDER_CONSTANT
         binary["additional_trace_headers"] = 1
         binary["time_basis"] = layout.TIME_BASIS_CODES[scale]
@@ -130,7 +130,7 @@ def _trace_headers(
     sequence = np.arange(1, len(channels) + 1)
     seconds, nanosecond = divmod(start_ns, NS_PER_S)
     year, _, _, hour, minute, second, day_of_year = calendar_fields(seconds)
-    interval_us, remainder = divmod(interval_ns, _NS_PER_US)
+    interval_us, remainder = divmod(interval_ns, NS_PER_US)
     standard["sequence_in_line"] = standard["sequence_in_file"] = sequence
     standard["field_record"] = 1
     standard["channel"] = channels
@@ -150,7 +150,7 @@ def _trace_headers(
         extension["field_record"] = 1
         extension["sample_count"] = sample_count
         extension["nanosecond"] = nanosecond
-        extension["sample_interval"] = interval_ns / _NS_PER_US
+        extension["sample_interval"] = interval_ns / NS_PER_US
         extension["additional_header_count"] = 1
         extension["header_name"] = layout.EXTENSION_1_NAME
     return headers
@@ -199,7 +199,7 @@ def _check(
 def _check_revision_1(sample_count: int, interval_ns: int, start_ns: int, scale: TimeScale) -> None:
     if sample_count > layout.LARGEST_SIGNED_COUNT:
         problem = f"{sample_count} samples a trace exceed {layout.LARGEST_SIGNED_COUNT}"
-    elif interval_ns % _NS_PER_US or interval_ns > _NS_PER_US * layout.LARGEST_SIGNED_COUNT:
+    elif interval_ns % NS_PER_US or interval_ns > NS_PER_US * layout.LARGEST_SIGNED_COUNT:
         problem = f"an interval of {interval_ns} ns is not 1 to 32767 whole microseconds"
     elif start_ns % NS_PER_S:
         problem = f"the start {format_instant(start_ns, scale)} is not a whole second"

@@ -62,7 +62,7 @@ class Comparison:
     """Separator that the trial went through; what its manifest says by default."""
     iterations: int | None = None
     seed: int | None = None
-    """Of its separation; likewise."""
+    """Of that separation; what the manifest says by default."""
 
 
 def compare_lines(

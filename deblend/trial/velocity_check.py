@@ -1,4 +1,4 @@
-"""Whether a velocity table fits the gathers of a line: velocities of best semblance beside it."""
+"""Whether a velocity table fits the gathers of a line: velocities of best semblance over it."""
 
 from __future__ import annotations
 

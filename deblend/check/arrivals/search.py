@@ -21,7 +21,9 @@ from deblend.check.arrivals.chance import Chance, Projected, chance_of, excess_r
 from deblend.check.arrivals.windows import Explained
 
 STRAY_AMPLITUDE: Final = 0.6
+"""Least amplitude of a further arrival, over the usual one."""
 DEVIATIONS: Final = 8.0
+"""Standard deviations of chance by which a disagreement must stand out."""
 _LIKENESS: Final = 0.4
 """Of the energy there: a weak source is not seen in every loud event."""
 _OUTWEIGHED: Final = 3.0
@@ -270,7 +272,7 @@ def _least_detectable(
 def why_not_verified(
     found: Explained, table: Fired, usual: UsualArrivals, search: Search
 ) -> NDArray[np.str_]:
-    """Why it would not be seen if a shot of the table were a misfire, one of `UNJUDGED`.
+    """Why it would not be seen if a shot of the table were a misfire, one of `UNVERIFIED`.
 
     Empty where it would be, and where a shot was found not to be as expected.
     """

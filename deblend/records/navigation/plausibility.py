@@ -147,7 +147,7 @@ def _motion(shots: Shots, placed: NDArray[np.bool_]) -> list[Finding]:
 
 
 def _receiver_motion(shots: Shots, geometry: Geometry) -> list[Finding]:
-    """The same of the receivers, each shot by the median of those that most shots have."""
+    """Speed and jumps of the receivers, by the median of those that most shots have."""
     known = np.isfinite(geometry.receiver_x_m + geometry.receiver_y_m)
     columns = known.mean(axis=0) > _MOSTLY
     if not columns.any():

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from deblend.errors import RecordError, TimeError
 from deblend.model import segy_layout as layout
 from deblend.model.findings import Finding
-from deblend.model.timebase import NS_PER_S, instant_from_day_of_year
+from deblend.model.timebase import NS_PER_S, NS_PER_US, instant_from_day_of_year
 from deblend.records.segy.binary import whole_nanoseconds
 from deblend.records.segy.frame import Frame
 from deblend.words import counted
@@ -19,7 +19,6 @@ from deblend.words import counted
 _DATE_WORDS: Final = ("year", "day_of_year", "hour", "minute", "second")
 _SAME_IN_STANDARD: Final = (*_DATE_WORDS, "time_basis", "sample_count", "sample_interval")
 _SAME_IN_EXTENSION: Final = ("nanosecond", "sample_count", "sample_interval")
-_NS_PER_US: Final = 1000
 _AUXILIARY: Final = (4, 5, 6, 7, 8, 9, 10)
 """Trace identification codes of time break, uphole, sweep, timing, water break, near and far field
 traces: recorded beside the streamer, and no part of what is to be separated."""
@@ -48,8 +47,8 @@ def sample_interval_ns(
 
     A whole number of microseconds in bytes 117-118 may stand for a fractional interval elsewhere.
     """
-    trace_ns = int(standard["sample_interval"]) * _NS_PER_US
-    tolerance = _NS_PER_US - 1
+    trace_ns = int(standard["sample_interval"]) * NS_PER_US
+    tolerance = NS_PER_US - 1
     if extension is not None and extension["sample_interval"] != 0.0:
         trace_ns = whole_nanoseconds(float(extension["sample_interval"]), "145-152", path)
         tolerance = 0
@@ -61,8 +60,8 @@ def sample_interval_ns(
         )
     if trace_ns and frame.interval_ns and abs(trace_ns - frame.interval_ns) > tolerance:
         raise RecordError(
-            f"the sample interval is {frame.interval_ns / _NS_PER_US:g} us in the binary header "
-            f"and {trace_ns / _NS_PER_US:g} us in the trace headers",
+            f"the sample interval is {frame.interval_ns / NS_PER_US:g} us in the binary header "
+            f"and {trace_ns / NS_PER_US:g} us in the trace headers",
             where=str(path),
             remedy="Correct bytes 3217-3218 and 3273-3280, or 117-118.",
         )
