@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import scipy.fft
 
+from deblend.card import on_card
 from deblend.errors import MissingPackageError, SettingsError
 
 Array = Any
@@ -132,6 +133,13 @@ def irfft(xp: ModuleType, spectrum: Array, length: int) -> Array:
     return xp.fft.irfft(spectrum, length, axis=-1)
 
 
+def irfft_on_card(spectrum: Array, length: int) -> Array:
+    """Sum of waves along the last axis, see `irfftn_on_card`."""
+    from cupyx.scipy import fft
+
+    return fft.irfft(spectrum, length, -1, "forward", overwrite_x=True)
+
+
 def rfftn(xp: ModuleType, array: Array, axes: Sequence[int]) -> Array:
     """Transform of real samples along `axes`; the last of them is halved."""
     if is_host(xp):
@@ -145,7 +153,19 @@ def irfftn(xp: ModuleType, spectrum: Array, shape: Sequence[int], axes: Sequence
         kept = _axes_to_transform(spectrum.shape, axes)
         lengths = [n for n, axis in zip(shape, axes, strict=True) if axis in kept]
         return scipy.fft.irfftn(spectrum, s=lengths, axes=kept, overwrite_x=True, workers=1)
+    if on_card(xp):
+        return irfftn_on_card(spectrum, shape, axes) / np.prod(shape, dtype=np.float32)
     return xp.fft.irfftn(spectrum, s=tuple(shape), axes=tuple(axes))
+
+
+def irfftn_on_card(spectrum: Array, shape: Sequence[int], axes: Sequence[int]) -> Array:
+    """Sum of waves along `axes`, not divided by their number; overwrites `spectrum`.
+
+    The division would pass over memory once more: whoever changes the spectrum does it there.
+    """
+    from cupyx.scipy import fft
+
+    return fft.irfftn(spectrum, tuple(shape), tuple(axes), "forward", overwrite_x=True)
 
 
 def _axes_to_transform(shape: Sequence[int], axes: Sequence[int]) -> tuple[int, ...]:

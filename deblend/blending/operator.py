@@ -29,7 +29,9 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from deblend.arrays import Array, fast_length, in_parts, irfft, is_host, rfft, to_host
+from deblend.blending.card_delays import CardDelays
 from deblend.blending.delays import DelaySteps, delay_steps
+from deblend.card import on_card
 from deblend.errors import InputError
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -152,6 +154,12 @@ class BlendingOperator:
         if is_host(self.xp) and self.dtype == np.float32:
             self._fill_compiled(record, weight, gathers, cut=cut)
             return
+        if on_card(self.xp) and self.dtype == np.float32:
+            if cut:
+                self._card.cut(record, weight, gathers)
+            else:
+                self._card.blend(gathers, record)
+            return
         ramp = self.ramp  # made here, and not by all threads at once
 
         def fill(part: slice) -> None:
@@ -177,6 +185,18 @@ class BlendingOperator:
             blend_or_cut(gathers, record, factor, cut, part, shots, self._overlaps, LEAD, steps)
 
         in_parts(fill, len(record), self.xp)
+
+    @cached_property
+    def _card(self) -> CardDelays:
+        rows = np.flatnonzero(self.live)
+        return CardDelays.of(
+            self.first_sample[rows],
+            rows,
+            self.ramp,
+            (self.padded_length, LEAD, self.length),
+            self.sample_count,
+            self.xp,
+        )
 
     @cached_property
     def _overlaps(self) -> NDArray[np.int64]:

@@ -36,8 +36,13 @@ class PatchBatch:
 class NoiseMap(Protocol):
     """What is known of the noise in every place of a block."""
 
-    def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
-        """Noise of the patches that begin at a slot, a channel and some time samples."""
+    def of_patches(
+        self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]
+    ) -> Array:
+        """Noise of the patches that begin at a slot, some channels and some time samples.
+
+        Of shape (channel * time, frequency).
+        """
         ...
 
 

@@ -15,6 +15,7 @@ absorbs, and that much is left out of account.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import product
 from types import ModuleType
 
@@ -22,8 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, on_threads, rfftn, to_host
+from deblend.card import kernel, launch, on_card
+from deblend.separation.card_windows import CardWindows, card_windows
 from deblend.separation.contract import Separator
-from deblend.separation.patch_grid import axis_windows
+from deblend.separation.patch_grid import AxisWindows, PatchGrid, axis_windows
 from deblend.separation.windowing import cut_windows
 
 _NEAR = 4.0
@@ -36,8 +39,8 @@ _MEDIAN_OF_RAYLEIGH = float(np.sqrt(np.log(2.0)))
 """Median magnitude of a complex normal variable over its rms magnitude."""
 _MOST_VALUES = 256
 """Coefficients that a median is taken of; more would not make it better by much."""
-_MEASURED_VALUES = 1 << 18
-"""Values that are measured together on the host: they stay in cache."""
+_MEASURED_VALUES = {True: 1 << 18, False: 1 << 26}
+"""Values that are measured together: on the host what stays in cache, on a card what fills it."""
 _LOOK = 8
 """A trace is there if any of its samples is not zero, looking at every eighth."""
 
@@ -89,7 +92,8 @@ class NoiseFloor:
         self.met = self.xp.zeros_like(self.level)
         self._settled = self.xp.zeros_like(self.level)
         self._measured = self.xp.zeros_like(self.level)
-        self._weights = _taper(self.size, self.method)
+        self._taper = _taper(self.size, self.method)
+        self._weights = self._taper[0][:, None] * self._taper[1], self._taper[2]
 
     def state(self) -> NoiseState:
         """What has been seen so far; its arrays may be those of the floor itself."""
@@ -145,27 +149,31 @@ class NoiseFloor:
         self._threshold = threshold
 
     def _channels_at_a_time(self) -> int:
-        """Places along channels that are measured together: on the host what stays in cache."""
+        """Places along channels that are measured together."""
         values = self.shape[0] * int(np.prod(self.size)) * len(self._starts[2])
-        return max(1, (_MEASURED_VALUES if is_host(self.xp) else 1) // values)
+        return max(1, _MEASURED_VALUES[is_host(self.xp)] // values)
 
     def _measure(self, unexplained: Array, slot: int, channels: range) -> Array:
         """Level of all places of a slot range and some channel ranges.
 
         Of shape (channel place, time place, frequency).
         """
-        xp, first = self.xp, int(self._starts[0][slot])
-        corners = [(first, int(self._starts[1][channel])) for channel in channels]
+        xp = self.xp
         spectra = self.spectra(unexplained, slot, channels)
         level = _median_magnitude(spectra.reshape(-1, *spectra.shape[2:]), xp)
         level = level.reshape(*spectra.shape[:2], -1)
         # Traces that do not exist hold zeros; the others then carry the level alone.
-        there = [
-            xp.mean((self._traces(unexplained, slot, channel) != 0).any(axis=3))
-            for slot, channel in corners
-        ]
-        filled = xp.maximum(xp.stack(there), 0.05).astype(level.dtype)
+        filled = xp.maximum(self._filled(unexplained, slot, channels), 0.05).astype(level.dtype)
         return level / _MEDIAN_OF_RAYLEIGH / xp.sqrt(filled)[:, None, None]
+
+    def _filled(self, gathers: Array, slot: int, channels: range) -> Array:
+        """Part of the traces of each place that hold anything, shape (channel place,)."""
+        slots, width, _ = self.size
+        begin, near = int(self._starts[0][slot]), self._starts[1][channels.start : channels.stop]
+        some = gathers[:, begin : begin + slots, near[0] : near[-1] + width, ::_LOOK]
+        there = (some != 0).any(axis=3)
+        rows = self.xp.asarray((near - near[0])[:, None] + np.arange(width))
+        return self.xp.mean(there[:, :, rows], axis=(0, 1, 3))
 
     @property
     def places(self) -> tuple[int, int, int]:
@@ -178,14 +186,31 @@ class NoiseFloor:
 
         Of shape (channel place, time place, coefficient, frequency).
         """
+        if on_card(self.xp):
+            count = len(channels) * len(self._starts[2])
+            tiles = self._card_tiles.cut(gathers, slot, channels, count)
+            return self._transformed(tiles, len(channels))
         starts, (across, along) = self._starts[2], self._weights
         first = self._starts[0][slot]
         corners = np.array([(first, self._starts[1][k]) for k in channels], dtype=np.int64)
         every = np.broadcast_to(along, (len(starts), len(along)))
         same = np.broadcast_to(across, (len(corners), *across.shape))
         tiles = cut_windows(gathers, corners, starts, same, every, self.xp)
+        return self._transformed(tiles, len(corners))
+
+    def _transformed(self, tiles: Array, channel_count: int) -> Array:
         spectra = rfftn(self.xp, tiles, (2, 3, 4))
-        return spectra.reshape(len(corners), len(starts), -1, spectra.shape[-1])
+        return spectra.reshape(channel_count, len(self._starts[2]), -1, spectra.shape[-1])
+
+    @cached_property
+    def _card_tiles(self) -> CardWindows:
+        """Places as windows, for a card."""
+        axes = [
+            AxisWindows(starts, len(weight), every, every)
+            for starts, weight in zip(self._starts, self._taper, strict=True)
+            for every in [np.broadcast_to(weight, (len(starts), len(weight)))]
+        ]
+        return card_windows(PatchGrid(*axes), self.shape, self.xp)
 
     def means(self, gathers: Array, slot: int, channel: int) -> Array:
         """Mean over the samples of each time place of one slot and channel place.
@@ -197,24 +222,25 @@ class NoiseFloor:
         traces = gathers[:, first : first + slots, near : near + channels].mean(axis=(0, 1, 2))
         return self.xp.stack([traces[k : k + samples].mean() for k in self._starts[2].tolist()])
 
-    def _traces(self, gathers: Array, slot: int, channel: int) -> Array:
-        """Every eighth sample of the traces of a place."""
-        slots, channels, _ = self.size
-        return gathers[:, slot : slot + slots, channel : channel + channels, ::_LOOK]
+    def of_patches(
+        self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]
+    ) -> Array:
+        """Level of patches that begin at a slot, some channels and some time samples.
 
-    def of_patches(self, slot: int, channel: int, time: NDArray[np.int64]) -> Array:
-        """Level of patches that begin at a slot, a channel and some time samples.
-
-        Of shape (patch, frequency).
+        Of shape (channel * time, frequency).
         """
         # The nearest place; the lower one where two are as near.
-        slots, channels = (
-            int(np.searchsorted(halfway, at))
-            for halfway, at in zip(self._halfway[:2], (slot, channel), strict=True)
+        slots, channels, times = (
+            np.searchsorted(halfway, at)
+            for halfway, at in zip(self._halfway, (slot, channel, time), strict=True)
         )
-        times = self.xp.asarray(np.searchsorted(self._halfway[2], time))
-        level = self.level[slots, channels][times]
-        return level * (self.share if isinstance(self.share, float) else self.share[times])
+        places = self.xp.asarray(channels[:, None]), self.xp.asarray(times)
+        level = self.level[int(slots)][places]
+        if not isinstance(self.share, float):
+            level = level * self.share[places[1]]
+        elif self.share != 1:
+            level = level * self.share
+        return level.reshape(-1, level.shape[2])
 
 
 def _where_met(
@@ -234,12 +260,29 @@ def _where_met(
 def _median_magnitude(spectrum: Array, xp: ModuleType) -> Array:
     """Median magnitude over some coefficients, shape (place, frequency)."""
     stride = -(-spectrum.shape[1] // _MOST_VALUES)
+    if on_card(xp):
+        return _median_on_card(spectrum, stride, xp)
     if not is_host(xp):
         return xp.median(xp.abs(spectrum[:, ::stride]), axis=1)
     from deblend.separation.noise_kernels import median_magnitude
 
     out = np.empty((len(spectrum), spectrum.shape[2]), spectrum.real.dtype)
     median_magnitude(spectrum, stride, out)
+    return out
+
+
+def _median_on_card(spectrum: Array, stride: int, xp: ModuleType) -> Array:
+    places, coefficients, frequencies = spectrum.shape
+    out = xp.empty((places, frequencies), np.float32)
+    median = kernel(
+        "separation/median.cu",
+        "median_magnitude",
+        COUNT=-(-coefficients // stride),
+        STRIDE=stride,
+        COEFFICIENTS=coefficients,
+        FREQUENCIES=frequencies,
+    )
+    launch(median, (places, frequencies), (spectrum, out))
     return out
 
 
@@ -257,15 +300,9 @@ def _tile_starts(length: int, size: int, begin: int) -> NDArray[np.int64]:
     return np.unique(np.clip(np.arange(-(begin % size), length, size), 0, length - size))
 
 
-def _taper(
-    size: tuple[int, int, int], method: Separator
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Window of an inner patch, so that levels are in the units of its coefficients.
+def _taper(size: tuple[int, int, int], method: Separator) -> list[NDArray[np.float32]]:
+    """Window of an inner patch along shots, channels and time.
 
-    Across it is (shot, channel), along it (time,).
+    Levels are in the units of its coefficients.
     """
-    kind = method.window
-    slot, channel, time = (
-        axis_windows(3 * n, n, method.overlap, 0, kind).analysis[1] for n in size
-    )
-    return slot[:, None] * channel, time
+    return [axis_windows(3 * n, n, method.overlap, 0, method.window).analysis[1] for n in size]

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.arrays import Array
 from deblend.separation.contract import Separator, WindowKind
 
 
@@ -40,6 +42,22 @@ class AxisWindows:
         while np.any(self.start[apart:] < self.start[:-apart] + self.size):
             apart += 1
         return apart
+
+    def covering(self, length: int) -> NDArray[np.int32]:
+        """Windows that cover each place of an axis: the first, and the one behind the last.
+
+        Of shape (2, length); windows that cover a place follow each other.
+        """
+        places = np.arange(length)
+        first = np.searchsorted(self.start + self.size, places, side="right")
+        return np.stack([first, np.searchsorted(self.start, places, side="right")]).astype(np.int32)
+
+
+def most_windows(length: int, size: int, overlap: float) -> int:
+    """How many windows cover an axis at most, wherever the grid starts."""
+    size = min(size, length)
+    step = size - min(round(overlap * size), size // 2)
+    return 1 if size == length or step == 0 else -(-length // step) + 1
 
 
 def axis_windows(

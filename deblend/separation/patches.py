@@ -13,12 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, is_host, on_threads, thread_count, worker_threads
+from deblend.card import on_card
 from deblend.errors import SeparationError
+from deblend.separation.card_windows import CardWindows, card_windows
 from deblend.separation.contract import NoiseMap, PatchBatch, Separator
-from deblend.separation.patch_grid import PatchGrid
+from deblend.separation.patch_grid import PatchGrid, most_windows
 from deblend.separation.windowing import add_windows, cut_windows
 
-_BATCH_VALUES = {True: 1 << 19, False: 1 << 24}
+_BATCH_VALUES = {True: 1 << 19, False: 1 << 26}
 """Values handed to a separator at a time.
 
 On the host some more than fit into the cache of a core: short pieces of traces are fetched slowly,
@@ -38,11 +40,14 @@ def largest_coefficient(
 ) -> float:
     """Largest coefficient that `method` finds in any patch; shapes as in `coherent_part`."""
 
-    def measure(patches: _PatchRun) -> float:
-        return method.largest(_cut(amplitude, live, grid, noise, patches, interval_s, xp))
+    size = _run_size(grid, method, amplitude.shape, xp)
+    windows = card_windows(grid, amplitude.shape, xp) if on_card(xp) else None
 
-    runs = _runs(grid, _run_size(grid, len(amplitude), xp))
-    return max(on_threads(measure, runs, xp), default=0.0)
+    def measure(run: _PatchRun) -> float:
+        patches = _cut(amplitude, grid, run, size, windows, xp)
+        return method.largest(_batch(patches, live, grid, noise, run, interval_s, xp))
+
+    return max(on_threads(measure, _runs(grid, size), xp), default=0.0)
 
 
 def coherent_part(
@@ -70,9 +75,12 @@ def coherent_part(
         Handed to the method.
     """
     total = xp.zeros_like(amplitude)
+    size = _run_size(grid, method, amplitude.shape, xp)
+    windows = card_windows(grid, amplitude.shape, xp) if on_card(xp) else None
 
-    def filter_run(patches: _PatchRun, before_adding: Callable[[], None]) -> None:
-        batch = _cut(amplitude, live, grid, noise, patches, interval_s, xp)
+    def filter_run(run: _PatchRun, before_adding: Callable[[], None]) -> None:
+        patches = _cut(amplitude, grid, run, size, windows, xp)
+        batch = _batch(patches, live, grid, noise, run, interval_s, xp)
         kept = method.keep(batch, strictness, reference)
         shape = getattr(kept, "shape", None)
         if shape != batch.amplitude.shape:
@@ -83,9 +91,8 @@ def coherent_part(
                 remedy="`keep` must return the shape it was given.",
             )
         before_adding()
-        _add(total, kept, grid, patches, xp)
+        _add(total, kept, grid, run, windows, xp)
 
-    size = _run_size(grid, len(amplitude), xp)
     _in_order(filter_run, _runs(grid, size), size.apart(grid), xp)
     return total
 
@@ -108,6 +115,9 @@ class _RunSize:
 
     channels: int
     times: int
+    patches: int | None = None
+    """Patches handed over, empty ones at the end included: on a card always the same number,
+    whatever windows the grid of an iteration has, because plans of transforms are made for it."""
 
     def apart(self, grid: PatchGrid) -> tuple[int, int, int]:
         """Runs do not overlap if their places differ by so many along one of the axes."""
@@ -118,11 +128,20 @@ class _RunSize:
         )
 
 
-def _run_size(grid: PatchGrid, sources: int, xp: ModuleType) -> _RunSize:
+def _run_size(
+    grid: PatchGrid, method: Separator, shape: tuple[int, ...], xp: ModuleType
+) -> _RunSize:
     """Runs of about as many values as should be handed over at a time."""
-    values = sources * grid.slot.size * grid.channel.size * grid.time.size
+    values = shape[0] * grid.slot.size * grid.channel.size * grid.time.size
     most = _BATCH_VALUES[is_host(xp)]
     patches = max(1, most // values)
+    if on_card(xp):
+        channels, times = (
+            most_windows(shape[axis], method.patch[axis - 1], method.overlap) for axis in (2, 3)
+        )
+        runs = -(-channels // max(1, patches // times))
+        channels = -(-channels // runs)
+        return _RunSize(channels, len(grid.time.start), channels * times)
     if patches >= _TOGETHER:
         patches -= patches % _TOGETHER
     elif _TOGETHER * values <= 4 * most:
@@ -207,6 +226,43 @@ def _across(
 
 def _cut(
     amplitude: Array,
+    grid: PatchGrid,
+    run: _PatchRun,
+    size: _RunSize,
+    windows: CardWindows | None,
+    xp: ModuleType,
+) -> Array:
+    if windows is not None:
+        assert size.patches is not None  # on a card
+        return windows.cut(amplitude, run.place[0], _numbers(grid, run), size.patches)
+    corners, across = _across(grid, run)
+    along, starts = grid.time.analysis[run.times], grid.time.start[run.times]
+    return cut_windows(amplitude, corners, starts, across, along, xp)
+
+
+def _add(
+    total: Array,
+    kept: Array,
+    grid: PatchGrid,
+    run: _PatchRun,
+    windows: CardWindows | None,
+    xp: ModuleType,
+) -> None:
+    if windows is not None:
+        windows.add(total, kept, run.place[0], _numbers(grid, run))
+        return
+    corners, across = _across(grid, run, back=True)
+    along, starts = grid.time.synthesis[run.times], grid.time.start[run.times]
+    add_windows(total, kept, corners, starts, across, along, grid.time.reach, xp)
+
+
+def _numbers(grid: PatchGrid, run: _PatchRun) -> range:
+    """Windows along channels of a run."""
+    return range(len(grid.channel.start))[run.channels]
+
+
+def _batch(
+    patches: Array,
     live: Array,
     grid: PatchGrid,
     noise: NoiseMap,
@@ -214,20 +270,22 @@ def _cut(
     interval_s: float,
     xp: ModuleType,
 ) -> PatchBatch:
-    corners, across = _across(grid, run)
-    along, starts = grid.time.analysis[run.times], grid.time.start[run.times]
-    patches = cut_windows(amplitude, corners, starts, across, along, xp)
-    alive = xp.empty(patches.shape[:4], dtype=bool)
-    level = []
-    for number, (slot, channel) in enumerate(corners.tolist()):
-        slots = slice(slot, slot + grid.slot.size)
-        channels = slice(channel, channel + grid.channel.size)
-        alive[number * len(starts) : (number + 1) * len(starts)] = live[:, slots, channels]
-        level.append(noise.of_patches(slot, channel, starts))
-    return PatchBatch(patches, alive, xp.concatenate(level), interval_s, xp)
+    """Patches of a run, and what is known of them."""
+    slot = int(grid.slot.start[run.place[0]])
+    channels, times = grid.channel.start[run.channels], grid.time.start[run.times]
+    rows = xp.asarray(channels[:, None] + np.arange(grid.channel.size))
+    there = xp.moveaxis(live[:, slot : slot + grid.slot.size][:, :, rows], 2, 0)
+    alive = xp.repeat(there, len(times), axis=0)
+    level = noise.of_patches(slot, channels, times)
+    return PatchBatch(
+        patches, _filled(alive, len(patches), xp), _filled(level, len(patches), xp), interval_s, xp
+    )
 
 
-def _add(total: Array, kept: Array, grid: PatchGrid, run: _PatchRun, xp: ModuleType) -> None:
-    corners, across = _across(grid, run, back=True)
-    along, starts = grid.time.synthesis[run.times], grid.time.start[run.times]
-    add_windows(total, kept, corners, starts, across, along, grid.time.reach, xp)
+def _filled(rows: Array, count: int, xp: ModuleType) -> Array:
+    """Rows, and zeros behind them up to `count`."""
+    if len(rows) == count:
+        return rows
+    filled = xp.zeros((count, *rows.shape[1:]), rows.dtype)
+    filled[: len(rows)] = rows
+    return filled

@@ -96,7 +96,7 @@ def test_noise_that_the_estimate_absorbs_in_part_keeps_its_level():
 def test_patches_look_up_the_nearest_place():
     floor = floor_of(white(0.1), [1e-9])
     floor.level[1, 1, 2] = 7.0
-    found = floor.of_patches(18, 5, np.array([0, 47, 50]))
+    found = floor.of_patches(18, np.array([5]), np.array([0, 47, 50]))
     assert found.shape == (3, 13)
     assert (found[1:] == 7.0).all()
     assert (found[0] != 7.0).all()
@@ -116,5 +116,5 @@ def test_places_of_a_block_are_those_of_its_line():
     for _ in range(noise_module._EVERY):
         part.observe(unexplained[:, 5:, 3:], 1e-9)
     time = np.arange(0, 60, 7)
-    inside = part.of_patches(16 - 5, 6 - 3, time)  # the place at slot 16 and channel 6 of the line
-    np.testing.assert_array_equal(inside, whole.of_patches(16, 6, time))
+    inside = part.of_patches(16 - 5, np.array([6 - 3]), time)  # the place at slot 16 and channel 6 of the line
+    np.testing.assert_array_equal(inside, whole.of_patches(16, np.array([6]), time))

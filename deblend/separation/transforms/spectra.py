@@ -7,7 +7,8 @@ from types import ModuleType
 
 import numpy as np
 
-from deblend.arrays import Array, irfftn, is_host, rfftn
+from deblend.arrays import Array, irfftn, irfftn_on_card, is_host, rfftn
+from deblend.card import THREADS, kernel, launch, on_card
 from deblend.separation.transforms.threshold import (
     LEAST_AMPLITUDE,
     firm_threshold,
@@ -16,6 +17,8 @@ from deblend.separation.transforms.threshold import (
 
 AXES = (2, 3, 4)
 """Shot, channel and time of a batch."""
+MOST_SOURCES_ON_CARD = 6
+"""More do not fit into the memory that threads of a card share."""
 
 
 def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointly: bool) -> Array:
@@ -38,6 +41,8 @@ def filter_patches(amplitude: Array, threshold: Array, xp: ModuleType, *, jointl
     back. By Cauchy and Schwarz no coefficient is larger than the root of the number of samples
     times their sum of squares.
     """
+    if on_card(xp) and fits_card(amplitude.shape):
+        return _filter_on_card(amplitude, threshold, xp, jointly=jointly)
     if not is_host(xp) or amplitude.dtype != np.float32:
         return filter_patches_array(amplitude, threshold, xp, jointly=jointly)
     from deblend.separation.transforms import kernels, patch_kernels
@@ -60,6 +65,42 @@ def filter_patches_array(
     wavenumbers = spectrum.reshape(*spectrum.shape[:2], -1, spectrum.shape[-1])
     kept = (joint_threshold if jointly else firm_threshold)(wavenumbers, threshold, xp)
     return irfftn(xp, kept.reshape(spectrum.shape), amplitude.shape[2:], AXES)
+
+
+def fits_card(shape: tuple[int, ...]) -> bool:
+    """Whether the kernel of a card, which shares frequencies between threads, takes such patches.
+
+    `shape` is (patch, source, shot, channel, time).
+    """
+    return shape[1] <= MOST_SOURCES_ON_CARD and shape[4] // 2 + 1 <= THREADS
+
+
+def _filter_on_card(amplitude: Array, threshold: Array, xp: ModuleType, *, jointly: bool) -> Array:
+    spectrum = rfftn(xp, amplitude, AXES)
+    apply_threshold(spectrum, threshold, 1 / np.prod(amplitude.shape[2:]), jointly=jointly)
+    return irfftn_on_card(spectrum, amplitude.shape[2:], AXES)
+
+
+def apply_threshold(spectrum: Array, threshold: Array, scale: float, *, jointly: bool) -> None:
+    """Threshold coefficients on a card, in place, and multiply what is kept.
+
+    Parameters
+    ----------
+    spectrum : array of complex64, shape (patch, source, shot, channel, frequency)
+        C-contiguous.
+    threshold : array of float, shape (patch, frequency)
+        As of `filter_patches`.
+    """
+    patches, sources, shots, channels, frequencies = spectrum.shape
+    function = kernel(
+        "separation/transforms/threshold.cu",
+        "threshold",
+        SOURCES=sources,
+        WAVENUMBERS=shots * channels,
+        FREQUENCIES=frequencies,
+        JOINTLY=int(jointly and sources > 1),
+    )
+    launch(function, (patches,), (spectrum, threshold.astype(np.float32), np.float32(scale)))
 
 
 @lru_cache(maxsize=64)
