@@ -79,7 +79,13 @@ class Watched:
         return self.method.keep(batch, strictness, reference)
 
 
-def made_job(asked: argparse.Namespace, method: Separator, iterations: int) -> Job:
+def made_job(
+    asked: argparse.Namespace,
+    method: Separator,
+    iterations: int,
+    device: Literal["cpu", "gpu"] = "cpu",
+) -> Job:
+    """A line of random samples."""
     rng = np.random.default_rng(0)
     base_s = 1.0 + 5.4 * np.arange(asked.shots)
     times_s = np.concatenate(
@@ -101,7 +107,7 @@ def made_job(asked: argparse.Namespace, method: Separator, iterations: int) -> J
         shots,
         length_s=asked.length_s,
         method=method,
-        settings=SeparationSettings(iterations=iterations, device="cpu"),
+        settings=SeparationSettings(iterations=iterations, device=device),
         memory_bytes=1 << 40,
     )
 

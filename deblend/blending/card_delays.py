@@ -134,6 +134,4 @@ class CardDelays:
         return irfft_on_card(spectrum, self.padded_length)
 
     def _kernel(self, name: str) -> Any:
-        return kernel(
-            _FILE, name, PADDED=self.padded_length, LEAD=self.lead, LENGTH=self.length
-        )
+        return kernel(_FILE, name, PADDED=self.padded_length, LEAD=self.lead, LENGTH=self.length)

@@ -95,9 +95,7 @@ class CardWindows:
 
     def _kernel(self, name: str, sources: int) -> object:
         slots, channels, samples = self.sizes
-        return kernel(
-            _FILE, name, SOURCES=sources, SLOTS=slots, CHANNELS=channels, SAMPLES=samples
-        )
+        return kernel(_FILE, name, SOURCES=sources, SLOTS=slots, CHANNELS=channels, SAMPLES=samples)
 
     def _numbers(self, gathers: Array, slot: int, channels: range) -> list[np.int32]:
         run = (slot, channels.start, len(channels), self.counts[2])
@@ -125,4 +123,3 @@ def _on_card(axis: AxisWindows, length: int, xp: ModuleType) -> _Axis:
         covers_from=covers_from,
         covers_to=covers_to,
     )
-

@@ -36,9 +36,7 @@ class PatchBatch:
 class NoiseMap(Protocol):
     """What is known of the noise in every place of a block."""
 
-    def of_patches(
-        self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]
-    ) -> Array:
+    def of_patches(self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]) -> Array:
         """Noise of the patches that begin at a slot, some channels and some time samples.
 
         Of shape (channel * time, frequency).

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from types import ModuleType
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from deblend.arrays import Array, in_parts, is_host
 from deblend.blending.operator import BlendingOperator
+from deblend.card import blocks_of, kernel, launch, on_card
 from deblend.errors import SeparationError
 from deblend.separation.schedule import Schedule
 
@@ -242,6 +243,11 @@ def residual_of(
 
     All arrays have shape (channel, time).
     """
+    if on_card(xp):
+        residual = xp.empty(record.shape, np.float32)
+        arrays = (xp.ascontiguousarray(x) for x in (record, known, blended, blended_before))
+        _elementwise("residual_of", (*arrays, np.float32(momentum), residual), residual.size)
+        return residual
     if not is_host(xp):
         return (record - _extrapolated(blended, blended_before, momentum)) * known
     from deblend.separation.loop_kernels import residual_of as kernel
@@ -272,9 +278,13 @@ def stepped(
 ) -> Array:
     """The extrapolated estimate, and a step along the unexplained part.
 
-    All arrays have shape (shot, channel, time). On the host the result takes the place of
-    `unexplained`.
+    All arrays have shape (shot, channel, time). On the host and on a card the result takes the
+    place of `unexplained`.
     """
+    if on_card(xp):
+        numbers = np.float32(momentum), np.float32(step)
+        _elementwise("stepped", (estimate, before, unexplained, *numbers), unexplained.size)
+        return unexplained
     if not is_host(xp):
         return _extrapolated(estimate, before, momentum) + step * unexplained
     from deblend.separation.loop_kernels import stepped as kernel
@@ -286,6 +296,11 @@ def stepped(
 
     in_parts(part, len(estimate), xp)
     return unexplained
+
+
+def _elementwise(name: str, arguments: tuple[Any, ...], count: int) -> None:
+    """Run a kernel of a card on so many elements."""
+    launch(kernel("separation/loop.cu", name), (blocks_of(count),), (*arguments, np.int64(count)))
 
 
 def _extrapolated(now: Array, before: Array, momentum: float) -> Array:

@@ -222,9 +222,7 @@ class NoiseFloor:
         traces = gathers[:, first : first + slots, near : near + channels].mean(axis=(0, 1, 2))
         return self.xp.stack([traces[k : k + samples].mean() for k in self._starts[2].tolist()])
 
-    def of_patches(
-        self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]
-    ) -> Array:
+    def of_patches(self, slot: int, channel: NDArray[np.int64], time: NDArray[np.int64]) -> Array:
         """Level of patches that begin at a slot, some channels and some time samples.
 
         Of shape (channel * time, frequency).

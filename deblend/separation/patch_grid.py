@@ -10,13 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array
 from deblend.separation.contract import Separator, WindowKind
 
 

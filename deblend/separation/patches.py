@@ -39,7 +39,6 @@ def largest_coefficient(
     xp: ModuleType,
 ) -> float:
     """Largest coefficient that `method` finds in any patch; shapes as in `coherent_part`."""
-
     size = _run_size(grid, method, amplitude.shape, xp)
     windows = card_windows(grid, amplitude.shape, xp) if on_card(xp) else None
 

@@ -7,6 +7,7 @@ identity, and a back-projection made with it is as stable as one without.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from types import ModuleType
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, fast_length, irfft, on_threads, rfft
+from deblend.card import on_card
 
 WINDOW_S = 1.0
 """Length of a time window; each overlaps the next by a half."""
@@ -139,8 +141,8 @@ class RecordWeights:
     @cached_property
     def _parts(self) -> list[tuple[slice, RecordWeights]]:
         """The weights of some channels at a time, which bounds the memory of copies."""
-        begins = range(0, len(self.band), _CHANNELS_AT_ONCE)
-        some = [slice(begin, begin + _CHANNELS_AT_ONCE) for begin in begins]
+        count = len(self.band) if on_card(self.xp) else _CHANNELS_AT_ONCE
+        some = [slice(begin, begin + count) for begin in range(0, len(self.band), count)]
         return [(channels, self.of_channels(channels)) for channels in some]
 
     def apply(self, residual: Array) -> Array:
@@ -166,26 +168,36 @@ class RecordWeights:
         scaled *= self.sample
         scaled /= self.root_fold
         lost = xp.zeros_like(wide)
-        channel, window = self._lowered
-        for parity in (0, 1):  # windows of one parity do not overlap
-            chosen = np.flatnonzero(window % 2 == parity)
-            step = max(1, _CHUNK_VALUES // windows.size)
-            for begin in range(0, len(chosen), step):
-                part = chosen[begin : begin + step]
-                self._add_lost(wide, lost, channel[part], window[part])
+        taper = self._taper
+        for row, column, part in self._kept_losses if on_card(xp) else self._losses():
+            spectrum = rfft(xp, wide[row, column] * taper, windows.size) * part
+            lost[row, column] += irfft(xp, spectrum, windows.size) * taper
         scaled -= lost[:, inside]
         scaled *= self.sample
         scaled *= self.root_fold
         return scaled
 
-    def _add_lost(
-        self, wide: Array, lost: Array, channel: NDArray[np.int64], window: NDArray[np.int64]
-    ) -> None:
-        """Add to `lost` what some windows lose."""
+    @cached_property
+    def _taper(self) -> Array:
+        return self.xp.asarray(self.windows.taper)
+
+    @cached_property
+    def _kept_losses(self) -> list[tuple[Array, Array, Array]]:
+        return list(self._losses())
+
+    def _losses(self) -> Iterator[tuple[Array, Array, Array]]:
+        """Rows and columns of windows that lose anything, and the part of each bin that they lose.
+
+        Some at a time; windows that come together do not overlap.
+        """
         xp, windows = self.xp, self.windows
-        taper = xp.asarray(windows.taper)
-        row = xp.asarray(channel[:, None])
-        column = xp.asarray(windows.step * window[:, None] + np.arange(windows.size))
-        part = 1 - self.band[channel, window][:, windows.band_of_bin]
-        spectrum = rfft(xp, wide[row, column] * taper, windows.size) * xp.asarray(part)
-        lost[row, column] += irfft(xp, spectrum, windows.size) * taper
+        channel, window = self._lowered
+        step = max(1, _CHUNK_VALUES // windows.size)
+        for parity in (0, 1):  # windows of one parity do not overlap
+            chosen = np.flatnonzero(window % 2 == parity)
+            for begin in range(0, len(chosen), step):
+                some = chosen[begin : begin + step]
+                row, first = channel[some], window[some]
+                column = windows.step * first[:, None] + np.arange(windows.size)
+                part = 1 - self.band[row, first][:, windows.band_of_bin]
+                yield xp.asarray(row[:, None]), xp.asarray(column), xp.asarray(part)

@@ -2,7 +2,7 @@
 
 Threads of a block come one after the other, or are threads where they wait for each other.
 Slow, and good for what a machine without a card can tell: whether a kernel does what its array form
-does. `card` is NumPy under the name of CuPy.
+does. `emulated_card` is NumPy under the name of CuPy.
 """
 
 from __future__ import annotations
@@ -72,8 +72,10 @@ template <class Call> void everywhere(Index blocks, Call call)
 }
 """
 
-card = types.ModuleType("cupy")
-card.__dict__.update({name: value for name, value in vars(np).items() if name != "__name__"})
+emulated_card = types.ModuleType("cupy")
+emulated_card.__dict__.update(
+    {name: value for name, value in vars(np).items() if name != "__name__"}
+)
 has_compiler = shutil.which("g++") is not None
 
 
@@ -83,7 +85,7 @@ def emulated_kernel(folder: Path):
     @cache
     def kernel(file, name, **constants):
         source = (Path(deblend.__file__).parent / file).read_text(encoding="ascii")
-        declared = re.search(rf'void {name}\((.*?)\)\s*\{{', source, re.DOTALL)
+        declared = re.search(rf"void {name}\((.*?)\)\s*\{{", source, re.DOTALL)
         assert declared is not None, name
         parameters = [part.strip() for part in declared[1].split(",")]
         names = ", ".join(part.split()[-1].lstrip("*") for part in parameters)
@@ -123,18 +125,21 @@ def _passed(argument, parameter):
     if "*" in parameter:
         assert argument.flags.c_contiguous, parameter
         return ctypes.c_void_p(argument.ctypes.data)
-    return {"float": ctypes.c_float, "int": ctypes.c_int}[kind](argument)
+    return {"float": ctypes.c_float, "int": ctypes.c_int, "long long": ctypes.c_longlong}[kind](
+        argument
+    )
 
 
 def use(monkeypatch, folder):
     """Let all kernels and transforms of a card run here."""
-    from deblend import arrays, card as base
+    from deblend import arrays
+    from deblend import card as base
     from deblend.blending import card_delays
-    from deblend.separation import card_windows, noise
+    from deblend.separation import card_windows, loop, noise
     from deblend.separation.transforms import spectra
 
     kernel = emulated_kernel(folder)
-    for module in (base, card_delays, card_windows, noise, spectra):
+    for module in (base, card_delays, card_windows, loop, noise, spectra):
         monkeypatch.setattr(module, "kernel", kernel)
     for module in (base, card_delays, spectra):
         monkeypatch.setattr(module, "THREADS", THREADS, raising=False)

@@ -116,5 +116,7 @@ def test_places_of_a_block_are_those_of_its_line():
     for _ in range(noise_module._EVERY):
         part.observe(unexplained[:, 5:, 3:], 1e-9)
     time = np.arange(0, 60, 7)
-    inside = part.of_patches(16 - 5, np.array([6 - 3]), time)  # the place at slot 16 and channel 6 of the line
+    inside = part.of_patches(
+        16 - 5, np.array([6 - 3]), time
+    )  # the place at slot 16 and channel 6 of the line
     np.testing.assert_array_equal(inside, whole.of_patches(16, np.array([6]), time))
