@@ -88,6 +88,9 @@ def thread_count() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+_ROWS_ON_DEVICE = 32
+
+
 @cache
 def worker_threads(count: int) -> ThreadPoolExecutor:
     """So many threads that stay.
@@ -107,6 +110,15 @@ def on_threads(function: Callable[[Any], Any], items: Iterable[Any], xp: ModuleT
     return list(
         worker_threads(threads).map(function, items) if threads > 1 else map(function, items)
     )
+
+
+def by_rows(function: Callable[[slice], Any], count: int, xp: ModuleType) -> list[Any]:
+    """What `function` returns for slices of rows: one by one on the host, many on a device.
+
+    One by one bounds the memory of copies; a device would wait for the start of each.
+    """
+    step = 1 if is_host(xp) else _ROWS_ON_DEVICE
+    return on_threads(function, (slice(k, k + step) for k in range(0, count, step)), xp)
 
 
 def in_parts(function: Callable[[slice], None], count: int, xp: ModuleType) -> None:

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from deblend.arrays import Array, in_parts
+from deblend.arrays import Array, by_rows
 from deblend.blending.operator import BlendingOperator
 
 SMOOTHING_SHOTS: Final = 9
@@ -101,13 +101,13 @@ def return_leakage(
     repaired = xp.empty_like(signal)
 
     def part(channels: slice) -> None:
-        # One by one: it takes some thirty arrays of its gathers, and blocks must not matter.
-        for channel in range(channels.start, channels.stop):
-            own = signal[:, :, channel, None]
-            weight = leakage_weights(own, removed[:, :, channel, None], xp, samples=samples)
-            repaired[:, :, channel, None] = own + weight * own
+        # Each by itself: it takes some thirty arrays of its gathers, and blocks must not matter.
+        own, rest = (xp.moveaxis(x[:, :, channels], 2, 1) for x in (signal, removed))
+        flat = (-1, own.shape[2], 1, own.shape[3])
+        weight = leakage_weights(own.reshape(flat), rest.reshape(flat), xp, samples=samples)
+        repaired[:, :, channels] = xp.moveaxis(own + weight.reshape(own.shape) * own, 1, 2)
 
-    in_parts(part, signal.shape[2], xp)
+    by_rows(part, signal.shape[2], xp)
     return repaired.reshape(estimate.shape)
 
 

@@ -10,14 +10,13 @@ cut into blocks.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, in_parts, on_threads, to_host
+from deblend.arrays import Array, by_rows, in_parts, on_threads, to_host
 from deblend.blending.operator import LEAD, BlendingOperator
 from deblend.separation.weights import RecordWeights, Windows, windows_of
 
@@ -111,12 +110,12 @@ def _share_of(windows: Windows, which: Array, xp: ModuleType) -> NDArray[np.floa
     """Part of each window that is chosen, shape (channel, window)."""
     begin = windows.step * np.arange(windows.count)
 
-    def of_channel(row: Array) -> NDArray[np.float64]:  # one at a time bounds the memory of sums
-        total = to_host(xp.cumsum(windows.padded(row, xp).astype(np.float64)))
-        total = np.pad(total, (1, 0))
-        return np.asarray((total[begin + windows.size] - total[begin]) / windows.size)
+    def of_channels(channels: slice) -> NDArray[np.float64]:
+        total = xp.cumsum(windows.padded(which[channels], xp), axis=1, dtype=np.float64)
+        total = np.pad(to_host(total), ((0, 0), (1, 0)))
+        return np.asarray((total[:, begin + windows.size] - total[:, begin]) / windows.size)
 
-    return np.stack(on_threads(of_channel, which, xp))
+    return np.concatenate(by_rows(of_channels, len(which), xp))
 
 
 def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -190,47 +189,52 @@ def find_spikes(
     where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
 
-    def of_rows(function: Callable[[int], Array]) -> Array:
-        rows = xp.empty_like(residual)  # filled row by row: a list of them would be held beside
+    sharp, nearby = xp.empty_like(residual), xp.empty_like(residual)
 
-        def fill(channel: int) -> None:
-            rows[channel] = function(channel)
+    def sharpen(rows: slice) -> None:
+        some = residual[rows]
+        sharp[rows] = xp.abs(some - _median_of_five(some, xp)) * known[rows]
+        nearby[rows] = _largest_near(sharp[rows], xp)
 
-        on_threads(fill, range(len(residual)), xp)
-        return rows
-
-    sharp = of_rows(lambda k: xp.abs(residual[k] - _median_of_five(residual[k], xp)) * known[k])
-    nearby = of_rows(lambda k: _largest_near(sharp[k], xp))
+    by_rows(sharpen, len(residual), xp)
     spike = xp.zeros(sharp.shape, dtype=bool)
     alive = np.flatnonzero(to_host(known.any(axis=1)))
     if len(alive) <= _LEAST_NEIGHBOURS:
         return spike
+    others = np.array([_others(alive, place, CHANNELS) for place in range(len(alive))])
 
-    def mark(place: int) -> None:
-        channel, near = int(alive[place]), _others(alive, place, CHANNELS)
-        level = _local_level(sharp[channel], step, xp)
-        strong = _largest_near(xp.abs(predicted[channel]), xp)
-        limit = xp.maximum(SPIKE_LEVEL * level, SPIKE_PREDICTED * strong)
-        limit = xp.maximum(limit, OUTLIER * _median_of_rows(nearby[xp.asarray(near)], xp))
-        high = xp.flatnonzero(sharp[channel] > limit)
-        spike[channel, high] = _alone(sharp[channel], high, xp)
+    def mark(places: slice) -> None:
+        channels = xp.asarray(alive[places])
+        own = sharp[channels]
+        limit = SPIKE_LEVEL * _local_level(own, step, xp)
+        strong = _largest_near(xp.abs(predicted[channels]), xp)
+        limit = xp.maximum(limit, SPIKE_PREDICTED * strong)
+        near = [nearby[xp.asarray(rows)] for rows in others[places].T]
+        limit = xp.maximum(limit, OUTLIER * _median_of(near, xp))
+        row, at = xp.nonzero(own > limit)
+        spike[channels[row], at] = _alone(own, row, at, xp)
 
-    on_threads(mark, range(len(alive)), xp)
+    by_rows(mark, len(alive), xp)
     return spike
 
 
-def _median_of_five(row: Array, xp: ModuleType) -> Array:
-    wide = xp.pad(row, 2, mode="edge")
-    a, b, c, d, e = (wide[k : k + len(row)] for k in range(5))
+def _median_of_five(rows: Array, xp: ModuleType) -> Array:
+    """Running median along the last axis."""
+    wide = _widened(rows, 2, xp)
+    a, b, c, d, e = (wide[:, k : k + rows.shape[1]] for k in range(5))
     # Without the largest and the smallest of four the median is that of three; no sort is needed.
     low = xp.maximum(xp.minimum(a, b), xp.minimum(c, d))
     high = xp.minimum(xp.maximum(a, b), xp.maximum(c, d))
     return xp.maximum(xp.minimum(low, high), xp.minimum(xp.maximum(low, high), e))
 
 
-def _median_of_rows(rows: Array, xp: ModuleType) -> Array:
-    """Median over the first axis of a few rows without NaN: exchanges are faster than a sort."""
-    order = list(rows)
+def _widened(rows: Array, reach: int, xp: ModuleType, mode: str = "edge") -> Array:
+    """Rows with more samples at either end."""
+    return xp.pad(rows, ((0, 0), (reach, reach)), mode=mode)
+
+
+def _median_of(order: list[Array], xp: ModuleType) -> Array:
+    """Median of a few arrays without NaN, element by element: exchanges are faster than a sort."""
     for turn in range(len(order)):
         for one in range(turn % 2, len(order) - 1, 2):
             low, high = xp.minimum(*order[one : one + 2]), xp.maximum(*order[one : one + 2])
@@ -238,27 +242,28 @@ def _median_of_rows(rows: Array, xp: ModuleType) -> Array:
     return (order[(len(order) - 1) // 2] + order[len(order) // 2]) / 2
 
 
-def _local_level(row: Array, size: int, xp: ModuleType) -> Array:
+def _local_level(rows: Array, size: int, xp: ModuleType) -> Array:
     """Rms of normal samples with the median of every `size` samples."""
-    count = -(-len(row) // size)
-    wide = xp.pad(row, (0, count * size - len(row)), mode="edge")
-    level = xp.median(wide.reshape(count, size), axis=1) / _MEDIAN_OF_NORMAL
-    return xp.repeat(level, size)[: len(row)]
+    samples = rows.shape[1]
+    count = -(-samples // size)
+    wide = xp.pad(rows, ((0, 0), (0, count * size - samples)), mode="edge")
+    level = xp.median(wide.reshape(len(rows), count, size), axis=2) / _MEDIAN_OF_NORMAL
+    return xp.repeat(level, size, axis=1)[:, :samples]
 
 
-def _alone(row: Array, at: Array, xp: ModuleType) -> Array:
-    """Which samples, by their places, stand out from those within `SPIKE_REACH` on either side."""
-    wide = xp.pad(row, SPIKE_REACH, mode="edge")
-    near = xp.sort(wide[at[:, None] + xp.arange(2 * SPIKE_REACH + 1)], axis=1)
-    return row[at] > SPIKE_LEVEL * near[:, -1 - SPIKE_WIDTH] / _FOURTH_OF_NORMAL
+def _alone(rows: Array, row: Array, at: Array, xp: ModuleType) -> Array:
+    """Which samples, by row and place, stand out from those within `SPIKE_REACH` on either side."""
+    wide = _widened(rows, SPIKE_REACH, xp)
+    near = xp.sort(wide[row[:, None], at[:, None] + xp.arange(2 * SPIKE_REACH + 1)], axis=1)
+    return rows[row, at] > SPIKE_LEVEL * near[:, -1 - SPIKE_WIDTH] / _FOURTH_OF_NORMAL
 
 
-def _largest_near(row: Array, xp: ModuleType) -> Array:
+def _largest_near(rows: Array, xp: ModuleType) -> Array:
     """Largest value within `SPIKE_REACH` samples, by doubling."""
-    largest, reach = row, 0
+    largest, reach = rows, 0
     while reach < SPIKE_REACH:
         step = min(max(reach, 1), SPIKE_REACH - reach)
-        wide = xp.pad(largest, step)
-        largest = xp.maximum(largest, xp.maximum(wide[2 * step :], wide[: -2 * step]))
+        wide = _widened(largest, step, xp, mode="constant")
+        largest = xp.maximum(largest, xp.maximum(wide[:, 2 * step :], wide[:, : -2 * step]))
         reach += step
     return largest

@@ -15,7 +15,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, fast_length, irfft, on_threads, rfft
+from deblend.arrays import Array, by_rows, fast_length, irfft, on_threads, rfft
 from deblend.card import on_card
 
 WINDOW_S = 1.0
@@ -94,15 +94,15 @@ class Windows:
         index = xp.asarray(self.step * np.arange(self.count)[:, None] + np.arange(self.size))
         first, sizes = xp.asarray(self.first_bin), xp.asarray(self.bins_of_band)
 
-        def of_channel(channel: Array) -> Array:  # one at a time bounds the memory of copies
-            spectrum = rfft(xp, self.padded(channel, xp)[index] * taper, self.size)
+        def of_channels(channels: slice) -> Array:
+            spectrum = rfft(xp, self.padded(samples[channels], xp)[:, index] * taper, self.size)
             power = xp.square(spectrum.real) + xp.square(spectrum.imag)
-            total = xp.cumsum(power, axis=1, dtype=np.float64)  # swell is 80 dB above the rest
-            total = xp.concatenate([xp.zeros_like(total[:, :1]), total], axis=1)
-            mean = (total[:, first + sizes] - total[:, first]) / sizes
+            total = xp.cumsum(power, axis=2, dtype=np.float64)  # swell is 80 dB above the rest
+            total = xp.concatenate([xp.zeros_like(total[..., :1]), total], axis=2)
+            mean = (total[..., first + sizes] - total[..., first]) / sizes
             return xp.maximum(mean, 0).astype(np.float32)
 
-        return xp.stack(on_threads(of_channel, samples, xp))
+        return xp.concatenate(by_rows(of_channels, len(samples), xp))
 
 
 def windows_of(sample_count: int, interval_s: float) -> Windows:
