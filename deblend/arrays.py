@@ -19,6 +19,8 @@ import scipy.fft
 
 from deblend.card import on_card
 from deblend.errors import MissingPackageError, SettingsError
+from deblend.memory import free_memory
+from deblend.words import counted
 
 Array = Any
 """An array of whichever namespace is in use; shapes and types are given where it is used."""
@@ -59,10 +61,61 @@ def namespace_for(device: str) -> ModuleType:
         raise SettingsError(
             f"no CUDA device answers ({error})", remedy="Use device='cpu'."
         ) from error
-    if count:
+    if count and (device == "gpu" or _free_on_card() >= LEAST_CARD_BYTES):
         module: ModuleType = cupy
         return module
+    if device == "gpu":
+        raise SettingsError("no CUDA device is present", remedy="Use device='cpu'.")
     return np
+
+
+def device_name(xp: ModuleType) -> str:
+    """What computes, in words."""
+    if not on_card(xp):
+        return f"processor, {counted(thread_count(), 'thread')}"
+    properties = xp.cuda.runtime.getDeviceProperties(xp.cuda.Device().id)
+    return f"card {properties['name'].decode()}"
+
+
+def free_bytes(xp: ModuleType) -> int:
+    """Memory that is free where the arrays of a namespace are."""
+    return _free_on_card() if on_card(xp) else free_memory()
+
+
+def use_card(number: int) -> None:
+    """Let this thread compute on one of several cards, counted round; nothing without any."""
+    try:
+        import cupy
+
+        cupy.cuda.Device(number % cupy.cuda.runtime.getDeviceCount()).use()
+    except Exception:  # no CuPy, no driver, no card: `namespace_for` says which
+        return
+
+
+def card_count() -> int:
+    """Cards that CuPy sees."""
+    try:
+        import cupy
+
+        return int(cupy.cuda.runtime.getDeviceCount())
+    except Exception:  # CuPy reports a missing driver with types of its own
+        return 0
+
+
+def give_back_card_memory() -> None:
+    """Give back what freed arrays have left, plans of transforms among them."""
+    import cupy
+
+    cupy.fft.config.get_plan_cache().clear()
+    cupy.get_default_memory_pool().free_all_blocks()
+
+
+def _free_on_card() -> int:
+    """What is free on the card in use, kept for later arrays included."""
+    import cupy
+
+    free, _ = cupy.cuda.runtime.memGetInfo()
+    return int(free) + int(cupy.get_default_memory_pool().free_bytes())
 
 
 def is_host(xp: ModuleType) -> bool:
@@ -89,6 +142,8 @@ def thread_count() -> int:
 
 
 _ROWS_ON_DEVICE = 32
+LEAST_CARD_BYTES = 4 << 30
+"""Free memory with which a card is worth it without being asked for."""
 
 
 @cache

@@ -57,20 +57,24 @@ class CardDelays:
         order = np.argsort(first_sample, kind="stable")
         first, row = first_sample[order], rows[order]
         places = np.arange(sample_count)
-        covers = [np.searchsorted(first, places - begin, "right") for begin in (lengths[0], 0)]
+        begins, ends = (np.searchsorted(first, places - back, "right") for back in (lengths[0], 0))
+        padded_length, lead, length = lengths
         return cls(
-            first,
-            xp.asarray(first),
-            xp.asarray(row.astype(np.int32)),
-            ramp[xp.asarray(row)],
-            *(xp.asarray(numbers.astype(np.int32)) for numbers in covers),
-            *lengths,
-            sample_count,
-            xp,
+            first=first,
+            first_sample=xp.asarray(first),
+            row=xp.asarray(row.astype(np.int32)),
+            ramp=ramp[xp.asarray(row)],
+            covers_from=xp.asarray(begins.astype(np.int32)),
+            covers_to=xp.asarray(ends.astype(np.int32)),
+            padded_length=padded_length,
+            lead=lead,
+            length=length,
+            sample_count=sample_count,
+            xp=xp,
         )
 
     def cut(self, record: Array, weight: Array | None, gathers: Array) -> None:
-        """Cut gathers (shot, channel, time) from a record (channel, time) times `weight` (time,)."""
+        """Gathers (shot, channel, time) from a record (channel, time) times `weight`, (time,)."""
         factor = self.xp.ones(self.sample_count, np.float32) if weight is None else weight
         record, channels = self.xp.ascontiguousarray(record), len(record)
         for shots, windows in self._parts(channels):

@@ -43,7 +43,6 @@ from deblend.separation.block_progress import BlockProgress
 from deblend.separation.job import Job, separate_channels, with_usual_amplitudes
 from deblend.separation.learned_floor import LEARNING, LearnedFloor, with_learned_floor
 from deblend.separation.loop import Callback, IterationRecord
-from deblend.separation.plan_blocks import MEMORY_BYTES
 
 LEVEL_DB: Final = -6.0
 WEAKEST_DB: Final = -100.0
@@ -81,7 +80,7 @@ def inject_line(
     level_db: float = LEVEL_DB,
     one_source: str | None = None,
     seed: int = 0,
-    memory_bytes: int = MEMORY_BYTES,
+    memory_bytes: int | None = None,
     restart: bool = False,
 ) -> Injection:
     """Inject events into a line and write what came back, or go on with what was not finished.

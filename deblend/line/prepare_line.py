@@ -16,7 +16,6 @@ from deblend.model.geometry import Geometry
 from deblend.separation.fire_times import CHANNELS
 from deblend.separation.job import Job, prepare
 from deblend.separation.plan_blocks import (
-    MEMORY_BYTES,
     BlockCuts,
     Extent,
     least_bytes,
@@ -26,7 +25,7 @@ from deblend.separation.spans import slot_halo
 from deblend.words import counted
 
 
-def prepare_line(opened: OpenLine, memory_bytes: int = MEMORY_BYTES) -> Job:
+def prepare_line(opened: OpenLine, memory_bytes: int | None = None) -> Job:
     """Settle method, delivered shots and blocks of channels.
 
     The arrays of one block may take `memory_bytes`, for those who separate in memory.

@@ -106,11 +106,16 @@ def card_windows(grid: PatchGrid, shape: tuple[int, ...], xp: ModuleType) -> Car
     """Windows of a grid over gathers of shape (source, slot, channel, time)."""
     axes = grid.slot, grid.channel, grid.time
     slots, channels, samples = (axis.size for axis in axes)
+    slot, channel, time = (
+        _on_card(axis, length, xp) for axis, length in zip(axes, shape[1:], strict=True)
+    )
     return CardWindows(
-        (slots, channels, samples),
-        (len(grid.slot.start), len(grid.channel.start), len(grid.time.start)),
-        *(_on_card(axis, length, xp) for axis, length in zip(axes, shape[1:], strict=True)),
-        xp,
+        sizes=(slots, channels, samples),
+        counts=(len(grid.slot.start), len(grid.channel.start), len(grid.time.start)),
+        slot=slot,
+        channel=channel,
+        time=time,
+        xp=xp,
     )
 
 

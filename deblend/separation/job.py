@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
+from operator import add
 from types import ModuleType
 from typing import Any
 
@@ -11,7 +13,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.arrays import Array, is_host, namespace_for, to_host
+from deblend.arrays import Array, give_back_card_memory, is_host, namespace_for, to_host
 from deblend.blending.operator import BlendingOperator, operator_at
 from deblend.errors import InputError, SettingsError, TimeError
 from deblend.model.findings import Finding
@@ -29,12 +31,12 @@ from deblend.separation.checkpoint import Checkpoints
 from deblend.separation.choose import MethodChoice, choose_method, method_name, shrunk_windows
 from deblend.separation.contract import Separator
 from deblend.separation.downweighted import Downweighted, downweighted
-from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.loop import Callback, IterationRecord, merge_histories
 from deblend.separation.neighbours import Neighbours, channels_beyond
 from deblend.separation.outliers import CHANNELS as NEIGHBOUR_CHANNELS
 from deblend.separation.own_code import code_name
 from deblend.separation.patch_grid import CutEnds, margin
-from deblend.separation.plan_blocks import MEMORY_BYTES, Extent, halo, least_bytes, plan_blocks
+from deblend.separation.plan_blocks import Extent, halo, least_bytes, memory_for_block, plan_blocks
 from deblend.separation.schedule import Schedule
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.separation.slots import SlotLayout, pair_shots
@@ -197,7 +199,7 @@ def prepare(
     length_s: float,
     method: MethodChoice = "auto",
     settings: SeparationSettings = DEFAULTS,
-    memory_bytes: int = MEMORY_BYTES,
+    memory_bytes: int | None = None,
 ) -> Job:
     """Check the input, settle which shots can be delivered, and plan the blocks.
 
@@ -208,7 +210,8 @@ def prepare(
     settings : SeparationSettings, optional
         Or a table with more keys, of which only these fields are used.
     memory_bytes : int, optional
-        What the arrays of one block may take; sets the channels of a block.
+        What the arrays of one block may take; sets the channels of a block. By default a part of
+        what is free where they are, on the host or a card.
 
     Raises
     ------
@@ -304,6 +307,59 @@ def separate_channels(
     checkpoints : Checkpoints, optional
         Where the loop goes on from and keeps how far it is.
     """
+    try:
+        return _separate_channels(job, block, callback, seam_shots, checkpoints)
+    except MemoryError:
+        if is_host(job.xp) or len(block) < 2:
+            raise
+    # Outside of the clause above, which keeps the arrays of what failed.
+    give_back_card_memory()
+    middle = (block.start + block.stop) // 2
+    warnings.warn(
+        f"{len(block)} channels do not fit into the free memory of the card: they are separated in "
+        "two parts, with their neighbours",
+        NarrowerBlocks,
+        stacklevel=2,
+    )
+    parts = range(block.start, middle), range(middle, block.stop)
+    return _joined([separate_channels(job, part, callback, seam_shots) for part in parts])
+
+
+class NarrowerBlocks(UserWarning):
+    """Blocks were made narrower than planned, which costs more neighbours."""
+
+
+def _joined(parts: list[BlockResult]) -> BlockResult:
+    """One block of blocks side by side."""
+    first, last = parts[0].channels, parts[-1].channels
+    channels = range(first.start, last.stop)
+    lost = [part.downweighted for part in parts if part.downweighted is not None]
+    return BlockResult(
+        channels=channels,
+        estimate=np.concatenate([part.estimate for part in parts], axis=1),
+        pseudo_deblended=np.concatenate([part.pseudo_deblended for part in parts], axis=1),
+        residual=np.concatenate([part.residual for part in parts]),
+        record=np.concatenate([part.record for part in parts]),
+        known=np.concatenate([part.known for part in parts]),
+        history=merge_histories([part.history for part in parts]),
+        downweighted=reduce(add, lost) if lost else None,
+        beyond=tuple(
+            neighbours
+            for part in parts
+            for neighbours in part.beyond
+            # What one part estimates of the other is no seam of the block.
+            if neighbours.channels == part.channels or not set(neighbours.channels) & set(channels)
+        ),
+    )
+
+
+def _separate_channels(
+    job: Job,
+    block: range,
+    callback: Callback | None,
+    seam_shots: NDArray[np.bool_] | None,
+    checkpoints: Checkpoints | None,
+) -> BlockResult:
     wide = job.with_halo(block)
     whole = _loop(job, wide, callback, checkpoints)
     beyond = [
@@ -490,7 +546,7 @@ def _settle_delivery(
     return delivered, findings
 
 
-def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
+def _plan_blocks(job: Job, memory_bytes: int | None) -> tuple[range, ...]:
     """Channels in blocks whose arrays fit into the memory allowed; one by one where none fits."""
     channel_count, sample_count = job.recording.shape
     extent = Extent(
@@ -504,4 +560,6 @@ def _plan_blocks(job: Job, memory_bytes: int) -> tuple[range, ...]:
         least_slots=job.layout.slot_count,
         channel_margin=job.channel_margin,
     )
+    if memory_bytes is None:
+        memory_bytes = memory_for_block(job.xp)
     return plan_blocks(extent, max(memory_bytes, least_bytes(extent))).channels

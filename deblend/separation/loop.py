@@ -41,6 +41,21 @@ class IterationRecord:
         return float(10 * np.log10(max(self.residual_energy / self.record_energy, 1e-30)))
 
 
+def merge_histories(
+    histories: list[tuple[IterationRecord, ...]],
+) -> tuple[IterationRecord, ...]:
+    """One history of several blocks: energies added, up to the last iteration that all ran."""
+    return tuple(
+        IterationRecord(
+            rows[0].iteration,
+            rows[0].strictness,
+            sum(row.residual_energy for row in rows),
+            sum(row.record_energy for row in rows),
+        )
+        for rows in zip(*histories, strict=False)
+    )
+
+
 REVIEWED: Final = 6
 """Iterations whose mean a review sees: what a single one leaves fluctuates, and tips decisions."""
 

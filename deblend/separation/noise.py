@@ -228,12 +228,10 @@ class NoiseFloor:
         Of shape (channel * time, frequency).
         """
         # The nearest place; the lower one where two are as near.
-        slots, channels, times = (
-            np.searchsorted(halfway, at)
-            for halfway, at in zip(self._halfway, (slot, channel, time), strict=True)
-        )
+        of_slot, of_channel, of_time = self._halfway
+        channels, times = np.searchsorted(of_channel, channel), np.searchsorted(of_time, time)
         places = self.xp.asarray(channels[:, None]), self.xp.asarray(times)
-        level = self.level[int(slots)][places]
+        level = self.level[int(np.searchsorted(of_slot, slot))][places]
         if not isinstance(self.share, float):
             level = level * self.share[places[1]]
         elif self.share != 1:

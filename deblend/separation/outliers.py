@@ -188,7 +188,6 @@ def find_spikes(
     over the samples next to them. What is left of an arrival at the ends of streamer and line,
     where neighbours are on one side only and have less of it, is a whole wavelet of high samples.
     """
-
     sharp, nearby = xp.empty_like(residual), xp.empty_like(residual)
 
     def sharpen(rows: slice) -> None:

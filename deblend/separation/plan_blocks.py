@@ -10,13 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from types import ModuleType
 from typing import Final
 
+from deblend.arrays import free_bytes, is_host
 from deblend.errors import SettingsError
 from deblend.separation.contract import Separator
 
-MEMORY_BYTES: Final = 1_200_000_000
-"""What the arrays of one block may take by default."""
+_CARD_BYTES: Final = 4_000_000_000
+"""What a card needs besides the arrays of a block: patches, spectra and plans of transforms."""
+_PART_OF_FREE: Final = {True: 0.5, False: 0.8}
+"""Of the memory that is free, what the arrays of a block may take: on the host the results of all
+blocks are there, too."""
 LEAST_HALO: Final = 8
 GATHER_COPIES: Final = 4
 """Arrays of the size of the gathers that live at the same time in the loop."""
@@ -82,6 +87,14 @@ class BlockCuts:
         """Span and channels of a block; blocks of one span follow each other."""
         span, block = divmod(number, len(self.channels))
         return span, self.channels[block]
+
+
+def memory_for_block(xp: ModuleType) -> int:
+    """What the arrays of one block may take where nothing else is asked for, in bytes."""
+    free = free_bytes(xp)
+    if not is_host(xp):
+        free = max(free - _CARD_BYTES, free // 4)
+    return round(_PART_OF_FREE[is_host(xp)] * free)
 
 
 def halo(method: Separator, axis: int) -> int:

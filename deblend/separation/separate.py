@@ -29,7 +29,7 @@ from deblend.separation.job import (
     with_usual_amplitudes,
 )
 from deblend.separation.learned_floor import with_learned_floor
-from deblend.separation.loop import Callback, IterationRecord
+from deblend.separation.loop import Callback, IterationRecord, merge_histories
 from deblend.separation.settings import DEFAULTS, SeparationSettings
 
 if TYPE_CHECKING:
@@ -122,21 +122,6 @@ def separate_line(
         settings=job.all_settings,
         findings=findings,
         time_shifts=shifts,
-    )
-
-
-def merge_histories(
-    histories: list[tuple[IterationRecord, ...]],
-) -> tuple[IterationRecord, ...]:
-    """One history of several blocks: energies added, up to the last iteration that all ran."""
-    return tuple(
-        IterationRecord(
-            rows[0].iteration,
-            rows[0].strictness,
-            sum(row.residual_energy for row in rows),
-            sum(row.record_energy for row in rows),
-        )
-        for rows in zip(*histories, strict=False)
     )
 
 

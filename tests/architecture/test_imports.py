@@ -21,6 +21,7 @@ LONGEST: Final = 600
 BASE: Final = {
     "decibels",
     "array_file",
+    "card",
     "compiled",
     "errors",
     "files",
@@ -39,6 +40,7 @@ STEPS: Final = {"model", "records", "separation", "qc"}
 ALLOWED: Final[dict[str, set[str]]] = {
     "array_file": set(),
     "decibels": set(),
+    "card": set(),
     "compiled": set(),
     "errors": set(),
     "files": set(),

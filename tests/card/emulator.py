@@ -98,11 +98,8 @@ def emulated_kernel(folder: Path):
         stem = folder / hashlib.sha256((name + code).encode()).hexdigest()[:16]
         stem.with_suffix(".cpp").write_text(code)
         library = stem.with_suffix(".so")
-        subprocess.run(
-            ["g++", "-O1", "-std=c++20", "-shared", "-fPIC", "-pthread"]
-            + ["-o", str(library), str(stem.with_suffix(".cpp"))],
-            check=True,
-        )
+        options = ["-O1", "-std=c++20", "-shared", "-fPIC", "-pthread", "-o"]
+        subprocess.run(["g++", *options, str(library), str(stem.with_suffix(".cpp"))], check=True)
         function = ctypes.CDLL(str(library)).run
 
         def call(blocks, threads, arguments):
