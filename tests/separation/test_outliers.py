@@ -10,8 +10,8 @@ from deblend.blending.operator import LEAD, BlendingOperator, make_operator
 from deblend.model.shots import Shots, make_shots
 from deblend.separation.downweighted import Downweighted, downweighted, downweighted_findings
 from deblend.separation.outliers import (
-    _median_of_five,
     _median_of,
+    _median_of_five,
     across_shots,
     find_outliers,
 )
