@@ -25,8 +25,9 @@ _MICROBAR: Final = {"µbar": 1.0, "Pa": 10.0, "mbar": 1e3, "bar": 1e6}
 _LOUD: Final = 4.0
 """A channel is loud when it exceeds the median of the channels by this factor (12 dB)."""
 _NEARBY_S: Final = 10.0
-_ROUNDING: Final = 16.0 * float(np.finfo(np.float32).eps)
-"""Of the largest sample: single precision and a few sums leave so much where nothing is."""
+_HARMLESS: Final = 3e-4
+"""Of the largest sample (-70 dB): quieter noise is no matter for a separation, and near what
+rounding and the ends of computed gathers leave where nothing is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +44,7 @@ class NoiseLevels:
     """(channel,): Channel numbers."""
     unit: str
     """Microbar where the record is in a unit of pressure, else the unit of the record."""
-    rounding: float = 0.0
+    harmless: float = 0.0
 
 
 def quiet_stretches(recording: Recording, shots: Shots, length_s: float) -> list[tuple[int, int]]:
@@ -93,7 +94,7 @@ def noise_levels(recording: Recording, stretches: list[tuple[int, int]]) -> Nois
         duration,
         recording.channel_numbers,
         "µbar" if factor else unit,
-        _ROUNDING * _largest_nearby(recording, stretches) * (factor or 1.0),
+        _HARMLESS * _largest_nearby(recording, stretches) * (factor or 1.0),
     )
 
 
@@ -123,7 +124,7 @@ def noise_findings(levels: NoiseLevels) -> list[Finding]:
         findings.append(Finding("noise_rms", float(value), unit, "note", message, band_hz=band))
     total = np.sqrt((levels.rms**2).sum(axis=1))
     usual = float(np.nanmedian(total))
-    for row in np.flatnonzero(total > max(_LOUD * usual, levels.rounding)):
+    for row in np.flatnonzero(total > max(_LOUD * usual, levels.harmless)):
         above_db = amplitude_decibels(total[row] / usual)
         message = (
             f"Noise of {total[row]:.3g} {unit}, {above_db:.0f} dB above the median of the "

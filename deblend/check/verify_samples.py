@@ -16,6 +16,7 @@ from deblend.check.arrivals.near_record import (
     offsets_known,
     read_near_record,
 )
+from deblend.check.arrivals.neighbours import against_neighbours
 from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings
 from deblend.check.channels import channel_findings
 from deblend.check.clocks.clock_findings import (
@@ -39,7 +40,6 @@ _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 _SWAP_REACH: Final = 4
 """Shots before and after one with a wrong number, among which the other side of a swap is."""
-FEW_VERIFIED: Final = "Most shots here cannot be verified, so that it may be interference."
 
 
 def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
@@ -132,24 +132,7 @@ def verify_against_samples(
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     found = shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)
-    return findings + less_certain_where_few_are_verified(found)
-
-
-def less_certain_where_few_are_verified(findings: list[Finding]) -> list[Finding]:
-    """Findings on shots, of which none fails where most shots could not be verified.
-
-    Direct arrivals are hardly known there, and interference passes for a shot: on lines of computed
-    waves over scatterers, exact tables would fail.
-    """
-    few = any(f.metric == "shots_verified" and f.verdict == "look" for f in findings)
-    if not few:
-        return findings
-    return [
-        replace(found, verdict="look", message=f"{found.message} {FEW_VERIFIED}")
-        if found.verdict == "fail"
-        else found
-        for found in findings
-    ]
+    return findings + found
 
 
 def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[int, int]]:
@@ -168,6 +151,9 @@ def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[i
         if not more or more.keys() <= wrong.keys():
             break
         wrong |= more
+    by_neighbours = None if arrivals.stand_out else against_neighbours(near, timed.fired, arrivals)
+    if by_neighbours is not None:
+        return by_neighbours, {}
     if wrong:
         wrong |= _partners(near, timed, arrivals, wrong)
     return arrivals, {row: source for row, source in wrong.items() if source != sources[row]}

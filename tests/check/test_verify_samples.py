@@ -16,10 +16,7 @@ from deblend.blending.operator import make_operator
 from deblend.check.arrivals.search import UNVERIFIED
 from deblend.check.arrivals.shot_findings import UNVERIFIED_BECAUSE, verified_findings
 from deblend.check.clocks.onsets import Onsets, find_clock_lag, onset_strength, shuffle_dither
-from deblend.check.verify_samples import (
-    less_certain_where_few_are_verified,
-    verify_against_samples,
-)
+from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, unknown_geometry
 from deblend.model.timebase import parse_instant
@@ -498,13 +495,3 @@ def test_both_sides_of_a_swap_are_named_once() -> None:
         (int(source[row]), int(line.shots.shot_point[row]), int(line.shots.source[row]))
         for row in (one, other)
     }
-
-
-def test_nothing_fails_where_most_shots_are_not_verified() -> None:
-    accused = Finding("misfire", 3.0, "%", "fail", "It did not fire.", shot_point=7)
-    few = Finding("shots_verified", 10.0, "shots", "look", "10 of 100 shots.", limit=50.0)
-    many = Finding("shots_verified", 90.0, "shots", "pass", "90 of 100 shots.", limit=50.0)
-    assert less_certain_where_few_are_verified([accused, many]) == [accused, many]
-    doubted, _ = less_certain_where_few_are_verified([accused, few])
-    assert doubted.verdict == "look"
-    assert doubted.message.startswith("It did not fire. Most shots here cannot be verified")

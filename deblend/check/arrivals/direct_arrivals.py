@@ -20,7 +20,11 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from deblend.check.arrivals.amplitude_fit import Fired, UsualArrivals, usual_arrivals
-from deblend.check.arrivals.chance import far_deviation, matched_arrivals
+from deblend.check.arrivals.chance import (
+    far_deviation,
+    matched_arrivals,
+    residual_in_windows,
+)
 from deblend.check.arrivals.companions import with_companions
 from deblend.check.arrivals.near_record import LEAD_S, FiredShots, NearRecord
 from deblend.check.arrivals.search import (
@@ -38,6 +42,8 @@ _WIDE_ENOUGH: Final = 4.0
 _FEWEST_CHANNELS: Final = 4
 _FIRST_BREAK: Final = 0.2
 """Of the largest amplitude: where a usual arrival is taken to begin."""
+_STRONG: Final = 0.7
+_SHARP_S: Final = 0.015
 _NO_NOISE: Final = 5.0
 _OF_MEDIAN: Final = 1.2533
 """Deviation of a median of normal values over that of a mean."""
@@ -55,6 +61,8 @@ _EXACT: Final = 0.04
 """Samples: fire times that scatter less are taken as they are."""
 _UNDISTURBED: Final = 1.15
 _FEWEST: Final = 8
+_STAND_OUT: Final = 0.5
+"""Where reflections do not overlap with direct arrivals 0.05 to 0.3 is left, else 1 to 2."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +94,9 @@ class DirectArrivals:
     """(source, channel, time): The usual arrivals."""
     first_break_s: NDArray[np.float64]
     """(source,): Begin of the usual arrival after the predicted time."""
+    rise_s: NDArray[np.float64]
+    """(source,): From that begin to seven tenths of the largest amplitude, on the channel where it
+    is shortest."""
     slowness: NDArray[np.float64]
     """(source,): Of the usual arrivals across the channels, over the predicted one; NaN where
     channels lie too close together to say."""
@@ -107,6 +118,29 @@ class DirectArrivals:
     unverified: NDArray[np.str_] | None = None
     """(shot,): Why a shot could not be held against the record, one of `UNVERIFIED`; empty where it
     was. None where it was not asked for."""
+    unexplained: float = 0.0
+    """What is left in the window of a shot, over the energy of a usual arrival: upper quartile of
+    all shots."""
+
+    by_neighbours: bool = False
+    """Whether shots were held against their neighbours in place of the usual arrivals; then nothing
+    is known of further shots and of source numbers."""
+
+    @property
+    def slow_rise_s(self) -> float:
+        """Time over which the pulse rises, median of the sources; 0 where it begins sharply.
+
+        Such a pulse is of low frequencies, or of zero phase, whose middle is at its time and not
+        its begin.
+        """
+        known = self.rise_s[np.isfinite(self.rise_s)]
+        rise_s = float(np.median(known)) if known.size else 0.0
+        return rise_s if rise_s > _SHARP_S else 0.0
+
+    @property
+    def stand_out(self) -> bool:
+        """Whether the usual arrivals explain most of what is in their windows, for most shots."""
+        return self.unexplained < _STAND_OUT
 
 
 def fit_direct_arrivals(
@@ -146,6 +180,8 @@ def _searched(
 ) -> DirectArrivals:
     """Fit, search for what is not in the table, and hold every shot against all sources."""
     view, count = near.view, len(table.window)
+    at_first = fit_shots(view, usual, table)
+    left = residual_in_windows(at_first.residual, usual, table) / usual.energy[table.source_row]
     complete = view.complete(table.window)
     search = search_changes(
         usual,
@@ -183,6 +219,7 @@ def _searched(
         strays=tuple(sorted(strays, key=lambda stray: stray.time_ns)),
         stray_null=float(search.chance.far.max(initial=0.0)),
         unverified=why_not_verified(found, table, usual, search),
+        unexplained=float(np.quantile(left[complete], 0.75)) if complete.any() else 0.0,
     )
 
 
@@ -201,11 +238,13 @@ def _arrivals(
         table.source_row[complete & (table.expected > 0.0)], minlength=near.source_count
     )
     late_s = _first_breaks(usual.form, near, learnt, between_samples=True)
+    strong_s = _first_breaks(usual.form, near, learnt, between_samples=True, part=_STRONG)
     return DirectArrivals(
         amplitude=np.where(complete, amplitude, np.nan),
         lag_s=np.where(complete, lag * near.interval_s, np.nan),
         form=usual.form,
         first_break_s=np.median(late_s, axis=1),
+        rise_s=np.min(strong_s - late_s, axis=1),
         slowness=_slowness(late_s, near),
         residual_energy=found.cost,
         wider=fit.wider[:count],
@@ -297,8 +336,11 @@ def _first_breaks(
     shots: NDArray[np.int64],
     *,
     between_samples: bool = False,
+    part: float = _FIRST_BREAK,
 ) -> NDArray[np.float64]:
-    """Begin of the usual arrivals after the predicted times, (source, channel), in seconds.
+    """When the usual arrivals reach a part of their largest amplitude, (source, channel).
+
+    In seconds after the predicted times.
 
     `shots` is how many each was learnt from: noise that is left of so many is no arrival. NaN where
     nothing rises above it.
@@ -306,7 +348,7 @@ def _first_breaks(
     size = np.abs(usual)
     largest = size.max(axis=2)
     noise = _NO_NOISE * _OF_MEDIAN * near.loudness / np.sqrt(np.maximum(shots, 1))[:, None]
-    least = np.maximum(_FIRST_BREAK * largest, noise)
+    least = np.maximum(part * largest, noise)
     first = (size >= least[:, :, None]).argmax(axis=2).astype(np.float64)
     if between_samples:
         first -= _part_before(size, least)

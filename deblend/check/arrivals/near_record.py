@@ -18,7 +18,6 @@ WATER_VELOCITY_M_S: Final = 1500.0
 LEAD_S: Final = 0.06
 """Of a window before the first of the arrivals that are predicted in it."""
 MOST_CHANNELS: Final = 6
-_PULSE_S: Final = 0.12
 _WITHOUT_OFFSETS: Final = 2
 _SOME_SAMPLES: Final = 20_000
 
@@ -48,6 +47,8 @@ class NearRecord:
     start_ns: int
     interval_ns: int
     """Of the record."""
+    pulse_s: float = 0.12
+    """Of a window, from the first arrival on each channel."""
 
     @property
     def interval_s(self) -> float:
@@ -63,7 +64,7 @@ class NearRecord:
     def length(self) -> int:
         """Samples of a window that holds a direct arrival on all channels."""
         spread_s = float(np.ptp(self.delay_s, axis=1).max())
-        return round((LEAD_S + _PULSE_S + spread_s) / self.interval_s)
+        return round((LEAD_S + self.pulse_s + spread_s) / self.interval_s)
 
     @property
     def begin(self) -> NDArray[np.float64]:

@@ -50,7 +50,7 @@ UNVERIFIED_BECAUSE: Final = {
     ),
     "disturbed": (
         "in noise or interference",
-        "noise or interference there is as large as its direct arrival",
+        "noise, interference or what changes from shot to shot there is as large as what it left",
     ),
 }
 """For each of the reasons of `search.UNVERIFIED`, in short and in a sentence."""
@@ -67,6 +67,10 @@ def shot_findings(
     `corrected_ns` are the fire times by the clock of the record; `wrong` has the row of each shot
     that looks like another source, and that source, as which it was fitted.
     """
+    if not mostly_verified(arrivals.unverified):
+        # Interference passes for shots there, and nothing is known of what is usual.
+        return verified_findings(shots, np.asarray(arrivals.unverified), 0)
+    neighbours = arrivals.by_neighbours
     relative = arrivals.amplitude / usual_of_source(shots, arrivals.amplitude)
     strays = [
         stray
@@ -95,7 +99,11 @@ def shot_findings(
         return [_summed_up(findings), *(replace(found, verdict="note") for found in findings)]
     if arrivals.likeness is not None:
         findings += source_number_findings(shots.sources, arrivals.likeness.distinguishable)
-    return findings + verified_findings(shots, why, int(np.count_nonzero(timed)))
+    if neighbours:
+        none = np.zeros((len(shots.sources),) * 2, dtype=np.bool_)
+        findings += source_number_findings(shots.sources, none)
+    timed_count = int(np.count_nonzero(timed))
+    return findings + verified_findings(shots, why, timed_count, by_neighbours=neighbours)
 
 
 def _amplitude_finding(shots: Shots, row: int, relative: float, wider: float) -> Finding | None:
@@ -139,11 +147,18 @@ def source_number_findings(
     return [Finding("source_numbers_not_verified", float(len(alike)), "pairs", "note", message)]
 
 
-def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[Finding]:
+def mostly_verified(why: NDArray[np.str_] | None) -> bool:
+    """Whether at least half of the shots could be verified, so that what is usual is known."""
+    return why is None or bool(np.count_nonzero(why == "") >= _LEAST_VERIFIED * len(why))
+
+
+def verified_findings(
+    shots: Shots, why: NDArray[np.str_], timed: int, *, by_neighbours: bool = False
+) -> list[Finding]:
     """How many shots were held against the record, and each one that could not be.
 
     `why` has a key of `UNVERIFIED_BECAUSE` for those; `timed` is how many fired so far from others
-    that their time is certain to milliseconds.
+    that their time is certain to milliseconds; `by_neighbours` says what they were held against.
     """
     missing = np.flatnonzero(why != "")
     count = len(shots) - missing.size
@@ -153,8 +168,14 @@ def verified_findings(shots: Shots, why: NDArray[np.str_], timed: int) -> list[F
         for key, (short, _) in UNVERIFIED_BECAUSE.items()
         if np.any(why == key)
     )
-    message = f"{count} of {len(shots)} shots were held against their direct arrival"
-    if timed < count:
+    against = "their neighbours" if by_neighbours else "their direct arrival"
+    message = f"{count} of {len(shots)} shots were held against {against}"
+    if by_neighbours:
+        message += (
+            ", because direct arrivals do not stand out from what else arrives; shots that are in "
+            "no row of the table are not looked for"
+        )
+    elif timed < count:
         message += f"; the times of {timed} to milliseconds, of those that overlap to some 20 ms"
     if missing.size:
         message += f"; not verified: {reasons}. Separation takes those as the table has them"

@@ -29,6 +29,8 @@ _FAR_NEAREST: Final = 0.3
 """Of the distance of the next one."""
 SMALLEST_STEP_S: Final = 0.05
 """Coarser than onsets can be timed with a dither of that size; smaller ones show shot by shot."""
+_MOST_STEPS: Final = 3
+"""More are no steps of a clock: arrivals move along the line."""
 _ACROSS: Final = 2
 """Shots by which a segment may reach across a step."""
 _CLEAREST_SHOTS: Final = 72
@@ -103,6 +105,8 @@ def clock_course(
         constant = whole.lag_s if whole.usable else 0.0
         return ClockCourse(whole, (), np.full(count, constant))
     steps, sides = _steps(onsets, fire_sample, source_row, trusted)
+    if len(steps) > _MOST_STEPS:
+        return ClockCourse(replace(whole, changes=len(steps)), (), np.zeros(count))
     edges = [0, *(step.shot for step in steps), count]
     lag_s = np.zeros(count)
     drifts = []

@@ -27,6 +27,8 @@ ZERO_MOVED_S: Final = 0.5
 """A pulse as late as this after its fire time still leaves its arrivals in the gather."""
 LATEST_ARRIVAL_S: Final = 2.0
 """Without positions the direct arrival may come as late as this, 3 km away."""
+_OF_RISE: Final = 0.25
+"""Of the time over which a pulse rises: its begin is known no better between sources."""
 _SCALE_TOLERANCE_S: Final = 0.1
 _DRIFT_LIMIT_S: Final = 0.002
 _DRIFT_DEVIATIONS: Final = 6.0
@@ -65,6 +67,14 @@ def clock_findings(
         f"(agreement {lag.peak:.2f}; with shuffled dither, by chance, {lag.null_mean:.2f} ± "
         f"{lag.null_deviation:.2f})"
     )
+    if lag.changes:
+        message = (
+            f"Whether the fire times fit the record could not be determined: at {lag.changes} "
+            "places along the line arrivals come at other times than before. No clock is stepped "
+            "so often; they move with the offset, where positions are unknown, or hardly stand "
+            "out. No shot is verified; separation takes the table as it is."
+        )
+        return [Finding("clock_not_verified", np.nan, "", "look", message)]
     if not lag.found:
         message = (
             "Whether the fire times fit the record could not be determined: no lag within a minute "
@@ -81,9 +91,14 @@ def clock_findings(
     findings = [_step_finding(shots, order, step) for step in course.steps]
     begin_s = float(course.lag_s[0])
     late = arrivals.first_break_s[np.isfinite(arrivals.first_break_s)]
-    offset_s = begin_s + (float(np.median(late)) if late.size else 0.0) - pulse_delay_s
+    late_s = float(np.median(late)) if late.size else 0.0
+    offset_s = begin_s + late_s - pulse_delay_s
+    rise_s = arrivals.slow_rise_s
+    offset_s = min(max(offset_s, 0.0), offset_s + rise_s) if offset_s < 0.0 else offset_s
     latest = OFFSET_LIMIT_S if positions_known else LATEST_ARRIVAL_S
     stated = f", with a pulse delay of {pulse_delay_s * 1e3:g} ms" if pulse_delay_s else ""
+    if rise_s:
+        stated += f", as far as a pulse that rises over {rise_s * 1e3:.0f} ms can tell"
     if -OFFSET_LIMIT_S <= offset_s <= latest:
         message = (
             f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should{stated} {null}."
@@ -146,6 +161,7 @@ def source_offset_findings(
     not known sources may lie at other distances.
     """
     limit_s = SOURCE_LIMIT_S if positions_known else UNKNOWN_PLACE_LIMIT_S
+    limit_s = max(limit_s, _OF_RISE * arrivals.slow_rise_s)
     late_s = arrivals.first_break_s + source_late_s
     known = late_s[np.isfinite(late_s)]
     if known.size < 2:

@@ -68,16 +68,21 @@ class ClockLag:
     """Lags with a peak nearly as high, the highest first."""
     rises: bool = False
     """Whether the peak rises from all other lags, be it one of several."""
+    changes: int = 0
+    """Places along the line at which another lag fits, where these are more than clocks are ever
+    stepped; else 0."""
 
     @property
     def found(self) -> bool:
         """Whether the peak stands out from the null."""
-        return self.peak > self.null_mean + _NULL_DEVIATIONS * self.null_deviation
+        beyond = self.peak > self.null_mean + _NULL_DEVIATIONS * self.null_deviation
+        return beyond and not self.changes
 
     @property
     def usable(self) -> bool:
         """Whether shots can be compared at this lag: found, or one of a few that fit alike."""
-        return self.found or (self.rises and len(self.alike_s) < _MOST_LAGS)
+        some = self.rises and len(self.alike_s) < _MOST_LAGS and not self.changes
+        return self.found or some
 
     def nearest(self, wanted: Sequence[float]) -> ClockLag:
         """The lag itself where it was found, else the one like it nearest to a wanted one."""
