@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.check.headers.fire_time_variation import never_overlap, regularity_findings
+from deblend.check.headers.missing_shot_points import missing_shot_points
 from deblend.check.headers.source_numbers import (
     as_placed,
     refuse_swapped_columns,
@@ -66,6 +67,7 @@ def inspect_line(recording: Recording, shots: Shots, length_s: float) -> list[Fi
         *_line_names(shots),
         *_degrees(shots),
         *source_consistency(shots),
+        *missing_shot_points(recording, shots),
         *never_overlap(shots, length_ns),
         *regularity_findings(as_placed(shots), length_ns),
     ]
