@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from deblend.arrays import device_name
 from deblend.check.arrivals.near_record import nearest_channels
 from deblend.check.headers.fire_time_variation import HALF_POWER_PRODUCT
 from deblend.check.mended_shots import mended_shots
@@ -339,6 +340,6 @@ def _what_is_done(opened: OpenLine, job: Job) -> list[tuple[str, str]]:
         ("method", f"{job.all_settings['method']} ({settings})"),
         ("iterations", f"{job.settings.iterations}, seed {job.settings.seed}"),
         *_unexplained(job),
-        ("computed on", f"{job.all_settings['device']}, {forecast_line(opened, job).sentence}"),
+        ("computed on", f"{device_name(job.xp)}, {forecast_line(opened, job).sentence}"),
         ("results", f"{opened.line.output_folder}, {size / 1e6:.1f} MB of SEG-Y"),
     ]

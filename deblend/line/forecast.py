@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from deblend.errors import OutputError
 from deblend.line.open_line import OpenLine, wants_expected_error
 from deblend.line.prepare_line import cut_line, line_extent
+from deblend.line.processes import processes_of
 from deblend.qc.expected_error import SEPARATIONS, channels_to_try
 from deblend.separation.block import MOST_PASSES
 from deblend.separation.fire_times import CHANNELS, refinement_iterations
@@ -111,7 +112,7 @@ def forecast_line(opened: OpenLine, job: Job) -> Forecast:
         If the memory budget is too small.
     """
     keys = opened.line.keys.run
-    processes = keys.processes if keys.scheduler is None else 1
+    processes = processes_of(opened.line) if keys.scheduler is None else 1
     _, blocks = cut_line(opened, job, None, at_once=processes, on_one_host=processes)
     return forecast(job, blocks, with_error=wants_expected_error(opened))
 

@@ -272,8 +272,12 @@ class RunTable(KeyTable, frozen=True, kw_only=True):
         ),
     ] = None
     processes: Annotated[
-        int, described("Local processes that separate blocks side by side.", ge=1)
-    ] = 1
+        Annotated[int, Meta(ge=1)] | None,
+        described(
+            "Local processes that separate blocks side by side; by default one for four cores, or "
+            "for each card, where the records are large."
+        ),
+    ] = None
     scheduler: Annotated[
         Annotated[str, Meta(min_length=1)] | None,
         described(

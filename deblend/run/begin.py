@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from deblend.arrays import device_name, is_host
 from deblend.cluster import software_versions
 from deblend.errors import OutputError
 from deblend.line.forecast import check_space, forecast
@@ -198,7 +199,8 @@ def _new_plan(
         memory_bytes=budget,
         started_utc=utc_now(),
     )
-    return plan, takes.sentence + _idle_processes(plan.count, machines)
+    where = "" if is_host(job.xp) else f"on the {device_name(job.xp)}; "
+    return plan, where + takes.sentence + _idle_processes(plan.count, machines)
 
 
 def _idle_processes(blocks: int, machines: Machines) -> str:

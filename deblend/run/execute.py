@@ -17,6 +17,7 @@ from threading import Event
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deblend import blending, qc, separation
+from deblend.arrays import use_card
 from deblend.cluster import (
     ANSWER_S,
     call_on_each,
@@ -31,6 +32,7 @@ from deblend.cluster import (
 )
 from deblend.errors import ClusterError, DeblendError
 from deblend.line.line_file import LineFile
+from deblend.line.processes import processes_of
 from deblend.memory import give_back_freed_memory, keep_freed_memory, use_one_heap
 from deblend.run.unfinished import (
     OnIteration,
@@ -102,7 +104,7 @@ class Machines:
 def machines_of(line: LineFile) -> Machines:
     """Where the line file says to compute."""
     keys = line.keys.run
-    return Machines(keys.processes, keys.scheduler, keys.stalled_after_s)
+    return Machines(processes_of(line), keys.scheduler, keys.stalled_after_s)
 
 
 def count_workers(machines: Machines) -> Machines:
@@ -223,6 +225,8 @@ def run_on_worker(
     from distributed import Reschedule, get_worker
 
     worker = get_worker()
+    if isinstance(worker.name, int):  # local processes are numbered
+        use_card(worker.name)
     use_one_heap()
     keep_freed_memory()
     if "NUMBA_NUM_THREADS" not in os.environ:
