@@ -58,7 +58,12 @@ def make_gathers(
         "fire_time": (
             "shot",
             shots.fire_time_ns,
-            {"units": "ns since 1970-01-01", "scale": shots.time_scale},
+            # "ns since 1970" in the units would be read back as a date, of no time scale.
+            {
+                "units": "ns",
+                "long_name": "time break after 1970-01-01T00:00:00",
+                "scale": shots.time_scale,
+            },
         ),
         "live": ("shot", live),
         "channel": ("channel", channel_numbers),

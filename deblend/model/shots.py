@@ -8,10 +8,11 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from deblend.errors import ShotTableError
-from deblend.model.timebase import TimeScale, format_instant
+from deblend.model.shot_columns import TimeUnit, columns_of, instants_ns, refuse_dense_firing
+from deblend.model.timebase import TimeScale, check_time_scale, format_instant
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,32 +118,96 @@ class Shots:
 
 
 def make_shots(
-    source: NDArray[np.int64] | NDArray[np.str_],
-    shot_point: NDArray[np.int64],
-    fire_time_ns: NDArray[np.int64],
-    time_scale: TimeScale,
+    source: Any,
+    shot_point: ArrayLike | None = None,
+    fire_time_ns: ArrayLike | None = None,
+    time_scale: TimeScale | None = None,
     *,
-    line: NDArray[np.str_] | None = None,
-    sequence: NDArray[np.int64] | None = None,
-    x_m: NDArray[np.float64] | None = None,
-    y_m: NDArray[np.float64] | None = None,
-    depth_m: NDArray[np.float64] | None = None,
-    live: NDArray[np.bool_] | None = None,
-    deliver: NDArray[np.bool_] | None = None,
+    unit: TimeUnit | None = None,
+    line: ArrayLike | None = None,
+    sequence: ArrayLike | None = None,
+    x_m: ArrayLike | None = None,
+    y_m: ArrayLike | None = None,
+    depth_m: ArrayLike | None = None,
+    live: ArrayLike | None = None,
+    deliver: ArrayLike | None = None,
 ) -> Shots:
-    """Shots with the columns that are not given filled in as unknown, live and wanted."""
-    count = len(source)
-    unknown = np.full(count, np.nan)
+    """Shots with the columns that are not given filled in as unknown, live and wanted.
+
+    Parameters
+    ----------
+    source : array_like, pandas.DataFrame, xarray.Dataset or xarray.DataArray
+        Source of each shot; or, alone, a table with the columns ``source``, ``shot_point``,
+        ``fire_time`` (or ``fire_time_ns``) and any of the others. Estimates of `separate` are such
+        a table, which knows its scale.
+    fire_time_ns : array_like
+        Whole nanoseconds since 1970 of `time_scale`; datetime64 of any unit; ISO 8601 text; or,
+        with `unit`, numbers of that unit since 1970.
+    time_scale : {"utc", "gps"}
+        There is no default.
+    unit : {"s", "ms", "us", "ns"}, optional
+        Of fire times that are numbers; float64 seconds of today are good to 0.3 microseconds.
+
+    Raises
+    ------
+    TimeError
+        If the scale is not known, or fire times do not say what they are: numbers with a fraction
+        without a unit, or shots of one source within 50 ms of each other.
+    ShotTableError
+        If columns are missing, or `Shots` refuses them.
+    """
+    given = {"sequence": sequence, "x_m": x_m, "y_m": y_m, "depth_m": depth_m}
+    given |= {"line": line, "live": live, "deliver": deliver}
+    if shot_point is None and fire_time_ns is None:
+        table = columns_of(source)
+        source, shot_point, fire_time_ns, time_scale = _needed(table, time_scale)
+        given = {name: table.get(name) if value is None else value for name, value in given.items()}
+    if shot_point is None or fire_time_ns is None:
+        absent = "shot_point" if shot_point is None else "fire_time_ns"
+        raise ShotTableError(
+            f"{absent} is missing", remedy="Give every shot a shot point number and a fire time."
+        )
+    scale = check_time_scale(str(time_scale))
+    fired = instants_ns(fire_time_ns, scale, unit)
+    sources = np.asarray(source)
+    if sources.dtype.kind in "OT":  # text of a table
+        sources = sources.astype(np.str_)
+    if sources.shape == fired.shape:
+        refuse_dense_firing(sources, fired)
+    count = len(sources)
+
+    def column(name: str, otherwise: float | bool | str, kind: type[np.generic]) -> Any:
+        value = given[name]
+        return np.full(count, otherwise, kind) if value is None else np.asarray(value, kind)
+
     return Shots(
-        source=source,
+        source=sources,
         shot_point=np.asarray(shot_point, dtype=np.int64),
-        fire_time_ns=np.asarray(fire_time_ns, dtype=np.int64),
-        time_scale=time_scale,
-        line=np.full(count, "", dtype=np.str_) if line is None else np.asarray(line, dtype=np.str_),
-        sequence=np.zeros(count, np.int64) if sequence is None else sequence,
-        x_m=unknown if x_m is None else x_m,
-        y_m=unknown if y_m is None else y_m,
-        depth_m=unknown if depth_m is None else depth_m,
-        live=np.ones(count, np.bool_) if live is None else live,
-        deliver=np.ones(count, np.bool_) if deliver is None else deliver,
+        fire_time_ns=fired,
+        time_scale=scale,
+        line=column("line", "", np.str_),
+        sequence=column("sequence", 0, np.int64),
+        x_m=column("x_m", np.nan, np.float64),
+        y_m=column("y_m", np.nan, np.float64),
+        depth_m=column("depth_m", np.nan, np.float64),
+        live=column("live", True, np.bool_),
+        deliver=column("deliver", True, np.bool_),
     )
+
+
+def _needed(table: dict[str, Any], scale: TimeScale | None) -> tuple[Any, Any, Any, Any]:
+    """Source, shot point, fire time and scale of a table."""
+    fired = table.get("fire_time_ns", table.get("fire_time"))
+    absent = [name for name in ("source", "shot_point") if name not in table]
+    if absent or fired is None:
+        raise ShotTableError(
+            f"the table has no column {(absent or ['fire_time'])[0]}",
+            remedy=f"It has {', '.join(table) or 'none for each shot'}.",
+        )
+    stated = getattr(fired, "attrs", {}).get("scale", scale)
+    if scale is not None and stated != scale:
+        raise ShotTableError(
+            f"the fire times of the table are of scale {stated!r}, and {scale!r} was stated",
+            remedy="Leave the scale to the table, or convert its times.",
+        )
+    return table["source"], table["shot_point"], fired, stated

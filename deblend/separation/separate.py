@@ -131,7 +131,14 @@ def _label_residual(residual: np.ndarray, job: Job) -> xarray.DataArray:
     return xarray.DataArray(
         residual,
         dims=("channel", "time"),
-        coords={"channel": job.recording.channel_numbers},
+        coords={
+            "channel": job.recording.channel_numbers,
+            "time": (
+                "time",
+                np.arange(residual.shape[1]) * job.recording.interval_s,
+                {"units": "s", "long_name": "time after the start of the record"},
+            ),
+        },
         name="residual",
         attrs={
             "units": job.recording.amplitude_unit,

@@ -15,7 +15,7 @@ from deblend.qc.record_samples import SampleCounts, nothing_seen, sample_finding
 
 
 def line_of(counts: SampleCounts, numbers: NDArray[np.int64], sample_count: int) -> MeasuredLine:
-    setup = small_setup(make_shots(np.ones(1), np.ones(1), np.ones(1), "utc"), [(0, 10)])
+    setup = small_setup(make_shots(np.ones(1), np.ones(1), np.ones(1, np.int64), "utc"), [(0, 10)])
     line = measured_line(setup, counts=counts)
     return replace(line, channel_numbers=numbers, sample_count=sample_count)
 

@@ -11,7 +11,7 @@ from deblend.qc.removed import removed_energy, removed_findings
 
 WINDOWS = [(0, 25), (25, 50)]
 WINDOWS_S = [(0.0, 0.1), (0.1, 0.2)]
-SHOTS = make_shots(np.array([1, 1, 2]), np.arange(3), np.arange(3), "utc")
+SHOTS = make_shots(np.array([1, 1, 2]), np.arange(3), np.arange(3) * 10**9, "utc")
 LINE = measured_line(small_setup(SHOTS, WINDOWS))
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray
 
 import deblend
 from deblend.blending.operator import make_operator
@@ -70,7 +71,7 @@ def snr_db(truth, estimate) -> float:
     return float(10 * np.log10(np.sum(truth**2) / np.sum((truth - estimate) ** 2)))
 
 
-def test_two_sources_are_separated():
+def test_two_sources_are_separated(tmp_path):
     recording, shots, truth = line()
     result = deblend.separate(recording, shots, length_s=LENGTH * 0.004, method="fk", iterations=30)
     assert result.estimate.dims == ("shot", "channel", "time")
@@ -83,6 +84,10 @@ def test_two_sources_are_separated():
     assert len(result.history) == 30
     assert result.history[-1].residual_db < -25
     assert result.residual.shape == recording.shape
+    assert result.residual.time[-1] == pytest.approx((recording.shape[1] - 1) * 0.004)
+    result.residual.to_netcdf(tmp_path / "residual.nc")
+    with xarray.open_dataarray(tmp_path / "residual.nc") as again:
+        xarray.testing.assert_identical(again.load(), result.residual)
 
 
 def prepare_pseudo(recording, shots):
