@@ -161,7 +161,9 @@ def test_method_of_the_developers_page_runs(tmp_path: Path) -> None:
     """Its function on shots that are all alike: the wanted source lines up and is kept."""
     generator = np.random.default_rng(3)
     fire_time_ns = (1.0 + np.arange(24) + generator.uniform(0, 0.4, 24)) * 1e9
-    shots = deblend.make_shots(np.arange(24) % 2, np.arange(24), np.rint(fire_time_ns), "utc")
+    shots = deblend.make_shots(
+        np.arange(24) % 2, np.arange(24), np.rint(fire_time_ns), "utc", unit="ns"
+    )
     operator = deblend.make_operator(
         shots, start_ns=0, interval_ns=4_000_000, sample_count=7000, length=300
     )
