@@ -94,6 +94,33 @@ class NearFieldTable(KeyTable, frozen=True, kw_only=True):
     ] = msgspec.field(default_factory=list)
 
 
+class AuxiliaryTable(KeyTable, frozen=True, kw_only=True):
+    """Auxiliary traces with time breaks, which say when each source fired by the recorder."""
+
+    time_breaks: Annotated[
+        dict[str, int],
+        described(
+            'Channel with the time breaks of each source, as "1" = 3; several may share one. The '
+            "fire times are held against them, and nothing is moved.",
+            min_length=1,
+        ),
+    ]
+    channel_sets: Annotated[
+        list[str],
+        described(
+            "SEG-D: channel sets with these traces, as in [records]; channels are counted through "
+            "from 1. Without files, the records themselves are read for them."
+        ),
+    ] = msgspec.field(default_factory=list)
+    files: Annotated[
+        list[str],
+        described(
+            "Continuous records with those channels, where they are not among the records "
+            "themselves; read with the same time scale and start."
+        ),
+    ] = msgspec.field(default_factory=list)
+
+
 class NoiseTable(KeyTable, frozen=True, kw_only=True):
     """Records of noise alone; without them the record before the first and after the last shot."""
 

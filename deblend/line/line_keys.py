@@ -12,6 +12,7 @@ import msgspec
 from msgspec import Meta
 
 from deblend.line.input_keys import (
+    AuxiliaryTable,
     ExternalHeaderTable,
     NearFieldTable,
     NoiseTable,
@@ -303,6 +304,7 @@ class LineKeys(KeyTable, frozen=True, kw_only=True):
     source_log: SourceLogTable | None = None
     external_header: ExternalHeaderTable | None = None
     near_field: NearFieldTable | None = None
+    auxiliary: AuxiliaryTable | None = None
     noise: NoiseTable | None = None
     truth: TruthTable | None = None
     quality: QualityTable | None = None

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import SettingsError, ShotTableError
+from deblend.line.input_keys import AuxiliaryTable, NearFieldTable
 from deblend.line.line_file import LineFile
 from deblend.line.missing_shots import (
     WithMissingShots,
@@ -16,6 +17,7 @@ from deblend.line.missing_shots import (
     with_missing_shots,
 )
 from deblend.line.source_states import with_source_states, without_near_field
+from deblend.line.time_breaks import time_break_findings
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry, towed_geometry, unknown_geometry
 from deblend.model.recording import Recording
@@ -58,14 +60,11 @@ def open_line(line: LineFile) -> OpenLine:
     )
     shots = line_shots(line)
     timed = findings_of_times(line)
-    near_field = keys.near_field
-    hydrophones = recording
-    if near_field and (near_field.files or near_field.channel_sets):
-        files = near_field.files or keys.records.files
-        hydrophones = line_recording(line, files, near_field.channel_sets)
+    hydrophones = beside_records(line, recording, keys.near_field)
     table = missing_from_records(line, recording, shots)
     shots, logged = with_source_states(line, hydrophones, table.shots, table.guessed)
     missing = (*table.findings, *reaching_findings(table, shots))
+    breaks = time_break_findings(line, beside_records(line, recording, keys.auxiliary), shots)
     recording = without_near_field(line, recording)
     shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
     shots, corrected = with_corrected_clock(line, recording, shots)
@@ -77,8 +76,17 @@ def open_line(line: LineFile) -> OpenLine:
         recording,
         shots,
         geometry,
-        (*findings, *timed, *missing, *logged, *located, *corrected),
+        (*findings, *timed, *missing, *breaks, *logged, *located, *corrected),
     )
+
+
+def beside_records(
+    line: LineFile, recording: Recording, table: NearFieldTable | AuxiliaryTable | None
+) -> Recording:
+    """Recording of channels beside the streamer: of files or sets of its own, or the records."""
+    if table is None or not (table.files or table.channel_sets):
+        return recording
+    return line_recording(line, table.files or line.keys.records.files, table.channel_sets)
 
 
 def line_recording(

@@ -186,7 +186,7 @@ def _hydrophones_of(
     by_name = {str(source): source for source in shots.sources}
     records = {}
     for name, numbers in line.keys.near_field.channels.items():
-        rows = [_row_of(line, hydrophones, number) for number in numbers]
+        rows = [row_of_channel(line, hydrophones, number, "near_field") for number in numbers]
         if name not in by_name or not rows:
             raise SettingsError(
                 f"near-field channels are given for source {name!r}"
@@ -198,12 +198,19 @@ def _hydrophones_of(
     return records
 
 
-def _row_of(line: LineFile, recording: Recording, number: int) -> int:
+def row_of_channel(line: LineFile, recording: Recording, number: int, table: str) -> int:
+    """Row of a channel that a table of the line file names.
+
+    Raises
+    ------
+    SettingsError
+        If the recording does not have it.
+    """
     rows = np.flatnonzero(recording.channel_numbers == number)
     if not rows.size:
         raise SettingsError(
             f"the records have no channel {number}",
-            where=f"{line.path}, table [near_field]",
+            where=f"{line.path}, table [{table}]",
             remedy=f"Channels {recording.channel_numbers.min()} to "
             f"{recording.channel_numbers.max()} are there.",
         )

@@ -16,7 +16,7 @@ from deblend.deliver.segy import DeliveredFile, write_source_segy
 from deblend.deliver.trace_headers import SourceGathers
 from deblend.line.open_line import OpenLine
 from deblend.line.prepare_line import count_reasons, why_not_delivered
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, nothing_to_separate
 from deblend.model.timebase import NS_PER_S, format_instant
 from deblend.progress import Progress, Step
 from deblend.qc.metrics import LineMeasures
@@ -89,13 +89,17 @@ def history_sentences(opened: OpenLine, job: Job, measures: LineMeasures) -> tup
     )
     iterations = max(len(history) for history in measures.histories)
     refined = "The fire times were refined from the data, see fire-times.csv."
+    separated = (
+        f"Separated from the other sources by method {job.all_settings['method']} ({settings}), "
+        f"{iterations} iterations, seed {job.settings.seed}.",
+        RESIDUAL_CHOICES[job.settings.residual],
+    )
+    nothing = nothing_to_separate(job.findings)
     return (
         *before,
         *([refined] if job.settings.refine_times else []),
         "Cut from the continuous record at the fire times, with their fractions of a sample.",
-        f"Separated from the other sources by method {job.all_settings['method']} ({settings}), "
-        f"{iterations} iterations, seed {job.settings.seed}.",
-        RESIDUAL_CHOICES[job.settings.residual],
+        *([nothing] if nothing else separated),
         f"No gain, {'other filter' if low_cut else 'filter'}, mute or static was applied.",
     )
 
@@ -109,10 +113,11 @@ def input_paths(opened: OpenLine) -> list[Path]:
     """Line file, tables and records."""
     from deblend.records.find_files import find_files
 
-    table, near_field = opened.line.shots_path, opened.line.keys.near_field
+    table, keys = opened.line.shots_path, opened.line.keys
     paths = [opened.line.path, *([table] if table else []), *opened.line.other_inputs]
-    if near_field is not None and near_field.files:
-        paths += find_files(opened.line.patterns_of(near_field.files))
+    for beside in (keys.near_field, keys.auxiliary):
+        if beside is not None and beside.files:
+            paths += find_files(opened.line.patterns_of(beside.files))
     return list(dict.fromkeys([*paths, *(file.path for file in opened.recording.files)]))
 
 

@@ -113,7 +113,7 @@ def test_every_key_is_documented() -> None:
     keys = list_keys()
     assert {key.table for key in keys} == {
         "", "records", "shots", "geometry", "navigation", "source_log", "external_header",
-        "near_field", "noise", "separation", "truth",
+        "near_field", "auxiliary", "noise", "separation", "truth",
         "quality", "output", "run",
     }  # fmt: skip
     for key in keys:

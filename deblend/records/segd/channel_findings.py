@@ -77,8 +77,8 @@ def left_out_findings(record: RecordHeader, choice: Choice) -> Iterator[Finding]
             float(len(left_out)),
             "channel sets",
             "note",
-            f"channel sets that are not read: {', '.join(map(set_in_words, left_out))}; "
-            "channel_sets chooses others",
+            f"channel sets that are not among these: {', '.join(map(set_in_words, left_out))}; "
+            "channel_sets in [records], [near_field] and [auxiliary] chooses sets",
         )
 
 

@@ -83,6 +83,9 @@ def test_run_judgement_table_and_page_say_it_first(tmp_path: Path) -> None:
         assert FIRST in " ".join(shown.output.split())
         assert not ABOUT_OVERLAP.search(shown.output)
     assert first_words(judged.output) == FIRST
+    header = next((out / "delivered").glob("*.sgy")).read_bytes()[:3200].decode("cp500")
+    assert FIRST[:40] in " ".join(header.split())
+    assert "other sources" not in header
     with (out / "findings.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert "nothing_to_separate" in {row["metric"] for row in rows}
