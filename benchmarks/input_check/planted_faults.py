@@ -29,12 +29,12 @@ import numpy as np
 
 from benchmarks.input_check.input_faults import FaultyLine, fault_names, plant_fault
 from benchmarks.result import RESULTS, Number, keep
-from deblend.check.arrivals.near_record import WATER_VELOCITY_M_S
 from deblend.check.headers.inspection import inspect_line
 from deblend.check.headers.source_numbers import placed_as_other, source_consistency
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.timebase import parse_instant
+from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.scenes import make_scene, scene_names
 
 NAME = "input_check.planted_faults"

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from deblend.check.arrivals.near_record import WATER_VELOCITY_M_S, offsets_known
+from deblend.check.arrivals.near_record import offsets_known
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
+from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.qc.like_neighbours import polarity_of
 
 STRETCH_S: Final = 1.5

@@ -10,7 +10,6 @@ import numpy as np
 
 from deblend.check.arrivals.direct_arrivals import DirectArrivals, fit_direct_arrivals
 from deblend.check.arrivals.near_record import (
-    WATER_VELOCITY_M_S,
     FiredShots,
     NearRecord,
     offsets_known,
@@ -34,6 +33,7 @@ from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.model.timebase import NS_PER_S
+from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.records.conditioned import as_recorded
 
 _SAME_TIME_S: Final = 0.01

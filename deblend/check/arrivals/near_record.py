@@ -13,8 +13,8 @@ from deblend.check.arrivals.windows import View
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.timebase import NS_PER_S
+from deblend.model.water import WATER_VELOCITY_M_S
 
-WATER_VELOCITY_M_S: Final = 1500.0
 LEAD_S: Final = 0.06
 """Of a window before the first of the arrivals that are predicted in it."""
 MOST_CHANNELS: Final = 6
