@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from deblend.blending.line_operator import operator_of
     from deblend.blending.operator import BlendingOperator, make_operator
     from deblend.errors import DeblendError
     from deblend.in_memory import separate
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from deblend.separation.methods.median import StructureMedian, VectorMedian
     from deblend.separation.methods.rank import RankReduction
     from deblend.separation.separate import Separation
+    from deblend.study.scores import score
+    from deblend.synth.scenes import make_scene
+    from deblend.trial.likeness import snr_db
 
 __version__ = "0.1.0"
 
@@ -44,10 +48,14 @@ _ROOMS = {
     "StructureMedian": "deblend.separation.methods.median",
     "VectorMedian": "deblend.separation.methods.median",
     "make_operator": "deblend.blending.operator",
+    "make_scene": "deblend.synth.scenes",
     "make_shots": "deblend.model.shots",
     "open_recording": "deblend.records.open",
+    "operator_of": "deblend.blending.line_operator",
     "read_shots": "deblend.records.shot_table",
+    "score": "deblend.study.scores",
     "separate": "deblend.in_memory",
+    "snr_db": "deblend.trial.likeness",
     "towed_geometry": "deblend.model.geometry",
 }
 
@@ -68,10 +76,14 @@ __all__ = [
     "VectorMedian",
     "__version__",
     "make_operator",
+    "make_scene",
     "make_shots",
     "open_recording",
+    "operator_of",
     "read_shots",
+    "score",
     "separate",
+    "snr_db",
     "towed_geometry",
 ]
 

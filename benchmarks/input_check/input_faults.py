@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import operator_of
+from deblend.blending.operator import record_operator
 from deblend.errors import InputError
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Gap, Recording
@@ -113,7 +113,7 @@ def _misfire(line: MadeLine, order: NDArray[np.int64], place: int) -> FaultyLine
     alone = replace(line.shots, fire_time_ns=line.true_fire_time_ns).take(np.array([row]))
     source = line.shots.source[row].item()
     gather = line.truth[source][line.shots.rows_of(source) == row]
-    operator = operator_of(recording, alone, gather.shape[2], dtype=np.float64)
+    operator = record_operator(recording, alone, gather.shape[2], dtype=np.float64)
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
     record -= operator.blend(gather.astype(np.float64)).astype(np.float32)
     return replace(

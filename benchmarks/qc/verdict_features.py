@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from deblend.blending.operator import operator_of
+from deblend.blending.operator import record_operator
 from deblend.qc.expected_error import (
     EnergySums,
     channels_to_try,
@@ -61,7 +61,7 @@ def mirrored_and_withheld(job: Job, sums: EnergySums) -> Table:
     every = range(job.recording.shape[0])
     base = separate_channels(job, every)
     mirrored = mirrored_gathers(base.estimate, sums.rows)
-    operator = operator_of(job.recording, job.shots, job.length)
+    operator = record_operator(job.recording, job.shots, job.length)
     record = job.recording.read(every, 0, job.recording.shape[1]) + operator.blend(mirrored)
     mask = withheld_pieces(record.shape, job.settings.seed, 0) & base.known
     both = separate_channels(with_samples(job, np.where(mask, np.nan, record)), every).estimate

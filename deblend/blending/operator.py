@@ -32,7 +32,7 @@ from deblend.arrays import Array, fast_length, in_parts, irfft, is_host, rfft, t
 from deblend.blending.card_delays import CardDelays
 from deblend.blending.delays import DelaySteps, delay_steps
 from deblend.card import on_card
-from deblend.errors import InputError
+from deblend.errors import InputError, SettingsError, TimeError
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 
@@ -300,7 +300,7 @@ def make_operator(
     )
 
 
-def operator_of(
+def record_operator(
     recording: Recording, shots: Shots, length: int, *, dtype: DTypeLike = np.float32
 ) -> BlendingOperator:
     """Blending operator of a table of shots and a recording; see `make_operator`."""
@@ -312,6 +312,31 @@ def operator_of(
         length=length,
         dtype=dtype,
     )
+
+
+def check_same_scale(recording: Recording, shots: Shots) -> None:
+    """Refuse shots and a record of two time scales."""
+    if shots.time_scale != recording.scale:
+        raise TimeError(
+            f"the shots are in {shots.time_scale.upper()} and the record in "
+            f"{recording.scale.upper()}",
+            remedy="Read both in the same time scale; at present they differ by 18 s.",
+        )
+
+
+def length_in_samples(length_s: float, recording: Recording) -> int:
+    """Samples of a gather trace of a length in seconds; what does not fit is refused."""
+    length = round(length_s / recording.interval_s) if np.isfinite(length_s) else 0
+    if length < 1:
+        raise SettingsError(
+            f"length_s is {length_s}", remedy="Give the length of a gather trace in seconds."
+        )
+    if length > recording.shape[1]:
+        raise InputError(
+            f"gathers of {length_s} s were asked of a record of {recording.duration_s:.3f} s",
+            remedy="Shorten length_s, or give more of the record.",
+        )
+    return length
 
 
 def operator_at(

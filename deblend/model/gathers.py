@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.model.geometry import Geometry
+from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ GatherKind = Literal["pseudo-deblended", "estimate", "truth"]
 
 
 def make_gathers(
-    amplitude: NDArray[np.float32],
+    amplitude: NDArray[np.floating],
     shots: Shots,
     channel_numbers: NDArray[np.int64],
     interval_s: float,
@@ -31,7 +32,7 @@ def make_gathers(
 
     Parameters
     ----------
-    amplitude : ndarray of float32, shape (shot, channel, time)
+    amplitude : ndarray of float, shape (shot, channel, time)
         One row a shot, in the order of `shots`; sample 0 is the time break.
     channel_numbers : ndarray of int64, shape (channel,)
         What the columns are.
@@ -81,4 +82,41 @@ def make_gathers(
         coords=coords,
         name="amplitude",
         attrs={"kind": kind, "units": amplitude_unit},
+    )
+
+
+def make_record(
+    samples: NDArray[np.floating], recording: Recording, *, name: str = "amplitude"
+) -> xarray.DataArray:
+    """Labelled samples of a whole record.
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (channel, time)
+        In the place of those of the recording.
+    recording : Recording
+        Which has channels, times and unit.
+    name : str, optional
+        What the samples are.
+
+    Returns
+    -------
+    xarray.DataArray
+        Dimensions (channel, time); time in seconds after the start of the record.
+    """
+    import xarray
+
+    seconds = np.arange(samples.shape[1]) * recording.interval_s
+    about = {"units": "s", "long_name": "time after the start of the record"}
+    return xarray.DataArray(
+        samples,
+        dims=("channel", "time"),
+        coords={"channel": recording.channel_numbers, "time": ("time", seconds, about)},
+        name=name,
+        attrs={
+            "units": recording.amplitude_unit,
+            "start_ns": recording.start_ns,
+            "interval_ns": recording.interval_ns,
+            "time_scale": recording.scale,
+        },
     )

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import operator_of
+from deblend.blending.operator import record_operator
 from deblend.decibels import decibels
 from deblend.plan.alternative import (
     channel_offsets_m,
@@ -187,7 +187,7 @@ def _scored(line: MadeLine, settings: SimulationTable) -> tuple[Floats, Floats]:
         settings=SeparationSettings(iterations=settings.iterations),
     )
     truth = line.gathers
-    operator = operator_of(recording, line.shots, truth.shape[2])
+    operator = record_operator(recording, line.shots, truth.shape[2])
     record = recording.read(range(recording.shape[0]), 0, recording.shape[1])
     start = np.asarray(operator.pseudo_deblend(record), np.float32)
     windows = [

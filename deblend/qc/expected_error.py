@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import BlendingOperator, operator_of
+from deblend.blending.operator import BlendingOperator, record_operator
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.qc.limits import EXPECTED_ERROR, verdict_row
@@ -101,7 +101,7 @@ def try_errors(job: Job, block: range, callback: Callback | None = None) -> Erro
     every = range(len(channels))
     base = separate_channels(job, every, callback)
     estimate, sums = base.estimate, EnergySums(job)
-    operator = operator_of(job.recording, job.shots, job.length)
+    operator = record_operator(job.recording, job.shots, job.length)
     cut = in_table_order(job, _cut(job.operator, base.residual), job.delivered)
     shift_error, unexplained = _shift_error(job, estimate, cut, sums), _lined_up(cut, sums)
     del base, cut

@@ -14,8 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.arrays import Array, give_back_card_memory, is_host, namespace_for, to_host
-from deblend.blending.operator import BlendingOperator, operator_at
-from deblend.errors import InputError, SettingsError, TimeError
+from deblend.blending.operator import (
+    BlendingOperator,
+    check_same_scale,
+    length_in_samples,
+    operator_at,
+)
+from deblend.errors import InputError
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -228,13 +233,8 @@ def prepare(
             remedy="Say when and how it was sampled: deblend.Recording(samples, interval_s=..., "
             "start=..., time_scale=...).",
         )
-    if shots.time_scale != recording.scale:
-        raise TimeError(
-            f"the shots are in {shots.time_scale.upper()} and the record in "
-            f"{recording.scale.upper()}",
-            remedy="Read both in the same time scale; at present they differ by 18 s.",
-        )
-    length = _length_in_samples(length_s, recording)
+    check_same_scale(recording, shots)
+    length = length_in_samples(length_s, recording)
     settings = checked_settings(settings)
     delivered, findings = _settle_delivery(recording, shots, length)
     layout = pair_shots(shots, ~recording.not_held(shots.fire_time_ns, length)[0])
@@ -487,20 +487,6 @@ def fields_of(method: Any) -> dict[str, Any]:
     if not is_dataclass(method):
         return {}
     return {field.name: getattr(method, field.name) for field in fields(method)}
-
-
-def _length_in_samples(length_s: float, recording: Recording) -> int:
-    length = round(length_s / recording.interval_s) if np.isfinite(length_s) else 0
-    if length < 1:
-        raise SettingsError(
-            f"length_s is {length_s}", remedy="Give the length of a gather trace in seconds."
-        )
-    if length > recording.shape[1]:
-        raise InputError(
-            f"gathers of {length_s} s were asked of a record of {recording.duration_s:.3f} s",
-            remedy="Shorten length_s, or give more of the record.",
-        )
-    return length
 
 
 def _span(first_ns: int, last_ns: int, recording: Recording) -> str:

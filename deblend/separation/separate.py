@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deblend.model.findings import Finding
-from deblend.model.gathers import make_gathers
+from deblend.model.gathers import make_gathers, make_record
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.separation.amplitudes import impossible_findings
@@ -117,33 +117,9 @@ def separate_line(
             live=job.delivered,
             amplitude_unit=recording.amplitude_unit,
         ),
-        residual=_label_residual(unexplained, job),
+        residual=make_record(unexplained, recording, name="residual"),
         history=merge_histories(histories),
         settings=job.all_settings,
         findings=findings,
         time_shifts=shifts,
-    )
-
-
-def _label_residual(residual: np.ndarray, job: Job) -> xarray.DataArray:
-    import xarray
-
-    return xarray.DataArray(
-        residual,
-        dims=("channel", "time"),
-        coords={
-            "channel": job.recording.channel_numbers,
-            "time": (
-                "time",
-                np.arange(residual.shape[1]) * job.recording.interval_s,
-                {"units": "s", "long_name": "time after the start of the record"},
-            ),
-        },
-        name="residual",
-        attrs={
-            "units": job.recording.amplitude_unit,
-            "start_ns": job.recording.start_ns,
-            "interval_ns": job.recording.interval_ns,
-            "time_scale": job.recording.scale,
-        },
     )

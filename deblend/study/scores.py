@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import operator_of
+from deblend.blending.operator import record_operator
 from deblend.decibels import amplitude_decibels, decibels
 from deblend.qc.bands import octave_bands
 from deblend.qc.scores import (
@@ -38,7 +38,7 @@ Columns = dict[str, Any]
 
 def about_line(line: MadeLine) -> Columns:
     """What a row says about its line."""
-    operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
+    operator = record_operator(line.recording, line.shots, line.gathers.shape[2])
     delays = _dither_s(line)
     samples = record_samples(line).astype(np.float64)
     signal = float(np.sqrt(np.mean(np.square(samples))))
@@ -94,7 +94,7 @@ def score_against_truth(
 
 def pseudo_deblended(line: MadeLine) -> Gathers:
     """The record cut at the fire times, unknown samples as zero."""
-    operator = operator_of(line.recording, line.shots, line.gathers.shape[2])
+    operator = record_operator(line.recording, line.shots, line.gathers.shape[2])
     return np.asarray(operator.pseudo_deblend(record_samples(line)), np.float32)
 
 
