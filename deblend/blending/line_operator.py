@@ -74,7 +74,7 @@ def operator_of(
     return LineOperator(record_operator(recording, shots, length, dtype=dtype), recording, shots)
 
 
-class LineOperator(LinearOperator):  # type: ignore[misc]
+class LineOperator(LinearOperator):
     """Gathers to record: ``A @ gathers``; ``A.H`` and ``A.T``, its exact adjoint, cut gathers.
 
     It takes vectors and matrices as SciPy has them, gathers (shot, channel, time) and records
@@ -90,7 +90,7 @@ class LineOperator(LinearOperator):  # type: ignore[misc]
         """(channel, time)."""
         self._recording, self._shots = recording, shots
         sizes = int(np.prod(self.record_shape)), int(np.prod(self.gathers_shape))
-        super().__init__(blending.dtype, sizes)
+        super().__init__(blending.dtype, sizes)  # type: ignore[call-arg]
 
     def label_gathers(self, amplitude: NDArray[np.floating]) -> xarray.DataArray:
         """Gathers with their labels."""
@@ -135,12 +135,12 @@ class LineOperator(LinearOperator):  # type: ignore[misc]
     _transpose = _adjoint
 
 
-class AdjointOperator(LinearOperator):  # type: ignore[misc]
+class AdjointOperator(LinearOperator):
     """Record to gathers: what ``A.H`` and ``A.T`` of a `LineOperator` are."""
 
     def __init__(self, operator: LineOperator) -> None:
         self._operator = operator
-        super().__init__(operator.dtype, operator.shape[::-1])
+        super().__init__(operator.dtype, operator.shape[::-1])  # type: ignore[call-arg]
 
     def dot(self, x: Any) -> Any:
         """Product with a vector, a matrix, or a record with or without labels."""
