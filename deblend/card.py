@@ -24,17 +24,10 @@ def on_card(xp: ModuleType) -> bool:
 
 @cache
 def kernel(file: str, name: str, **constants: int) -> Any:
-    """A compiled function of a file with CUDA source.
+    """A compiled function of a file with CUDA source, such as ``"separation/windows.cu"``.
 
-    Parameters
-    ----------
-    file : str
-        Below the package, such as ``"separation/windows.cu"``.
-    name : str
-        Of the function.
-    **constants : int
-        Defined when it is compiled: divisions by a known number are cheap, and loops over it are
-        unrolled.
+    Constants are defined when it is compiled: divisions by a known number are cheap, and loops over
+    it are unrolled.
     """
     import cupy
 

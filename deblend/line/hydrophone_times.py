@@ -43,14 +43,8 @@ def heard_after_s(
 ) -> tuple[float, float]:
     """How long after fire times a pulse begins, within 1.5 s, and its strength; NaN and 0 if none.
 
-    Parameters
-    ----------
-    record : ndarray of float32, shape (channel, time)
-        Hydrophones; NaN where unknown.
-    fire_time_ns : ndarray of int64, shape (shot,)
-        Of live shots of one source.
-    start_ns, interval_ns : int
-        Of the record.
+    `record` has hydrophones, (channel, time), NaN where unknown; times are of live shots of one
+    source.
     """
     strength = np.abs(np.diff(record, axis=1)).sum(axis=0)
     most = round(LARGEST_LAG_S * NS_PER_S / interval_ns)
@@ -86,12 +80,8 @@ def exchanged_hydrophones(
 ) -> Finding | None:
     """One finding where hydrophones clearly hear other sources than they are named for, else None.
 
-    Parameters
-    ----------
-    strength : ndarray of float64, shape (hydrophones, source)
-        Of the pulse that the hydrophones of each source hear at the fire times of each.
-    sources : tuple of int or str
-        Their names, in that order.
+    `strength` is that of the pulse which the hydrophones of each source hear at the fire times of
+    each: (hydrophones, source).
     """
     own = np.diagonal(strength)
     loudest = strength.argmax(axis=1)
@@ -115,14 +105,8 @@ def hydrophone_time_findings(
 ) -> list[Finding]:
     """How late each source fires by its hydrophones, against the others and against the table.
 
-    Parameters
-    ----------
-    heard_s : ndarray of float64, shape (source,)
-        Begin of its pulse after its fire times; NaN where not heard.
-    sources : tuple of int or str
-        Their names.
-    pulse_delay_s : float
-        From the fire time to the begin of the pulse, as far as it is known.
+    `heard_s` is the begin of its pulse after its fire times, NaN where not heard; `pulse_delay_s`
+    is from the fire time to that begin, as far as it is known.
     """
     late_ms = 1e3 * (heard_s - pulse_delay_s)
     known = np.flatnonzero(np.isfinite(late_ms))

@@ -43,22 +43,10 @@ class CardWindows:
     """CuPy."""
 
     def cut(self, gathers: Array, slot: int, channels: range, patch_count: int) -> Array:
-        """Windows of one window along slots, some along channels and all along time.
+        """Windows of one window along slots, some along channels and all along time, float32.
 
-        Parameters
-        ----------
-        gathers : array of float32, shape (source, slot, channel, time)
-            Of the block.
-        slot : int
-            Number of the window along slots.
-        channels : range
-            Numbers of windows along channels.
-        patch_count : int
-            Patches of the result; those behind the last window hold zeros.
-
-        Returns
-        -------
-        array of float32, shape (patch_count, source, *sizes)
+        Of shape (patch_count, source, *sizes), zeros behind the last window; `gathers` of the block
+        have (source, slot, channel, time).
         """
         patches = self.xp.empty((patch_count, len(gathers), *self.sizes), np.float32)
         launch(

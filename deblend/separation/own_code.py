@@ -25,13 +25,8 @@ _DIGITS: Final = 16
 def found_method(name: str, folder: Path) -> MethodChoice:
     """What a study file or a line file calls a method.
 
-    Parameters
-    ----------
-    name : str
-        Name of a method, ``package.module:name``, or ``file.py:name``; the last two may be a
-        settings class, a settings object or a function.
-    folder : Path
-        What the name of a file counts from.
+    A name, ``package.module:name``, or ``file.py:name`` below `folder`; the last two may be a
+    settings class, a settings object or a function.
 
     Raises
     ------

@@ -97,13 +97,7 @@ def key_of_text(text: str) -> str:
 
 
 def content_of(run: StudyRun, folder: Path) -> RowContent:
-    """Content of the row that a run leaves.
-
-    Parameters
-    ----------
-    folder : Path
-        What file names of the study count from.
-    """
+    """Content of the row that a run leaves; file names of the study count from `folder`."""
     scene, files = _scene(run.scene, folder)
     method, more = _method(run.method)
     entries = {

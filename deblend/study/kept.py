@@ -89,19 +89,11 @@ class Repeated:
 
 
 def repeat_row(folder: str | Path, key: str, *, limit_s: float = 7200.0) -> Repeated:
-    """Compute one row of a study again, from the folder of its results alone.
+    """Compute one row of a study again, from the folder of its ``results.parquet`` alone.
 
     Own code and input come from what the folder keeps. Code in such a folder runs as any method
-    does: repeat rows of people whom you would let run a program.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Folder with ``results.parquet``.
-    key : str
-        Column ``key`` of the row, or how it begins.
-    limit_s : float, optional
-        Longest time for each phase.
+    does: repeat rows of people whom you would let run a program. `key` is the column of that name,
+    or how it begins; `limit_s` is the longest time for each phase.
 
     Raises
     ------

@@ -89,22 +89,8 @@ def against_neighbours(
     """Hold every shot against its neighbours in place of the usual direct arrival.
 
     None where neighbours explain too little of the record: there is much noise, or sources fired
-    that are not in the table.
-
-    Parameters
-    ----------
-    near : NearRecord
-        Some channels near the sources.
-    fired : FiredShots
-        Shots by the clock of the record.
-    arrivals : DirectArrivals
-        As fitted; what concerns the line as a whole is kept.
-
-    Returns
-    -------
-    DirectArrivals
-        Amplitudes, times and what could not be verified, by neighbours. Further shots and wrong
-        source numbers are not looked for.
+    that are not in the table. Of `arrivals` what concerns the line as a whole is kept; further
+    shots and wrong source numbers are not looked for.
     """
     line = _line(near, fired)
     own, around, left = _explain(line, np.ones(len(fired.live), dtype=np.bool_))
