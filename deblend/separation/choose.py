@@ -100,6 +100,25 @@ def method_name(method: Separator) -> str:
     return str(getattr(kind, "__name__", "function"))
 
 
+def runs_on_card(method: Separator) -> bool:
+    """Whether a method, or each of those that one is made of, says that it works on a card.
+
+    It says so with ``runs_on_card = True``: it uses nothing but the namespace of the batch.
+    """
+    return all(getattr(part, "runs_on_card", False) for part in methods_in_turn(method))
+
+
+def processor_finding(method: Separator, device: str) -> list[Finding]:
+    """Said where a card was asked for and the method has no form for it."""
+    if device != "gpu" or runs_on_card(method):
+        return []
+    message = (
+        f"A card was asked for, and method {method_name(method)} has no form for one: it runs on "
+        "the processor."
+    )
+    return [Finding("runs_on_processor", 1.0, "methods", "note", message)]
+
+
 def shrunk_windows(method: Separator, counts: tuple[int, int, int], name: str) -> list[Finding]:
     """One finding for each axis of which the line has less than a window of the method.
 

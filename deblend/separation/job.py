@@ -33,7 +33,14 @@ from deblend.separation.block import (
     separate_block,
 )
 from deblend.separation.checkpoint import Checkpoints
-from deblend.separation.choose import MethodChoice, choose_method, method_name, shrunk_windows
+from deblend.separation.choose import (
+    MethodChoice,
+    choose_method,
+    method_name,
+    processor_finding,
+    runs_on_card,
+    shrunk_windows,
+)
 from deblend.separation.contract import Separator
 from deblend.separation.downweighted import Downweighted, downweighted
 from deblend.separation.loop import Callback, IterationRecord, merge_histories
@@ -247,11 +254,12 @@ def prepare(
         length=length,
         method=chosen,
         settings=settings,
-        xp=namespace_for(settings.device),
+        xp=namespace_for(settings.device if runs_on_card(chosen) else "cpu"),
         blocks=(),
         findings=tuple(findings),
     )
     counts = (layout.slot_count, recording.shape[0], length)
+    findings += processor_finding(chosen, settings.device)
     findings += shrunk_windows(chosen, counts, method_name(chosen))
     if not nothing_blended(job.operator):
         findings += run_in_finding(chosen, layout.slot_count)

@@ -9,7 +9,6 @@ import numpy as np
 
 from deblend.errors import SettingsError
 from deblend.separation.methods.limits import check_at_least
-from deblend.separation.methods.on_host import on_host
 from deblend.separation.transforms import curvelets
 from deblend.separation.transforms.threshold import LEAST_AMPLITUDE, kept_part
 
@@ -75,7 +74,7 @@ class CurveletThreshold:
 
     def largest(self, batch: PatchBatch) -> float:
         """Largest coefficient over the norm of its curvelet."""
-        gathers, _ = _gathers(on_host(batch))
+        gathers, _ = _gathers(batch)
         largest = 0.0
         for gather in gathers[np.argsort(-_norms(gathers))]:
             if np.linalg.norm(gather) <= largest:  # no coefficient exceeds the norm of its gather
@@ -95,7 +94,6 @@ class CurveletThreshold:
         The threshold is ``strictness * reference`` for coefficients over the norm of their
         curvelet, or the noise where that is more.
         """
-        xp, batch = batch.xp, on_host(batch)
         gathers, form = _gathers(batch)
         plan = self._plan(gathers)
         values = float(np.sqrt(np.prod(batch.amplitude.shape[2:])))
@@ -109,7 +107,7 @@ class CurveletThreshold:
             for wedge, limit in zip(curvelets.wedges_of(coefficients), least, strict=True):
                 wedge *= kept_part(np.abs(wedge) ** 2, limit, np)
             kept[number] = curvelets.backward(plan, coefficients)
-        return xp.asarray(np.moveaxis(kept.reshape(form), 2, 3))
+        return np.moveaxis(kept.reshape(form), 2, 3)
 
     def _plan(self, gathers: NDArray[np.float32]) -> curvelets.PaddedTransform:
         shots, samples = gathers.shape[1:]

@@ -48,6 +48,7 @@ class FkThreshold:
     """The threshold stays above this many times the ambient noise of a coefficient, and above less
     where withheld samples show none (see `separation.learned_floor`)."""
     window: Literal["tapered"] = "tapered"
+    runs_on_card: ClassVar[bool] = True
     learns_floor: ClassVar[bool] = True
 
     def largest(self, batch: PatchBatch) -> float:

@@ -45,6 +45,7 @@ class JointThreshold:
     """The threshold stays above this many times the ambient noise of a coefficient, and above less
     where withheld samples show none (see `separation.learned_floor`)."""
     window: Literal["tapered"] = "tapered"
+    runs_on_card: ClassVar[bool] = True
     learns_floor: ClassVar[bool] = True
 
     @classmethod

@@ -9,7 +9,6 @@ import numpy as np
 
 from deblend.errors import SettingsError
 from deblend.separation.methods.limits import check_at_least, check_odd
-from deblend.separation.methods.on_host import on_host
 from deblend.separation.transforms.medians import local_level, local_slopes, medians
 
 if TYPE_CHECKING:
@@ -106,14 +105,13 @@ class StructureMedian:
     def largest(self, batch: PatchBatch) -> float:
         """Largest rms of a median over `level_samples`, with the widest window."""
         nothing = np.zeros(len(batch.amplitude), np.float32)
-        return float(self._kept(on_host(batch), self.shots, nothing)[1].max())
+        return float(self._kept(batch, self.shots, nothing)[1].max())
 
     def keep(self, batch: PatchBatch, strictness: float, reference: float) -> Array:
         """Medians where their rms is at or above the threshold.
 
         The threshold is ``strictness * reference``, or the noise where that is more.
         """
-        xp, batch = batch.xp, on_host(batch)
         shots = self.shots_at(strictness)
         passed = _MEDIAN_OF_NORMAL / np.sqrt(shots) if shots > 1 else 1.0
         values = np.prod(batch.amplitude.shape[2:])
@@ -122,7 +120,7 @@ class StructureMedian:
         least = np.maximum(self.noise_factor * passed * noise, strictness * reference)
         kept, level = self._kept(batch, shots, least)
         loud = level >= least[:, None, None, None, None]
-        return xp.asarray(np.where(loud, kept, np.float32(0)))
+        return np.where(loud, kept, np.float32(0))
 
     def shots_at(self, strictness: float) -> int:
         """Shots of the median: fewer as strictness falls."""

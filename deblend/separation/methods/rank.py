@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from deblend.arrays import irfft, rfft
 from deblend.separation.methods.joint import FEW_CHANNELS
@@ -85,6 +85,7 @@ class RankReduction:
     """From 0. The threshold stays above this many times the largest singular value that ambient
     noise alone is expected to have."""
     window: Literal["flat"] = "flat"
+    runs_on_card: ClassVar[bool] = True
 
     def __post_init__(self) -> None:
         check_at_least("rank", self.rank, 1)

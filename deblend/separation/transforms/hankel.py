@@ -8,8 +8,8 @@ import numpy as np
 
 from deblend.arrays import Array, is_host
 
-_MATRICES = 512
-"""Matrices that are decomposed together."""
+_MATRICES = {True: 512, False: 1 << 16}
+"""Matrices that are decomposed together, on the host and on a device."""
 
 
 def columns_of(size: int) -> int:
@@ -59,8 +59,9 @@ def reduce_rank(
     # The sum of all squared singular values: below the threshold none can reach it.
     chosen = xp.flatnonzero((power >= threshold**2) & (power > 0))
     out = xp.zeros_like(values)
-    for begin in range(0, len(chosen), _MATRICES):
-        some = chosen[begin : begin + _MATRICES]
+    step = _MATRICES[is_host(xp)]
+    for begin in range(0, len(chosen), step):
+        some = chosen[begin : begin + step]
         out[some] = _reduced(values[some], threshold[some], rank, damping, counts, xp)
     return out
 
@@ -71,8 +72,9 @@ def largest_singular_value(values: Array, xp: ModuleType) -> float:
     power = xp.sum((values.real**2 + values.imag**2) * counts, axis=(1, 2))
     largest = 0.0
     strongest_first = xp.argsort(-power)
-    for begin in range(0, len(values), _MATRICES):
-        some = strongest_first[begin : begin + _MATRICES]
+    step = _MATRICES[is_host(xp)]
+    for begin in range(0, len(values), step):
+        some = strongest_first[begin : begin + step]
         some = some[power[some] > largest]  # others cannot be larger
         if len(some) == 0:
             break
