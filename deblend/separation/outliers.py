@@ -108,14 +108,14 @@ def find_outliers(
 
 def _share_of(windows: Windows, which: Array, xp: ModuleType) -> NDArray[np.float64]:
     """Part of each window that is chosen, shape (channel, window)."""
-    begin = windows.step * np.arange(windows.count)
+    begin = xp.asarray(windows.step * np.arange(windows.count))
 
-    def of_channels(channels: slice) -> NDArray[np.float64]:
+    def of_channels(channels: slice) -> Array:
         total = xp.cumsum(windows.padded(which[channels], xp), axis=1, dtype=np.float64)
-        total = np.pad(to_host(total), ((0, 0), (1, 0)))
-        return np.asarray((total[:, begin + windows.size] - total[:, begin]) / windows.size)
+        total = xp.concatenate([xp.zeros_like(total[:, :1]), total], axis=1)
+        return (total[:, begin + windows.size] - total[:, begin]) / windows.size
 
-    return np.concatenate(by_rows(of_channels, len(which), xp))
+    return np.asarray(to_host(xp.concatenate(by_rows(of_channels, len(which), xp))))
 
 
 def across_channels(found: NDArray[np.float32]) -> NDArray[np.float32]:
