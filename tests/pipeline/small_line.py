@@ -16,8 +16,8 @@ from deblend.model.timebase import parse_instant
 from deblend.records.shot_table import write_shots
 from deblend.synth.segy_write import write_continuous_segy
 
-DONE = (0, 1, 3)
-"""Exit statuses of a run that wrote its results, whatever their verdict."""
+PASS, LOOK, FAIL = 0, 1, 3
+"""Exit statuses of a run that wrote its results; one of a few iterations fails."""
 Call = Callable[..., Result]
 """Calls the command line with arguments."""
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from segyio import TraceField
 from small_line import (
     CHANNEL_COUNT,
-    DONE,
+    FAIL,
     INTERVAL_NS,
     LENGTH,
     SHOT_COUNT,
@@ -86,7 +86,7 @@ def test_the_whole_path(line: SmallLine, call: Call, monkeypatch: pytest.MonkeyP
 def test_the_report_can_be_drawn_again(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 1")
     first = call("separate", line.line_file)
-    assert first.exit_code in DONE, first.stderr
+    assert first.exit_code == FAIL, first.stderr
     (line.out / "report.html").unlink()
     assert call("report", line.out).exit_code == 0
     assert (line.out / "report.html").read_text() == "Small line"
@@ -146,7 +146,7 @@ def test_what_was_not_recorded_is_drawn_as_unknown(line: SmallLine, call: Call) 
     samples[3, 300:310] = np.nan
     line.write_records(samples)
     line.rewrite("iterations = 25", "iterations = 1")
-    assert call("separate", line.line_file).exit_code in DONE
+    assert call("separate", line.line_file).exit_code == FAIL
     sections = read_contents(line.out / "report-samples.npz").sections
     for section in sections:
         if section.kind != "common channel":
@@ -167,7 +167,7 @@ def test_troubles_are_findings(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 3")
     assert call("check", line.line_file).exit_code == 1
     result = call("separate", line.line_file)
-    assert result.exit_code in DONE, result.stderr
+    assert result.exit_code == FAIL, result.stderr
     rows = rows_of(line.out / "findings.csv")
     found = {(row["metric"], row["channel"]) for row in rows if row["verdict"] == "look"}
     assert {("dead_channel", "3"), ("unusable_samples", "4")} <= found
@@ -233,13 +233,13 @@ def test_seams_of_blocks_are_findings(tmp_path: Path, monkeypatch: pytest.Monkey
 @pytest.mark.usefixtures("plain_page")
 def test_results_are_replaced_only_on_request(line: SmallLine, call: Call) -> None:
     line.rewrite("iterations = 25", "iterations = 2")
-    assert call("separate", line.line_file).exit_code in DONE
+    assert call("separate", line.line_file).exit_code == FAIL
     before = (line.out / "manifest.json").read_bytes()
     refused = call("separate", line.line_file)
     assert refused.exit_code == 2
     assert "not empty" in refused.stderr
     assert (line.out / "manifest.json").read_bytes() == before
-    assert call("separate", line.line_file, "--overwrite").exit_code in DONE
+    assert call("separate", line.line_file, "--overwrite").exit_code == FAIL
     assert (line.out / "manifest.json").read_bytes() != before
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 
@@ -268,7 +268,7 @@ def test_an_interruption_leaves_finished_blocks_alone(
     assert "stopped: 1 of 1 block finished and kept" in result.stderr
     assert [path.name for path in line.out.iterdir()] == [UNFINISHED]
     again = call("separate", line.line_file)
-    assert again.exit_code in DONE, again.stderr
+    assert again.exit_code == FAIL, again.stderr
     assert "going on: 1 of 1 block finished" in again.stderr
     assert sorted(path.name for path in line.out.iterdir()) == sorted(RESULTS)
 

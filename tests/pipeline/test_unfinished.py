@@ -12,7 +12,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from small_line import DONE, Call, SmallLine, make_small_line
+from small_line import FAIL, PASS, Call, SmallLine, make_small_line
 
 from deblend.errors import OutputError, SettingsError
 from deblend.line.line_file import read_line_file
@@ -48,7 +48,7 @@ def results(folder: Path) -> dict[str, bytes]:
 @pytest.fixture
 def whole(line: SmallLine, call: Call) -> dict[str, bytes]:
     """Results of a run that nothing disturbed; the output folder is empty again."""
-    assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code in DONE
+    assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == FAIL
     found = results(line.out)
     line.out.rename(line.out.with_name("whole"))
     return found
@@ -110,7 +110,7 @@ def test_a_run_goes_on_where_it_stopped(
     assert sum(unfinished.is_done(block) for block in range(4)) == kept
     # The plan is kept: another budget changes nothing.
     again = call("separate", line.line_file)
-    assert again.exit_code in DONE, again.stderr
+    assert again.exit_code == FAIL, again.stderr
     said = f"going on: {kept} of 4 blocks finished; planned before: 4 blocks of 1 channel;"
     assert said in " ".join(again.stderr.split())
     shown = read_contents(line.out / SAMPLES).provenance
@@ -135,7 +135,7 @@ def test_records_that_were_read_are_not_read_again(
         fail_at(patch, "deblend.run.pipeline._measure_line", 1, KeyboardInterrupt())
         assert call("separate", line.line_file, *FOUR_BLOCKS).exit_code == 130
     fail_at(monkeypatch, "deblend.run.staging.write_samples", 1, FULL)
-    assert call("separate", line.line_file).exit_code in DONE
+    assert call("separate", line.line_file).exit_code == FAIL
     assert results(line.out) == whole
 
 
@@ -145,7 +145,7 @@ def test_a_block_goes_on_from_its_checkpoint(
     line.rewrite("iterations = 2\nrobust = false", "iterations = 8")
     monkeypatch.setattr("deblend.run.checkpoints.EVERY_S", 0.0)
     monkeypatch.setattr("deblend.run.checkpoints.LARGEST_SHARE", 1e9)
-    assert call("separate", line.line_file).exit_code in DONE
+    assert call("separate", line.line_file).exit_code == PASS
     whole = results(line.out)
     shutil.rmtree(line.out)
     with monkeypatch.context() as patch:
@@ -161,7 +161,7 @@ def test_a_block_goes_on_from_its_checkpoint(
 
     monkeypatch.setattr("deblend.run.pipeline.BlockProgress.on_iteration", tell)
     again = call("separate", line.line_file)
-    assert again.exit_code in DONE
+    assert again.exit_code == PASS
     said = "going on: 0 of 1 block finished, 1 to go on from a checkpoint; planned before: one"
     assert said in " ".join(again.stderr.split())
     assert told == [5, 6, 7, 8]
@@ -179,7 +179,7 @@ def test_a_changed_line_file_is_refused_before_the_first_block_too(
     refused = call("separate", line.line_file)
     assert refused.exit_code == 2
     assert "separation.seed was 0 and is 7" in " ".join(refused.stderr.split())
-    assert call("separate", line.line_file, "--restart").exit_code in DONE
+    assert call("separate", line.line_file, "--restart").exit_code == FAIL
 
 
 def stop_while_removing(
@@ -260,7 +260,7 @@ def test_results_beside_their_work_are_not_taken_for_others(
     refused = call("separate", published.line_file)
     assert refused.exit_code == 2
     assert "not empty: it holds delivered," in refused.stderr
-    assert call("separate", published.line_file, "--overwrite").exit_code in DONE
+    assert call("separate", published.line_file, "--overwrite").exit_code == FAIL
     assert results(published.out) != before
     assert sorted(path.name for path in published.out.iterdir()) == sorted(RESULTS)
 
@@ -340,7 +340,7 @@ def test_what_does_not_change_the_result_is_no_change(
     text = begun.line_file.read_text()
     begun.line_file.write_text(f"# a remark\n{text}[run]\nstalled_after_s = 60.0\n")
     assert call("separate", begun.line_file, "--block", 2).exit_code == 0
-    assert call("separate", begun.line_file).exit_code in DONE
+    assert call("separate", begun.line_file).exit_code == FAIL
     assert results(begun.out) == whole
 
 
@@ -365,7 +365,7 @@ def test_a_line_that_was_moved(begun: SmallLine, call: Call) -> None:
 
 def test_restart_begins_anew(begun: SmallLine, call: Call) -> None:
     other_seed(begun)
-    assert call("separate", begun.line_file, "--restart").exit_code in DONE
+    assert call("separate", begun.line_file, "--restart").exit_code == FAIL
     assert sorted(path.name for path in begun.out.iterdir()) == sorted(RESULTS)
 
 
@@ -402,15 +402,15 @@ def test_blocks_one_by_one_for_a_batch_queue(
     assert prepared.exit_code == 0, prepared.stderr
     assert "--block 0 to --block 3" in prepared.stdout
     for block in (3, 0, 1):
-        assert call("separate", line.line_file, "--block", block).exit_code in DONE
+        assert call("separate", line.line_file, "--block", block).exit_code == 0
     missing = call("separate", line.line_file, "--finish")
     assert missing.exit_code == 2
     assert "1 of 4 blocks missing: 2" in missing.stderr
     none = call("separate", line.line_file, "--block", 4)
     assert none.exit_code == 2
     assert "there is no block 4" in none.stderr
-    assert call("separate", line.line_file, "--block", 2).exit_code in DONE
-    assert call("separate", line.line_file, "--finish").exit_code in DONE
+    assert call("separate", line.line_file, "--block", 2).exit_code == 0
+    assert call("separate", line.line_file, "--finish").exit_code == FAIL
     assert results(line.out) == whole
     again = call("separate", line.line_file, "--finish")
     assert again.exit_code == 2
@@ -434,15 +434,15 @@ def test_refined_times_are_those_of_the_whole_line_in_every_job(
     line.rewrite("iterations = 2", "iterations = 25")  # fewer and they are not believed
     line.spoil_times()
     at_once = call("separate", line.line_file, *FOUR_BLOCKS)
-    assert at_once.exit_code in DONE, at_once.stderr
+    assert at_once.exit_code == PASS, at_once.stderr
     whole = results(line.out) | times(line.out)
     assert b",true," in whole[FIRE_TIMES]  # or nothing would be shown
     line.out.rename(line.out.with_name("whole"))
     assert call("separate", line.line_file, "--prepare", *FOUR_BLOCKS).exit_code == 0
     for block in (2, 0, 3, 1):
-        assert call("separate", line.line_file, "--block", block).exit_code in DONE
+        assert call("separate", line.line_file, "--block", block).exit_code == 0
     finished = call("separate", line.line_file, "--finish")
-    assert finished.exit_code in DONE, finished.stderr
+    assert finished.exit_code == PASS, finished.stderr
     assert results(line.out) | times(line.out) == whole
 
 
