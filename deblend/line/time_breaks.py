@@ -54,6 +54,8 @@ def time_break_findings(line: LineFile, auxiliary: Recording, shots: Shots) -> t
     auxiliary = as_recorded(auxiliary)
     by_name = {str(source): source for source in shots.sources}
     findings: list[Finding] = []
+    late_ms: dict[int | str, NDArray[np.float64]] = {}
+    rows: dict[int | str, NDArray[np.int64]] = {}
     for name, number in keys.time_breaks.items():
         if name not in by_name:
             raise SettingsError(
@@ -66,7 +68,25 @@ def time_break_findings(line: LineFile, auxiliary: Recording, shots: Shots) -> t
         onset_ns = onsets_ns(trace, auxiliary.start_ns, auxiliary.interval_ns)
         own = shots.rows_of(by_name[name])
         own = own[shots.live[own] & held(auxiliary, shots.fire_time_ns[own], trace)]
-        findings += _of_source(shots, own, onset_ns, number)
+        if len(own) >= _FEWEST and onset_ns.size:
+            late_ms[by_name[name]] = _nearest_late_ms(shots.fire_time_ns[own], onset_ns)
+            rows[by_name[name]] = own
+    offset_ms = {
+        source: float(np.nanmedian(late))
+        for source, late in late_ms.items()
+        if np.isfinite(late).sum() >= _FEWEST
+    }
+    common_ms = float(np.median(list(offset_ms.values()))) if offset_ms else 0.0
+    limit_ms = max(_OFFSET_MS, auxiliary.interval_ns * 1e-6)
+    for source, late in late_ms.items():
+        channel = keys.time_breaks[str(source)]
+        if source not in offset_ms:
+            findings.append(_missing(source, late, channel))
+            continue
+        apart_ms = offset_ms[source] - common_ms
+        wrong = abs(apart_ms) > _OFFSET_MS or abs(common_ms) > limit_ms
+        findings.append(_offset(source, offset_ms[source], apart_ms, channel, wrong=wrong))
+        findings += _of_shots(shots, rows[source], late - offset_ms[source], channel)
     return tuple(findings)
 
 
@@ -100,33 +120,34 @@ def held(
     return inside & np.isfinite(trace[np.clip(at, 0, len(trace) - 1)])
 
 
-def _of_source(
-    shots: Shots, own: NDArray[np.int64], onset_ns: NDArray[np.int64], channel: int
-) -> Iterator[Finding]:
-    if len(own) < _FEWEST or not onset_ns.size:
-        return
-    source = shots.source[own[0]].item()
-    fired_ns = shots.fire_time_ns[own]
-    late_ms = _nearest_late_ms(fired_ns, onset_ns)
-    found = np.isfinite(late_ms)
-    if found.sum() < _FEWEST:
-        message = (
-            f"Auxiliary channel {channel} holds time breaks of {int(found.sum())} of {len(own)} "
-            f"shots of source {source}: it is another channel, or fire times are wrong by more "
-            f"than {_WITHIN_S:g} s."
-        )
-        yield Finding(
-            "time_breaks_missing", float((~found).sum()), "shots", "look", message, source
-        )
-        return
-    offset_ms = float(np.median(late_ms[found]))
+def _missing(source: int | str, late_ms: NDArray[np.float64], channel: int) -> Finding:
+    count = int(np.isfinite(late_ms).sum())
+    message = (
+        f"Auxiliary channel {channel} holds time breaks of {count} of {len(late_ms)} shots of "
+        f"source {source}: it is another channel, or fire times are wrong by more than "
+        f"{_WITHIN_S:g} s."
+    )
+    missing = float(len(late_ms) - count)
+    return Finding("time_breaks_missing", missing, "shots", "look", message, source)
+
+
+def _offset(
+    source: int | str, offset_ms: float, apart_ms: float, channel: int, *, wrong: bool
+) -> Finding:
     message = (
         f"Time breaks of source {source} on auxiliary channel {channel} come {offset_ms:+.2f} ms "
-        f"from its fire times (median of {int(found.sum())} shots). Nothing is moved."
+        f"from its fire times (median), {apart_ms:+.2f} ms from those of the sources together. "
+        "Nothing is moved."
     )
-    verdict: Verdict = "look" if abs(offset_ms) > _OFFSET_MS else "pass"
-    yield Finding("time_break_offset", offset_ms, "ms", verdict, message, source, limit=_OFFSET_MS)
-    for row, late in zip(own.tolist(), late_ms - offset_ms, strict=True):
+    verdict: Verdict = "look" if wrong else "pass"
+    return Finding("time_break_offset", offset_ms, "ms", verdict, message, source, limit=_OFFSET_MS)
+
+
+def _of_shots(
+    shots: Shots, own: NDArray[np.int64], off_ms: NDArray[np.float64], channel: int
+) -> Iterator[Finding]:
+    source = shots.source[own[0]].item()
+    for row, late in zip(own.tolist(), off_ms.tolist(), strict=True):
         if abs(late) <= _SHOT_MS:
             continue
         point = int(shots.shot_point[row])

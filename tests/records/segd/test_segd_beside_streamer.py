@@ -79,7 +79,7 @@ def test_hydrophones_of_their_own_set(tmp_path: Path) -> None:
     assert line.recording.shape[0] == 4
     assert not line.shots.live[line.shots.shot_point == MISFIRED].any()
     assert line.shots.live.sum() == len(line.shots) - 1
-    (missed,) = found(path, "near_field")
+    (missed,) = [f for f in found(path, "near_field") if f.verdict == "look"]
     assert (missed.metric, missed.shot_point) == ("near_field_misfired", MISFIRED)
 
 
@@ -96,7 +96,8 @@ def test_time_breaks_name_the_source_that_is_late(
         expected = late_ms if finding.source == 2 else 0.0
         # The pulse rises from zero to one over the sample before its time.
         assert finding.value == pytest.approx(expected - 2.0, abs=1.5)
-    assert offsets[1].verdict == ("look" if abs(late_ms) > 4.0 else offsets[1].verdict)
+    verdicts = [finding.verdict for finding in offsets]
+    assert verdicts == ["pass", "look" if late_ms else "pass", "pass"]
     others = [f for f in found(path, "time_break_") if f.metric != "time_break_offset"]
     assert ("time_break_missing", MISFIRED) in {(f.metric, f.shot_point) for f in others}
     (late,) = [f for f in others if f.shot_point == LATE]
