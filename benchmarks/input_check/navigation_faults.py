@@ -1,174 +1,326 @@
-"""Faults planted in P1/11 files of made lines, and whether each is found by navigation alone.
+"""Faults planted in navigation files and SEG-D headers, and whether each is found without samples.
 
     python -m benchmarks.input_check.navigation_faults --seeds 50
 
-The files are written here, field by field as IOGP report 483-1 has them. A fault counts as found
-where the file is refused or a finding of its kind asks for a look; without one, anything that asks
-for a look is false.
+P1/11, P1/90 and SPS are written by `navigation_files` from the tables of the standards, SEG-D of
+revision 3 by the byte tables of the tests. A fault counts as found where the file is refused or a
+finding asks for a look or fails; without one, anything that does is false.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
+from itertools import product
 from pathlib import Path
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchmarks.input_check.navigation_files import Towed, p111_text, p190_text, sps_text
 from benchmarks.result import Number, keep
-from deblend.errors import NavigationError
-from deblend.model.time_scales import convert_instants
+from deblend.errors import DeblendError, NavigationError
+from deblend.line.line_file import read_line_file
+from deblend.line.open_line import open_line
+from deblend.model.findings import Finding
+from deblend.model.geometry import Geometry
 from deblend.model.timebase import parse_instant
+from deblend.records.navigation.grid import utm_coordinates
 from deblend.records.navigation.join import join_positions
 from deblend.records.navigation.open import read_positions
-from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, TrueShots, true_shots
+from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing
 
-NAME = "input_check.navigation_faults"
-CHANNELS = np.arange(1, 25)
-_GPS_ZERO_NS = 315_964_800 * 10**9
-_HEADER = """OGP,OGP P1,1,1.1,1,2024:06:02,08:15:00,MADE.P111,MADE
-HC,1,2,0,Time reference,1,2,18.0,GPS,1,1980:01:06,5
-HC,1,3,0,Projected CRS,1,32631,WGS 84 / UTM zone 31N
-H1,1,0,0,Source position,1,1,2,2,1,0,0
-"""
+_TESTS = Path(__file__).parents[2] / "tests" / "records" / "segd"
+sys.path.insert(0, str(_TESTS))
 
-Table = dict[str, NDArray[np.float64]]
-"""Columns x_m, y_m, depth_m of the sources; receiver_x_m, receiver_y_m; first_channel."""
-Change = Callable[[Table, np.random.Generator], None]
+from segd_bytes import Record, Set  # noqa: E402
+from segd_line import FILE_US, FILES, fired, one_set, pulses, write_line  # noqa: E402
 
+NAME: Final = "input_check.navigation_faults"
+EACH: Final = 12
+"""Channels of each of two streamers."""
+CHANNELS: Final = np.arange(1, 2 * EACH + 1)
+WRITERS: Final = {"p111": p111_text, "p190": p190_text, "sps": sps_text}
 
-def _exchange(table: Table, random: np.random.Generator) -> None:
-    for x_m, y_m in (("receiver_x_m", "receiver_y_m"),):
-        table[x_m], table[y_m] = table[y_m], table[x_m]
+Change = Callable[[Towed, np.random.Generator], Towed]
 
 
-def _at_zero(table: Table, random: np.random.Generator) -> None:
-    row = random.integers(len(table["x_m"]))
-    table["receiver_x_m"][row] = table["receiver_y_m"][row] = 0.0
+def _with_receivers(towed: Towed, x_m: np.ndarray, y_m: np.ndarray) -> Towed:
+    return replace(towed, geometry=replace(towed.geometry, receiver_x_m=x_m, receiver_y_m=y_m))
 
 
-def _jump(table: Table, random: np.random.Generator) -> None:
-    table["x_m"][random.integers(4, len(table["x_m"]) - 4)] += random.choice([-500.0, 500.0])
+def _receivers(towed: Towed) -> tuple[np.ndarray, np.ndarray]:
+    return towed.geometry.receiver_x_m.copy(), towed.geometry.receiver_y_m.copy()
 
 
-def _small_jump(table: Table, random: np.random.Generator) -> None:
-    table["y_m"][random.integers(4, len(table["y_m"]) - 4)] += random.choice([-25.0, 25.0])
+def _with_sources(towed: Towed, x_m: np.ndarray, y_m: np.ndarray) -> Towed:
+    return replace(towed, shots=replace(towed.shots, x_m=x_m, y_m=y_m))
 
 
-def _heights(table: Table, random: np.random.Generator) -> None:
-    table["depth_m"] *= -1.0
+def _exchanged(towed: Towed, random: np.random.Generator) -> Towed:
+    return _with_receivers(towed, *_receivers(towed)[::-1])
 
 
-def _receiver_jump(table: Table, random: np.random.Generator) -> None:
-    row, column = random.integers(len(table["x_m"])), random.integers(3, 20)
-    table["receiver_x_m"][row, column] += 60.0
+def _all_exchanged(towed: Towed, random: np.random.Generator) -> Towed:
+    towed = _exchanged(towed, random)
+    return _with_sources(towed, towed.shots.y_m, towed.shots.x_m)
 
 
-def _turned(table: Table, random: np.random.Generator) -> None:
-    row = random.integers(3, len(table["x_m"]) - 3)
-    east = table["receiver_x_m"][row] - table["receiver_x_m"][row, 0]
-    north = table["receiver_y_m"][row] - table["receiver_y_m"][row, 0]
-    table["receiver_x_m"][row] = table["receiver_x_m"][row, 0] + east + 0.25 * north
-    table["receiver_y_m"][row] = table["receiver_y_m"][row, 0] + north - 0.25 * east
+def _at_zero(towed: Towed, random: np.random.Generator) -> Towed:
+    x_m, y_m = _receivers(towed)
+    row = random.integers(len(x_m))
+    x_m[row] = y_m[row] = 0.0
+    return _with_receivers(towed, x_m, y_m)
 
 
-def _first_channel(table: Table, random: np.random.Generator) -> None:
-    table["first_channel"] = np.array([float(random.integers(2, 6))])
+def _source_jump(size_m: float, towed: Towed, random: np.random.Generator) -> Towed:
+    x_m = towed.shots.x_m.copy()
+    x_m[random.integers(4, len(x_m) - 4)] += size_m * random.choice([-1.0, 1.0])
+    return _with_sources(towed, x_m, towed.shots.y_m)
 
 
-FAULTS: dict[str, Change] = {
-    "none": lambda table, random: None,
-    "receivers east for north": _exchange,
-    "receivers at 0, 0": _at_zero,
-    "source jumps by 500 m": _jump,
-    "source jumps by 25 m": _small_jump,
-    "heights for depths": _heights,
-    "receiver jumps by 60 m": _receiver_jump,
-    "streamer turns by 14 degrees": _turned,
-    "first channel wrong": _first_channel,
-}
+def _all_step(towed: Towed, random: np.random.Generator) -> Towed:
+    row = int(random.integers(10, len(towed.shots) - 10))
+    x_m, y_m = _receivers(towed)
+    x_m[row:] += 500.0
+    sources = towed.shots.x_m.copy()
+    sources[row:] += 500.0
+    return _with_sources(_with_receivers(towed, x_m, y_m), sources, towed.shots.y_m)
 
 
-def made_line(seed: int) -> TrueShots:
-    """A line of three sources in turn, heading anywhere."""
-    random = np.random.default_rng((seed, 0xA4))
-    return true_shots(
-        Acquisition(
-            sources=(TowedSource(-30.0), TowedSource(0.0), TowedSource(30.0)),
-            streamer=Streamer(24, 12.5, 150.0, 8.0, feather_deg=float(random.uniform(-8, 8))),
-            firing=Firing("sequential", 5.4, 20, Dither(0.2)),
-            speed_m_s=2.3,
-            start_ns=parse_instant("2024-06-01T12:00:03.5", "utc"),
-            time_scale="utc",
-            heading_deg=float(random.uniform(0.0, 360.0)),
-            origin_x_m=456_000.0,
-            origin_y_m=6_480_000.0,
-            line_name="1001",
-            first_shot_point=5060,
-        ),
-        seed=seed,
+def _receiver_jump(towed: Towed, random: np.random.Generator) -> Towed:
+    x_m, y_m = _receivers(towed)
+    x_m[random.integers(len(x_m)), random.integers(3, EACH - 2)] += 60.0
+    return _with_receivers(towed, x_m, y_m)
+
+
+def _turned(towed: Towed, random: np.random.Generator) -> Towed:
+    x_m, y_m = _receivers(towed)
+    row = int(random.integers(3, len(x_m) - 3))
+    east, north = x_m[row, :EACH] - x_m[row, 0], y_m[row, :EACH] - y_m[row, 0]
+    x_m[row, :EACH] += 0.25 * north
+    y_m[row, :EACH] -= 0.25 * east
+    return _with_receivers(towed, x_m, y_m)
+
+
+def _heights(towed: Towed, random: np.random.Generator) -> Towed:
+    return replace(towed, shots=replace(towed.shots, depth_m=-towed.shots.depth_m))
+
+
+def _sources_exchanged(towed: Towed, random: np.random.Generator) -> Towed:
+    source = np.array(towed.shots.source)
+    other = np.where(source == 1, 2, np.where(source == 2, 1, source))
+    return replace(towed, shots=replace(towed.shots, source=other))
+
+
+def _shots_missing(towed: Towed, random: np.random.Generator) -> Towed:
+    first = int(random.integers(5, len(towed.shots) - 8))
+    kept = np.ones(len(towed.shots), np.bool_)
+    kept[first : first + 3] = False
+    old = towed.geometry
+    geometry = Geometry(
+        old.offset_m[kept], old.receiver_x_m[kept], old.receiver_y_m[kept], old.receiver_depth_m
     )
+    return replace(towed, shots=towed.shots.take(kept), geometry=geometry)
 
 
-def p111_text(plan: TrueShots, table: Table) -> str:
-    """The line with the positions of a table, as P1/11."""
-    shots = plan.shots
-    gps = convert_instants(shots.fire_time_ns, "utc", "gps") - _GPS_ZERO_NS
-    lines = [_HEADER]
-    for row in range(len(shots)):
-        time = f"{gps[row] // 10**9}.{gps[row] % 10**9:09d}"
-        begin = f"0,1001,1,{shots.shot_point[row]},1,1,{time}"
-        place = f"{table['x_m'][row]:.2f},{table['y_m'][row]:.2f},{table['depth_m'][row]:.2f}"
-        lines.append(f"S1,{begin},1,{shots.source[row]},1,,{place},,,,,,,,,,,\n")
-        for column in range(len(CHANNELS)):
-            east, north = table["receiver_x_m"][row, column], table["receiver_y_m"][row, column]
-            place = f"{east:.2f},{north:.2f},8.00"
-            lines.append(f"R1,{begin},9,S1,1,{column + 1},{place},,,,,,,,,,,\n")
-    return "".join(lines)
+def _zone(towed: Towed, random: np.random.Generator) -> Towed:
+    return replace(towed, code=32731, system="WGS 84 / UTM zone 31S", to_degrees=degrees)
 
 
-def found(fault: str, seed: int, folder: Path) -> list[str]:
-    """What asks for a look, or that the file is refused."""
+def _degrees_off(towed: Towed, random: np.random.Generator) -> Towed:
+    def off(east: float, north: float) -> tuple[float, float]:
+        longitude, latitude = degrees(east, north)
+        return longitude, latitude + 1 / 60
+
+    return replace(towed, to_degrees=off)
+
+
+def degrees(east: float, north: float) -> tuple[float, float]:
+    """Longitude and latitude of zone 31 north, by repeated correction of a first guess."""
+    longitude, latitude = 3.0, 58.0
+    for _ in range(6):
+        there = utm_coordinates(latitude, longitude, 31, south=False)
+        latitude += (north - there[1]) / 111_300.0
+        longitude += (east - there[0]) / (111_300.0 * np.cos(np.radians(latitude)))
+    return longitude, latitude
+
+
+NAVIGATION: Final[dict[str, tuple[Change | None, tuple[str, ...]]]] = {
+    "none": (None, ("p111", "p190", "sps")),
+    "receivers east for north": (_exchanged, ("p111", "p190", "sps")),
+    "east for north throughout": (_all_exchanged, ("p111", "p190", "sps")),
+    "receivers at 0, 0": (_at_zero, ("p111", "p190", "sps")),
+    "source jumps by 500 m": (partial(_source_jump, 500.0), ("p111", "p190", "sps")),
+    "source jumps by 25 m": (partial(_source_jump, 25.0), ("p111", "p190", "sps")),
+    "everything steps by 500 m": (_all_step, ("p111", "p190", "sps")),
+    "receiver jumps by 60 m": (_receiver_jump, ("p111", "p190", "sps")),
+    "streamer turns by 14 degrees": (_turned, ("p111", "p190", "sps")),
+    "heights for depths": (_heights, ("p111",)),
+    "two sources exchanged": (_sources_exchanged, ("p111", "p190", "sps")),
+    "three shots missing": (_shots_missing, ("p111", "p190", "sps")),
+    "zone of the other hemisphere": (_zone, ("p111",)),
+    "degrees a minute off": (_degrees_off, ("p111", "p190")),
+    "channels three too high": (None, ("p111", "p190", "sps")),
+    "both streamers on the same channels": (None, ("p111", "p190")),
+}
+"""What is changed, and the formats that can hold it."""
+SEGD: Final = (
+    "none",
+    "file missing",
+    "file missing, numbering anew",
+    "traces 8 ms after their record",
+    "units differ",
+    "hour 27 in one header",
+    "skew in every file",
+)
+
+
+def made_line(seed: int) -> Towed:
+    """Three sources in turn and two streamers of unlike feather, heading anywhere."""
+    random = np.random.default_rng((seed, 0xA4))
+    heading = float(random.uniform(0.0, 360.0))
+    feather = random.uniform(-8.0, 8.0, 2)
+    plans = [
+        true_shots(
+            Acquisition(
+                sources=(TowedSource(-30.0), TowedSource(0.0), TowedSource(30.0)),
+                streamer=Streamer(
+                    EACH, 12.5, 150.0, 8.0, crossline_m=side, feather_deg=float(angle)
+                ),
+                firing=Firing("sequential", 5.4, 20, Dither(0.2)),
+                speed_m_s=2.3,
+                start_ns=parse_instant("2024-06-01T12:00:03.5", "utc"),
+                time_scale="utc",
+                heading_deg=heading,
+                origin_x_m=456_000.0,
+                origin_y_m=6_480_000.0,
+                line_name="1001",
+                first_shot_point=5060,
+            ),
+            seed=seed,
+        )
+        for side, angle in zip((-50.0, 50.0), feather, strict=True)
+    ]
+    names = ("offset_m", "receiver_x_m", "receiver_y_m", "receiver_depth_m")
+    arrays = (
+        np.concatenate([getattr(plan.geometry, name) for plan in plans], axis=-1) for name in names
+    )
+    return Towed(plans[0].shots, Geometry(*arrays), np.repeat([1, 2], EACH))
+
+
+def in_navigation(fault: str, form: str, seed: int) -> list[str]:
+    """What asks for a look in one file, or that it is refused."""
     plan = made_line(seed)
-    table = {
-        "x_m": plan.shots.x_m.copy(),
-        "y_m": plan.shots.y_m.copy(),
-        "depth_m": plan.shots.depth_m.copy(),
-        "receiver_x_m": plan.geometry.receiver_x_m.copy(),
-        "receiver_y_m": plan.geometry.receiver_y_m.copy(),
-    }
-    FAULTS[fault](table, np.random.default_rng((seed, 0xFA)))
-    path = folder / "line.p111"
-    path.write_text(p111_text(plan, table))
+    change = NAVIGATION[fault][0]
+    towed = plan if change is None else change(plan, np.random.default_rng((seed, 0xFA)))
+    text = WRITERS[form](towed)
+    firsts = {"channels three too high": (4, EACH + 4)}.get(fault, (1, EACH + 1))
+    if fault == "both streamers on the same channels":
+        firsts = (1, 1)
+    streamers = {"p111": ("S1", "S2"), "p190": ("1", "2")}.get(form)
+    if streamers is None and firsts[0] > 1:
+        text = sps_text(towed, first_channel=firsts[0])
     unknown = np.full(len(plan.shots), np.nan)
     bare = replace(plan.shots, x_m=unknown, y_m=unknown, depth_m=unknown)
-    first = {"S1": int(table["first_channel"][0])} if "first_channel" in table else None
-    try:
-        joined = join_positions(
-            bare, read_positions(path), channel_numbers=CHANNELS, first_channel=first
-        )
-    except NavigationError:
-        return ["refused"]
-    return sorted({f.metric for f in joined.findings if f.verdict in ("look", "fail")})
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"line.{form}"
+        path.write_text(text)
+        try:
+            joined = join_positions(
+                bare,
+                read_positions(path),
+                channel_numbers=CHANNELS,
+                source_names={f"G{source}": str(source) for source in plan.shots.sources}
+                if form == "p111"
+                else None,
+                first_channel=dict(zip(streamers, firsts, strict=True)) if streamers else None,
+            )
+        except NavigationError:
+            return ["refused"]
+    return _wanted(joined.findings)
+
+
+def in_headers(fault: str, seed: int) -> list[str]:
+    """What asks for a look in the headers of a SEG-D line."""
+    random = np.random.default_rng((seed, 0x5D))
+    shots = fired(seed)
+    number = int(random.integers(2, FILES - 2))
+    if fault == "file missing, numbering anew":
+        begin_us = shots[0].time_us + number * FILE_US
+        shots = [
+            replace(one, shot_point=one.shot_point - 60 * (one.time_us > begin_us)) for one in shots
+        ]
+    streamer = one_set(pulses(shots, seed))
+
+    def sets(file: int) -> tuple[Set, ...]:
+        (of,) = streamer(file)
+        if fault == "traces 8 ms after their record":
+            start_us = Record(()).start_us + file * FILE_US + 8000
+            of = replace(of, own_start_us=(start_us,) * len(of.payload))
+        if fault == "skew in every file":
+            of = replace(of, skew=64)
+        if fault == "units differ":
+            return of, replace(of, number=2, streamer=2, unit=0x02)
+        return (of,)
+
+    def change(file: int, record: Record) -> Record:
+        bad = fault == "hour 27 in one header" and file == number
+        return replace(record, utc="24x153270000") if bad else record
+
+    without = (number,) if fault.startswith("file missing") else ()
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_line(Path(folder), shots, sets, without=without, change=change)
+        try:
+            findings = open_line(read_line_file(path)).findings
+        except DeblendError:
+            return ["refused"]
+    listed = sum(f.value for f in findings if f.metric == "shots_of_missing_file")
+    begin_us = Record(()).start_us + number * FILE_US
+    lost = sum(begin_us <= one.time_us < begin_us + FILE_US for one in shots)
+    exact = ["shots counted exactly"] if without and listed == lost else []
+    return [*_wanted(findings), *exact]
+
+
+def _wanted(findings: tuple[Finding, ...]) -> list[str]:
+    return [finding.metric for finding in findings if finding.verdict in ("look", "fail")]
+
+
+def found(case: tuple[str, str, int]) -> tuple[str, list[str]]:
+    """Format and fault of a case, and what asks for a look in it."""
+    form, fault, seed = case
+    kinds = in_headers(fault, seed) if form == "segd" else in_navigation(fault, form, seed)
+    return f"{form}, {fault}", kinds
 
 
 def main() -> None:
     """Plant, look, count."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
-    seeds = range(parser.parse_args().seeds)
-    numbers: dict[str, Number] = {"lines": len(seeds)}
-    with tempfile.TemporaryDirectory() as folder:
-        for fault in FAULTS:
-            each = [found(fault, seed, Path(folder)) for seed in seeds]
-            kinds = sorted({kind for kinds in each for kind in kinds})
-            numbers[f"{fault}: lines with something found"] = sum(bool(kinds) for kinds in each)
-            for kind in kinds:
-                numbers[f"{fault}: {kind}"] = sum(kind in kinds for kinds in each)
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    options = parser.parse_args()
+    kinds = [(form, fault) for fault, (_, forms) in NAVIGATION.items() for form in forms]
+    kinds += [("segd", fault) for fault in SEGD]
+    cases = [(*kind, seed) for kind, seed in product(kinds, range(options.seeds))]
+    with ProcessPoolExecutor(options.processes) as pool:
+        each = list(pool.map(found, cases, chunksize=8))
+    numbers: dict[str, Number] = {"lines of each kind": options.seeds}
+    for label in dict.fromkeys(label for label, _ in each):
+        metrics = [metrics for other, metrics in each if other == label]
+        numbers[f"{label}: lines with something found"] = sum(bool(one) for one in metrics)
+        for metric in sorted({metric for one in metrics for metric in one}):
+            numbers[f"{label}: {metric}"] = sum(metric in one for one in metrics)
+    clean = [bool(metrics) for label, metrics in each if label.endswith(", none")]
+    faulty = [bool(metrics) for label, metrics in each if not label.endswith(", none")]
+    numbers["clean lines"], numbers["clean lines with something found"] = len(clean), sum(clean)
+    numbers["faulty lines"], numbers["faulty lines found"] = len(faulty), sum(faulty)
     keep(NAME, numbers)
 
 
