@@ -22,6 +22,11 @@ from deblend.records.navigation.source_names import NameMap, match_source_names
 from deblend.words import are, counted
 
 _NAMED = 8
+_THROUGHOUT = 0.2
+"""Of the shots: more that are another source have one cause."""
+_NUMBER_ALIKE = (
+    "Correct the source numbers of one of them, or say in [navigation.source_names] which is which."
+)
 _MOVED_M = 1.0
 _OTHER_SYSTEM_M = 1000.0
 """As far apart are no two measurements of one source."""
@@ -72,6 +77,12 @@ def join_positions(
     of_line = _rows_of_line(shots, positions)
     names = match_source_names(shots, positions, of_line, source_names)
     row, other = _matching_rows(shots, positions, of_line, names)
+    if not (row >= 0).any() and (other >= 0).any():
+        raise NavigationError(
+            _exchanged_words(shots, positions, other),
+            where=str(positions.path),
+            remedy=_NUMBER_ALIKE,
+        )
     if not (row >= 0).any():
         raise NavigationError(
             f"no shot of the table is in the file: its shot points are "
@@ -207,6 +218,13 @@ def _system_finding(positions: Positions) -> list[Finding]:
 
 def _source_findings(shots: Shots, positions: Positions, other: NDArray[np.int64]) -> list[Finding]:
     rows = np.flatnonzero(other >= 0)
+    if len(rows) > max(_NAMED, _THROUGHOUT * len(shots)):
+        words = _exchanged_words(shots, positions, other)
+        message = (
+            f"S{words[1:]}. The table is used, and these shots have no position from the file; "
+            f"{_NUMBER_ALIKE[0].lower()}{_NUMBER_ALIKE[1:]}"
+        )
+        return [Finding("source_differs", float(len(rows)), "shots", "fail", message)]
     return [
         Finding(
             "source_differs",
@@ -221,6 +239,23 @@ def _source_findings(shots: Shots, positions: Positions, other: NDArray[np.int64
         )
         for shot, row in zip(rows.tolist(), other[rows].tolist(), strict=True)
     ]
+
+
+def _exchanged_words(shots: Shots, positions: Positions, other: NDArray[np.int64]) -> str:
+    """What to say where sources differ all along the line."""
+    rows = np.flatnonzero(other >= 0)
+    pairs = Counter(
+        (str(shots.source[shot]), str(positions.source[row]))
+        for shot, row in zip(rows.tolist(), other[rows].tolist(), strict=True)
+    )
+    named = ", ".join(
+        f"{there} where the table says {here} ({counted(count, 'shot')})"
+        for (here, there), count in sorted(pairs.items())
+    )
+    return (
+        f"sources are exchanged all along the line, at {len(rows)} of "
+        f"{counted(len(shots), 'shot')}: {positions.path.name} says {named}"
+    )
 
 
 def _unmatched_findings(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import NavigationError
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, Verdict
 from deblend.model.shots import Shots
 from deblend.records.navigation.positions import Positions
 
@@ -90,5 +91,17 @@ def _most_agreed(
         )
     text = ", ".join(f"{name} is source {source}" for name, source in sorted(found.items()))
     message = f"Sources of {positions.path.name} were matched by their shot points: {text}."
-    finding = Finding("source_names_matched", float(len(found)), "", "note", message)
+    sources = {str(source) for source in shots.sources}
+    numbers = {name: "".join(re.findall(r"\d+$", name)).lstrip("0") for name in found}
+    crossed = set(numbers.values()) == sources and any(
+        number != found[name] for name, number in numbers.items()
+    )
+    if crossed:
+        message += (
+            " The numbers in the names say otherwise: sources are exchanged in the file or in the "
+            "shot table, unless they are numbered differently; source_names of [navigation] states "
+            "which is which."
+        )
+    verdict: Verdict = "look" if crossed else "note"
+    finding = Finding("source_names_matched", float(len(found)), "", verdict, message)
     return NameMap({name: found.get(name, name) for name in names}, findings=(finding,))

@@ -249,3 +249,35 @@ def test_grid_coordinates_against_pyproj(code: int, latitude: float, longitude: 
     to_grid = pyproj.Transformer.from_crs("EPSG:4326", f"EPSG:{code}", always_xy=True)
     ours = utm_coordinates(latitude, longitude, code % 100, south=code >= 32700)
     assert ours == pytest.approx(to_grid.transform(longitude, latitude), abs=2.0)
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_sources_exchanged_all_along_the_line(tmp_path: Path, form: str) -> None:
+    line = towed()
+    path = tmp_path / f"line.{form}"
+    path.write_text(
+        text_of(form, replace(line, shots=replace(line.shots, source=3 - line.shots.source)))
+    )
+    read = read_positions(path)
+    if form == "p111":
+        (told,) = [f for f in join_positions(line.shots, read).findings if f.verdict == "look"]
+        assert told.metric == "source_names_matched"
+        assert (
+            "G1 is source 2, G2 is source 1. The numbers in the names say otherwise" in told.message
+        )
+        return
+    with pytest.raises(
+        NavigationError, match=r"exchanged .* says 2 where the table says 1 \(6 shots\)"
+    ):
+        join_positions(line.shots, read)
+
+
+def test_sources_exchanged_from_some_shot_on(tmp_path: Path) -> None:
+    line = towed()
+    source = np.where(np.arange(12) < 2, line.shots.source, 3 - line.shots.source)
+    path = tmp_path / "line.p190"
+    path.write_text(p190_text(replace(line, shots=replace(line.shots, source=source))))
+    found = join_positions(line.shots, read_positions(path)).findings
+    (differs,) = [f for f in found if f.metric == "source_differs"]
+    assert differs.verdict == "fail"
+    assert "at 10 of 12 shots: line.p190 says 2 where the table says 1 (5 shots)" in differs.message
