@@ -33,7 +33,7 @@ from deblend.errors import InputError, ShotTableError, reason_of
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
 from deblend.model.timebase import TimeScale, check_time_scale, parse_instant
-from deblend.records.log_clock import log_clock
+from deblend.records.log_clock import LogClock, log_clock
 from deblend.words import are, counted
 
 State = Literal["full", "reduced", "timing error", "misfired", "autofire"]
@@ -59,6 +59,8 @@ TIMING_LIMIT_MS: Final = 1.5
 """Deviation of a gun beyond which a shot is marked (common practice, no source)."""
 PRESSURE_LIMIT: Final = 0.1
 """Part of the usual pressure (common practice, no source)."""
+_EXCHANGED: Final = 5
+"""Logged shots with the number of another source before they have one cause."""
 DEPTH_LIMIT_M: Final = 1.0
 """Common practice, no source."""
 
@@ -304,7 +306,7 @@ def apply_source_log(
     clock = log_clock(shots, timed[:, 0], timed[:, 1], rows[0].file or "the log") if rows else None
     if clock is not None:
         findings += clock.findings
-        extra = [_on_table_clock(row, clock.offset_ns) for row in extra]
+        extra = [_on_table_clock(row, clock) for row in extra]
         shots = _timed_by_log(shots, taken[:, 0], taken[:, 1] - clock.offset_ns)
     live = shots.live & (state != "misfired")
     findings += [_autofire_finding(row) for row in extra]
@@ -330,11 +332,11 @@ def _refuse_unlisted(shots: Shots, rows: tuple[LogRow, ...]) -> None:
             )
 
 
-def _on_table_clock(row: LogRow, offset_ns: int) -> LogRow:
+def _on_table_clock(row: LogRow, clock: LogClock) -> LogRow:
     """A row by the clock of the table."""
     if row.fire_time_ns is None:
         return row
-    return replace(row, fire_time_ns=row.fire_time_ns - offset_ns)
+    return replace(row, fire_time_ns=clock.on_table(row.fire_time_ns))
 
 
 def with_autofires(fired: FiredShots, rows: list[LogRow]) -> FiredShots:
@@ -399,6 +401,16 @@ def _state_finding(shots: Shots, number: int, state: str, why: str) -> Finding:
 
 
 def _mismatches(shots: Shots, unlogged: int, surplus: list[LogRow]) -> list[Finding]:
+    points = set(shots.shot_point.tolist())
+    known = sum(row.shot_point in points for row in surplus)
+    if unlogged and len(surplus) >= _EXCHANGED and known > 0.8 * len(surplus):
+        message = (
+            f"{len(surplus)} logged shots have shot points of the table, but of another source, "
+            f"source {surplus[0].source} shot point {surplus[0].shot_point} the first: sources are "
+            "exchanged in the log, in source_names of [source_log] or in the shot table. What the "
+            f"log says of them is not used, and {unlogged} shots are taken as full."
+        )
+        return [Finding("log_sources_exchanged", float(len(surplus)), "shots", "fail", message)]
     findings = []
     if unlogged:
         message = (
