@@ -16,7 +16,7 @@ from deblend.check.arrivals.near_record import (
     read_near_record,
 )
 from deblend.check.arrivals.neighbours import against_neighbours
-from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings
+from deblend.check.arrivals.shot_findings import WEAK_BELOW, shot_findings, usual_of_source
 from deblend.check.channels import channel_findings
 from deblend.check.clocks.clock_findings import (
     SOURCE_LIMIT_S,
@@ -28,7 +28,7 @@ from deblend.check.clocks.follow_clock import TimedShots, follow_clock, within_r
 from deblend.check.clocks.onsets import FEWEST_SHOTS
 from deblend.check.headers.source_numbers import placed_as_other
 from deblend.line.open_line import OpenLine
-from deblend.model.findings import Finding
+from deblend.model.findings import Finding, Verdict
 from deblend.model.geometry import Geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
@@ -36,6 +36,10 @@ from deblend.model.timebase import NS_PER_S
 from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.records.conditioned import as_recorded
 
+_AGREES: Final = 0.4
+"""Part of the difference of a log by which an arrival agrees with one of the two."""
+_BY_ITSELF: Final = 1.15
+"""Shots whose amplitude scatters more overlap others, and their time is not certain."""
 _SAME_TIME_S: Final = 0.01
 _SWAP_ROUNDS: Final = 4
 _SWAP_REACH: Final = 4
@@ -50,6 +54,7 @@ def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
         opened.geometry,
         placed_as=placed_as_other(opened.shots),
         pulse_delay_s=opened.line.keys.shots.pulse_delay_ms * 1e-3,
+        logged=[f for f in opened.findings if f.metric == "log_time_differs"],
     )
     found = held_against_hydrophones(found, opened.findings)
     # Windows of clipped samples would have whole channels read.
@@ -57,21 +62,32 @@ def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
 
 
 def held_against_hydrophones(found: list[Finding], known: Sequence[Finding]) -> list[Finding]:
-    """Findings on sources that are late, with what the hydrophones beside each say of it."""
+    """Findings on late sources, with what hydrophones beside them and the log say of it."""
     heard_ms = {f.source: f.value for f in known if f.metric == "near_field_time"}
+    logged_ms = {f.source: f.value for f in known if f.metric == "log_source_offset"}
     out = []
     for finding in found:
-        if finding.metric == "source_offset" and finding.source in heard_ms:
-            by_itself_ms = heard_ms[finding.source]
-            if abs(by_itself_ms - finding.value) <= 1e3 * SOURCE_LIMIT_S:
-                more = "Its hydrophones say the same: the fire times are wrong, not the positions."
-            elif abs(by_itself_ms) <= 1e3 * SOURCE_LIMIT_S:
-                more = "Its hydrophones hear it on time: positions are wrong, not the fire times."
+        source, words = finding.source, ""
+        if finding.metric == "source_offset" and source in heard_ms:
+            if _alike(heard_ms[source], finding.value):
+                words += (
+                    " Its hydrophones say the same: the fire times are wrong, not the positions."
+                )
+            elif _alike(heard_ms[source], 0.0):
+                words += (
+                    " Its hydrophones hear it on time: positions are wrong, not the fire times."
+                )
             else:
-                more = f"By its hydrophones it is {by_itself_ms:+.1f} ms late."
-            finding = replace(finding, message=f"{finding.message} {more}")
-        out.append(finding)
+                words += f" By its hydrophones it is {heard_ms[source]:+.1f} ms late."
+        if finding.metric == "source_offset" and source in logged_ms:
+            words += f" The log has it {logged_ms[source]:+.1f} ms from the table"
+            words += ": the table is wrong." if _alike(logged_ms[source], finding.value) else "."
+        out.append(replace(finding, message=finding.message + words) if words else finding)
     return out
+
+
+def _alike(one_ms: float, other_ms: float) -> bool:
+    return abs(one_ms - other_ms) <= 1e3 * SOURCE_LIMIT_S
 
 
 def verify_against_samples(
@@ -81,6 +97,7 @@ def verify_against_samples(
     *,
     placed_as: Mapping[int, int | str] | None = None,
     pulse_delay_s: float = 0.0,
+    logged: Sequence[Finding] = (),
     seed: int = 0,
 ) -> list[Finding]:
     """Look whether the record holds what the table of shots says.
@@ -132,7 +149,47 @@ def verify_against_samples(
     fitted = replace(shots, source=np.array(shots.sources)[sources])
     named = {row: source for row, source in wrong.items() if row not in (placed_as or {})}
     found = shot_findings(fitted, arrivals, timed.fired.fire_time_ns, named)
-    return findings + found
+    return findings + found + _logged_shots(fitted, arrivals, found, logged)
+
+
+def _logged_shots(
+    shots: Shots, arrivals: DirectArrivals, found: Sequence[Finding], logged: Sequence[Finding]
+) -> list[Finding]:
+    """Which of table and log the direct arrival of a shot agrees with, where they differ."""
+    late_ms = 1e3 * (arrivals.lag_s - usual_of_source(shots, arrivals.lag_s))
+    late_ms[~(arrivals.wider < _BY_ITSELF) | arrivals.unusual] = np.nan
+    moved_ms = {(f.source, f.shot_point): f.value for f in found if f.metric == "fire_time_error"}
+    findings = []
+    for one in logged:
+        rows = (shots.source == one.source) & (shots.shot_point == one.shot_point)
+        row = int(rows.argmax())
+        by_arrival_ms = moved_ms.get((one.source, one.shot_point), float(late_ms[row]))
+        close_ms = _AGREES * abs(one.value)
+        verdict: Verdict = "look"
+        if not rows.any() or np.isnan(by_arrival_ms):
+            continue
+        if abs(by_arrival_ms) < close_ms:
+            words, verdict = "as the table says, and not as the log does", "note"
+        elif abs(by_arrival_ms - one.value) < close_ms:
+            words = "as the log says: the table is wrong there"
+        else:
+            words = "neither as the table says nor as the log does"
+        message = (
+            f"By its direct arrival source {one.source} shot point {one.shot_point} fired "
+            f"{by_arrival_ms:+.1f} ms from its time in the table, {words}."
+        )
+        findings.append(
+            Finding(
+                "log_time_by_samples",
+                by_arrival_ms,
+                "ms",
+                verdict,
+                message,
+                one.source,
+                shot_point=one.shot_point,
+            )
+        )
+    return findings
 
 
 def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[int, int]]:

@@ -218,6 +218,25 @@ def test_one_late_shot(three: MadeLine, late_s: float) -> None:
     assert found.value == pytest.approx(-1e3 * late_s, abs=0.5)
 
 
+@pytest.mark.parametrize(
+    ("table_ms", "log_ms", "words"),
+    [(0, 2.5, "as the table says, and not as the log"), (8, 8.0, "as the log says: the table is")],
+)
+def test_samples_decide_between_table_and_log(
+    three: MadeLine, table_ms: int, log_ms: float, words: str
+) -> None:
+    row = int(np.argsort(three.shots.fire_time_ns)[20])
+    fire_time_ns = three.shots.fire_time_ns.copy()
+    fire_time_ns[row] -= table_ms * 1_000_000
+    shots = replace(three.shots, fire_time_ns=fire_time_ns)
+    source, point = shots.source[row].item(), int(shots.shot_point[row])
+    logged = Finding("log_time_differs", log_ms, "ms", "look", "", source=source, shot_point=point)
+    found = verify_against_samples(three.recording, shots, three.geometry, logged=[logged])
+    (told,) = about(found, "log_time_by_samples")
+    assert words in told.message
+    assert told.verdict == ("look" if table_ms else "note")
+
+
 def test_autofire_within_milliseconds_of_another_shot(three: MadeLine) -> None:
     # Its arrival and that of the shot beside it overlap: it was told as a misfire of that shot.
     order = np.argsort(three.shots.fire_time_ns)

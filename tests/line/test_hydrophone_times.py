@@ -137,4 +137,7 @@ def test_what_hydrophones_say_of_a_source_that_arrives_late() -> None:
         heard = Finding("near_field_time", heard_ms, "ms", "look", "", source=2)
         (told,) = held_against_hydrophones([arrivals], [heard])
         assert words in told.message
+    logged = Finding("log_source_offset", 19.0, "ms", "look", "", source=2)
+    (told,) = held_against_hydrophones([arrivals], [logged])
+    assert "The log has it +19.0 ms from the table: the table is wrong." in told.message
     assert held_against_hydrophones([arrivals], []) == [arrivals]
