@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deblend.check.headers.source_numbers import as_placed
 from deblend.errors import SettingsError, ShotTableError
 from deblend.line.input_keys import AuxiliaryTable, NearFieldTable
 from deblend.line.line_file import LineFile
@@ -209,7 +210,9 @@ def with_navigation(
     keys = line.keys.navigation
     if keys is None:
         source = line.keys.shots.file or line.keys.shots.navigation or "source events"
-        found = plausible_positions(shots, unknown_geometry(len(shots), 0), source)
+        # A wrong source number is said as such, and is no jump of the position.
+        placed = as_placed(shots)
+        found = plausible_positions(placed, unknown_geometry(len(shots), 0), source)
         return shots, line_geometry(line, shots, len(channel_numbers)), tuple(found)
     positions = read_positions(*(line.resolve(name) for name in keys.files))
     if keys.to_system or keys.from_system:

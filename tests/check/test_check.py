@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -181,3 +182,25 @@ def test_a_single_shot_has_no_intervals_and_shows_none(
     shown = capsys.readouterr().out
     assert "– / – / –" in shown
     assert "nan" not in shown
+
+
+def test_both_sides_of_a_swap_are_named_and_no_position_is_refused(folder: Path) -> None:
+    without_truth(folder)
+    shots = read_shots(folder / "shots.csv", time_scale="utc")
+    source = shots.source.copy()
+    one, other = shots.rows_of(1)[20], shots.rows_of(2)[20]
+    source[[one, other]] = source[[other, one]]
+    write_shots(folder / "shots.csv", replace(shots, source=source))
+    found = [f for f in check(folder).findings if f.metric == "source_number_wrong"]
+    assert sorted((f.source, f.shot_point) for f in found) == sorted(
+        (source[row], shots.shot_point[row]) for row in (one, other)
+    )
+
+
+def test_missing_rows_are_named_without_samples(folder: Path) -> None:
+    without_truth(folder)
+    shots = read_shots(folder / "shots.csv", time_scale="utc")
+    write_shots(folder / "shots.csv", shots.take(np.delete(np.arange(len(shots)), [40, 41, 70])))
+    (found,) = (f for f in check(folder).findings if f.metric == "missing_shot_points")
+    assert found.value == 3
+    assert found.verdict == "look"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import compress, pairwise
 from typing import Final
 
 import numpy as np
@@ -19,8 +19,8 @@ from deblend.words import counted
 _USUAL: Final = 0.8
 """Part of the steps between shots that must be alike: numbers that differ more count nothing."""
 _FEWEST: Final = 8
-_TIME_FOR: Final = 0.5
-"""Part of the usual time that must have passed: fire times vary, and shots come in pairs."""
+_PAUSE: Final = 1.5
+"""Times the usual interval of a source from which a shot of it may be missing: fire times vary."""
 _MOST_NAMED: Final = 8
 
 Source = int | str
@@ -33,8 +33,6 @@ class _Gap:
     points: tuple[int, ...]
     begin_ns: int
     end_ns: int
-    time_passed: bool
-    """Whether there was time to fire them."""
 
     def expected_ns(self) -> NDArray[np.int64]:
         """When they would have been fired."""
@@ -58,8 +56,8 @@ def missing_shot_points(recording: Recording, shots: Shots) -> list[Finding]:
         gaps = _gaps(shots.shot_point[rows], shots.fire_time_ns[rows])
         if gaps is None:  # sources fire in no fixed order and share one row of numbers
             gaps = _gaps(shots.shot_point, shots.fire_time_ns)
-            return list(_findings(recording, gaps or [], None))
-        findings += _findings(recording, gaps, source)
+            return list(_findings(recording, shots, gaps or [], None))
+        findings += _findings(recording, shots, gaps, source)
     return findings
 
 
@@ -73,7 +71,6 @@ def _gaps(points: NDArray[np.int64], times_ns: NDArray[np.int64]) -> list[_Gap] 
     usual = int(np.median(steps))
     if usual == 0 or np.mean(steps == usual) < _USUAL:
         return None
-    per_shot_ns = float(np.diff(times_ns)[steps == usual].mean())
     gaps = []
     for (point, begin), (following, end) in pairwise(
         zip(points.tolist(), times_ns.tolist(), strict=True)
@@ -81,14 +78,21 @@ def _gaps(points: NDArray[np.int64], times_ns: NDArray[np.int64]) -> list[_Gap] 
         missing = tuple(range(point + usual, following, usual))
         if not missing or (following - point) % usual or 2 * len(missing) > len(points):
             continue  # another habit of numbering, or another part of the line
-        needed_ns = _TIME_FOR * per_shot_ns * (len(missing) + 1)
-        gaps.append(_Gap(missing, begin, end, end - begin > needed_ns))
+        gaps.append(_Gap(missing, begin, end))
     return gaps
 
 
-def _findings(recording: Recording, gaps: list[_Gap], source: Source | None) -> Iterator[Finding]:
+def _findings(
+    recording: Recording, shots: Shots, gaps: list[_Gap], source: Source | None
+) -> Iterator[Finding]:
     whose = "" if source is None else f" of source {source}"
-    fired = [gap for gap in gaps if gap.time_passed and _recorded(recording, gap)]
+    silent = [_pausing(shots, gap, source) for gap in gaps]
+    likely = [
+        bool(sources) and _recorded(recording, gap)
+        for gap, sources in zip(gaps, silent, strict=True)
+    ]
+    fired = list(compress(gaps, likely))
+    by_whom = _by_whom(silent, likely) if source is None else ""
     if fired:
         count = sum(len(gap.points) for gap in fired)
         first, last = (
@@ -97,11 +101,11 @@ def _findings(recording: Recording, gaps: list[_Gap], source: Source | None) -> 
         message = (
             f"{counted(count, 'shot point')}{whose} without a row, while the time for "
             f"{'it' if count == 1 else 'them'} passed: {_named(fired)}; the first between {first} "
-            f"and {last}. What they fired is in the record and would be taken for signal of "
-            "others: add the rows, with live = false for what did not fire."
+            f"and {last}{by_whom}. What they fired is in the record and would be taken for signal "
+            "of others: add the rows, with live = false for what did not fire."
         )
         yield Finding("missing_shot_points", float(count), "shots", "look", message, source=source)
-    skipped = [gap for gap in gaps if not (gap.time_passed and _recorded(recording, gap))]
+    skipped = [gap for gap, fired_here in zip(gaps, likely, strict=True) if not fired_here]
     if skipped:
         count = sum(len(gap.points) for gap in skipped)
         message = (
@@ -109,6 +113,26 @@ def _findings(recording: Recording, gaps: list[_Gap], source: Source | None) -> 
             f"nothing was recorded: {_named(skipped)}."
         )
         yield Finding("shot_points_skipped", float(count), "shots", "note", message, source=source)
+
+
+def _pausing(shots: Shots, gap: _Gap, source: Source | None) -> list[Source]:
+    """Sources, or the one in question, that paused for longer than usual about a gap."""
+    found = []
+    for one in shots.sources if source is None else (source,):
+        times_ns = np.sort(shots.fire_time_ns[shots.rows_of(one)])
+        before = int(np.searchsorted(times_ns, gap.begin_ns, side="right")) - 1
+        after = int(np.searchsorted(times_ns, gap.end_ns, side="left"))
+        if before < 0 or after >= len(times_ns):
+            continue
+        if times_ns[after] - times_ns[before] > _PAUSE * np.median(np.diff(times_ns)):
+            found.append(one)
+    return found
+
+
+def _by_whom(silent: list[list[Source]], likely: list[bool]) -> str:
+    """Whose shots are missing, where sources share one row of numbers."""
+    names = sorted({str(one) for sources in compress(silent, likely) for one in sources})
+    return f"; by the pauses shots of source {', '.join(names)}"
 
 
 def _recorded(recording: Recording, gap: _Gap) -> bool:
