@@ -37,6 +37,10 @@ class PluginGroup:
         """Names that other packages publish, from their metadata alone."""
         return tuple(sorted(entry_points(group=self.group).names))
 
+    def packages_of(self, name: str) -> str:
+        """Packages that publish a name, with their versions."""
+        return ", ".join(_package(entry) for entry in entry_points(group=self.group, name=name))
+
     def name_of(self, path: str) -> str | None:
         """First name under which a ``module:attribute`` is published; None where it is not."""
         names = sorted(entry.name for entry in entry_points(group=self.group, value=path))

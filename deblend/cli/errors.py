@@ -17,6 +17,7 @@ import click
 from deblend.compiled import NotKept
 from deblend.errors import DeblendError, SettingsError
 from deblend.files import refuse_odd_name
+from deblend.separation.choose import NameTaken
 
 P = ParamSpec("P")
 
@@ -132,7 +133,7 @@ def _plain_notes() -> Iterator[None]:
     shown = warnings.showwarning
 
     def show(message: Warning | str, category: type[Warning], *place: Any, **more: Any) -> None:
-        if issubclass(category, NotKept):
+        if issubclass(category, NotKept | NameTaken):
             click.echo(f"note: {message}", err=True)
         else:
             shown(message, category, *place, **more)

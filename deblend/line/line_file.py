@@ -52,9 +52,17 @@ class LineFile:
 
     @property
     def other_inputs(self) -> list[Path]:
-        """Navigation files and source logs."""
+        """Navigation files, source logs and methods of one's own."""
         tables = (self.keys.navigation, self.keys.source_log)
-        return [self.resolve(name) for table in tables if table for name in table.files]
+        methods = (self.keys.separation.method, self.keys.separation.first_method)
+        code = [name.partition(":")[0] for name in methods if ":" in name]
+        return [
+            self.resolve(name)
+            for name in (
+                *(name for table in tables if table for name in table.files),
+                *(name for name in code if name.endswith(".py")),
+            )
+        ]
 
     @property
     def output_folder(self) -> Path:

@@ -195,16 +195,19 @@ class SeparationTable(SeparationSettings, frozen=True):
         float, described("Length of the gathers after the time break.", "s", gt=0, le=120)
     ]
     method: Annotated[
-        str, described('Name of the separator; "auto" lets deblend choose.', min_length=1)
+        str,
+        described(
+            'Name of the separator; "auto" lets deblend choose; or file.py:name, code of your own '
+            "relative to this file.",
+            min_length=1,
+        ),
     ] = "auto"
     settings: Annotated[
         dict[str, Any], described("Settings of the named method, a table of its own.")
     ] = msgspec.field(default_factory=dict)
     first_method: Annotated[
         str,
-        described(
-            "Name of another separator to begin with, before the one of method; none if empty."
-        ),
+        described("Another separator to begin with, before the one of method; none if empty."),
     ] = ""
     first_until: Annotated[
         float,

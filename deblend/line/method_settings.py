@@ -13,6 +13,7 @@ from deblend.line.line_file import LineFile
 from deblend.separation.chain import Chain
 from deblend.separation.choose import choose_method
 from deblend.separation.contract import Separator
+from deblend.separation.own_code import found_method
 from deblend.words import did_you_mean
 
 
@@ -29,7 +30,8 @@ def line_method(line: LineFile, source_count: int, channel_count: int) -> Separa
     keys = line.keys.separation
 
     def chosen(name: str, settings: Mapping[str, Any], table: str) -> Separator:
-        method = choose_method(name, source_count, channel_count)
+        choice = found_method(name, line.path.parent) if ":" in name else name
+        method = choose_method(choice, source_count, channel_count)
         where = f"{line.path}, table [separation.{table}]"
         changed = with_settings(method, settings, name, where)
         return choose_method(changed, source_count, channel_count)

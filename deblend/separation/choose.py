@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
+from functools import cache
 from typing import Any, Final
 
 from deblend.arrays import Array
@@ -20,6 +22,12 @@ PUBLISHED: Final = PluginGroup(
     by_hand=", or hand the settings object itself to deblend.separate",
 )
 """Methods of other packages."""
+
+
+class NameTaken(UserWarning):
+    """A published method has the name of a built-in one, and is not used."""
+
+
 METHODS: Final[dict[str, str]] = {
     "curvelet": "deblend.separation.methods.curvelet:CurveletThreshold",
     "fk": "deblend.separation.methods.fk:FkThreshold",
@@ -149,6 +157,7 @@ def shrunk_windows(method: Separator, counts: tuple[int, int, int], name: str) -
 def _named(name: str, channel_count: int) -> Any:
     """The object that a name stands for, with its default settings for so many channels."""
     if name in METHODS:
+        _refuse_taken(name)
         kind = PUBLISHED.load_path(METHODS[name], name)
         return PUBLISHED.guarded(lambda: _for_line(kind, channel_count), name, "deblend")
     if name not in PUBLISHED.names():
@@ -167,6 +176,18 @@ def _named(name: str, channel_count: int) -> Any:
     if not hasattr(found, "keep") and callable(found):
         return LiftedFunction(found)
     return found
+
+
+@cache
+def _refuse_taken(name: str) -> None:
+    """Say, once, that a package publishes a name which a built-in method has."""
+    if name in PUBLISHED.names():
+        warnings.warn(
+            f"the built-in method {name!r} is used, and not {PUBLISHED.packages_of(name)}, which "
+            f"publishes that name too. Publish it under another one{PUBLISHED.by_hand}.",
+            NameTaken,
+            stacklevel=2,
+        )
 
 
 def _for_line(kind: Any, channel_count: int) -> Any:

@@ -164,8 +164,9 @@ def _method(method: StudyMethod) -> tuple[Content, Files]:
     module = _module_of_method(method.choice)
     own = own_sources(module) if module else {}
     digests = {name: _digest_of_file(path) for name, path in own.items()}
+    choice = described(method.choice)
     entries = {
-        "method": described(method.choice),
+        "method": {"whole_line": choice} if method.whole_line else choice,
         "settings": described(method.settings),
         "separation": separation,
         "own_code": digests,

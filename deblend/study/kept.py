@@ -157,9 +157,10 @@ def run_of(row: Row, entries: dict[str, Any], kept: Path, code: Path) -> StudyRu
     """The run that left a row."""
     where = f"row {row['key']}"
     separation = SeparationSettings(**entries["separation"])
-    method = StudyMethod(
-        row["method"], made_again(entries["method"], code), entries["settings"], None, separation
-    )
+    choice, whole = made_again(entries["method"], code), False
+    if isinstance(choice, dict):
+        choice, whole = choice["whole_line"], True
+    method = StudyMethod(row["method"], choice, entries["settings"], None, separation, whole)
     return StudyRun(
         _scene(row, entries["scene"], kept),
         convert_table(entries["blend"] | {"label": row["blend"]}, BlendTable, where),

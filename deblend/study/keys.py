@@ -43,6 +43,13 @@ class MethodTable(SeparationSettings, frozen=True, kw_only=True):
             "file.py:name relative to the study file.",
         ),
     ]
+    whole_line: Annotated[
+        bool,
+        Meta(
+            description="Whether the method is a function of record, operator and length in place "
+            "of patches, with a loop of its own."
+        ),
+    ] = False
     settings: Annotated[dict[str, Any], Meta(description="Settings of the method.")] = (
         msgspec.field(default_factory=dict)
     )

@@ -18,11 +18,12 @@ from deblend.model.shots import Shots
 from deblend.separation.choose import MethodChoice, choose_method, method_name
 from deblend.separation.contract import Separator
 from deblend.separation.job import fields_of, plain_setting
-from deblend.separation.own_code import found_method
+from deblend.separation.own_code import code_name, found_method
 from deblend.separation.separate import Separation, separate_line
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
 from deblend.study.lines import GathersScene
+from deblend.study.whole_line import check_whole_line, separate_whole_line
 from deblend.synth.line import MadeLine
 from deblend.synth.scene_file import noise_from, read_scene_file
 from deblend.synth.scenes import scene_design
@@ -44,11 +45,17 @@ class StudyMethod:
     """In place of those of the study."""
     separation: SeparationSettings = DEFAULTS
     """All else; its iterations do not count."""
+    whole_line: bool = False
+    """Whether `choice` is a function of a whole line, see `deblend.study.whole_line`."""
 
     def separate(
         self, recording: Recording, shots: Shots, length_s: float, iterations: int
     ) -> Separation:
         """A line separated by this method."""
+        if self.whole_line:
+            return separate_whole_line(
+                self.choice, recording, shots, length_s, iterations, self.settings
+            )
         return separate_line(
             recording,
             shots,
@@ -59,6 +66,8 @@ class StudyMethod:
 
     def all_settings(self, line: MadeLine) -> dict[str, Any]:
         """What is known of its settings before it runs."""
+        if self.whole_line:
+            return {"method": code_name(self.choice), **self.settings}
         method = self.separator(len(line.shots.sources), line.recording.shape[0])
         own = {f"method.{k}": plain_setting(v) for k, v in fields_of(method).items()}
         return {"method": method_name(method), **msgspec.structs.asdict(self.separation), **own}
@@ -191,7 +200,10 @@ def check_study(study: Study) -> None:
     for noise in study.noises:
         noise_from(noise.pieces or [], f"noise {noise.label}")
     for method in study.methods:
-        method.separator(3, 16)
+        if method.whole_line:
+            check_whole_line(method.choice, method.settings, method.label)
+        else:
+            method.separator(3, 16)
 
 
 def _method(entry: MethodTable, folder: Path) -> StudyMethod:
@@ -201,4 +213,5 @@ def _method(entry: MethodTable, folder: Path) -> StudyMethod:
         entry.settings,
         entry.iterations,
         checked_settings(msgspec.structs.replace(entry, iterations=DEFAULTS.iterations)),
+        entry.whole_line,
     )

@@ -219,3 +219,13 @@ def test_a_method_to_begin_with(tmp_path: Path) -> None:
     wrong = text.replace("0.2\n", "1.5\n")
     with pytest.raises(SettingsError, match="first_until"):
         line(tmp_path, "length_s = 4", wrong)
+
+
+def test_a_method_of_ones_own_is_found_beside_the_line_file(tmp_path: Path) -> None:
+    (tmp_path / "own.py").write_text("def half(patch, threshold):\n    return patch / 2\n")
+    read = line(tmp_path, "length_s = 4", 'length_s = 4\nmethod = "own.py:half"')
+    assert method_name(line_method(read, 2, 4)) == "half"
+    assert read.other_inputs == [tmp_path / "own.py"]  # what a run watches and writes down
+    wrong = line(tmp_path, "length_s = 4", 'length_s = 4\nmethod = "own.py:halve"')
+    with pytest.raises(SettingsError, match=r"own\.py has no 'halve'.*Did you mean 'half'"):
+        line_method(wrong, 2, 4)

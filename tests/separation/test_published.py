@@ -84,7 +84,14 @@ def test_methods_of_a_package_work_by_name_and_broken_ones_block_nobody(site: Pa
 import sys
 from deblend.separation.choose import method_names
 print(*method_names())
-first = run("fk")
+import warnings
+with warnings.catch_warnings(record=True) as said:
+    warnings.simplefilter("always")
+    first = run("fk")
+assert [str(one.message) for one in said] == [
+    "the built-in method 'fk' is used, and not outside-methods 1.5, which publishes that name too. "
+    "Publish it under another one, or hand the settings object itself to deblend.separate."
+], [str(one.message) for one in said]
 assert first.settings["method"] == "fk" and "outside_methods" not in sys.modules
 for name in ("outside", "outside-function"):
     result = run(name)

@@ -287,7 +287,7 @@ def test_too_many_sources_for_the_scene_fail_that_run() -> None:
 def test_the_example_and_the_standing_study_are_right() -> None:
     root = Path(__file__).parents[2]
     example = read_study(root / "examples" / "study.toml")
-    assert len(list(example.runs())) == 2 * 3 * 2 * 2 * 3
+    assert len(list(example.runs())) == 2 * 4 * 2 * 2 * 3
     standing = read_study(root / "benchmarks" / "quality" / "study.toml")
     assert {method.label for method in standing.methods} == set(METHODS)
     assert len(standing.scenes) >= 6
