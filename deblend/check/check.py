@@ -21,7 +21,7 @@ from deblend.check.noise_levels import (
 )
 from deblend.check.tables import FileRow, SourceRow, file_rows, source_rows
 from deblend.check.verify_samples import verify_line
-from deblend.check.words import verified_rows
+from deblend.check.words import shots_named, verified_rows
 from deblend.errors import OutputError, RecordError
 from deblend.files import json_values
 from deblend.line.forecast import forecast_line
@@ -274,7 +274,16 @@ def _how_located(opened: OpenLine) -> list[tuple[str, str]]:
             if own.size
             else f"source {source}: unknown"
         )
-    unplaced = int(np.count_nonzero(~np.isfinite(opened.shots.x_m + opened.shots.y_m)))
+    unplaced = [
+        Finding("", np.nan, "", "note", "", source=source, shot_point=point)
+        for source, point, place in zip(
+            opened.shots.source.tolist(),
+            opened.shots.shot_point.tolist(),
+            opened.shots.x_m + opened.shots.y_m,
+            strict=True,
+        )
+        if not np.isfinite(place)
+    ]
     names = ", ".join(f"{name} is source {source}" for name, source in keys.source_names.items())
     return [
         ("navigation", ", ".join(keys.files)),
@@ -282,7 +291,10 @@ def _how_located(opened: OpenLine) -> list[tuple[str, str]]:
         ("source names", names or joined["source_names_matched"] or "as in the shot table"),
         ("streamers", joined["feathering"] or "no receiver positions"),
         ("offsets by source", "; ".join(ranges)),
-        ("shots without position", str(unplaced) if unplaced else "none"),
+        (
+            "shots without position",
+            f"{len(unplaced)}: {shots_named(unplaced)}" if unplaced else "none",
+        ),
     ]
 
 
