@@ -19,7 +19,6 @@ import argparse
 import csv
 import multiprocessing
 import os
-import re
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -33,7 +32,6 @@ from deblend.check.headers.inspection import inspect_line
 from deblend.check.headers.source_numbers import placed_as_other, source_consistency
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
-from deblend.model.timebase import parse_instant
 from deblend.model.water import WATER_VELOCITY_M_S
 from deblend.synth.scenes import make_scene, scene_names
 
@@ -103,9 +101,8 @@ def is_it(fault: str, faulty: FaultyLine, finding: Finding) -> bool:
 
 def _instant_ns(faulty: FaultyLine, finding: Finding) -> int:
     """When a shot fired that is not in the table: as it says, or with the shot it names."""
-    stated = re.search(r"fired at (\S+) that", finding.message)
-    if stated:
-        return parse_instant(stated[1], faulty.shots.time_scale)
+    if finding.instant_ns is not None:
+        return finding.instant_ns
     (row,) = np.flatnonzero(faulty.shots.shot_point == finding.shot_point)
     return int(faulty.shots.fire_time_ns[row])
 

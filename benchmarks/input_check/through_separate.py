@@ -1,11 +1,13 @@
 """Faults of single shots and channels, through the input check and through a separation.
 
-    NUMBA_NUM_THREADS=1 python -m benchmarks.input_check.through_separate --seeds 40
+    NUMBA_NUM_THREADS=1 python -m benchmarks.input_check.through_separate
 
-A line a scene, seed and fault: whether the sample check names the shot (or channel), whether the
-comparison with its neighbours after the separation does, and whether anything else is named that
-overlaps with no faulty shot. `--seeds 40` takes some minutes on 16 cores. Scores of the sources
-are dB of truth over error, where the fault leaves a truth.
+Lines of three kinds: computed waves over earths of their own, recorded shots blended numerically
+(`benchmarks.qc.verdict_lines`), and sums of events. For each line and fault: whether the sample
+check names the shot (or channel), whether the comparison with its neighbours after the separation
+does, and whether anything else is named that overlaps with no faulty shot. Some 8 minutes on 16
+cores. Recorded lines have one channel and no positions: a channel of other polarity and a clock
+that is early do not show there, nor do exchanged sources.
 """
 
 from __future__ import annotations
@@ -22,17 +24,20 @@ from numpy.typing import NDArray
 
 import deblend
 from benchmarks.input_check.input_faults import FaultyLine, plant_fault
+from benchmarks.qc.verdict_lines import blended_gathers, verdict_lines, wave_design
 from benchmarks.result import Number, keep
 from deblend.check.channels import channel_findings
 from deblend.check.headers.source_numbers import placed_as_other, source_consistency
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
 from deblend.model.timebase import NS_PER_S
+from deblend.synth.build import build_line
 from deblend.synth.line import MadeLine
 from deblend.synth.scenes import make_scene
 
 NAME = "input_check.through_separate"
 SCENES = ("three-sources", "white-noise", "long-records")
+RECORDED = ("two shots", "two shots dither", "receiver", "receiver halves")
 LATE_MS = (5, 10, 20)
 FAULTS = (
     "none",
@@ -42,12 +47,16 @@ FAULTS = (
     "swapped_sources",
     "reversed channel",
     "all 37 ms early",
+    "late source",
 )
+OF_ARRAYS = ("reversed channel", "all 37 ms early", "swapped_sources", "late source")
+LATE_SOURCE_MS = 25
 ITERATIONS = 20
 EDGE_SHOTS = 4
 AFTERWARDS = ("shot_delay", "shot_level", "shot_likeness", "channel_")
 BEFORE = (
     *("fire_time_error", "misfire", "weak_shot", "shot_not_in_table", "source_number_wrong"),
+    "source_offset",
     *("channel_reversed", "channel_silent", "dead_channel", "clock_", "table_does_not_fit"),
 )
 
@@ -67,6 +76,10 @@ def planted(line: MadeLine, fault: str, seed: int) -> tuple[FaultyLine, int | No
         faulty = FaultyLine(turned, line.shots, line.geometry)
         return faulty, int(line.recording.channel_numbers[row])
     late_ns = np.zeros(len(line.shots), dtype=np.int64)
+    if fault == "late source":
+        late_ns -= LATE_SOURCE_MS * 1_000_000 * (line.shots.source == line.shots.sources[-1])
+        shots = replace(line.shots, fire_time_ns=line.shots.fire_time_ns + late_ns)
+        return FaultyLine(line.recording, shots, line.geometry), None
     points: tuple[int, ...] = ()
     instant_ns = 0
     if fault.startswith("late"):
@@ -80,10 +93,33 @@ def planted(line: MadeLine, fault: str, seed: int) -> tuple[FaultyLine, int | No
     return FaultyLine(line.recording, shots, line.geometry, points, instant_ns), None
 
 
-def measure(task: tuple[str, int, str]) -> dict[str, object]:
+def made(kind: str, name: str, seed: int) -> MadeLine:
+    """The line of a task."""
+    if kind == "waves":
+        return build_line(wave_design(100 + seed), seed)
+    if kind == "recorded":
+        return recorded_line(name, seed)
+    return make_scene(name, "small", seed)
+
+
+def recorded_line(name: str, seed: int) -> MadeLine:
+    """A recorded line of `verdict_lines` with other delays."""
+    (recorded,) = (one for one in verdict_lines() if one.scene == name)
+    line = recorded.make()
+    gathers = [line.truth[source] for source in line.shots.sources]
+    return blended_gathers(name, gathers, 0.1 if "dither" in name else 0.3, seed)
+
+
+def measure(task: tuple[str, str, int, tuple[str, ...]]) -> list[dict[str, object]]:
+    """One line with each fault in turn."""
+    kind, name, seed, faults = task
+    line = made(kind, name, seed)
+    faults = tuple(one for one in faults if kind != "recorded" or one not in OF_ARRAYS)
+    return [{"kind": kind, "scene": name} | measure_fault(line, seed, one) for one in faults]
+
+
+def measure_fault(line: MadeLine, seed: int, fault: str) -> dict[str, object]:
     """One line with one fault."""
-    scene, seed, fault = task
-    line = make_scene(scene, "small", seed)
     faulty, channel = planted(line, fault, seed)
     before = [
         *source_consistency(faulty.shots),
@@ -112,7 +148,6 @@ def measure(task: tuple[str, int, str]) -> dict[str, object]:
         if not own and not overlaps(faulty, one, line.length_s)
     ]
     return {
-        "scene": scene,
         "seed": seed,
         "fault": fault,
         "before": any(named[0]),
@@ -146,6 +181,9 @@ def about(faulty: FaultyLine, channel: int | None, fault: str, finding: Finding)
     """Whether a finding names the shot or channel of the fault."""
     if fault == "all 37 ms early":
         return finding.metric == "clock_offset" and finding.verdict == "look"
+    if fault == "late source":
+        last = faulty.shots.sources[-1]
+        return finding.metric == "source_offset" and finding.source == last
     if fault == "autofire":
         return finding.metric == "shot_not_in_table"
     if channel is not None:
@@ -164,47 +202,56 @@ def overlaps(faulty: FaultyLine, finding: Finding, length_s: float) -> bool:
 
 
 def numbers_of(rows: list[dict[str, object]]) -> Iterator[tuple[str, Number]]:
-    """Counts by fault, and over all."""
+    """Counts by kind of line and fault, and over all of a kind."""
     heads = "lines, named by the sample check, named after separation, named by either, with others"
-    for fault in FAULTS:
-        own = [row for row in rows if row["fault"] == fault]
-        counts = (
-            len(own),
-            sum(bool(row["before"]) for row in own),
-            sum(bool(row["after"]) for row in own),
-            sum(bool(row["before"] or row["after"]) for row in own),
-            sum(bool(row["others"]) for row in own),
-        )
-        yield f"{fault}: {heads}", [float(count) for count in counts]
-    late = [row for row in rows if row["fault"] in ("late 10 ms", "late 20 ms")]
-    found = sum(bool(row["before"] or row["after"]) for row in late)
-    yield "single shots late by 10 ms and more, named (%)", 100.0 * found / max(1, len(late))
-    yield (
-        f"first and last {EDGE_SHOTS} shots worse than the middle by, median of lines (dB)",
-        float(
-            np.median([row["edge_db"] for row in rows if row["edge_db"] is not None] or [np.nan])
-        ),
-    )
-    false = sum(bool(row["others"]) for row in rows)
-    yield "lines with something named that is not there (%)", 100.0 * false / max(1, len(rows))
+    for kind in dict.fromkeys(str(row["kind"]) for row in rows):
+        of_kind = [row for row in rows if row["kind"] == kind]
+        for fault in FAULTS:
+            own = [row for row in of_kind if row["fault"] == fault]
+            if own:
+                yield f"{kind}, {fault}: {heads}", counts(own)
+        late = [row for row in of_kind if row["fault"] in ("late 10 ms", "late 20 ms")]
+        found = sum(bool(row["before"] or row["after"]) for row in late)
+        share = 100.0 * found / max(1, len(late))
+        yield f"{kind}: single shots late by 10 ms and more, named (%)", share
+        false = sum(bool(row["others"]) for row in of_kind)
+        share = 100.0 * false / max(1, len(of_kind))
+        yield f"{kind}: lines with something named that is not there (%)", share
+        edges = [row["edge_db"] for row in of_kind if row["edge_db"] is not None]
+        worse = f"{kind}: first and last {EDGE_SHOTS} shots worse than the middle by, median (dB)"
+        yield worse, float(np.median(edges or [np.nan]))
+
+
+def counts(rows: list[dict[str, object]]) -> list[float]:
+    """Lines, and how many of them were named where and with others."""
+    return [
+        float(len(rows)),
+        float(sum(bool(row["before"]) for row in rows)),
+        float(sum(bool(row["after"]) for row in rows)),
+        float(sum(bool(row["before"] or row["after"]) for row in rows)),
+        float(sum(bool(row["others"]) for row in rows)),
+    ]
 
 
 def main() -> None:
     """Measure, print, keep."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=40)
-    parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--waves", type=int, default=8, help="lines of computed waves")
+    parser.add_argument("--recorded", type=int, default=4, help="seeds of each recorded line")
+    parser.add_argument("--events", type=int, default=10, help="seeds of each scene of events")
     parser.add_argument("--processes", type=int, default=os.cpu_count())
-    parser.add_argument("--scenes", nargs="*", default=list(SCENES))
     parser.add_argument("--faults", nargs="*", default=list(FAULTS))
     options = parser.parse_args()
-    seeds = range(options.first_seed, options.first_seed + options.seeds)
-    tasks = [
-        (scene, s, fault) for s in seeds for scene in options.scenes for fault in options.faults
+    faults = tuple(options.faults)
+    # The slow ones first.
+    tasks = [("waves", "waves", seed, faults) for seed in range(options.waves)]
+    tasks += [
+        ("recorded", name, seed, faults) for name in RECORDED for seed in range(options.recorded)
     ]
+    tasks += [("events", scene, seed, faults) for scene in SCENES for seed in range(options.events)]
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(options.processes, context) as pool:
-        rows = list(pool.map(measure, tasks))
+        rows = [row for some in pool.map(measure, tasks) for row in some]
     for row in rows:
         if row["others"] or not (row["before"] or row["after"] or row["fault"] == "none"):
             print(row)

@@ -59,7 +59,7 @@ def _long_lines() -> list[VerdictLine]:
     long = Extent(36, 32, 2.4)
     runs = (("joint", 30), ("fk", 40))
     return [
-        VerdictLine("wave long", "wave", lambda: build_line(_wave(15, extent=long), 9), runs),
+        VerdictLine("wave long", "wave", lambda: build_line(wave_design(15, extent=long), 9), runs),
         VerdictLine(
             "three-sources long",
             "made",
@@ -93,29 +93,41 @@ def _wave_lines() -> list[VerdictLine]:
     swell = (White(0.02), SwellBursts(2.0, 0.15))
     half_ms, two_ms = Trouble(timing_error_rms_s=0.0005), Trouble(timing_error_rms_s=0.002)
     return [
-        VerdictLine("wave", "wave", lambda: build_line(_wave(6), 0), MANY),
-        VerdictLine("wave two sources", "wave", lambda: build_line(_wave(7, sources=2), 1), MANY),
-        VerdictLine("wave dither", "wave", lambda: build_line(_wave(8, dither_s=0.05), 2), FEW),
-        VerdictLine("wave fold 6", "wave", lambda: build_line(_wave(9, interval_s=1.2), 3), FEW),
+        VerdictLine("wave", "wave", lambda: build_line(wave_design(6), 0), MANY),
         VerdictLine(
-            "wave 0.5 ms", "wave", lambda: build_line(_with_trouble(_wave(10), half_ms), 4), FEW
+            "wave two sources", "wave", lambda: build_line(wave_design(7, sources=2), 1), MANY
         ),
         VerdictLine(
-            "wave 2 ms", "wave", lambda: build_line(_with_trouble(_wave(11), two_ms), 5), FEW
+            "wave dither", "wave", lambda: build_line(wave_design(8, dither_s=0.05), 2), FEW
         ),
         VerdictLine(
-            "wave noise", "wave", lambda: build_line(replace(_wave(12), noise=white), 6), FEW
+            "wave fold 6", "wave", lambda: build_line(wave_design(9, interval_s=1.2), 3), FEW
         ),
         VerdictLine(
-            "wave loud noise", "wave", lambda: build_line(replace(_wave(13), noise=strong), 7), FEW
+            "wave 0.5 ms",
+            "wave",
+            lambda: build_line(_with_trouble(wave_design(10), half_ms), 4),
+            FEW,
         ),
         VerdictLine(
-            "wave swell", "wave", lambda: build_line(replace(_wave(14), noise=swell), 8), FEW
+            "wave 2 ms", "wave", lambda: build_line(_with_trouble(wave_design(11), two_ms), 5), FEW
+        ),
+        VerdictLine(
+            "wave noise", "wave", lambda: build_line(replace(wave_design(12), noise=white), 6), FEW
+        ),
+        VerdictLine(
+            "wave loud noise",
+            "wave",
+            lambda: build_line(replace(wave_design(13), noise=strong), 7),
+            FEW,
+        ),
+        VerdictLine(
+            "wave swell", "wave", lambda: build_line(replace(wave_design(14), noise=swell), 8), FEW
         ),
     ]
 
 
-def _wave(
+def wave_design(
     seed: int,
     *,
     sources: int = 3,

@@ -6,19 +6,15 @@ used by itself: the table is for someone to look at.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
 from deblend.check.headers.source_numbers import placed_as_other
 from deblend.model.findings import Finding
 from deblend.model.shots import Shots, make_shots
-from deblend.model.timebase import parse_instant
-
-_FIRED_AT: Final = re.compile(r"fired at (\S+) that is in no row")
 
 
 def mended_shots(shots: Shots, findings: Sequence[Finding]) -> tuple[Shots, list[str]]:
@@ -52,10 +48,8 @@ def mended_shots(shots: Shots, findings: Sequence[Finding]) -> tuple[Shots, list
         reasons[row] = f"{finding.metric}: {finding.message}"
     mended = replace(shots, **columns)
     for finding in findings:
-        stated = _FIRED_AT.search(finding.message)
-        if finding.metric == "shot_not_in_table" and finding.verdict == "fail" and stated:
-            fired_ns = parse_instant(stated[1], shots.time_scale)
-            mended = _with_row(mended, finding.source, fired_ns)
+        if finding.verdict == "fail" and finding.instant_ns is not None:
+            mended = _with_row(mended, finding.source, finding.instant_ns)
             reasons.append(f"{finding.metric}: {finding.message}")
     return mended, reasons
 

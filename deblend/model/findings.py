@@ -40,6 +40,9 @@ class Finding:
     """The second source of a figure between two: where the energy came from."""
     error: float | None = None
     """One standard deviation of `value`, in `unit`."""
+    instant_ns: int | None = None
+    """When what it concerns happened, in the time scale of the shots, where no row of the table says
+    so; not a column."""
 
 
 NOTHING_TO_SEPARATE: Final = "nothing_to_separate"
@@ -53,7 +56,7 @@ def nothing_to_separate(findings: Iterable[Finding]) -> str:
 
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """Text that begins so would be computed by a spreadsheet; an apostrophe before it prevents that."""
-COLUMNS: Final = tuple(field.name for field in fields(Finding))
+COLUMNS: Final = tuple(field.name for field in fields(Finding) if field.name != "instant_ns")
 
 
 def findings_csv(findings: Iterable[Finding]) -> str:

@@ -77,6 +77,22 @@ def test_a_mended_table_says_why(line: SmallLine, call: Call) -> None:
     assert call("check", line.line_file, "--with-samples").exit_code == 0
 
 
+def test_a_shot_that_is_in_no_row_gets_one(line: SmallLine, call: Call) -> None:
+    without_truth(line)
+    kept = np.flatnonzero(np.arange(len(line.shots)) != ROW)
+    write_shots(line.folder / "shots.csv", line.shots.take(kept))
+    mended = line.folder / "mended.csv"
+    done = call("check", line.line_file, "--mended-shots", mended)
+    assert done.exit_code == 1, done.output
+    again = read_shots(mended, time_scale="utc")
+    assert len(again) == len(line.shots)
+    (row,) = np.flatnonzero(~again.deliver)
+    assert again.live[row]
+    # The two sources are alike there; which one it was is not asked.
+    assert abs(again.fire_time_ns[row] - line.shots.fire_time_ns[ROW]) < 2_000_000
+    assert "shot_not_in_table: Something fired at" in mended.read_text()
+
+
 def test_check_answers_where_results_are(line: SmallLine, call: Call) -> None:
     line.out.mkdir()
     (line.out / "manifest.json").write_text('{"ended_utc": "2025-02-03T04:05:06Z"}')

@@ -338,7 +338,8 @@ def _stray_finding(
 ) -> Finding:
     near = int(np.abs(corrected_ns - stray.time_ns).argmin())
     lag_ns = int(corrected_ns[near] - shots.fire_time_ns[near])
-    instant = format_instant(stray.time_ns - lag_ns, shots.time_scale, 3)
+    fired_ns = stray.time_ns - lag_ns
+    instant = format_instant(fired_ns, shots.time_scale, 3)
     source = shots.sources[stray.source_row]
     message = (
         f"Something fired at {instant} that is in no row of the table: {100 * stray.amplitude:.0f} "
@@ -346,7 +347,8 @@ def _stray_finding(
         f"{100 * arrivals.stray_null:.1f} %). Add a row with deliver = false, so that it is "
         "separated as interference."
     )
-    return Finding("shot_not_in_table", 100 * stray.amplitude, "%", "fail", message, source=source)
+    found = Finding("shot_not_in_table", 100 * stray.amplitude, "%", "fail", message, source=source)
+    return replace(found, instant_ns=fired_ns)
 
 
 def _about(
