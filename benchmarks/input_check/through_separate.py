@@ -174,7 +174,8 @@ def edge_db(line: MadeLine, estimate: NDArray[np.float32]) -> float:
 
 def asks(finding: Finding, metrics: tuple[str, ...]) -> bool:
     """Whether a finding of some metrics asks for a look."""
-    return finding.verdict in ("look", "fail") and finding.metric.startswith(metrics)
+    told = finding.verdict in ("look", "fail") and finding.metric != "clock_not_verified"
+    return told and finding.metric.startswith(metrics)
 
 
 def about(faulty: FaultyLine, channel: int | None, fault: str, finding: Finding) -> bool:
@@ -197,6 +198,7 @@ def overlaps(faulty: FaultyLine, finding: Finding, length_s: float) -> bool:
     at_ns = faulty.shots.fire_time_ns[np.isin(points, faulty.shot_points)].tolist()
     at_ns += [faulty.instant_ns] if faulty.instant_ns else []
     own_ns = faulty.shots.fire_time_ns[points == finding.shot_point].tolist()
+    own_ns += [] if finding.instant_ns is None else [finding.instant_ns]
     reach_ns = 2 * length_s * NS_PER_S
     return any(abs(one - other) < reach_ns for one in at_ns for other in own_ns)
 

@@ -41,8 +41,8 @@ class Finding:
     error: float | None = None
     """One standard deviation of `value`, in `unit`."""
     instant_ns: int | None = None
-    """When what it concerns happened, in the time scale of the shots, where no row of the table says
-    so; not a column."""
+    """When what it concerns happened, in the time scale of the shots, where no row of the table
+    says so; not a column."""
 
 
 NOTHING_TO_SEPARATE: Final = "nothing_to_separate"

@@ -31,6 +31,8 @@ LONGEST_S: Final = 0.06
 """Delays beyond this are seen as unlikeness only."""
 _APART: Final = (-2, -1, 1, 2)
 """Neighbours of a shot among those of its source."""
+_STRAIGHT: Final = 1.0 / 3.0
+"""Of a delay: lags against four neighbours may scatter so much about a straight line."""
 _OUTSHONE: Final = 0.5
 """Of the larger deviation of a shot this close: one that the other explains."""
 
@@ -175,10 +177,27 @@ def shots_against_neighbours(
     # One-sided neighbours of the first and last shots lie down the dip, and give no delay.
     both = some & np.isfinite(near[:, 1]) & np.isfinite(near[:, 2])
     likeness[some] = np.nanmedian((peak / near)[some], axis=1)
-    delay[both] = np.nanmedian(np.where(np.isfinite(near), lag, np.nan)[both], axis=1)
+    delay[both] = delay_among_neighbours(np.where(np.isfinite(near), lag, np.nan))[both]
     usual[some] = np.nanmedian(near[some], axis=1)
     level_db = 10.0 * np.log10(np.where(some, energy, 1.0) / usual)
     return Against(level_db, delay * interval_s * 1e3, 100.0 * likeness)
+
+
+def delay_among_neighbours(lag: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Delay of shots after their neighbours, from the lags against those of `_APART`.
+
+    Events that move along the line lag as much behind the one side as they precede the other. The
+    nearest two and the next two have to agree, and the four lie near a straight line: one of them
+    may be wrong, or its lag a cycle off.
+    """
+    nearest, next_ones = 0.5 * (lag[:, 1] + lag[:, 2]), 0.5 * (lag[:, 0] + lag[:, 3])
+    next_ones = np.where(np.isfinite(next_ones), next_ones, nearest)
+    smaller = np.where(np.abs(nearest) < np.abs(next_ones), nearest, next_ones)
+    apart = np.array(_APART, dtype=np.float64)
+    slope = (lag * apart).sum(axis=1) / (apart**2).sum()
+    rest = lag - lag.mean(axis=1, keepdims=True) - slope[:, None] * apart
+    agree = (nearest * next_ones > 0.0) & ~(rest.std(axis=1) > _STRAIGHT * np.abs(smaller))
+    return np.asarray(np.where(agree, smaller, 0.0))
 
 
 def channels_against_neighbours(

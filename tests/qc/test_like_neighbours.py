@@ -8,7 +8,12 @@ from numpy.typing import NDArray
 
 from deblend.model.findings import Finding
 from deblend.model.shots import make_shots
-from deblend.qc.like_neighbours import measure_neighbours, neighbour_findings, polarity_of
+from deblend.qc.like_neighbours import (
+    delay_among_neighbours,
+    measure_neighbours,
+    neighbour_findings,
+    polarity_of,
+)
 from deblend.qc.limits import default_limits
 from deblend.qc.measure_setup import MeasureSetup, sample_windows
 from deblend.qc.metric import MeasuredBlock, MeasuredLine
@@ -102,3 +107,10 @@ def test_a_reversed_channel_and_a_reversed_shot() -> None:
 def test_polarity_is_that_of_most_channels_of_a_stretch() -> None:
     alike = np.array([0.9, -0.9, -0.9, 0.9, np.nan, -0.9, 0.9])
     assert polarity_of(alike).tolist() == [1, 1, -1, 1, 1, -1, 1, 1]
+
+
+def test_events_that_move_from_shot_to_shot_are_no_delay() -> None:
+    steady = np.array([-27.0, -14.7, 9.4, 20.8])
+    lag = np.stack([steady, steady + 10.0, [-0.6, -13.4, 42.2, 27.0], [np.nan, -12.0, 16.0, 30.0]])
+    # Moving; moving and late; a cycle off, as on recorded shots; the second shot of a line.
+    assert delay_among_neighbours(lag) == pytest.approx([-2.65, 7.35, 0.0, 2.0])

@@ -29,8 +29,9 @@ _FAR_NEAREST: Final = 0.3
 """Of the distance of the next one."""
 SMALLEST_STEP_S: Final = 0.05
 """Coarser than onsets can be timed with a dither of that size; smaller ones show shot by shot."""
-_MOST_STEPS: Final = 3
-"""More are no steps of a clock: arrivals move along the line."""
+_MOST_STEPS: Final = 2
+"""More are no steps of a clock: arrivals move along the line. Where no lag of the whole line stands
+out, two are too many."""
 _ACROSS: Final = 2
 """Shots by which a segment may reach across a step."""
 _CLEAREST_SHOTS: Final = 72
@@ -105,7 +106,7 @@ def clock_course(
         constant = whole.lag_s if whole.usable else 0.0
         return ClockCourse(whole, (), np.full(count, constant))
     steps, sides = _steps(onsets, fire_sample, source_row, trusted)
-    if len(steps) > _MOST_STEPS:
+    if len(steps) > (_MOST_STEPS if whole.found else 1):
         return ClockCourse(replace(whole, changes=len(steps)), (), np.zeros(count))
     edges = [0, *(step.shot for step in steps), count]
     lag_s = np.zeros(count)
