@@ -113,4 +113,4 @@ def test_events_that_move_from_shot_to_shot_are_no_delay() -> None:
     steady = np.array([-27.0, -14.7, 9.4, 20.8])
     lag = np.stack([steady, steady + 10.0, [-0.6, -13.4, 42.2, 27.0], [np.nan, -12.0, 16.0, 30.0]])
     # Moving; moving and late; a cycle off, as on recorded shots; the second shot of a line.
-    assert delay_among_neighbours(lag) == pytest.approx([-2.65, 7.35, 0.0, 2.0])
+    assert delay_among_neighbours(lag) == pytest.approx([-2.65, 6.9, 0.0, 2.0])
