@@ -62,20 +62,30 @@ FLOOR_LINES: Final = (
 FLOOR_COLUMNS: Final = (
     ("fk fixed", "fk learned"),
     ("joint fixed", "joint learned"),
-    ("joint ends",),
+    ("joint ends", "joint first and last shot", "joint outer channels"),
     ("support from the truth 12%", "support from the truth 25%"),
+    ("rotated support from the truth 12%", "rotated support from the truth 25%"),
 )
 """Of benchmarks.quality.floor; columns of one group stand together."""
+TIMES_LINES: Final = ("waves, times wrong by 0.5 ms", "long waves, times wrong by 0.5 ms")
+TIMES_COLUMNS: Final = (("exact", "wrong", "refined", "refined exact"),)
+RESIDUAL_LINES: Final = ("waves, white noise 10 %", "events, white-noise")
+RESIDUAL_COLUMNS: Final = (
+    ("leave_out", "share_by_fold", "add_to_each_shot"),
+    ("leave_out noise left", "share_by_fold noise left", "add_to_each_shot noise left"),
+)
 
 
-def of_floor(numbers: Numbers, line: str) -> str:
-    """Means over seeds of one line."""
+def of_floor(
+    numbers: Numbers, line: str, columns: tuple[tuple[str, ...], ...] = FLOOR_COLUMNS
+) -> str:
+    """Means over seeds of one line; a dash where there is nothing to measure, or nothing was."""
 
     def mean(column: str) -> str:
-        values = numbers[f"{line}, {column}_db"]
-        return f"{sum(values) / len(values):.1f}"
+        values = numbers.get(f"{line}, {column}_db")
+        return f"{sum(values) / len(values):.1f}" if values else "-"
 
-    return "; ".join(", ".join(mean(column) for column in group) for group in FLOOR_COLUMNS)
+    return "; ".join(", ".join(mean(column) for column in group) for group in columns)
 
 
 def joined(values: list[float]) -> str:
@@ -155,12 +165,31 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     *(
         (
             f"{line}, three seeds: `fk` with fixed and learned floor; `joint` likewise; its "
-            "first and last tenth of the shots against the middle half; the truth cut down to its "
-            "strongest 12 % and 25 % of the coefficients of each window (dB)",
+            "first and last tenth of the shots against the middle half, first and last shot, outer "
+            "channels likewise; the truth cut down to its strongest 12 % and 25 % of the "
+            "coefficients of each window; the same with the rotation known (dB)",
             "quality.floor",
             lambda n, line=line: of_floor(n, line),
         )
         for line in FLOOR_LINES
+    ),
+    *(
+        (
+            f"{line} rms, three seeds, `joint`: at exact times; at wrong ones; these refined; "
+            "exact ones refined (dB)",
+            "quality.floor",
+            lambda n, line=line: of_floor(n, line, TIMES_COLUMNS),
+        )
+        for line in TIMES_LINES
+    ),
+    *(
+        (
+            f"{line}, three seeds, `joint` with the residual left out, shared by fold, added to "
+            "each shot: score; all that is wrong in the gathers over the noise of the record (dB)",
+            "quality.floor",
+            lambda n, line=line: of_floor(n, line, RESIDUAL_COLUMNS),
+        )
+        for line in RESIDUAL_LINES
     ),
     (
         "robust fit where nothing is wrong: largest change of a whole line, and of one of its six "

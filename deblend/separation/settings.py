@@ -17,11 +17,12 @@ from deblend.model.key_table import KeyTable, described, key_of
 ResidualChoice = Literal["leave_out", "share_by_fold", "add_to_each_shot"]
 RESIDUAL_CHOICES: Final[dict[str, str]] = {
     "leave_out": "The unexplained part of the record is left out: most of the ambient noise goes "
-    "with it, but weak signal that was not recognised is lost, and the estimate does not re-blend "
-    "to the record.",
+    "with it, but not what was taken for signal; weak signal that was not recognised is lost, and "
+    "the estimate does not re-blend to the record.",
     "share_by_fold": "The unexplained part is divided by the blending fold and added to every shot "
-    "that covers it: the estimate re-blends to the record, and its noise is lower than recorded by "
-    "the fold in amplitude and alike in all shots that share it.",
+    "that covers it: the estimate re-blends to the record, and its noise is lower than recorded: "
+    "what is added by the fold in amplitude, and alike in all shots that share it; noise that was "
+    "taken for signal is not lowered.",
     "add_to_each_shot": "The unexplained part is added whole to every shot that covers it: each "
     "shot keeps its recorded noise, interference that was missed comes back, and the estimate "
     "does not re-blend.",
