@@ -48,6 +48,12 @@ def check_alternative(alternative: Alternative, where: str) -> None:
     _check_strings(alternative, where)
     _check_speed(alternative, where)
     _check_dither(alternative, where)
+    if alternative.firing.shot_point_step == 0:
+        raise SettingsError(
+            "all shots of the firing table would have one shot point",
+            where=f"{where}, firing",
+            remedy="Give shot_point_step from 1 up, or from -1 down.",
+        )
 
 
 def _check_streamers(alternative: Alternative, where: str) -> None:

@@ -132,7 +132,9 @@ def _numbering(line: _Line, table: DelayTable) -> tuple[_Shift, str]:
     downwards = np.polyfit(line.seconds, line.point, 1)[0] < 0
     first = int(line.point.max() if downwards else line.point.min())
     step = -step if downwards else step
-    table_first = int(table.shot_point.min())
+    table_downwards = _downwards(table)
+    table_first = int(table.shot_point.max() if table_downwards else table.shot_point.min())
+    table_step = -table_step if table_downwards else table_step
     tried = []
     for more in sorted(range(-_MOST_SHIFT, _MOST_SHIFT + 1), key=abs):
         shift = _Shift(first, table_first + more * table_step, step, table_step)
@@ -155,6 +157,11 @@ def _numbering(line: _Line, table: DelayTable) -> tuple[_Shift, str]:
     return shift, words
 
 
+def _downwards(table: DelayTable) -> bool:
+    """Whether a table in the order of firing counts its shot points downwards."""
+    return bool(table.shot_point[-1] < table.shot_point[0])
+
+
 def usual_step(points: Whole) -> int:
     """Commonest rise of rising shot points; 1 where none rises."""
     steps = np.diff(points)
@@ -168,6 +175,7 @@ def usual_step(points: Whole) -> int:
 def _delays(table: DelayTable, key: Whole, point: Whole) -> Floats:
     """Delay of each shot, and of the rows of its source before and after; shape (3, shot)."""
     out = np.full((3, len(key)), np.nan)
+    earlier = (0, 1, -1) if _downwards(table) else (0, -1, 1)
     for source in np.unique(key):
         rows = np.flatnonzero(table.source == source)
         rows = rows[np.argsort(table.shot_point[rows], kind="stable")]
@@ -177,7 +185,7 @@ def _delays(table: DelayTable, key: Whole, point: Whole) -> Floats:
         place = np.searchsorted(table.shot_point[rows], point[own])
         at = np.minimum(place, len(rows) - 1)
         own, at = (each[table.shot_point[rows][at] == point[own]] for each in (own, at))
-        for number, more in enumerate((0, -1, 1)):
+        for number, more in enumerate(earlier):
             inside = (at + more >= 0) & (at + more < len(rows))
             out[number, own[inside]] = table.delay_s[rows[at[inside] + more]]
     return out

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from deblend.errors import SettingsError
 from deblend.files import csv_text, filling, json_values, write_text
 from deblend.model.findings import COLUMNS as FINDING_COLUMNS
 from deblend.model.findings import finding_cells
@@ -51,7 +52,13 @@ def write_plan(contents: PlanContents, folder: Path) -> list[Path]:
 
 
 def delays_text(column: AlternativeNumbers) -> str:
-    """The firing table of one alternative."""
+    """The firing table of one alternative.
+
+    Raises
+    ------
+    SettingsError
+        If its shot points would be negative.
+    """
     dither, firing, trial = column.alternative.dither, column.firing, column.alternative.trial
     offset_s = math.ceil(dither.range_s / dither.resolution_s - 1e-9) * dither.resolution_s
     # The offset is the whole range, so that the table does not change with the draw.
@@ -68,6 +75,13 @@ def delays_text(column: AlternativeNumbers) -> str:
     }
     numbers = column.alternative.firing
     shot_point = numbers.first_shot_point + numbers.shot_point_step * (firing.shot_point - 1)
+    if shot_point.min() < 0:
+        raise SettingsError(
+            f"shot points of {column.alternative.name!r} fall to {shot_point.min()}, from "
+            f"{numbers.first_shot_point} by {numbers.shot_point_step}",
+            where="firing",
+            remedy="Raise first_shot_point, or shorten the line of [trial].",
+        )
     table = DelayTable(shot_point, firing.source, written, offset_s)
     return table_text(table, resolution_s=dither.resolution_s, facts=facts)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from unittest.mock import Mock
 
+import msgspec
 import numpy as np
 import pytest
 from plan_files import TARGET, alternative, uniform
@@ -14,6 +16,7 @@ from deblend.plan.as_shot import AsShot, as_shot
 from deblend.plan.delay_table import DelayTable
 from deblend.plan.delays_fired import deviation_from_smooth
 from deblend.plan.firing import NominalShots, firing_plan
+from deblend.plan.write_plan import delays_text
 
 MADE = alternative(dither=uniform(0.25))
 PLAN = firing_plan(MADE, 60, seed=2)
@@ -103,6 +106,41 @@ def test_a_table_that_is_numbered_otherwise(first: int, step: int, missing: int)
     (told,) = [f for f in result.findings if f.metric == "delays_numbered"]
     line_first, table_first = first + step * missing, 1 + missing
     assert f"shot point {line_first} of the line is {table_first} of the table" in told.message
+
+
+@pytest.mark.parametrize(("first", "step"), [(3000, -2), (900, -1), (1001, 2)])
+@pytest.mark.parametrize("follows", [True, False])
+def test_firing_tables_with_numbers_of_their_own(first: int, step: int, follows: bool) -> None:
+    column = Mock(alternative=MADE, firing=PLAN)
+    numbers = msgspec.structs.replace(MADE.firing, first_shot_point=first, shot_point_step=step)
+    column.alternative = msgspec.structs.replace(MADE, firing=numbers)
+    rows = [row for row in delays_text(column).splitlines() if row[0] not in "#s"]
+    written = np.array([row.split(",") for row in rows], dtype=float)
+    assert written[:3, 0].tolist() == [first, first + step, first + 2 * step]
+    table = DelayTable(written[:, 0].astype(int), PLAN.source, written[:, 2] / 1e3, 0.25)
+    shots = shot_line()
+    if follows:  # the line is numbered as the table, and not from 1 upwards
+        shots = replace(shots, shot_point=first + step * (shots.shot_point - 1))
+    result = as_shot(MADE, TARGET, shots, table)
+    assert result.table is not None
+    assert (result.table.reading, result.table.matched) == ("as planned", 240)
+    told = [f.message for f in result.findings if f.metric == "delays_numbered"]
+    expected = (
+        f"shot point 1 of the line is {first} of the table, and steps of +1 are steps of {step:+d}"
+    )
+    assert follows or expected in told[0]
+
+
+def test_a_table_read_a_row_late_where_it_counts_downwards() -> None:
+    table = replace(TABLE, shot_point=3000 - 2 * TABLE.shot_point)
+    delay = PLAN.delay_s.copy()
+    for source in (1, 2, 3, 4):
+        mine = PLAN.source == source
+        delay[mine] = np.roll(delay[mine], 1)
+    shots = shot_line(replace(PLAN, delay_s=delay))
+    result = as_shot(MADE, TARGET, replace(shots, shot_point=3000 - 2 * shots.shot_point), table)
+    assert result.table is not None
+    assert result.table.reading == "one row late"
 
 
 @pytest.mark.parametrize("late_ms", [5, 20, -300])

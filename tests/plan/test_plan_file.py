@@ -66,6 +66,11 @@ def test_alternatives_change_what_they_name_and_keep_the_rest(tmp_path: Path) ->
         ("length_m = 4800.0", "length_m = 0.0", r"length_m .* is 0\.0 m"),
         ("length_m = 4800.0", "length_m = inf", r"length_m in table \[streamers\] is inf"),
         ("length_m = 4800.0", "length_m = 4801.0", "no whole number of groups"),
+        (
+            'scheme = "in sequence"',
+            'scheme = "in sequence"\nshot_point_step = 0',
+            "would have one shot point",
+        ),
         ("count = 4", "count = 9", r"count in table \[sources\] is 9, .* 1 to 8"),
         ("count = 4", "count = 4\nseperation_m = 30.0", "Did you mean 'separation_m'"),
         ("count = 4", "count = 4\nseparation_m = 700.0", "Keep the sources inside the spread"),
