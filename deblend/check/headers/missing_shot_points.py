@@ -75,10 +75,10 @@ def _gaps(points: NDArray[np.int64], times_ns: NDArray[np.int64]) -> list[_Gap] 
     for (point, begin), (following, end) in pairwise(
         zip(points.tolist(), times_ns.tolist(), strict=True)
     ):
-        missing = tuple(range(point + usual, following, usual))
+        missing = range(point + usual, following, usual)  # of a wrong number, billions
         if not missing or (following - point) % usual or 2 * len(missing) > len(points):
             continue  # another habit of numbering, or another part of the line
-        gaps.append(_Gap(missing, begin, end))
+        gaps.append(_Gap(tuple(missing), begin, end))
     return gaps
 
 
