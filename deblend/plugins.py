@@ -20,6 +20,10 @@ from typing import Any
 from deblend.errors import DeblendError, MissingPackageError, SettingsError
 
 
+class NameTaken(UserWarning):
+    """What a package publishes has the name of something built in, and is not used."""
+
+
 @dataclass(frozen=True)
 class PluginGroup:
     """One kind of plug-in."""

@@ -36,6 +36,7 @@ from deblend.cli.options import Text
     help="Run the row of OUT with this key once more, from what OUT keeps, and compare.",
 )
 @click.option("--keys", is_flag=True, help="List every key of a study file instead.")
+@click.option("--columns", is_flag=True, help="List every column of the results instead.")
 @plain_errors
 def compare(
     study_file: Path | None,
@@ -47,6 +48,7 @@ def compare(
     retry: bool,
     repeat: str | None,
     keys: bool,
+    columns: bool,
 ) -> None:
     """Compare methods on lines with a known answer, as STUDY.toml says.
 
@@ -66,6 +68,11 @@ def compare(
         from deblend.study.keys import list_study_keys
 
         show_keys(list_study_keys())
+        return
+    if columns:
+        from deblend.cli.display_study import show_columns
+
+        show_columns()
         return
     if repeat is not None and out is not None:
         from deblend.study.kept import repeat_row

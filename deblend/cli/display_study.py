@@ -15,12 +15,19 @@ from rich.table import Table
 from deblend.study.kept import Repeated
 from deblend.study.known_rows import StaleRow
 from deblend.study.present import line_title, verdicts
-from deblend.study.results import Row
+from deblend.study.results import COLUMNS, Row
 from deblend.study.summary import Summary
 from deblend.words import are, counted
 
 WIDEST_LABEL: Final = 16
 """Of a method; longer ones go on in the next line, so that 80 columns hold the table."""
+
+
+def show_columns() -> None:
+    """What the columns of results hold, as Markdown."""
+    click.echo("| column | unit | meaning |\n|---|---|---|")
+    for name, (_, unit, meaning) in COLUMNS.items():
+        click.echo(f"| {name} | {unit} | {meaning} |")
 
 
 def show_row(row: Row, done: int, missing: int) -> None:

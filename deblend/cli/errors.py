@@ -17,7 +17,7 @@ import click
 from deblend.compiled import NotKept
 from deblend.errors import DeblendError, SettingsError
 from deblend.files import refuse_odd_name
-from deblend.separation.choose import NameTaken
+from deblend.plugins import NameTaken
 
 P = ParamSpec("P")
 

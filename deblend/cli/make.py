@@ -16,8 +16,11 @@ from deblend.cli.errors import plain_errors, usage_error
 @click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
 @click.option("--scenes", is_flag=True, help="List the standard scenes instead.")
+@click.option("--keys", is_flag=True, help="List every key of a scene file instead.")
 @plain_errors
-def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool) -> None:
+def make(
+    scene: str | None, out: Path | None, size: str, seed: int, scenes: bool, keys: bool
+) -> None:
     """Make a line with a known answer: a standard SCENE by name, or a scene file (TOML).
 
     Writes continuous records, a shot table, the true gathers and a line file, ready for
@@ -29,13 +32,19 @@ def make(scene: str | None, out: Path | None, size: str, seed: int, scenes: bool
     from deblend.synth.scenes import scene_design, scene_names
     from deblend.synth.write import write_line
 
+    if keys:
+        from deblend.cli.display import show_keys
+        from deblend.synth.scene_keys import list_scene_keys
+
+        show_keys(list_scene_keys())
+        return
     if scenes:
         for name in scene_names():
             click.echo(f"{name:20s}{scene_design(name).description}")
         return
     if scene is None or out is None:
         missing = "scene" if scene is None else "folder (--out)"
-        raise usage_error(f"no {missing} was given", "Name both, or ask for --scenes.")
+        raise usage_error(f"no {missing} was given", "Name both, or ask for --scenes or --keys.")
     if scene.endswith(".toml"):
         plan = read_scene_file(scene)
     else:

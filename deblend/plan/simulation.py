@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -29,7 +28,7 @@ from deblend.separation.settings import SeparationSettings
 from deblend.synth import build
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource
 from deblend.synth.earths import EarthLimits, varied_earth
-from deblend.synth.firing import Firing
+from deblend.synth.firing import GivenFiring
 from deblend.synth.line import MadeLine
 from deblend.synth.noise import White
 from deblend.synth.signature import Signature
@@ -46,18 +45,6 @@ EARTH_SEED: Final = 11
 
 OnProgress = Callable[[str], None]
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class GivenFiring(Firing):
-    """Fire times worked out beforehand, in place of an order and a dither."""
-
-    given_s: tuple[tuple[float, ...], ...] = ()
-    """Of each source, after the nominal first shot."""
-
-    def times_s(self, source_count: int, seed: int) -> Floats:
-        """The times given, rising along each row."""
-        return np.sort(np.array(self.given_s, dtype=np.float64), axis=1)
 
 
 def predict(plan: Plan, on_progress: OnProgress | None = None) -> list[Prediction]:

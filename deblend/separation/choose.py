@@ -10,7 +10,7 @@ from typing import Any, Final
 from deblend.arrays import Array
 from deblend.errors import SettingsError
 from deblend.model.findings import Finding
-from deblend.plugins import PluginGroup
+from deblend.plugins import NameTaken, PluginGroup
 from deblend.separation.contract import Separator, methods_in_turn
 from deblend.separation.methods.lifted import LiftedFunction
 from deblend.words import did_you_mean
@@ -22,10 +22,6 @@ PUBLISHED: Final = PluginGroup(
     by_hand=", or hand the settings object itself to deblend.separate",
 )
 """Methods of other packages."""
-
-
-class NameTaken(UserWarning):
-    """A published method has the name of a built-in one, and is not used."""
 
 
 METHODS: Final[dict[str, str]] = {

@@ -18,25 +18,36 @@ from pathlib import Path
 from typing import Any, Final
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 import deblend
 from deblend.errors import InputError, reason_of
 from deblend.files import sha256_of
 from deblend.separation.choose import METHODS, PUBLISHED
 from deblend.separation.own_code import module_of, own_sources
+from deblend.study.array_scene import ArrayScene
 from deblend.study.described import described
-from deblend.study.keys import BlendTable, NoiseTable, SceneTable
-from deblend.study.lines import GathersScene
+from deblend.study.keys import BlendTable, NoiseTable
+from deblend.study.lines import GathersScene, Scene
 from deblend.study.study import StudyMethod, StudyRun
 from deblend.synth.blend_file import BlendKeys, read_blend_plan
 
 Content = dict[str, Any]
-Files = dict[str, Path]
-"""Files that a row was made from, by the name under which they are kept."""
+Files = dict[str, Path | NDArray[np.float32]]
+"""Files and arrays that a row was made from, by the name under which they are kept."""
 
 _PACKAGE: Final = Path(deblend.__file__).parent
 SOURCES: Final[dict[str, tuple[str, ...]]] = {
-    "line_code": ("blending", "model", "records", "study/lines.py", "synth"),
+    "line_code": (
+        "blending",
+        "model",
+        "records",
+        "plan/delay_table.py",
+        "study/array_scene.py",
+        "study/lines.py",
+        "synth",
+    ),
     "separation_code": (
         "arrays.py",
         "blending",
@@ -100,16 +111,17 @@ def content_of(run: StudyRun, folder: Path) -> RowContent:
     """Content of the row that a run leaves; file names of the study count from `folder`."""
     scene, files = _scene(run.scene, folder)
     method, more = _method(run.method)
+    blend, tables = _blend(run.blend, folder)
     entries = {
         "scene": scene,
-        "blend": _without_label(run.blend),
+        "blend": blend,
         "noise": _without_label(run.noise),
         "seed": run.seed,
         "iterations": run.iterations,
         **method,
         **{name: _digest_of_parts(parts) for name, parts in SOURCES.items()},
     }
-    return RowContent(entries, files | more)
+    return RowContent(entries, files | more | tables)
 
 
 def changed_entries(one: Content, other: Content) -> list[str]:
@@ -122,7 +134,22 @@ def _without_label(table: BlendTable | NoiseTable) -> Content:
     return {name: described(v) for name, v in given.items() if name != "label" and v is not None}
 
 
-def _scene(scene: SceneTable | GathersScene, folder: Path) -> tuple[Content, Files]:
+def _blend(blend: BlendTable, folder: Path) -> tuple[Content, Files]:
+    """Keys of a blend; its tables are named by what they hold."""
+    entries, files = _without_label(blend), Files()
+    for name in ("fire_times_file", "delays_file"):
+        if name in entries:
+            path = folder / entries[name]
+            entries[name] = _called(path)
+            files[entries[name]] = path
+    return entries, files
+
+
+def _scene(scene: Scene, folder: Path) -> tuple[Content, Files]:
+    if isinstance(scene, ArrayScene):
+        arrays = dict(zip(scene.digests, scene.gathers, strict=True))
+        entries = {"arrays": scene.digests, "interval_ns": scene.interval_ns}
+        return entries, {f"{digest[:16]}.npy": part for digest, part in arrays.items()}
     if isinstance(scene, GathersScene):
         return _gathers(scene.plan, folder)
     if scene.gathers_file is not None:

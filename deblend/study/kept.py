@@ -14,16 +14,19 @@ from pathlib import Path
 from typing import Any, Final
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from deblend.errors import InputError, SettingsError
 from deblend.files import make_folder, replacing, sha256_of
 from deblend.model.read_keys import convert_table
 from deblend.separation.settings import SeparationSettings
+from deblend.study.array_scene import ArrayScene
 from deblend.study.child import Child
 from deblend.study.content import RowContent, changed_entries, code_folder, content_of
 from deblend.study.described import made_again
 from deblend.study.keys import BlendTable, NoiseTable, SceneTable
-from deblend.study.lines import GathersScene
+from deblend.study.lines import GathersScene, Scene
 from deblend.study.results import COLUMNS, VARIES, Row, read_results
 from deblend.study.study import Study, StudyMethod, StudyRun
 from deblend.synth.blend_file import BlendKeys
@@ -58,11 +61,15 @@ def folder_digest(folder: Path) -> str:
     return hashlib.sha256("".join(lines).encode("utf-8", "backslashreplace")).hexdigest()
 
 
-def _keep(path: Path, kept: Path) -> None:
-    """Keep a file under a name that says what it holds."""
+def _keep(path: Path | NDArray[np.float32], kept: Path) -> None:
+    """Keep a file or an array under a name that says what it holds."""
     if kept.exists():
         return
     make_folder(kept.parent)
+    if isinstance(path, np.ndarray):
+        with replacing(kept) as stream:
+            np.save(stream, path, allow_pickle=False)
+        return
     if path.stat().st_size > _COPIED_BYTES:
         with suppress(OSError):  # another file system
             os.link(path.resolve(), kept)
@@ -171,7 +178,10 @@ def run_of(row: Row, entries: dict[str, Any], kept: Path, code: Path) -> StudyRu
     )
 
 
-def _scene(row: Row, scene: dict[str, Any], kept: Path) -> SceneTable | GathersScene:
+def _scene(row: Row, scene: dict[str, Any], kept: Path) -> Scene:
+    if "arrays" in scene:
+        parts = [np.load(kept / f"{d[:16]}.npy", allow_pickle=False) for d in scene["arrays"]]
+        return ArrayScene(row["scene"], tuple(parts), scene["interval_ns"], row["size"])
     if "gathers" in scene:
         output = {"output": {"folder": "unused"}}
         plan = convert_table(scene["gathers"] | output, BlendKeys, f"row {row['key']}")

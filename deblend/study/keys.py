@@ -24,7 +24,13 @@ class SceneTable(KeyTable, frozen=True, kw_only=True):
     ] = None
     gathers_file: Annotated[
         str | None,
-        Meta(description="Plan file of `deblend blend`, relative to the study file."),
+        Meta(
+            description="Plan file of `deblend blend`; or gathers as netCDF (.nc) or NumPy (.npy: "
+            "source, shot, channel, time); relative to the study file."
+        ),
+    ] = None
+    sample_interval_s: Annotated[
+        Positive | None, Meta(description="Of a NumPy file of gathers.", extra={"unit": "s"})
     ] = None
     gathers_folder: Annotated[
         str | None, Meta(description="Folder of the gathers, relative to the study file.")
@@ -80,6 +86,20 @@ class BlendTable(KeyTable, frozen=True, kw_only=True):
     ] = None
     shots_per_source: Annotated[
         Annotated[int, Meta(ge=1)] | None, Meta(description="How often each source fires.")
+    ] = None
+    fire_times_file: Annotated[
+        str | None,
+        Meta(
+            description="Shot table (CSV: source, shot_point, fire_time) in place of all other "
+            "keys, relative to the study file."
+        ),
+    ] = None
+    delays_file: Annotated[
+        str | None,
+        Meta(
+            description="Table of delays (CSV: shot_point, source, delay_ms) in place of drawn "
+            "ones, the k-th row of a source for its k-th shot, relative to the study file."
+        ),
     ] = None
 
 

@@ -25,33 +25,61 @@ VARIES: Final = (
 """What differs from one time to the next, all else being equal."""
 Status = Literal["done", "diverged", "timeout", "failed"]
 
-_TEXTS: Final = (
-    *("scene", "size", "blend", "noise", "method", "status", "message"),
-    *("settings", "versions", "machine", "date", "commit", "traceback", "key", "content"),
-)
-_WHOLE: Final = ("seed", "iterations", "sources", "shots", "channels", "samples", "threads")
-_LISTS: Final = (
-    *(
-        f"{prefix}{name}_{kind}_db"
-        for prefix in ("", "difference_")
-        for name in ("start", "snr")
-        for kind in ("window", "octave")
+COLUMNS: Final[dict[str, tuple[str, str, str]]] = {
+    "scene": ("text", "", "Line with a known answer."),
+    "size": ("text", "", "Of a standard scene."),
+    "blend": ("text", "", "Label of the firing."),
+    "noise": ("text", "", "Label of the noise."),
+    "seed": ("whole", "", "Of delays and noise."),
+    "method": ("text", "", "Label of the method."),
+    "iterations": ("whole", "", "Of its loop."),
+    "status": ("text", "", "done, diverged, timeout or failed."),
+    "message": ("text", "", "Why it is not done, with the file and line of an error."),
+    "start_db": ("number", "dB", "Truth over error of the record cut at the fire times."),
+    "snr_db": ("number", "dB", "Truth over error of the estimate, all sources together."),
+    "difference_start_db": ("number", "dB", "The same of differences between sources, before."),
+    "difference_snr_db": ("number", "dB", "The same of differences between sources, after."),
+    "worst_source_db": ("number", "dB", "snr_db of the source where it is lowest."),
+    "leakage_db": ("number", "dB", "Energy of interference left in, over that of all of it."),
+    "loss_db": ("number", "dB", "Energy of signal missing, over that of all of it."),
+    "residual_db": ("number", "dB", "Rms that the estimate leaves of the record, over its rms."),
+    "under_next_shot_db": (
+        "number",
+        "dB",
+        "Rms error under early arrivals of later shots, over ambient noise of 1 % of the record.",
     ),
-    *("unblended_window_db", "window_end_s", "octave_end_hz"),
-)
-_NUMBERS: Final = (
-    *("start_db", "snr_db", "difference_start_db", "difference_snr_db", "worst_source_db"),
-    *("leakage_db", "loss_db", "residual_db", "under_next_shot_db"),
-    *("fold", "dither_s", "noise_percent"),
-    *("seconds", "sample_iterations_per_s", "peak_mib"),
-)
-COLUMNS: Final = (
-    *("scene", "size", "blend", "noise", "seed", "method", "iterations", "status", "message"),
-    *_NUMBERS,
-    *_LISTS,
-    *("sources", "shots", "channels", "samples", "threads"),
-    *("settings", "versions", "machine", "date", "commit", "traceback", "key", "content"),
-)
+    "fold": ("number", "", "Mean blending fold of the record."),
+    "dither_s": ("number", "s", "Half the range of the delays against even firing, mean."),
+    "noise_percent": ("number", "%", "Rms of added noise over that of the clean record."),
+    "seconds": ("number", "s", "Time of the separation."),
+    "sample_iterations_per_s": ("number", "1/s", "Samples of all gathers times iterations."),
+    "peak_mib": ("number", "MiB", "Largest memory of the process during the separation."),
+    "start_window_db": ("list", "dB", "start_db in windows of time, early to late."),
+    "start_octave_db": ("list", "dB", "start_db in octaves, low to high."),
+    "snr_window_db": ("list", "dB", "snr_db in windows of time."),
+    "snr_octave_db": ("list", "dB", "snr_db in octaves."),
+    "difference_start_window_db": ("list", "dB", "difference_start_db in windows of time."),
+    "difference_start_octave_db": ("list", "dB", "difference_start_db in octaves."),
+    "difference_snr_window_db": ("list", "dB", "difference_snr_db in windows of time."),
+    "difference_snr_octave_db": ("list", "dB", "difference_snr_db in octaves."),
+    "unblended_window_db": ("list", "dB", "Truth over the noise of the line never blended."),
+    "window_end_s": ("list", "s", "Where the windows of time end."),
+    "octave_end_hz": ("list", "Hz", "Where the octaves end."),
+    "sources": ("whole", "", "How many."),
+    "shots": ("whole", "", "Of all sources."),
+    "channels": ("whole", "", "Of the record."),
+    "samples": ("whole", "", "Of a gather trace."),
+    "threads": ("whole", "", "Of the process."),
+    "settings": ("text", "", "Method and settings as they took effect, JSON."),
+    "versions": ("text", "", "Of Python and packages, JSON."),
+    "machine": ("text", "", "Processor, cores, system and load, JSON."),
+    "date": ("text", "", "When, UTC."),
+    "commit": ("text", "", "Of this package, where it lies in a repository."),
+    "traceback": ("text", "", "Of an error."),
+    "key": ("text", "", "Of the content: names the row for --repeat."),
+    "content": ("text", "", "Everything that the row stands for, JSON."),
+}
+"""Kind, unit and meaning of each."""
 Row = dict[str, Any]
 Labels = tuple[str, ...]
 
@@ -114,14 +142,17 @@ def write_results(path: Path, rows: Iterable[Row]) -> None:
 def _schema() -> pa.Schema:
     import pyarrow as pa
 
-    kinds = (
-        dict.fromkeys(_TEXTS, pa.string())
-        | dict.fromkeys(_WHOLE, pa.int64())
-        | dict.fromkeys(_NUMBERS, pa.float64())
-        | dict.fromkeys(_LISTS, pa.list_(pa.float64()))
-    )
+    kinds = {
+        "text": pa.string(),
+        "whole": pa.int64(),
+        "number": pa.float64(),
+        "list": pa.list_(pa.float64()),
+    }
     return pa.schema(
-        [(name, kinds[name]) for name in COLUMNS],
+        [
+            pa.field(name, kinds[kind], metadata={"unit": unit, "meaning": meaning})
+            for name, (kind, unit, meaning) in COLUMNS.items()
+        ],
         metadata={"deblend_study": LAYOUT, "deblend": __version__},
     )
 

@@ -21,8 +21,9 @@ from deblend.separation.job import fields_of, plain_setting
 from deblend.separation.own_code import code_name, found_method
 from deblend.separation.separate import Separation, separate_line
 from deblend.separation.settings import DEFAULTS, SeparationSettings, checked_settings
+from deblend.study.array_scene import read_array_scene
 from deblend.study.keys import BlendTable, MethodTable, NoiseTable, SceneTable, StudyFile
-from deblend.study.lines import GathersScene
+from deblend.study.lines import Scene
 from deblend.study.whole_line import check_whole_line, separate_whole_line
 from deblend.synth.line import MadeLine
 from deblend.synth.scene_file import noise_from, read_scene_file
@@ -85,7 +86,7 @@ class Study:
 
     name: str
     """For titles."""
-    scenes: Sequence[SceneTable | GathersScene]
+    scenes: Sequence[Scene]
     """Lines with a known answer."""
     methods: Sequence[StudyMethod]
     """On equal terms."""
@@ -137,7 +138,7 @@ class Study:
 class StudyRun:
     """One method on one line."""
 
-    scene: SceneTable | GathersScene
+    scene: Scene
     blend: BlendTable
     noise: NoiseTable
     seed: int
@@ -174,7 +175,7 @@ def read_study(path: str | Path) -> Study:
     study = Study(
         name=keys.name,
         description=keys.description,
-        scenes=keys.scenes,
+        scenes=tuple(_scene(table, path.parent) for table in keys.scenes),
         methods=tuple(_method(entry, path.parent) for entry in keys.methods),
         seeds=keys.seeds,
         blends=keys.blends or (BlendTable(label=AS_IN_THE_SCENE),),
@@ -191,7 +192,7 @@ def read_study(path: str | Path) -> Study:
 def check_study(study: Study) -> None:
     """Look up every scene, method and piece of noise."""
     for scene in study.scenes:
-        if isinstance(scene, GathersScene):
+        if not isinstance(scene, SceneTable):
             continue
         if scene.gathers_file is None and scene.scene_file is None:
             scene_design(scene.name, scene.size)
@@ -204,6 +205,12 @@ def check_study(study: Study) -> None:
             check_whole_line(method.choice, method.settings, method.label)
         else:
             method.separator(3, 16)
+
+
+def _scene(table: SceneTable, folder: Path) -> Scene:
+    """A scene of the file; gathers in arrays are read at once."""
+    plain = table.gathers_file is None or table.gathers_file.endswith(".toml")
+    return table if plain else read_array_scene(table, folder)
 
 
 def _method(entry: MethodTable, folder: Path) -> StudyMethod:

@@ -47,6 +47,11 @@ def blend_gathers(plan: BlendKeys, folder: str | Path) -> MadeLine:
         )
         for entry in plan.sources
     ]
+    return blend_parts(plan, gathers, folder)
+
+
+def blend_parts(plan: BlendKeys, gathers: list[SourceGathers], folder: Path) -> MadeLine:
+    """Blend gathers that are in memory already, by the firing of a plan; see `blend_gathers`."""
     check_same_shape(gathers)
     if plan.firing.table is None:
         shots = drawn_shots(plan, gathers)

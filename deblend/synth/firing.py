@@ -89,6 +89,18 @@ class Firing:
 
 
 @dataclass(frozen=True)
+class GivenFiring(Firing):
+    """Fire times worked out beforehand, in place of an order and a dither."""
+
+    given_s: tuple[tuple[float, ...], ...] = ()
+    """Of each source, after the nominal first shot."""
+
+    def times_s(self, source_count: int, seed: int) -> NDArray[np.float64]:
+        """The times given, rising along each row."""
+        return np.sort(np.array(self.given_s, dtype=np.float64), axis=1)
+
+
+@dataclass(frozen=True)
 class Trouble:
     """What goes wrong with the shots and the recorder."""
 

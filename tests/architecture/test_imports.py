@@ -84,7 +84,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "inject": {*STEPS, "blending", "cluster", "line", "report", "results", "run", "stack"},
     "trial": {*STEPS, "report", "results", "stack"},
     "plan": {*STEPS, "blending", "report", "synth"},
-    "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "report", "synth"},
+    "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "plan", "report", "synth"},
 }
 """Steps never know commands; commands know steps, and each other where one is made of another."""
 CONTRACTS: Final = {

@@ -103,7 +103,7 @@ def test_check_wants_a_line_file() -> None:
         ),
         (
             ["make", "x"],
-            "deblend make: no folder (--out) was given. Name both, or ask for --scenes",
+            "deblend make: no folder (--out) was given. Name both, or ask for --scenes or --keys",
         ),
         (["compare", "--out", "x"], "deblend compare: no study file was given. Name both, or ask"),
         (["judge"], "deblend judge: no folder was given. Name that of a finished run"),
