@@ -4,9 +4,9 @@ python -m benchmarks.qc.verdict measure [--processes 16] [--only PART] [--out FI
 python -m benchmarks.qc.verdict fit [--file FILE]
 
 `measure` separates each line by each method and writes what was measured without the answer, and
-the true error, as one row a source and window (about 5 minutes on 16 cores); `fit` fits the prediction,
-judges it with scenes left out in turn, draws predicted against true, and prints the coefficients of
-`deblend.qc.expected_error`.
+the true error, as one row a source and window (about 5 minutes on 16 cores); `fit` fits the
+prediction, judges it with scenes left out in turn, draws predicted against true, and prints the
+coefficients of `deblend.qc.expected_error`.
 """
 
 from __future__ import annotations
