@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from shlex import quote
+from typing import Literal
 
 import click
 
@@ -24,12 +25,15 @@ def make(
     """Make a line with a known answer: a standard SCENE by name, or a scene file (TOML).
 
     Writes continuous records, a shot table, the true gathers and a line file, ready for
-    `deblend separate`.
+    `deblend separate`. SCENE may also be source-test: four such lines over one earth, two and three
+    sources in turn and together, with the file of a trial (`deblend trial`) that compares them.
     """
+    from deblend.cli.progress import progress_display
     from deblend.files import filling
     from deblend.synth.build import build_line
     from deblend.synth.scene_file import read_scene_file
     from deblend.synth.scenes import scene_design, scene_names
+    from deblend.synth.source_test import SOURCE_TEST, lines_to_separate, write_source_test
     from deblend.synth.write import write_line
 
     if keys:
@@ -45,10 +49,15 @@ def make(
     if scene is None or out is None:
         missing = "scene" if scene is None else "folder (--out)"
         raise usage_error(f"no {missing} was given", "Name both, or ask for --scenes or --keys.")
-    if scene.endswith(".toml"):
-        plan = read_scene_file(scene)
-    else:
-        plan = scene_design(scene, "full" if size == "full" else "small")
+    extent: Literal["small", "full"] = "full" if size == "full" else "small"
+    if scene == SOURCE_TEST:
+        with progress_display() as progress:
+            trial_file = write_source_test(out, extent, seed, progress)
+        for line_file in lines_to_separate(out):
+            click.echo(f"Next: deblend separate {quote(str(line_file))}")
+        click.echo(f"Then: deblend trial {quote(str(trial_file))} --out FOLDER")
+        return
+    plan = read_scene_file(scene) if scene.endswith(".toml") else scene_design(scene, extent)
     with filling(out):
         written = write_line(build_line(plan, seed), out)
     click.echo(f"Next: deblend separate {quote(str(written))}")

@@ -45,24 +45,3 @@ def p111_of(
                 f"R1,{begin},9,S1,2,{channel + 1},{x_m:.4f},{y_m:.4f},{depth:.2f},,,,,,,,,,,\n"
             )
     return "".join(lines)
-
-
-def p190_of(shots: Shots, geometry: Geometry | None = None) -> str:
-    """P1/90 of a table, whose clock is cut to the second of UTC."""
-    lines = ["H1000 CLOCK TIME                GMT +0.0\n"]
-    utc = convert_instants(shots.fire_time_ns, shots.time_scale, "utc") // 10**9
-    for row in range(len(shots)):
-        second = int(utc[row] % 86_400)
-        clock = f"{second // 3600:02d}{second // 60 % 60:02d}{second % 60:02d}"
-        lines.append(
-            f"S{shots.line[row]:<12}   1{shots.source[row]} {shots.shot_point[row]:6d}"
-            f"{'':21}{shots.x_m[row]:9.1f}{shots.y_m[row]:9.1f}{'':6}153{clock} \n"
-        )
-        count = 0 if geometry is None else geometry.offset_m.shape[1]
-        for first in range(0, count, 3):
-            groups = ""
-            for c in range(first, min(first + 3, count)):
-                x_m, y_m = geometry.receiver_x_m[row, c], geometry.receiver_y_m[row, c]
-                groups += f"{c + 1:4d}{x_m:9.1f}{y_m:9.1f}{geometry.receiver_depth_m[c]:4.1f}"
-            lines.append(f"R{groups:<78}1\n")
-    return "".join(lines)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from navigation_text import p111_of, p190_of
+from navigation_text import p111_of
 
 from deblend.errors import NavigationError
 from deblend.model.midpoints import azimuth_deg, feathering_deg, midpoint_m
@@ -17,6 +17,7 @@ from deblend.records.navigation.join import Joined, join_positions
 from deblend.records.navigation.open import read_positions
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
 from deblend.synth.firing import Dither, Firing
+from deblend.synth.p190_write import p190_text
 
 CHANNELS = np.arange(1, 7)
 
@@ -90,14 +91,14 @@ def test_azimuth_and_midpoint_by_hand(join) -> None:
 
 def test_p190_to_a_decimetre(join) -> None:
     plan = made_line(63.0)
-    text = p190_of(plan.shots, plan.geometry)
+    text = p190_text(plan.shots, plan.geometry)
     joined = join(text, without_positions(plan.shots), channel_numbers=CHANNELS)
     assert np.allclose(joined.geometry.offset_m, plan.geometry.offset_m, atol=0.2)
     assert np.array_equal(joined.shots.fire_time_ns, plan.shots.fire_time_ns)
     assert metrics(joined) == ["coordinate_system"]
 
 
-@pytest.mark.parametrize("text_of", [p111_of, p190_of])
+@pytest.mark.parametrize("text_of", [p111_of, p190_text])
 @pytest.mark.parametrize(("shift_s", "words"), [(18, "GPS minus UTC"), (-7200, "zone or day")])
 def test_clock_of_the_file(join, text_of, shift_s: int, words: str) -> None:
     plan = made_line()
