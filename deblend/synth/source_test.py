@@ -155,7 +155,7 @@ def _design(line: LineOfTest, extent: _Extent, earth: Geology) -> SceneDesign:
             speed_m_s=SPEED_M_S,
             origin_x_m=512_000.0,
             origin_y_m=6_148_000.0,
-            line_name=line.name,
+            line_name=str(1001 + LINES.index(line)),
         ),
         noise=(Ambient(SEA_RMS),),
         length_s=extent.length_s,
