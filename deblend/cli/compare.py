@@ -8,6 +8,7 @@ import click
 
 from deblend.cli.errors import plain_errors, usage_error
 from deblend.cli.options import Text
+from deblend.words import are, counted
 
 
 @click.command(short_help="Compare methods on lines with a known answer.")
@@ -57,9 +58,10 @@ def compare(
     changed that they stand for, code of your own too. OUT/kept holds what is needed to repeat each
     row: `deblend compare --repeat KEY --out OUT`; the column key of the results has the keys.
     OUT/table.csv and OUT/study.html are made from the rows at the end, and at any time from those
-    that are there when nothing is missing.
+    that are there when nothing is missing. Exit status 1: some run failed, diverged or took too
+    long.
     """
-    from deblend.cli.display_study import show_repeated, show_row, show_stale, show_summaries
+    from deblend.cli.display_study import row_display, show_repeated, show_stale, show_summaries
     from deblend.study.compare import run_study
     from deblend.study.study import read_study
 
@@ -95,11 +97,17 @@ def compare(
             only=only,
             again=again,
             retry=retry,
-            on_row=show_row,
+            on_row=row_display(),
             on_stale=show_stale,
         )
     except KeyboardInterrupt:
         raise KeyboardInterrupt("finished runs are kept; the same command goes on") from None
     presented = present(study, rows, out)
     show_summaries(presented.summaries)
+    for text in presented.missing:
+        click.echo(text)
     click.echo(f"{presented.page} written")
+    bad = sum(row["status"] != "done" for row in rows)
+    if bad:
+        click.echo(f"{counted(bad, 'run')} of {len(rows)} {are(bad)} not done: see the page")
+        raise click.exceptions.Exit(1)

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import textwrap
+import time
 from collections import Counter
 from collections.abc import Sequence
+from datetime import timedelta
 from itertools import groupby
 from typing import Final
 
 import click
 from rich.console import Console
-from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
+from deblend.study.compare import OnRow
 from deblend.study.kept import Repeated
 from deblend.study.known_rows import StaleRow
-from deblend.study.present import line_title, verdicts
+from deblend.study.present import interval_words, line_title, number_or, verdicts
 from deblend.study.results import COLUMNS, Row
 from deblend.study.summary import Summary
 from deblend.words import are, counted
@@ -30,9 +34,20 @@ def show_columns() -> None:
         click.echo(f"| {name} | {unit} | {meaning} |")
 
 
-def show_row(row: Row, done: int, missing: int) -> None:
-    """One line for a run that has ended."""
-    click.echo(f"{done}/{missing}  {_about(row)}: {_outcome(row)}")
+def row_display() -> OnRow:
+    """What shows each run that has ended, how long the others take, and every error once."""
+    began_s, told = time.monotonic(), set[tuple[str, str]]()
+
+    def show(row: Row, done: int, missing: int) -> None:
+        remains_s = (time.monotonic() - began_s) / done * (missing - done)
+        left = f", {timedelta(seconds=round(remains_s))} left" if remains_s >= 1 else ""
+        click.echo(f"{done}/{missing}  {_about(row)}: {_outcome(row)}{left}")
+        error = row["method"], row["message"]
+        if row.get("traceback") and error not in told:
+            told.add(error)
+            click.echo(textwrap.indent(row["traceback"].rstrip(), "    "), err=True)
+
+    return show
 
 
 def _about(row: Row) -> str:
@@ -66,14 +81,14 @@ def show_repeated(repeated: Repeated) -> None:
 
 def show_summaries(found: Sequence[Summary]) -> None:
     """A table for each line of a study, and where each method wins and fails."""
-    console = Console()
+    console = Console(emoji=False, markup=False, highlight=False)
     console.print(
-        "truth over error in dB; interval: 95 % over the seeds, too narrow where they are few",
-        highlight=False,
+        "truth over error in dB; interval: 95 % over three seeds or more, too narrow where they "
+        "are few"
     )
     widest = max((len(one.method) for one in found), default=0)
     for title, group in groupby(found, line_title):
-        console.print(f"\n[bold]{escape(title)}[/bold]", highlight=False)
+        console.print("\n" + title, style="bold")
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
         table.add_column("", min_width=min(widest, WIDEST_LABEL))
         table.add_column("", min_width=len("as good"))
@@ -81,15 +96,15 @@ def show_summaries(found: Sequence[Summary]) -> None:
             table.add_column(name, justify="right", no_wrap=True)
         for one in group:
             table.add_row(
-                escape(one.method),
+                Text(one.method),  # as it is: no markup, no smileys
                 one.standing,
-                f"{one.start_db:.1f}",
-                f"{one.snr_db:.1f}",
-                f"{one.low_db:.1f} to {one.high_db:.1f}",
-                f"{one.behind_db:.1f}",
-                f"{one.seconds:.1f}",
+                number_or(one.start_db, "–"),
+                number_or(one.snr_db, "failed"),
+                interval_words(one.low_db, one.high_db),
+                number_or(one.behind_db, "–"),
+                number_or(one.seconds, "–"),
             )
         console.print(table)
     console.print()
     for text in verdicts(found):
-        console.print(escape(text), highlight=False)
+        console.print(text)

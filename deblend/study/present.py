@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,9 +14,17 @@ import numpy as np
 from deblend.files import write_text
 from deblend.report.page_frame import Picture, picture, render_page, write_page
 from deblend.report.study_page import Curve, Panel, dependence_figure, pareto_figure
-from deblend.study.results import Row
+from deblend.study.results import Row, labels_of
 from deblend.study.study import AS_IN_THE_SCENE, Study
-from deblend.study.summary import ALL_LINES, Summary, mean_interval, summaries, to_csv
+from deblend.study.summary import (
+    ALL_LINES,
+    LEAST_SEEDS,
+    Summary,
+    mean_interval,
+    summaries,
+    to_csv,
+)
+from deblend.words import are, counted
 
 COLUMNS = (
     *("before (dB)", "after (dB)", "behind (dB)", "deepest window (dB)", "differences (dB)"),
@@ -34,6 +43,8 @@ class Presented:
     table: Path
     page: Path
     """CSV and HTML files."""
+    missing: list[str]
+    """In words, what the study asks for and the rows do not hold."""
 
 
 def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
@@ -42,7 +53,7 @@ def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
     table, page = out / "table.csv", out / "study.html"
     write_text(table, to_csv(found))
     write_page(render_page("study.html", study_contents(study, rows, found)), page)
-    return Presented(found, table, page)
+    return Presented(found, table, page, missing_words(study, rows))
 
 
 def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) -> dict[str, Any]:
@@ -56,6 +67,7 @@ def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) 
         "columns": COLUMNS,
         "lines": lines,
         "verdicts": verdicts(found),
+        "missing": missing_words(study, rows),
         "failures": [
             (f"{_title(row)}, seed {row['seed']}", row["method"], row["status"], row["message"])
             for row in rows
@@ -64,6 +76,18 @@ def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) 
         "pictures": _pictures(rows),
         "about": _about(rows),
     }
+
+
+def missing_words(study: Study, rows: Sequence[Row]) -> list[str]:
+    """What a study that is not complete lacks, method by method."""
+    there = {labels_of(row) for row in rows}
+    lacking = Counter(run.method.label for run in study.runs() if run.labels not in there)
+    if not lacking:
+        return []
+    whole = len(list(study.runs()))
+    parts = ", ".join(f"{count} of {method}" for method, count in lacking.items())
+    lack = counted(sum(lacking.values()), "run")
+    return [f"{lack} of {whole} {are(sum(lacking.values()))} missing: {parts}."]
 
 
 def line_title(one: Summary) -> str:
@@ -107,14 +131,33 @@ def _lack(one: Summary) -> str:
     return f" (by {one.behind_db:.1f} dB)"
 
 
+def number_or(value: float, otherwise: str, decimals: int = 1) -> str:
+    """A number, or what stands where there is none."""
+    return f"{value:.{decimals}f}" if np.isfinite(value) else otherwise
+
+
+def interval_words(low: float, high: float) -> str:
+    """An interval where there is one."""
+    return f"{low:.1f} to {high:.1f}" if np.isfinite(low) else ""
+
+
 def _cells(one: Summary) -> list[str]:
+    if not one.seeds:
+        return [number_or(one.start_db, "–"), "failed", *["–"] * (len(COLUMNS) - 2)]
+
+    def with_interval(value: float, low: float, high: float) -> str:
+        words = interval_words(low, high)
+        return number_or(value, "failed") + (f" ({words})" if words else "")
+
     return [
-        f"{one.start_db:.1f}",
-        f"{one.snr_db:.1f} ({one.low_db:.1f} to {one.high_db:.1f})",
-        f"{one.behind_db:.1f} ({one.behind_low_db:.1f} to {one.behind_high_db:.1f})",
-        *(f"{v:.1f}" for v in (one.deepest_db, one.difference_db, one.leakage_db, one.loss_db)),
-        f"{one.seconds:.1f}",
-        f"{one.peak_mib:.0f}",
+        number_or(one.start_db, "–"),
+        with_interval(one.snr_db, one.low_db, one.high_db),
+        with_interval(one.behind_db, one.behind_low_db, one.behind_high_db),
+        *(
+            number_or(v, "–")
+            for v in (one.deepest_db, one.difference_db, one.leakage_db, one.loss_db, one.seconds)
+        ),
+        number_or(one.peak_mib, "–", 0),
     ]
 
 
@@ -194,13 +237,17 @@ def _panels(
                 [row for row in own if point(row) == at] for at in dict.fromkeys(map(point, own))
             ]
             if points:
-                scores = np.array(
-                    [mean_interval([np.array([row["snr_db"] for row in some])]) for some in points]
-                )
+                scores = np.array([_with_interval(some) for some in points])
                 at = np.array([np.mean([row[x] for row in some]) for some in points])
                 curves.append(Curve(method, number, at, *scores.T))
         panels.append(Panel(name, tuple(curves)))
     return panels
+
+
+def _with_interval(rows: Sequence[Row]) -> tuple[float, float, float]:
+    """Mean score of a point of a curve, and its interval where there are seeds enough."""
+    mean, low, high = mean_interval([np.array([row["snr_db"] for row in rows])])
+    return (mean, low, high) if len(rows) >= LEAST_SEEDS else (mean, mean, mean)
 
 
 def _about(rows: Sequence[Row]) -> dict[str, str]:

@@ -17,6 +17,8 @@ FAILS_BELOW_DB: Final = 3.0
 """A gain below this, over the pseudo-deblended record, is called failing here."""
 DRAWS: Final = 9999
 CONFIDENCE: Final = 0.95
+LEAST_SEEDS: Final = 3
+"""Of an interval; fewer say nothing of the spread."""
 Standing = Literal["best", "as good", "behind", "fails"]
 
 
@@ -40,7 +42,8 @@ class Summary:
     snr_db: float
     low_db: float
     high_db: float
-    """Signal-to-noise ratio before and after, and the interval of the latter."""
+    """Signal-to-noise ratio before and after, and the interval of the latter; NaN below three
+    seeds."""
     behind_db: float
     behind_low_db: float
     behind_high_db: float
@@ -109,7 +112,7 @@ def _summary(
 ) -> Summary:
     own = [row for rows in lines for row in rows if row["method"] == method]
     done = [row for row in own if row["status"] == "done"]
-    snr, low, high = mean_interval([np.array(list(one.values())) for one in scores[method]])
+    snr, low, high = _enough([np.array(list(one.values())) for one in scores[method]])
     behind, behind_low, behind_high = _behind(scores, method, best)
     start = _of(done, "start_db")
     one = len(lines) == 1
@@ -150,7 +153,15 @@ def _behind(
     for better, own in zip(scores[best], scores[method], strict=True):
         seeds = sorted(set(better) & set(own))
         differences.append(np.array([better[seed] - own[seed] for seed in seeds], np.float64))
-    return mean_interval(differences)
+    return _enough(differences)
+
+
+def _enough(groups: list[NDArray[np.float64]]) -> tuple[float, float, float]:
+    """Mean and interval, the latter only where there are seeds enough for one."""
+    mean, low, high = mean_interval(groups)
+    if min(map(len, groups), default=0) < LEAST_SEEDS:
+        return mean, np.nan, np.nan
+    return mean, low, high
 
 
 def _standing(method: str, best: str | None, fails: bool, behind_low: float) -> Standing:

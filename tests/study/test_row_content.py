@@ -334,3 +334,20 @@ def test_results_of_others_start_no_program(folder: Path, made: list[StudyRun]) 
     write_results(out / "results.parquet", [row])
     with pytest.raises(SettingsError, match="Popen is no dataclass"):
         repeat_row(out, row["key"])
+
+
+def test_the_status_says_that_a_run_failed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from deblend.cli.main import main
+    from deblend.study.one_run import failed
+
+    monkeypatch.setattr(
+        Child, "row", lambda _, run, limit: first_columns(run) | failed(ValueError("no"))
+    )
+    write_study(folder)
+    out = str(folder / "out")
+    shown = CliRunner().invoke(main, ["compare", str(folder / "study.toml"), "--out", out])
+    assert shown.exit_code == 1, shown.output
+    assert "1 run of 1 is not done" in shown.output
+    assert "ValueError: no" in shown.stderr

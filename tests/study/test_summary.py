@@ -127,3 +127,33 @@ def test_times_on_the_logarithmic_axis_keep_apart() -> None:
     assert len(boxes) >= 3
     blank = min(box.height for box in shown) / 2.0  # less, and two numbers read as one
     assert all(right + blank < left for (_, right), (left, _) in pairwise(boxes))
+
+
+def test_two_seeds_have_no_interval(rows: list[dict]) -> None:
+    few = [one for one in rows if one["seed"] < 2]
+    found = {(one.scene, one.method): one for one in summaries(few)}
+    assert found["easy", "slow"].snr_db == pytest.approx(30.5)
+    assert np.isnan(found["easy", "slow"].low_db)
+    cells = study_contents(STUDY, few, summaries(few))["lines"]["easy"]
+    assert cells[0][2][1] == "30.5"
+
+
+def test_what_failed_and_what_is_missing_is_said(rows: list[dict], tmp_path: Path) -> None:
+    quick_0 = ("quick", 0)
+    rows = [one for one in rows if (one["method"], one["seed"]) != quick_0]
+    contents = study_contents(STUDY, rows, summaries(rows))
+    wild = next(cells for method, _, cells in contents["lines"]["hard"] if method == "wild")
+    assert wild[:3] == ["–", "failed", "–"]
+    assert "nan" not in str(contents["lines"])
+    assert contents["missing"] == ["2 runs of 8 are missing: 2 of quick."]
+    page = present(STUDY, rows, tmp_path).page.read_text(encoding="utf-8")
+    assert "This study is not complete. 2 runs of 8 are missing: 2 of quick." in page
+
+
+STUDY = Study(
+    "test",
+    [SceneTable(name="easy"), SceneTable(name="hard")],
+    [StudyMethod("slow", "fk"), StudyMethod("quick", "fk")],
+    [0, 2],
+    iterations=60,
+)
