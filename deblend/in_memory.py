@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from deblend.model.findings import Finding
+from deblend.model.geometry import unknown_geometry
 from deblend.model.recording import Recording
 from deblend.model.shots import Shots
 from deblend.qc.in_memory import MeasuredInMemory
+from deblend.separation.amplitudes import with_possible_samples
 from deblend.separation.choose import MethodChoice
 from deblend.separation.loop import Callback
 from deblend.separation.separate import Separation, separate_line
@@ -72,10 +75,11 @@ def separate(
     callback : callable, optional
         Sees an `IterationRecord` after each iteration; returning True ends the loop.
     quality : bool, optional
-        Whether the result is measured as the command `deblend separate` does it: leakage, loss,
-        residual, seams and what else is in `deblend.qc.metrics`, under the default limits, in
-        `findings`. The command also holds the shots against the samples before, with the offsets
-        that it knows: `deblend.check.verify_samples`.
+        Whether shots and channels are held against the samples before
+        (`deblend.check.verify_samples`) and the result is measured (leakage, loss, residual, seams
+        and what else is in `deblend.qc.metrics`, under the default limits) as the command `deblend
+        separate` does it, in `findings`. Offsets are not known here: a constant offset of the clock
+        cannot be told from travel time, and single shots ask for a look at most.
 
     Returns
     -------
@@ -98,6 +102,7 @@ def separate(
         return_leakage=return_leakage,
         device=device,
     )
+    verified = _verified(recording, shots) if quality else []
     measured = MeasuredInMemory() if quality else None
     separation = separate_line(
         recording,
@@ -111,4 +116,30 @@ def separate(
     if measured is None:
         return separation
     found = measured.findings(separation.estimate.to_numpy())
-    return replace(separation, findings=(*separation.findings, *found))
+    return replace(separation, findings=(*verified, *separation.findings, *found))
+
+
+def _verified(recording: Recording, shots: Shots) -> list[Finding]:
+    """What the samples say of shots and channels; of single shots a look at most.
+
+    Without offsets a reflection may be taken for a direct arrival: recorded lines without a fault
+    had shots accused so.
+    """
+    from deblend.check.verify_samples import verify_record
+
+    possible, _ = with_possible_samples(recording)
+    found = verify_record(possible, shots, unknown_geometry(len(shots), recording.shape[0]))
+    return [_uncertain(one) if _accuses_a_shot(one) else one for one in found]
+
+
+def _accuses_a_shot(finding: Finding) -> bool:
+    named = finding.shot_point is not None or finding.instant_ns is not None
+    return finding.verdict == "fail" and named
+
+
+def _uncertain(finding: Finding) -> Finding:
+    message = (
+        f"{finding.message} Offsets are not known here, and a reflection may have been taken for a "
+        "direct arrival: deblend check --with-samples knows them."
+    )
+    return replace(finding, verdict="look", message=message)

@@ -47,18 +47,36 @@ _SWAP_REACH: Final = 4
 
 
 def verify_line(opened: OpenLine, recording: Recording) -> list[Finding]:
-    """`verify_against_samples` for a line that has been opened, and a look at all its channels."""
-    found = verify_against_samples(
+    """`verify_record` for a line that has been opened, held against its hydrophones and its log."""
+    found = verify_record(
         recording,
         opened.shots,
         opened.geometry,
-        placed_as=placed_as_other(opened.shots),
         pulse_delay_s=opened.line.keys.shots.pulse_delay_ms * 1e-3,
         logged=[f for f in opened.findings if f.metric == "log_time_differs"],
     )
-    found = held_against_hydrophones(found, opened.findings)
+    return held_against_hydrophones(found, opened.findings)
+
+
+def verify_record(
+    recording: Recording,
+    shots: Shots,
+    geometry: Geometry,
+    *,
+    pulse_delay_s: float = 0.0,
+    logged: Sequence[Finding] = (),
+) -> list[Finding]:
+    """`verify_against_samples` with the sources that positions give, and a look at all channels."""
+    found = verify_against_samples(
+        recording,
+        shots,
+        geometry,
+        placed_as=placed_as_other(shots),
+        pulse_delay_s=pulse_delay_s,
+        logged=logged,
+    )
     # Windows of clipped samples would have whole channels read.
-    return found + channel_findings(as_recorded(recording), opened.shots, opened.geometry)
+    return found + channel_findings(as_recorded(recording), shots, geometry)
 
 
 def held_against_hydrophones(found: list[Finding], known: Sequence[Finding]) -> list[Finding]:

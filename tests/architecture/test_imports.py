@@ -62,7 +62,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "synth": {"model", "blending", "records", "arrays"},
     "qc": {"model", "blending", "separation", "arrays"},
     "stack": {"model", "qc", "arrays"},
-    "in_memory": {*STEPS},
+    "in_memory": {*STEPS, "check"},
     "report": {"qc", "stack", "model"},
     "testing": {"separation", "records", "model", "arrays", *METHODS},
     "check.headers": {"model", "records"},

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from small_line import FAIL, LOOK, Call, SmallLine
 
 import deblend
-from deblend.check.verify_samples import verify_line
+from deblend.check.verify_samples import verify_line, verify_record
 from deblend.line.line_file import read_line_file
 from deblend.line.open_line import open_line
 from deblend.line.prepare_line import prepare_line
 from deblend.model.findings import Finding
+from deblend.model.geometry import unknown_geometry
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
 from deblend.results.judge import read_findings
 from deblend.separation.plan_blocks import BlockCuts
 from deblend.separation.separate import Separation
+from deblend.synth.build import build_line
+from deblend.synth.scenes import Extent, scene_design
 
 MEASURED = {
     *("unusable_samples", "energy_removed", "reblend_residual", "crosstalk"),
@@ -52,11 +58,16 @@ def by_place(findings: Iterable[Finding]) -> dict[tuple[str, ...], Finding]:
 
 def assert_same_rows(line: SmallLine, separation: Separation) -> set[str]:
     opened = open_line(read_line_file(line.line_file))
-    of_input = (*opened.findings, *verify_line(opened, opened.recording))
+    unknown = unknown_geometry(len(opened.shots), opened.recording.shape[0])
+    of_input = (
+        *opened.findings,
+        *verify_line(opened, opened.recording),
+        *verify_record(opened.recording, opened.shots, unknown),
+    )
     input_metrics = {finding.metric for finding in of_input} - {"dead_channel"}
     command = read_findings(line.out / "findings.csv")
     expected = by_place(row for row in command if row.metric not in input_metrics)
-    found = by_place(separation.findings)
+    found = by_place(row for row in separation.findings if row.metric not in input_metrics)
     assert found.keys() == expected.keys()
     for place, row in found.items():
         other = expected[place]
@@ -96,6 +107,33 @@ def test_seams_are_those_of_the_command(
     )
     assert call("separate", line.line_file).exit_code == FAIL
     assert assert_same_rows(line, in_python(line)) >= {"seam_overall", "seam_worst"}
+
+
+def verified(recording: Recording, shots: Shots) -> dict[str, list[Finding]]:
+    """Findings of a run of one iteration by their metric."""
+    done = deblend.separate(
+        recording, shots, length_s=1.6, method="fk", iterations=1, robust=False, quality=True
+    )
+    found: dict[str, list[Finding]] = {}
+    for row in done.findings:
+        found.setdefault(row.metric, []).append(row)
+    return found
+
+
+def test_shots_are_held_against_the_samples() -> None:
+    line = build_line(scene_design("two-sources", Extent(32, 8, 1.6)), 3)
+    clean = verified(line.recording, line.shots)
+    assert clean["shots_verified"][0].verdict == "pass"
+    assert "Offsets are not known: what of it is travel time" in clean["clock_offset"][0].message
+    row = int(line.shots.rows_of(1)[14])
+    fired_ns = line.shots.fire_time_ns.copy()
+    fired_ns[row] += 20_000_000
+    found = verified(line.recording, replace(line.shots, fire_time_ns=fired_ns))
+    (late,) = found["fire_time_error"]
+    assert (late.source, late.shot_point) == (1, int(line.shots.shot_point[row]))
+    assert late.value == pytest.approx(-20.0, abs=1.0)
+    assert late.verdict == "look"
+    assert late.message.endswith("deblend check --with-samples knows them.")
 
 
 def test_without_it_nothing_is_measured(line: SmallLine) -> None:

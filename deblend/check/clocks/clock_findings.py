@@ -100,9 +100,14 @@ def clock_findings(
     if rise_s:
         stated += f", as far as a pulse that rises over {rise_s * 1e3:.0f} ms can tell"
     if -OFFSET_LIMIT_S <= offset_s <= latest:
-        message = (
-            f"Direct arrivals come {offset_s * 1e3:+.0f} ms from where they should{stated} {null}."
-        )
+        if positions_known:
+            what = f"{offset_s * 1e3:+.0f} ms from where they should{stated} {null}."
+        else:
+            what = (
+                f"{offset_s * 1e3:.0f} ms after the fire times{stated} {null}. Offsets are not "
+                "known: what of it is travel time, and what an offset of a clock, cannot be told."
+            )
+        message = f"Direct arrivals come {what}"
         findings.append(Finding("clock_offset", offset_s, "s", "pass", message, limit=latest))
     elif positions_known and -earliest_s <= offset_s + pulse_delay_s <= ZERO_MOVED_S:
         findings.insert(0, _time_zero_finding(offset_s, f"{stated} {null}", latest))
