@@ -21,6 +21,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Final
 
+from benchmarks.input_check.odd_lines import table as odd_lines_table
 from benchmarks.numbers_table import numbers_table
 from benchmarks.quality.rankings import rankings_table
 from benchmarks.quality.standing import hard_first, short_table, standing_table
@@ -103,6 +104,7 @@ TABLES: Final[dict[str, dict[str, Callable[[], str]]]] = {
         "standing": standing_table,
         "methods": methods_table,
         "rankings": rankings_table,
+        "odd lines": odd_lines_table,
         "numbers": numbers_table,
     },
 }
