@@ -16,8 +16,9 @@ from deblend.study.child import Child
 from deblend.study.content import content_of
 from deblend.study.kept import keep_files
 from deblend.study.known_rows import KnownRows, StaleRow
-from deblend.study.one_run import failed, first_columns
+from deblend.study.one_run import SAMPLE, failed, first_columns
 from deblend.study.results import Row, read_results, write_results
+from deblend.study.samples import keep_sample
 from deblend.study.study import Study, StudyRun
 
 OnRow = Callable[[Row, int, int], None]
@@ -97,7 +98,10 @@ def run_study(
         if missing:
             keep_files(study, contents, results.parent)
         for number, row in enumerate(_rows(study, missing, processes, scheduler), start=1):
-            known.take(row)
+            sample = row.pop(SAMPLE, None)
+            row = known.take(row)
+            if sample is not None:
+                keep_sample(sample, results.parent, row["key"])
             write_results(results, known.rows())
             if on_row is not None:
                 on_row(row, number, len(missing))

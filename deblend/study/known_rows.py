@@ -40,7 +40,7 @@ class KnownRows:
         """The row that stands for a run."""
         return self._rows.get((run.labels, self._contents[run.labels].key))
 
-    def take(self, row: Row) -> None:
+    def take(self, row: Row) -> Row:
         """Put in a new row, in place of all others that are called so."""
         labels = labels_of(row)
         one = self._contents[labels]
@@ -48,6 +48,7 @@ class KnownRows:
         for key in [key for key in self._rows if key[0] == labels]:
             del self._rows[key]
         self._rows[labels, one.key] = whole
+        return whole
 
     def stale(self) -> list[StaleRow]:
         """Rows that are called as a run of the study, and stand for something else."""

@@ -23,12 +23,16 @@ from deblend.errors import DeblendError
 from deblend.memory import give_back_freed_memory
 from deblend.study.lines import make_line
 from deblend.study.results import Row, settings_text
+from deblend.study.samples import sample_of
 from deblend.study.scores import about_line, score
 from deblend.study.study import StudyRun
 from deblend.synth.line import MadeLine
 
 DIVERGED_DB: Final = 0.0
 """Residual over record above which a separation has diverged."""
+
+SAMPLE: Final = "sample"
+"""Beside the columns of a row: a sample of its gathers."""
 
 Phase = Callable[[str], None]
 
@@ -79,6 +83,8 @@ def carry_out(run: StudyRun, lines: LineCache, phase: Phase, *, warm: bool = Tru
         }
         phase("score")
         row |= score(line, np.asarray(result.estimate.values))
+        if run.sampled:
+            row[SAMPLE] = sample_of(line, np.asarray(result.estimate.values))
         row["status"] = "done"
         if not row["residual_db"] < DIVERGED_DB:
             residual = f"the residual is {row['residual_db']:+.1f} dB of the record"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,15 +12,13 @@ from typing import Any
 import numpy as np
 
 from deblend.files import write_text
-from deblend.report.page_frame import Picture, picture, render_page, write_page
-from deblend.report.study_page import Curve, Panel, dependence_figure, pareto_figure
+from deblend.report.page_frame import ReportFigure, render_page, write_page
+from deblend.study.figures import FIGURES, row_title, study_figures, write_figure
 from deblend.study.results import Row, labels_of
 from deblend.study.study import AS_IN_THE_SCENE, Study
 from deblend.study.summary import (
     ALL_LINES,
-    LEAST_SEEDS,
     Summary,
-    mean_interval,
     summaries,
     to_csv,
 )
@@ -48,15 +46,23 @@ class Presented:
 
 
 def present(study: Study, rows: Sequence[Row], out: Path) -> Presented:
-    """Write ``table.csv`` and ``study.html`` into a folder."""
+    """Write ``table.csv``, ``study.html`` and ``figures`` into the folder of the results."""
     found = summaries(rows)
     table, page = out / "table.csv", out / "study.html"
     write_text(table, to_csv(found))
-    write_page(render_page("study.html", study_contents(study, rows, found)), page)
+    figures = study_figures(rows, out)
+    for figure in figures:
+        write_figure(figure, out / FIGURES)
+    write_page(render_page("study.html", study_contents(study, rows, found, figures)), page)
     return Presented(found, table, page, missing_words(study, rows))
 
 
-def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) -> dict[str, Any]:
+def study_contents(
+    study: Study,
+    rows: Sequence[Row],
+    found: Sequence[Summary],
+    figures: Sequence[ReportFigure] = (),
+) -> dict[str, Any]:
     """Everything that the page shows, by the names in its template."""
     lines: dict[str, list[tuple[str, str, Sequence[str]]]] = {}
     for one in found:
@@ -69,11 +75,11 @@ def study_contents(study: Study, rows: Sequence[Row], found: Sequence[Summary]) 
         "verdicts": verdicts(found),
         "missing": missing_words(study, rows),
         "failures": [
-            (f"{_title(row)}, seed {row['seed']}", row["method"], row["status"], row["message"])
+            (f"{row_title(row)}, seed {row['seed']}", row["method"], row["status"], row["message"])
             for row in rows
             if row["status"] != "done"
         ],
-        "pictures": _pictures(rows),
+        "pictures": [figure.picture() for figure in figures],
         "about": _about(rows),
     }
 
@@ -159,95 +165,6 @@ def _cells(one: Summary) -> list[str]:
         ),
         number_or(one.peak_mib, "–", 0),
     ]
-
-
-def _title(row: Row) -> str:
-    parts = [text for text in (row["blend"], row["noise"]) if text != AS_IN_THE_SCENE]
-    return ", ".join([row["scene"], *parts])
-
-
-def _pictures(rows: Sequence[Row]) -> list[Picture]:
-    done = [row for row in rows if row["status"] == "done"]
-    if not done:
-        return []
-    pictures = [
-        picture(
-            pareto_figure(_panels(done, _title, "seconds", lambda row: "")),
-            "Signal-to-noise ratio against time, one panel a line, one mark a method.",
-            "Up and to the left is better. Grey: methods that no other one beats in both. "
-            "Bars: 95 % interval over the seeds.",
-        )
-    ]
-    for name, quantity, cause in (
-        ("dither_s", "dither: half the range of the delays (s)", "blend"),
-        ("noise_percent", "noise rms over signal rms (%)", "noise"),
-    ):
-        panels = _varied(done, name, cause)
-        if panels:
-            pictures.append(
-                picture(
-                    dependence_figure(panels, quantity),
-                    f"Signal-to-noise ratio against {quantity}, one panel a scene.",
-                    "Bars: 95 % interval over the seeds.",
-                )
-            )
-    if len({round(row["fold"], 1) for row in done}) > 1:
-        together = _panels(done, lambda row: "all lines", "fold", _title)
-        pictures.append(
-            picture(
-                dependence_figure(together, "blending fold, mean over the record", joined=False),
-                "Signal-to-noise ratio against blending fold, one mark a line and method.",
-                "One mark a line; lines differ in more than their fold unless the study says so.",
-            )
-        )
-    return pictures
-
-
-def _varied(done: Sequence[Row], name: str, cause: str) -> list[Panel]:
-    """Panels of the scenes in which the study varies a quantity, all else being equal."""
-    other = "noise" if cause == "blend" else "blend"
-    known = [row for row in done if row[name] is not None]
-
-    def title(row: Row) -> str:
-        alike = row[other]
-        return row["scene"] if alike == AS_IN_THE_SCENE else f"{row['scene']}, {alike}"
-
-    panels = _panels(known, title, name, lambda row: str(row[cause]))
-    return [
-        panel
-        for panel in panels
-        if any(len(c.x) > 1 and np.ptp(c.x) > 0.1 * np.abs(c.x).max() for c in panel.curves)
-    ]
-
-
-def _panels(
-    rows: Sequence[Row],
-    title: Callable[[Row], str],
-    x: str,
-    point: Callable[[Row], str],
-) -> list[Panel]:
-    """One panel a title, one curve a method, one point whatever `point` tells apart."""
-    methods = list(dict.fromkeys(row["method"] for row in rows))
-    panels = []
-    for name in dict.fromkeys(title(row) for row in rows):
-        curves = []
-        for number, method in enumerate(methods):
-            own = [row for row in rows if title(row) == name and row["method"] == method]
-            points = [
-                [row for row in own if point(row) == at] for at in dict.fromkeys(map(point, own))
-            ]
-            if points:
-                scores = np.array([_with_interval(some) for some in points])
-                at = np.array([np.mean([row[x] for row in some]) for some in points])
-                curves.append(Curve(method, number, at, *scores.T))
-        panels.append(Panel(name, tuple(curves)))
-    return panels
-
-
-def _with_interval(rows: Sequence[Row]) -> tuple[float, float, float]:
-    """Mean score of a point of a curve, and its interval where there are seeds enough."""
-    mean, low, high = mean_interval([np.array([row["snr_db"] for row in rows])])
-    return (mean, low, high) if len(rows) >= LEAST_SEEDS else (mean, mean, mean)
 
 
 def _about(rows: Sequence[Row]) -> dict[str, str]:

@@ -131,7 +131,15 @@ class Study:
         for scene, blend, noise, seed, method in product(
             self.scenes, self.blends, self.noises, self.seeds, self.methods
         ):
-            yield StudyRun(scene, blend, noise, seed, method, method.iterations or self.iterations)
+            yield StudyRun(
+                scene,
+                blend,
+                noise,
+                seed,
+                method,
+                method.iterations or self.iterations,
+                sampled=seed == self.seeds[0],
+            )
 
 
 @dataclass(frozen=True)
@@ -144,6 +152,8 @@ class StudyRun:
     seed: int
     method: StudyMethod
     iterations: int
+    sampled: bool = False
+    """Whether a sample of its gathers is kept for figures."""
 
     @property
     def line_labels(self) -> tuple[str, ...]:

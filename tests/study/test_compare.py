@@ -99,7 +99,7 @@ def test_a_row_says_what_was_reached_and_what_it_took(rows: dict[str, dict]) -> 
     assert (row["sources"], row["shots"]) == (2, 12)
     assert '"numpy"' in row["versions"]
     assert "(16, 1, 64)" in rows["fk, long windows"]["settings"]
-    assert set(row) | {"key", "content"} == set(COLUMNS)
+    assert set(row) | {"key", "content"} == {*COLUMNS, "sample"}
 
 
 def test_what_stands_around_a_method_can_differ(tmp_path: Path) -> None:

@@ -11,10 +11,15 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+from deblend.report.page_frame import render_page
 from deblend.report.study_page import Curve, Panel, pareto_figure, unbeaten
-from deblend.study.keys import SceneTable
+from deblend.study.array_scene import array_scene
+from deblend.study.figures import study_figures, write_figure
+from deblend.study.keys import BlendTable, NoiseTable, SceneTable
+from deblend.study.lines import make_line
 from deblend.study.present import present, study_contents, verdicts
 from deblend.study.results import COLUMNS
+from deblend.study.samples import keep_sample, sample_of
 from deblend.study.study import AS_IN_THE_SCENE, Study, StudyMethod
 from deblend.study.summary import ALL_LINES, summaries, to_csv
 
@@ -48,6 +53,8 @@ def row(scene: str, method: str, seed: int, snr_db: float = 0.0, **changes) -> d
         "versions": '{"python": "3.11"}',
         "machine": '{"cores": 2, "load_average_1_min": 0.5}',
         "date": "2030-01-01",
+        "key": f"{scene}-{method}-{seed}",
+        "content": '{"settings": {"overlap": 0.5}}',
     }
     return made | changes
 
@@ -103,7 +110,7 @@ def test_unbeaten_points_by_hand() -> None:
 def test_page_shows_table_pictures_and_failures(rows: list[dict], tmp_path: Path) -> None:
     rows += [row("easy", "slow", s, 20.0, blend="short dither", dither_s=0.05) for s in range(3)]
     study = Study("test", [SceneTable(name="easy")], [StudyMethod("slow", "fk")], [0])
-    contents = study_contents(study, rows, summaries(rows))
+    contents = study_contents(study, rows, summaries(rows), study_figures(rows, tmp_path))
     assert len(contents["pictures"]) == 3  # time, dither, fold; noise is not varied
     done = present(study, rows, tmp_path)
     page = done.page.read_text(encoding="utf-8")
@@ -111,6 +118,9 @@ def test_page_shows_table_pictures_and_failures(rows: list[dict], tmp_path: Path
     assert "easy, short dither" in page
     assert page.count("<img ") == 3
     assert done.table.exists()
+    assert {path.name for path in (tmp_path / "figures").iterdir()} == {
+        f"{name}.{kind}" for name in ("time", "blend", "fold") for kind in ("pdf", "svg", "png")
+    }
 
 
 def test_times_on_the_logarithmic_axis_keep_apart() -> None:
@@ -138,7 +148,7 @@ def test_two_seeds_have_no_interval(rows: list[dict]) -> None:
     assert cells[0][2][1] == "30.5"
 
 
-def test_what_failed_and_what_is_missing_is_said(rows: list[dict], tmp_path: Path) -> None:
+def test_what_failed_and_what_is_missing_is_said(rows: list[dict]) -> None:
     quick_0 = ("quick", 0)
     rows = [one for one in rows if (one["method"], one["seed"]) != quick_0]
     contents = study_contents(STUDY, rows, summaries(rows))
@@ -146,7 +156,7 @@ def test_what_failed_and_what_is_missing_is_said(rows: list[dict], tmp_path: Pat
     assert wild[:3] == ["–", "failed", "–"]
     assert "nan" not in str(contents["lines"])
     assert contents["missing"] == ["2 runs of 8 are missing: 2 of quick."]
-    page = present(STUDY, rows, tmp_path).page.read_text(encoding="utf-8")
+    page = render_page("study.html", contents)
     assert "This study is not complete. 2 runs of 8 are missing: 2 of quick." in page
 
 
@@ -157,3 +167,28 @@ STUDY = Study(
     [0, 2],
     iterations=60,
 )
+
+
+def test_gathers_stand_side_by_side_on_one_scale(tmp_path: Path) -> None:
+    random = np.random.default_rng(0)
+    scene = array_scene("mine", random.standard_normal((2, 5, 3, 100)), 0.004)
+    blend = BlendTable(label="b", interval_s=1.0)
+    line = make_line(scene, blend, NoiseTable(label="none"), 0, tmp_path)
+    made = []
+    for number, method in enumerate(("slow", "quick")):
+        one = row("mine", method, 0, 10.0)
+        keep_sample(sample_of(line, line.gathers * (1 + number)), tmp_path, one["key"])
+        made.append(one)
+    (gathers,) = (one for one in study_figures(made, tmp_path) if one.name.startswith("gathers"))
+    figure = gathers.draw()
+    panels = [axes for axes in figure.axes if axes.images]
+    assert len(panels) == 6
+    assert len({image.get_clim() for axes in panels for image in axes.images}) == 1
+    heads = [" ".join(axes.get_title(loc="left").split()) for axes in panels]
+    assert "quick: 60 iterations, overlap 0.5, 10.0 dB" in heads
+    assert heads.count("error") == 2
+    errors = [axes.images[0].get_array() for axes in panels[3:]]
+    assert np.abs(errors[1]).max() == 0  # of the first method, which is the truth
+    assert np.array_equal(errors[2], panels[0].images[0].get_array())
+    write_figure(gathers, tmp_path / "figures")
+    assert (tmp_path / "figures" / "gathers-1.pdf").read_bytes()[:5] == b"%PDF-"
