@@ -1,9 +1,40 @@
-"""Where the gathers of a line have samples that the record does not know."""
+"""Gathers cut from a record, and where they have samples that it does not know."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
+from deblend.blending.operator import PAD, make_operator
+from deblend.model.recording import Recording
+from deblend.model.shots import Shots
+
+
+def recorded_gathers(
+    recording: Recording, shots: Shots, channels: NDArray[np.int64], length: int
+) -> NDArray[np.float32]:
+    """Pseudo-deblended gathers, shape (shot, channel, time), of some channel rows.
+
+    Only the stretch of the record that the shots fall into is read; what it does not know is NaN.
+    """
+    first = (shots.fire_time_ns - recording.start_ns) // recording.interval_ns
+    beyond = 2 * PAD  # windows of the delay filter are less than twice as long as a trace and this
+    begin = int(np.clip(first.min() - beyond, 0, recording.shape[1]))
+    end = int(np.clip(first.max() + 2 * length + beyond, 0, recording.shape[1]))
+    samples = recording.read(channels.tolist(), begin, end)
+    operator = make_operator(
+        shots,
+        start_ns=recording.start_ns + begin * recording.interval_ns,
+        interval_ns=recording.interval_ns,
+        sample_count=end - begin,
+        length=length,
+    )
+    known = np.isfinite(samples)
+    gathers: NDArray[np.float32] = operator.pseudo_deblend(np.where(known, samples, np.float32(0)))
+    time_break = np.rint((shots.fire_time_ns - recording.start_ns) / recording.interval_ns)
+    recorded = recorded_samples(known, time_break.astype(np.int64) - begin, length)
+    gathers[~recorded] = np.nan
+    return gathers
 
 
 def recorded_samples(

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import make_operator
 from deblend.deliver.segy import DeliveredFile
 from deblend.files import write_text
 from deblend.line.open_line import with_new
@@ -20,7 +19,7 @@ from deblend.progress import Progress, Step
 from deblend.qc.group_likeness import GroupLikeness
 from deblend.qc.metric import MeasuredLine
 from deblend.qc.metrics import LineMeasures, add_blocks, line_findings
-from deblend.qc.unknown_samples import recorded_samples
+from deblend.qc.unknown_samples import recorded_gathers
 from deblend.report.contents import Contents, GatherSection, write_contents
 from deblend.results.judge import line_limits, read_findings
 from deblend.results.output_folder import (
@@ -199,27 +198,7 @@ class LineReader:
         Samples that the record does not know are NaN, as Section has them.
         """
         job = self.unfinished.staged_job
-        recording, shots = job.recording, job.shots.take(rows)
-        first = (shots.fire_time_ns - recording.start_ns) // recording.interval_ns
-        beyond = 4 * job.length
-        begin = int(np.clip(first.min() - beyond, 0, recording.shape[1]))
-        end = int(np.clip(first.max() + beyond, 0, recording.shape[1]))
-        samples = recording.read(channels.tolist(), begin, end)
-        operator = make_operator(
-            shots,
-            start_ns=recording.start_ns + begin * recording.interval_ns,
-            interval_ns=recording.interval_ns,
-            sample_count=end - begin,
-            length=job.length,
-        )
-        known = np.isfinite(samples)
-        gathers: NDArray[np.float32] = operator.pseudo_deblend(
-            np.where(known, samples, np.float32(0))
-        )
-        time_break = np.rint((shots.fire_time_ns - recording.start_ns) / recording.interval_ns)
-        recorded = recorded_samples(known, time_break.astype(np.int64) - begin, job.length)
-        gathers[~recorded] = np.nan
-        return gathers
+        return recorded_gathers(job.recording, job.shots.take(rows), channels, job.length)
 
     def after(self, rows: NDArray[np.int64], channels: NDArray[np.int64]) -> NDArray[np.float32]:
         """Separated gathers, shape (row, channel, time); the rows are of one source."""

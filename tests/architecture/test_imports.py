@@ -83,6 +83,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     "demo": {"line", "run", "synth"},
     "inject": {*STEPS, "blending", "cluster", "line", "report", "results", "run", "stack"},
     "trial": {*STEPS, "report", "results", "stack"},
+    "view": {*STEPS, "line", "report", "results", "run", "stack"},
     "plan": {*STEPS, "blending", "report", "synth"},
     "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "plan", "report", "synth"},
 }
@@ -97,8 +98,9 @@ ALLOWED["cli"] = {*ALLOWED}
 FOREIGN: Final[dict[str, set[str]]] = {
     "matplotlib": {"report"},
     "mpl_toolkits": {"report"},
-    "jinja2": {"report"},
-    "bokeh": {"report"},
+    "jinja2": {"report", "view"},
+    "bokeh": {"report", "view"},
+    "tornado": {"view"},
     "dask": {"cluster"},
     "distributed": {"cluster", "run", "study"},
     "zarr": {"run"},

@@ -1,0 +1,1 @@
+"""A line looked at: any gather of a finished or unfinished folder, served on this machine alone."""
