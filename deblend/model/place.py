@@ -84,7 +84,7 @@ def read_place(text: str) -> Place:
     SettingsError
         If a word or a value is not known.
     """
-    query = text.partition("?")[2] or ("" if "://" in text else text)
+    query = "" if "://" in text and "?" not in text else text.rpartition("?")[2]
     words = dict(parse_qsl(query.replace(",", "&"), keep_blank_values=True))
     try:
         return _place_of(words)

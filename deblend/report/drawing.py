@@ -10,9 +10,10 @@ from functools import cache
 from typing import Final, Literal
 
 import numpy as np
+from matplotlib import colormaps
 from matplotlib.axes import Axes as Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_rgb
+from matplotlib.colors import to_hex, to_rgb
 from matplotlib.figure import Figure as Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ticker import MaxNLocator
@@ -102,6 +103,11 @@ def plain(text: object) -> str:
 @cache
 def _has_glyph(letter: str) -> bool:
     return bool(get_font(findfont(FontProperties())).get_char_index(ord(letter)))
+
+
+def map_palette() -> list[str]:
+    """The colours of maps, from low to high, for whoever draws them in a browser."""
+    return [to_hex(shade) for shade in colormaps[COLOUR_MAP](range(256))]
 
 
 def colour(number: int) -> str:

@@ -16,11 +16,10 @@ from bokeh.embed import json_item
 from bokeh.layouts import column, row
 from bokeh.plotting import figure
 from bokeh.resources import Resources
-from matplotlib import colormaps
-from matplotlib.colors import to_hex
 
 from deblend.model.findings import Finding
 from deblend.report import tables
+from deblend.report.drawing import map_palette
 
 COMPONENTS: Final = ["bokeh", "bokeh-widgets", "bokeh-tables"]
 MARK: Final = "#D55E00"
@@ -161,7 +160,7 @@ def _map_figure() -> figure:
     )
     plot.toolbar.logo = None
     colours = models.LinearColorMapper(
-        palette=_palette("cividis"), low=0, high=1, nan_color="#ffffff", name="map_colours"
+        palette=map_palette(), low=0, high=1, nan_color="#ffffff", name="map_colours"
     )
     source = models.ColumnDataSource(_nothing(), name="map_source")
     plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=colours)
@@ -192,10 +191,6 @@ def _line(name: str, dimension: str) -> models.Span:
         line_dash="dashed",
         visible=False,
     )
-
-
-def _palette(name: str) -> list[str]:
-    return [to_hex(colour) for colour in colormaps[name](range(256))]
 
 
 def findings_json(findings: Sequence[Finding]) -> str:

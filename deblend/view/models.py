@@ -8,11 +8,9 @@ from typing import Any, Final
 from bokeh import models
 from bokeh.layouts import column, row
 from bokeh.plotting import figure
-from matplotlib import colormaps
-from matplotlib.colors import to_hex
 
 from deblend.model.place import KINDS, VERSIONS, GatherKind
-from deblend.report.drawing import COLOUR_MAP
+from deblend.report.drawing import map_palette
 from deblend.view.drawn import PALETTE
 
 FEW_SOURCES: Final = 6
@@ -109,8 +107,7 @@ def map_of_quality(
     plot.toolbar.logo = None
     plot.grid.grid_line_color = None
     plot.xaxis.axis_label, plot.yaxis.axis_label = "shot point", "channel"
-    palette = [to_hex(shade) for shade in colormaps[COLOUR_MAP](range(256))]
-    colours = models.LinearColorMapper(palette=palette, low=0, high=1, nan_color="#ffffff")
+    colours = models.LinearColorMapper(palette=map_palette(), low=0, high=1, nan_color="#ffffff")
     source = models.ColumnDataSource(FRESH)
     plot.image("image", "x", "y", "dw", "dh", source=source, color_mapper=colours)
     plot.add_layout(models.ColorBar(color_mapper=colours, width=14, padding=4), "right")
