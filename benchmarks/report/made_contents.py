@@ -32,10 +32,10 @@ def made_contents(shots_each: int, channels: int, sources: int, length: int) -> 
     geometry = towed_geometry(shots, channels, nearest_offset_m=120.0, group_interval_m=12.5)
     findings = made_findings(shots, channels)
     numbers = np.arange(1, channels + 1)
-    places = choose_places(shots, delivered, geometry, numbers, length=length, findings=findings)
+    choice = choose_places(shots, delivered, geometry, numbers, length=length, findings=findings)
     random = np.random.default_rng(1)
     sections = []
-    for place in places:
+    for place in choice.places:
         rows, columns = np.broadcast_arrays(place.shots, place.channels)
         offset_m = np.abs(geometry.offset_m[rows, columns])
         after = _earth(shots, rows, offset_m, np.zeros(len(rows)), length)
@@ -60,6 +60,7 @@ def made_contents(shots_each: int, channels: int, sources: int, length: int) -> 
     return Contents(
         title=f"made line: {shots_each} shots of each of {sources} sources, {channels} channels",
         sections=tuple(sections),
+        left_out=choice.left_out,
         acquisition=_acquisition(shots, delivered),
         convergence=(Convergence(iteration, -0.5 * iteration, 0.9**iteration, "all channels"),),
         findings=tuple(findings),

@@ -152,6 +152,8 @@ class Contents:
     """What was asked for; what it was made from and with."""
     amplitude_unit: str = "recorded unit"
     """Unit of the amplitudes of `sections`."""
+    left_out: int = 0
+    """Gathers that findings name and that `sections` has no room for."""
 
 
 class _Text(msgspec.Struct, forbid_unknown_fields=True):
@@ -168,6 +170,7 @@ class _Text(msgspec.Struct, forbid_unknown_fields=True):
     settings: dict[str, str]
     provenance: dict[str, str]
     amplitude_unit: str
+    left_out: int = 0
 
 
 def write_contents(contents: Contents, path: Path) -> None:

@@ -16,9 +16,11 @@ from deblend.report.contents import GatherSection, SectionKind
 
 CHANNELS_SHOWN = 3
 SHOTS_SHOWN = 6
-ASKED_SHOWN = 2
-"""Channels and shots of each source that are shown because findings name them."""
+NOTES_SHOWN = 2
+"""Channels and shots of each source that are shown though they are only noted."""
 MOST_TRACES = 500
+MOST_ASKED_TRACES = 10_000
+"""Of all gathers that findings name: more find no room in the page."""
 MOST_SAMPLES = 16_000_000
 """Samples of all gathers together; memory and file hold them two or three times."""
 
@@ -47,6 +49,15 @@ class Place:
     """(trace,): Shot point or channel number of each trace."""
 
 
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """What the report shows."""
+
+    places: list[Place]
+    left_out: int
+    """Gathers that findings name and that found no room."""
+
+
 def choose_places(
     shots: Shots,
     delivered: NDArray[np.bool_],
@@ -55,22 +66,29 @@ def choose_places(
     *,
     length: int,
     findings: Sequence[Finding] = (),
-) -> list[Place]:
+) -> Choice:
     """Near, middle and far channel and some shots of each source, and where findings point.
 
     `delivered` says which shots have an estimate. `MOST_SAMPLES` bounds what is chosen of traces of
-    a length. Gathers of the worst findings that name a channel or a shot point are shown, too.
+    a length; gathers that findings name take no more than half of that from the others.
     """
     places: list[Place] = []
-    own_share = MOST_SAMPLES // length // len(shots.sources)
+    left_out = 0
+    line = _Line(shots, geometry, channel_numbers)
+    share = MOST_SAMPLES // length // len(shots.sources)
+    most_asked = MOST_ASKED_TRACES // len(shots.sources)
     for source in shots.sources:
         rows = np.flatnonzero(delivered & (shots.source == source))
-        if rows.size:
-            asked = _asked_for(source, rows, shots, channel_numbers, findings)
-            line = _Line(shots, geometry, channel_numbers)
-            wanted = _in_order_of_use(source, rows, line, *asked)
-            places += sorted(_within(wanted, own_share), key=lambda one: (one.kind, one.number))
-    return places
+        if not rows.size:
+            continue
+        usual = _usual(source, rows, line)
+        asked = _asked_for(source, rows, line, findings, usual)
+        room = max(share - _trace_count(usual), share // 2)
+        shown = _within(asked, min(room, most_asked))
+        usual = _within(usual, share - _trace_count(shown), fewest=2)
+        places += sorted([*usual, *shown], key=lambda place: (place.kind, place.number))
+        left_out += len(asked) - len(shown)
+    return Choice(places, left_out)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,44 +101,61 @@ class _Line:
 def _asked_for(
     source: int | str,
     rows: NDArray[np.int64],
-    shots: Shots,
-    channel_numbers: NDArray[np.int64],
+    line: _Line,
     findings: Sequence[Finding],
-) -> tuple[list[int], list[int]]:
-    """Channels and shots (rows) that the worst findings name, a few of each."""
-    numbers = {int(number): k for k, number in enumerate(channel_numbers)}
-    points = {int(shots.shot_point[row]): int(row) for row in rows}
+    usual: Sequence[Place],
+) -> list[Place]:
+    """Gathers that findings name and that are not among the usual ones, the worst first."""
+    numbers = {int(number): k for k, number in enumerate(line.channel_numbers)}
+    points = {int(line.shots.shot_point[row]): int(row) for row in rows}
     mine = [one for one in findings if one.source is None or str(one.source) == str(source)]
-    mine.sort(key=lambda one: ("fail", "look", "note", "pass").index(one.verdict))
-    named = [one for one in mine if one.verdict != "pass"]
-    channels = dict.fromkeys(numbers[one.channel] for one in named if one.channel in numbers)
-    asked = dict.fromkeys(points[one.shot_point] for one in named if one.shot_point in points)
-    return list(channels)[:ASKED_SHOWN], list(asked)[:ASKED_SHOWN]
+    asking = [one for verdict in ("fail", "look") for one in mine if one.verdict == verdict]
+    noted = [one for one in mine if one.verdict == "note"]
+
+    def named(some: Sequence[Finding]) -> tuple[list[int], list[int]]:
+        channels = dict.fromkeys(numbers[one.channel] for one in some if one.channel in numbers)
+        shots = dict.fromkeys(points[one.shot_point] for one in some if one.shot_point in points)
+        return list(channels), list(shots)
+
+    channels, shots = (
+        list(dict.fromkeys([*many, *few[:NOTES_SHOWN]]))
+        for many, few in zip(named(asking), named(noted), strict=True)
+    )
+    there = {(place.kind, place.number) for place in usual}
+    asked = _in_turn(source, rows, line, channels, shots)
+    return [place for place in asked if (place.kind, place.number) not in there]
 
 
-def _in_order_of_use(
+def _usual(source: int | str, rows: NDArray[np.int64], line: _Line) -> list[Place]:
+    """Gathers that are shown of any line, those of the most use first."""
+    channels = _middle_first(_spread(len(line.channel_numbers), CHANNELS_SHOWN, ends=True))
+    shots = _middle_first(rows[_spread(len(rows), SHOTS_SHOWN, ends=False)])
+    return _in_turn(source, rows, line, channels, shots)
+
+
+def _in_turn(
     source: int | str,
     rows: NDArray[np.int64],
     line: _Line,
-    asked_channels: list[int],
-    asked_rows: list[int],
+    channels: Sequence[int],
+    shots: Sequence[int],
 ) -> list[Place]:
-    """A channel and a shot in turn, those that findings name after the middle ones."""
-    channels = _middle_first(_spread(len(line.channel_numbers), CHANNELS_SHOWN, ends=True))
-    chosen = _middle_first(rows[_spread(len(rows), SHOTS_SHOWN, ends=False)])
-    ordered_channels = list(dict.fromkeys([channels[0], *asked_channels, *channels[1:]]))
-    ordered_rows = list(dict.fromkeys([chosen[0], *asked_rows, *chosen[1:]]))
+    """A channel and a shot in turn."""
     gathers = (
-        [_channel_place(source, rows, line, channel) for channel in ordered_channels],
-        [_shot_place(source, row, line) for row in ordered_rows],
+        [_channel_place(source, rows, line, channel) for channel in channels],
+        [_shot_place(source, row, line) for row in shots],
     )
     return [one for pair in zip_longest(*gathers) for one in pair if one is not None]
 
 
-def _within(places: list[Place], most_traces: int) -> list[Place]:
-    """As many places as there is room for; a channel and a shot always."""
+def _trace_count(places: Sequence[Place]) -> int:
+    return sum(len(place.axis) for place in places)
+
+
+def _within(places: list[Place], most_traces: int, fewest: int = 0) -> list[Place]:
+    """As many places as there is room for."""
     used = np.cumsum([len(place.axis) for place in places])
-    return places[: max(2, int(np.searchsorted(used, most_traces, side="right")))]
+    return places[: max(fewest, int(np.searchsorted(used, most_traces, side="right")))]
 
 
 def _channel_place(source: int | str, rows: NDArray[np.int64], line: _Line, channel: int) -> Place:

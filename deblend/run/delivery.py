@@ -167,6 +167,7 @@ def report_contents(
     unfinished: UnfinishedRun,
     measures: LineMeasures,
     sections: tuple[GatherSection, ...],
+    left_out: int,
     findings: tuple[Finding, ...],
 ) -> Contents:
     """What the report shows of a run."""
@@ -176,6 +177,7 @@ def report_contents(
     return Contents(
         title=opened.line.name,
         sections=sections,
+        left_out=left_out,
         acquisition=_acquisition(job),
         convergence=_convergence(unfinished, measures),
         findings=findings,

@@ -78,7 +78,9 @@ def write_results(
     write_text(results / FINDINGS, findings_csv(findings))
     give_back_freed_memory()
     progress(Step("report", 0, 0, "gathers to look at"))
-    contents = report_contents(unfinished, measures, _sections(unfinished, findings), findings)
+    sections, left_out = _sections(unfinished, findings)
+    contents = report_contents(unfinished, measures, sections, left_out, findings)
+    del sections
     give_back_freed_memory()
     progress(Step("report", 0, 0, "pictures and page"))
     _write_report(contents, results)
@@ -160,9 +162,12 @@ def _write_report(contents: Contents, folder: Path) -> None:
     write_report(contents, folder / PAGE, read_extras(folder))
 
 
-def _sections(unfinished: UnfinishedRun, findings: Sequence[Finding]) -> tuple[GatherSection, ...]:
+def _sections(
+    unfinished: UnfinishedRun, findings: Sequence[Finding]
+) -> tuple[tuple[GatherSection, ...], int]:
+    """Gathers for the report, and how many that findings name found no room."""
     job, truth = unfinished.job, unfinished.truth
-    places = choose_places(
+    choice = choose_places(
         job.shots,
         job.delivered,
         unfinished.opened.geometry,
@@ -176,14 +181,15 @@ def _sections(unfinished: UnfinishedRun, findings: Sequence[Finding]) -> tuple[G
         assert truth is not None
         return truth.gathers.read(rows, channels, job.length)
 
-    return read_sections(
-        places,
+    sections = read_sections(
+        choice.places,
         reader.before,
         reader.after,
         None if truth is None else answer,
         job.recording.interval_s,
         unfinished.counts.dead,
     )
+    return sections, choice.left_out
 
 
 @dataclass(frozen=True, eq=False)

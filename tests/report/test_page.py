@@ -342,3 +342,12 @@ def test_a_page_has_no_hyphen_before_a_number(contents: Contents) -> None:
 def test_levels_have_one_decimal() -> None:
     assert decibels(-3.04) == "−3.0"
     assert decibels(np.nan) == "–"
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_gathers_that_found_no_room_are_counted_and_can_be_viewed(contents: Contents) -> None:
+    assert "found no room" not in render_report(contents)
+    text = render_report(dataclasses.replace(contents, left_out=3))
+    said = " ".join(re.sub(r"<[^>]+>", "", text).split())
+    assert "3 more gathers found no room in this page, 3 of which findings name: deblend" in said
+    assert "deblend view with the folder of this page shows any gather." in said

@@ -27,7 +27,7 @@ def test_choice() -> None:
     delivered = np.ones(20, bool)
     delivered[:4] = False
     geometry = towed_geometry(shots, 9, nearest_offset_m=100.0, group_interval_m=10.0)
-    places = choose_places(shots, delivered, geometry, np.arange(11, 20), length=100)
+    places = choose_places(shots, delivered, geometry, np.arange(11, 20), length=100).places
     mine = [place for place in places if place.source == 1]
     assert [(place.kind, place.number) for place in mine[:3]] == [
         ("common channel", 11), ("common channel", 15), ("common channel", 19),
@@ -42,7 +42,7 @@ def test_long_lines_are_cut_and_unknown_offsets_are_not_drawn() -> None:
     shots = table(4000)
     places = choose_places(
         shots, np.ones(4000, bool), unknown_geometry(4000, 1000), np.arange(1, 1001), length=100
-    )
+    ).places
     assert max(len(place.axis) for place in places) <= MOST_TRACES
     assert {place.axis_label for place in places} == {"shot point", "channel"}
 
@@ -51,13 +51,15 @@ def test_sources_without_delivered_shots_are_left_out() -> None:
     shots = table()
     places = choose_places(
         shots, shots.source == 2, unknown_geometry(20, 3), np.arange(3), length=9
-    )
+    ).places
     assert {place.source for place in places} == {2}
 
 
 def test_one_shot_and_one_channel() -> None:
     shots = table(1)
-    places = choose_places(shots, np.ones(1, bool), unknown_geometry(1, 1), np.array([7]), length=9)
+    places = choose_places(
+        shots, np.ones(1, bool), unknown_geometry(1, 1), np.array([7]), length=9
+    ).places
     assert [(place.kind, place.number) for place in places] == [
         ("common channel", 7), ("shot", 500),
     ]  # fmt: skip
@@ -70,7 +72,7 @@ def test_sections_hold_what_the_line_holds() -> None:
     dead[8] = True
     places = choose_places(
         shots, np.ones(20, bool), unknown_geometry(20, 9), np.arange(9), length=30
-    )
+    ).places
 
     def reader(kind: int) -> Reader:
         return lambda rows, channels: gathers[kind][np.ix_(rows, channels)]
@@ -98,7 +100,7 @@ def test_gathers_that_findings_name_are_shown_and_all_stay_within_bounds() -> No
     def chosen(length: int) -> list[tuple[str, int]]:
         places = choose_places(
             shots, np.ones(400, bool), geometry, numbers, length=length, findings=findings
-        )
+        ).places
         traces = sum(len(place.axis) for place in places)
         assert traces * length <= max(MOST_SAMPLES, 2 * 320 * length)
         return [(place.kind, place.number) for place in places if place.source == 1]
@@ -109,3 +111,41 @@ def test_gathers_that_findings_name_are_shown_and_all_stay_within_bounds() -> No
     assert ("common channel", 8) not in mine
     assert mine == sorted(mine)
     assert len(chosen(1_000_000)) == 2
+
+
+def test_all_that_asks_for_a_look_is_shown_where_there_is_room() -> None:
+    shots = table(400)
+    usual = choose_places(
+        shots, np.ones(400, bool), unknown_geometry(400, 120), np.arange(1, 121), length=2000
+    ).places
+    points = [501 + 2 * k for k in range(0, 200, 8)]
+    findings = [Finding("late", 1.0, "", "look", "", source=2, shot_point=p) for p in points]
+    findings += [Finding("reversed", 1.0, "", "look", "", channel=k) for k in range(2, 60, 9)]
+    findings += [
+        Finding("n", 1.0, "", "note", "", source=2, shot_point=503 + 8 * k) for k in range(9)
+    ]
+
+    def chosen(length: int) -> tuple[set[tuple[int | str, str, int]], int]:
+        choice = choose_places(
+            shots,
+            np.ones(400, bool),
+            unknown_geometry(400, 120),
+            np.arange(1, 121),
+            length=length,
+            findings=findings,
+        )
+        traces = sum(len(place.axis) for place in choice.places)
+        assert traces * length <= MOST_SAMPLES
+        shown = [(place.source, place.kind, place.number) for place in choice.places]
+        assert len(set(shown)) == len(shown)
+        return set(shown), choice.left_out
+
+    standard = {(place.source, place.kind, place.number) for place in usual}
+    shown, left_out = chosen(700)
+    channels = {(source, "common channel", k) for source in (1, 2) for k in range(2, 60, 9)}
+    assert shown >= standard | channels | {(2, "shot", point) for point in points}
+    assert left_out == 0
+    assert sum(kind == "shot" and point not in points for _, kind, point in shown) <= 14
+    fewer, left_out = chosen(2000)
+    assert fewer >= standard
+    assert left_out == len(shown) - len(fewer) > 5
