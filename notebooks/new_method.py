@@ -52,7 +52,7 @@ check_separator(neighbours_agree)
 
 # %% [markdown]
 # ## A study
-# Two scenes, two dithers, two seeds; methods by name, by name with settings, and by function, on
+# One scene, two dithers, two seeds; methods by name, by name with settings, and by function, on
 # equal terms. `deblend compare STUDY.toml` does the same from a file.
 
 # %%
@@ -86,13 +86,18 @@ for row in rows:
 
 # %% [markdown]
 # ## Where it stands
-# The page has the table with intervals over seeds, and quality against time and dither.
+# The page has the table, with intervals where there are three seeds or more, and quality against
+# time and dither.
 
 # %%
 done = present(study, rows, folder)
 print(done.page)
 for text in verdicts(done.summaries):
     print(text)
+plt.figure(figsize=(14, 8))  # estimates above, errors below, one scale; also as PDF and SVG
+plt.imshow(plt.imread(folder / "figures" / "gathers-1.png"))
+plt.axis("off")
+plt.show()
 scores = {row["method"]: row["snr_db"] for row in rows if row["seed"] == 0}
 assert scores["joint"] > scores["neighbours agree"]
 
@@ -111,6 +116,7 @@ found = search(
     "signal-to-noise ratio (dB)",
 )
 print("best window:", found.best)
+plt.figure(figsize=(14, 4))
 plt.imshow(plt.imread(found.picture(folder / "search.png")))
 plt.axis("off")
 plt.show()

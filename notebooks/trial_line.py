@@ -84,7 +84,8 @@ print(outcome.folder / "report.html")
 # %% [markdown]
 # ## Look at one channel
 # Signal lines up from shot to shot; interference scatters, because every shot had its own delay.
-# Time runs down; positive amplitudes are black. All panels have one scale and, for this look alone,
+# What was removed, and what is wrong, should hold nothing that lines up. Time runs down;
+# positive amplitudes are black. All panels have one scale and, for this look alone,
 # one gain that grows with the square of time.
 
 # %%
@@ -96,12 +97,19 @@ starts = np.rint((made.shots.fire_time_ns[rows] - made.recording.start_ns) / 4e6
 before = np.stack([record[start : start + samples] for start in starts])  # rounded, for a look only
 with segyio.open(outcome.delivered[0].path, ignore_geometry=True) as delivered:
     after = delivered.trace.raw[:].reshape(len(rows), -1, samples)[:, channel]
-panels = {"before": before, "after": after, "truth": made.truth[source][:, channel]}
+truth = made.truth[source][:, channel]
+panels = {
+    "before": before,
+    "after": after,
+    "removed: before less after": before - after,
+    "truth": truth,
+    "error: after less truth": after - truth,
+}
 gain = np.maximum(np.arange(samples) * 0.004, 0.1) ** 2
 clip = np.percentile(np.abs(panels["truth"] * gain), 99)
-figure, axes = plt.subplots(1, 3, figsize=(12, 5), sharey=True)
+figure, axes = plt.subplots(1, 5, figsize=(16, 6), sharex=True, sharey=True, layout="constrained")
 for axis, (title, gather) in zip(axes, panels.items(), strict=True):
-    axis.imshow(
+    picture = axis.imshow(
         (gather * gain).T,
         cmap="gray_r",
         vmin=-clip,
@@ -110,8 +118,9 @@ for axis, (title, gather) in zip(axes, panels.items(), strict=True):
         extent=(0, len(gather), samples * 0.004, 0),
     )
     axis.set_title(title)
-    axis.set_xlabel("shot")
+    axis.set_xlabel("shot of source 1")
 axes[0].set_ylabel("time after firing (s)")
+figure.colorbar(picture, ax=list(axes), label="amplitude times squared time (recorded unit x s²)")
 plt.show()
 
 # %% [markdown]

@@ -38,7 +38,12 @@ def gathers_figure(sections: Sequence[GatherSection], titles: Sequence[str]) -> 
             image = draw_gather(axes, first, amplitude, clip)
             text = fill(plain(head), max(12, _WORDS * 4 // columns))
             axes.set_title(text, fontsize=10, loc="left")
-            axes.label_outer()
+            if axes in grid[1]:
+                axes.set_xlabel("")
+                axes.tick_params(labeltop=False)
+            if column:
+                axes.set_ylabel("")
+                axes.tick_params(labelleft=False)
     bar = figure.colorbar(image, ax=list(grid.ravel()), orientation="horizontal", aspect=60)
     bar.set_label(
         f"amplitude (recorded unit), one scale for all panels, clipped at percentile "

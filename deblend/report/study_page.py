@@ -99,8 +99,11 @@ def search_figure(
 def _panels(panels: Sequence[Panel]) -> tuple[Figure, list[Axes]]:
     rows = -(-len(panels) // ACROSS)
     figure = new_figure(0.9 + 3.1 * rows)
-    grid = figure.subplots(rows, min(ACROSS, len(panels)), squeeze=False)
+    across = min(ACROSS, len(panels))
+    grid = figure.subplots(rows, across, squeeze=False, sharex=True, sharey=True)
     axes: list[Axes] = list(grid.ravel())
+    for one in axes:
+        one.tick_params(labelbottom=True, labelleft=True)
     for spare in axes[len(panels) :]:
         spare.set_visible(False)
     return figure, axes[: len(panels)]
