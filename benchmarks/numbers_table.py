@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable
 from typing import Any, Final
 
+from benchmarks.qc.verdict_fit import CHOSEN
 from benchmarks.quality.kept_targets import ROBUST, ROBUST_IN_WINDOWS, SWELL
 from benchmarks.result import RESULTS
 from benchmarks.run.seams import SCENES
@@ -278,7 +279,7 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
             [
                 *(
                     ", ".join(
-                        f"{n[f'mirror, shift, {where}: {what}']:{form}}"
+                        f"{n[f'{CHOSEN}, {where}: {what}']:{form}}"
                         for what, form in (
                             ("rank correlation", ".2f"),
                             ("within 2 dB (%)", ".0f"),
@@ -287,9 +288,9 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
                     )
                     for where in ("whole", "window")
                 ),
-                f"{n['mirror, shift, runs: bad runs that pass (%)']:.0f}, "
-                f"{n['mirror, shift, runs: bad runs that fail (%)']:.0f}",
-                f"{n['mirror, shift, runs: good runs that do not pass (%)']:.0f}",
+                f"{n[f'{CHOSEN}, runs: bad runs that pass (%)']:.0f}, "
+                f"{n[f'{CHOSEN}, runs: bad runs that fail (%)']:.0f}",
+                f"{n[f'{CHOSEN}, runs: good runs that do not pass (%)']:.0f}",
             ]
         ),
     ),

@@ -16,14 +16,14 @@ from benchmarks.result import Number, keep
 
 LEAST_LEVEL: Final = 1e-4
 """Windows with less of the energy of the whole trace hold no signal to speak of."""
-CHOSEN: Final = "mirror, shift"
+CHOSEN: Final = "mirror, shift, unexplained"
 """Needs one trial separation beside that of the channels as they are."""
 Set = tuple[tuple[str, ...], tuple[str, ...]]
 SETS: Final[dict[str, Set]] = {
     "residual": (("residual",), ()),
     "mirror": (("mirror",), ()),
-    CHOSEN: (("mirror",), ("shift",)),
-    "mirror, shift, unexplained": (("mirror",), ("shift", "unexplained")),
+    "mirror, shift": (("mirror",), ("shift",)),
+    CHOSEN: (("mirror",), ("shift", "unexplained")),
     "with withheld samples": (("mirror_and_withheld", "withheld"), ("shift", "unexplained")),
 }
 """Features that make one error by a straight line in dB, and features that are errors of their own,

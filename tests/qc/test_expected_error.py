@@ -60,12 +60,12 @@ def test_wrong_times_add_their_error_to_that_of_the_separation() -> None:
     alone = ErrorTrial(level, mirror, nothing, nothing, (1,), 4).expected_db
     late = ErrorTrial(level, nothing, shift, nothing, (1,), 4).expected_db
     both = ErrorTrial(level, mirror, shift, nothing, (1,), 4).expected_db
-    assert alone[0, 0] == pytest.approx(-10 * 1.005 - 4.31, abs=0.01)
-    assert late[0, 0] == pytest.approx(-10 + 1.29, abs=0.01)
+    assert alone[0, 0] == pytest.approx(-10 * 1.008 - 3.813, abs=0.01)
+    assert late[0, 0] == pytest.approx(-10 + 2.244, abs=0.01)
     expected = 10 * np.log10(10 ** (alone / 10) + 10 ** (late / 10))
     np.testing.assert_allclose(both, expected, atol=0.01)
     unexplained = ErrorTrial(level, nothing, nothing, shift, (1,), 4).expected_db
-    np.testing.assert_allclose(unexplained, -10, atol=0.01)
+    np.testing.assert_allclose(unexplained, -10 + 1.85, atol=0.01)
 
 
 def test_fire_times_wrong_by_2_ms_are_seen() -> None:
