@@ -89,6 +89,16 @@ def of_floor(
     return "; ".join(", ".join(mean(column) for column in group) for group in columns)
 
 
+def of_late_sources(numbers: Numbers, kind: str) -> str:
+    """Sums over all delays of one kind of line."""
+    rows = [(key, value) for key, value in numbers.items() if key.startswith(f"{kind}, ")]
+    late = [value for key, value in rows if not key.startswith(f"{kind}, 0 ms")]
+    exact = [value for key, value in rows if key.startswith(f"{kind}, 0 ms")]
+    lines, found, named = (round(sum(value[k] for value in late)) for k in (0, 1, 2))
+    false, clean = (round(sum(value[k] for value in exact)) for k in (4, 0))
+    return f"{lines}, {found}, {named}; {false}, {clean}"
+
+
 def joined(values: list[float]) -> str:
     """Values side by side, one a source."""
     return ", ".join(f"{value:.1f}" for value in values)
@@ -165,7 +175,21 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ),
     *(
         (
-            f"{line}, three seeds: `fk` with fixed and learned floor; `joint` likewise; its "
+            f"a source late throughout by 5 ms to 1 s, {words}: lines, found with its size, named; "
+            "exact lines where one is found, all",
+            "input_check.late_sources",
+            lambda n, kind=kind: of_late_sources(n, kind),
+        )
+        for kind, words in (
+            ("wave", "computed waves"),
+            ("recorded", "recorded shots"),
+            ("hydrophones", "near-field hydrophones beside it"),
+            ("made", "eleven standard scenes"),
+        )
+    ),
+    *(
+        (
+            f"{line}, two seeds: `fk` with fixed and learned floor; `joint` likewise; its "
             "first and last tenth of the shots against the middle half, first and last shot, outer "
             "channels likewise; the truth cut down to its strongest 12 % and 25 % of the "
             "coefficients of each window; the same with the rotation known (dB)",
@@ -176,7 +200,7 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ),
     *(
         (
-            f"{line} rms, three seeds, `joint`: at exact times; at wrong ones; these refined; "
+            f"{line} rms, two seeds, `joint`: at exact times; at wrong ones; these refined; "
             "exact ones refined (dB)",
             "quality.floor",
             lambda n, line=line: of_floor(n, line, TIMES_COLUMNS),
@@ -185,7 +209,7 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
     ),
     *(
         (
-            f"{line}, three seeds, `joint` with the residual left out, shared by fold, added to "
+            f"{line}, two seeds, `joint` with the residual left out, shared by fold, added to "
             "each shot: score; all that is wrong in the gathers over the noise of the record (dB)",
             "quality.floor",
             lambda n, line=line: of_floor(n, line, RESIDUAL_COLUMNS),
@@ -312,6 +336,22 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
             f"{n['joint_million_sample_iterations_per_s']:.0f}; "
             f"{n['fk_quarter_million_sample_iterations_per_s']:.0f}, "
             f"{n['joint_quarter_million_sample_iterations_per_s']:.0f} ({n['threads']} threads)"
+        ),
+    ),
+    (
+        "an H200 card, three sources of 200 shots, 480 channels: `joint`, `fk`, million "
+        "sample-iterations a second with data resident; bare transforms of the same patches; whole "
+        "runs of 60 iterations, record and gathers moved; seconds from a fresh start to the end of "
+        "the first iteration (to keep up with twelve streamers takes 390)",
+        "speed.card",
+        lambda n: (
+            f"{n['joint_million_sample_iterations_per_s']}, "
+            f"{n['fk_million_sample_iterations_per_s']}; "
+            f"{n['joint_bare_million_sample_iterations_per_s']}, "
+            f"{n['fk_bare_million_sample_iterations_per_s']}; "
+            f"{n['joint_end_to_end_million_sample_iterations_per_s']}, "
+            f"{n['fk_end_to_end_million_sample_iterations_per_s']}; "
+            f"{n['joint_first_iteration_s']:.1f}"
         ),
     ),
     (

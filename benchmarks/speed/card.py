@@ -4,9 +4,10 @@
 
 The line is made of random samples, which cost most (see `benchmarks.speed.iteration`). Iterations
 count without reviews, half of them measure noise. `_end_to_end` is a whole run of 60 iterations:
-record to the card, reviews, gathers back. Steps are timed one by one on the same arrays, so they
-hold the starts of kernels that the whole overlaps. `_keep_up` is what a vessel of twelve streamers
-of 480 channels with three sources every 5.4 s asks of 60 iterations at 4 ms.
+reference and record to the card (`_before_first_iteration_s`), reviews, what leaked put back and
+gathers to the host (`_after_last_iteration_s`). Steps are timed one by one on the same arrays, so
+they hold the starts of kernels that the whole overlaps. `_keep_up` is what a vessel of twelve
+streamers of 480 channels with three sources every 5.4 s asks of 60 iterations at 4 ms.
 """
 
 from __future__ import annotations
@@ -123,7 +124,11 @@ def measure(asked: argparse.Namespace, name: str) -> dict[str, Number]:
     iteration = float(np.mean(taken[1:]))
     steps = steps_s(job)
     bare = steps["forward"] + steps["inverse"]
-    whole = stamped(made_job(asked, method, 60, device="gpu"))[2]
+    job = made_job(asked, method, 60, device="gpu")
+    began = time.perf_counter()
+    stamps, reviews, whole = stamped(job)
+    gaps = np.diff(stamps)
+    reviewed = float(gaps[reviews[:-1]].sum()) - iteration * sum(reviews[:-1])
     rate, end_to_end = values / iteration, 60 * values / whole
     return numbers | {
         f"{name}_iteration_s": round(iteration, 4),
@@ -132,6 +137,9 @@ def measure(asked: argparse.Namespace, name: str) -> dict[str, Number]:
         f"{name}_bare_million_sample_iterations_per_s": round(values / bare / 1e6),
         f"{name}_end_to_end_million_sample_iterations_per_s": round(end_to_end / 1e6),
         f"{name}_times_keep_up": round(end_to_end / KEEP_UP, 2),
+        f"{name}_before_first_iteration_s": round(stamps[0] - began, 2),
+        f"{name}_reviews_s": round(reviewed, 2),
+        f"{name}_after_last_iteration_s": round(began + whole - stamps[-1], 2),
         **{f"{name}_{step}_ms": round(1e3 * taken_s, 2) for step, taken_s in steps.items()},
     }
 

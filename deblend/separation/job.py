@@ -174,11 +174,12 @@ class Job:
         """All samples of some channels, in the namespace of the job; NaN beyond the streamer."""
         inside = range(max(0, channels.start), min(self.recording.shape[0], channels.stop))
         samples = self.recording.read(inside, 0, self.recording.shape[1])
-        beyond = (inside.start - channels.start, channels.stop - inside.stop)
-        padded = (
-            np.pad(samples, (beyond, (0, 0)), constant_values=np.nan) if any(beyond) else samples
-        )
-        return self.xp.asarray(padded)
+        if len(inside) == len(channels):
+            return self.xp.asarray(samples)
+        padded = self.xp.full((len(channels), samples.shape[1]), np.nan, samples.dtype)
+        first = inside.start - channels.start
+        padded[first : first + len(inside)] = self.xp.asarray(samples)
+        return padded
 
 
 @dataclass(frozen=True, eq=False)
@@ -380,7 +381,7 @@ def _separate_channels(
     if seam_shots is not None and seam_shots.any():
         beyond.append(_neighbours(job, block, estimate, seam_shots))
     lost = None
-    known = to_host(done.known) > 0
+    known = to_host(done.known > 0)
     if done.weights is not None:
         lost = downweighted(done.weights, known, job.operator, block, job.recording.shape[0])
         in_rows = in_table_order(job, lost.shot, job.shots.live)
@@ -474,13 +475,17 @@ def separate_alone(
 
 def in_table_order(job: Job, gathers: Array, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Rows of the shot table out of slot order; zeros for shots that are not `wanted`."""
-    host = to_host(gathers)
     row = job.layout.row.ravel()
-    ordered = np.zeros((len(job.shots), *host.shape[1:]), dtype=np.float32)
     filled = np.flatnonzero(row >= 0)
-    for place in filled[wanted[row[filled]]]:  # one at a time: all together would be copied
-        ordered[row[place]] = host[place]
-    return ordered
+    places = filled[wanted[row[filled]]]
+    ordered = job.xp.zeros((len(job.shots), *gathers.shape[1:]), dtype=np.float32)
+    if is_host(job.xp):
+        for place in places:  # one at a time: all together would be copied
+            ordered[row[place]] = gathers[place]
+    else:
+        ordered[job.xp.asarray(row[places])] = job.xp.asarray(gathers)[job.xp.asarray(places)]
+    in_order: NDArray[np.float32] = to_host(ordered)
+    return in_order
 
 
 def plain_setting(value: Any) -> str | int | float | bool:
