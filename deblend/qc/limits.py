@@ -205,3 +205,24 @@ def overall_verdict(findings: Iterable[Finding]) -> Verdict:
     """
     deciding = [finding.verdict for finding in findings if finding.metric not in _NEVER_DECIDE]
     return max(deciding, key=_ORDER.index, default="note")
+
+
+def worst_of_each_metric(findings: Iterable[Finding]) -> list[tuple[Finding, int]]:
+    """The worst row of each metric that makes the verdict, and how many of it look or fail.
+
+    Failures come first; within a metric the row farthest beyond its limit stands for the rest.
+    """
+    bad: dict[str, list[Finding]] = {}
+    for row in findings:
+        if row.verdict in ("look", "fail") and row.metric not in _NEVER_DECIDE:
+            bad.setdefault(row.metric, []).append(row)
+    worst = [(max(rows, key=badness), len(rows)) for rows in bad.values()]
+    return sorted(worst, key=lambda pair: -_ORDER.index(pair[0].verdict))
+
+
+def badness(finding: Finding) -> tuple[int, float]:
+    """Order of findings of one metric: by verdict, then by how far they lie beyond their limit."""
+    severity = _ORDER.index(finding.verdict)
+    if finding.limit is None or math.isnan(finding.value) or severity < _ORDER.index("look"):
+        return severity, 0.0
+    return severity, abs(finding.value - finding.limit)

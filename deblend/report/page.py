@@ -8,15 +8,15 @@ from typing import Final
 
 from deblend.model.findings import nothing_to_separate
 from deblend.model.timebase import format_instant
-from deblend.qc.limits import UNDECIDED, overall_verdict
+from deblend.qc.limits import UNDECIDED
 from deblend.report import tables
+from deblend.report.answer import answer_of, first_place
 from deblend.report.contents import Acquisition, Contents
 from deblend.report.crosstalk import LEFT, crosstalk_matrices
 from deblend.report.figures import NO_EXTRAS, Extras, report_figures
 from deblend.report.page_frame import Picture, render_page, write_page
 from deblend.report.viewer import (
     as_json,
-    findings_json,
     library_scripts,
     page_script,
     viewer_json,
@@ -25,9 +25,6 @@ from deblend.report.viewer_data import viewer_data
 
 MOST_FINDINGS: Final = 5000
 """Rows of the table; the worst come first and the whole table is in a file of its own."""
-
-MOST_PRINTED: Final = 40
-"""Rows on paper."""
 
 
 def write_report(contents: Contents, path: Path, extras: Extras = NO_EXTRAS) -> None:
@@ -39,6 +36,8 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
     """The page as text: style, scripts and pictures inside; it asks for nothing outside."""
     findings = tables.by_severity((*contents.findings, *extras.findings))
     view = viewer_data(contents, extras.maps)
+    named = {(one["source"], one["kind"], one["number"]) for one in view.facts["gathers"]}
+    shown = [one for one in contents.sections if (str(one.source), one.kind, one.number) in named]
     shots = tables.shot_counts(contents.acquisition)
     first, last = _span(contents.acquisition)
     return render_page(
@@ -58,18 +57,16 @@ def render_report(contents: Contents, extras: Extras = NO_EXTRAS) -> str:
             "matrices": crosstalk_matrices(findings),
             "left": crosstalk_matrices(findings, LEFT),
             "nothing": nothing_to_separate(findings),
-            "advice": overall_verdict(findings),
+            "answer": answer_of(findings),
             "undecided": [row.message for row in findings if row.metric == UNDECIDED],
             "count": len(findings),
             "view": view,
-            "viewer_facts": as_json(view.facts),
+            "viewer_facts": as_json(view.facts | {"first": first_place(findings, shown)}),
             "viewer_models": viewer_json(view.facts),
-            "findings_models": findings_json(findings[:MOST_FINDINGS]),
+            "groups": tables.by_metric(findings[:MOST_FINDINGS]),
             "library": library_scripts(),
             "script": page_script(),
-            "printed": findings[:MOST_PRINTED],
             "left_out": max(0, len(findings) - MOST_FINDINGS),
-            "counts": tables.verdict_counts(findings),
             "verdicts": tables.SEVERITY,
         },
     )

@@ -12,7 +12,8 @@ A page is a template that extends ``frame.html`` and fills its blocks:
 ``parts.html`` has macros for what comes again and again: ``picture(one)``, ``pictures(many)`` with
 their headings, ``pairs(caption, values)`` for settings, ``matrix(caption, columns, rows)`` for
 numbers, ``caution(text)``. Filters write numbers: ``number``, ``decibels``, ``window_text``,
-``band_text``, ``metric_text``, ``label``, ``counted("shot")``. Negative numbers get the minus sign
+``band_text``, ``metric_text``, ``label``, ``counted("shot")``; ``place_text`` and ``place_link``
+say where a finding is. Negative numbers get the minus sign
 in whatever is written.
 A page loads nothing from outside, and text handed to a template stays text.
 
@@ -34,6 +35,7 @@ from matplotlib.figure import Figure
 
 from deblend.files import replacing
 from deblend.report import tables
+from deblend.report.answer import place_link, place_text
 from deblend.report.drawing import png_bytes
 from deblend.words import counted
 
@@ -129,6 +131,8 @@ def _environment() -> jinja2.Environment:
         "window_text": tables.window_text,
         "band_text": tables.band_text,
         "metric_text": tables.metric_text,
+        "place_text": place_text,
+        "place_link": place_link,
         "counted": counted,
         "label": lambda value: "" if value is None else str(value),
     }

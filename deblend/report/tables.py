@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from deblend.model.findings import Finding, Verdict
+from deblend.qc.limits import badness
 from deblend.report.contents import Acquisition
 
 SNR: Final = "snr"
@@ -190,6 +191,41 @@ def by_severity(findings: Iterable[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda finding: SEVERITY.index(finding.verdict))
 
 
+@dataclass(frozen=True)
+class MetricGroup:
+    """Findings of one metric, for one part of the table."""
+
+    metric: str
+    rows: tuple[Finding, ...]
+    """The worst first."""
+    shown: int
+    """Rows that are not folded away."""
+
+    @property
+    def counts(self) -> str:
+        """How many rows carry each verdict, in words."""
+        counts = verdict_counts(self.rows)
+        return ", ".join(f"{count} {verdict}" for verdict, count in counts.items() if count)
+
+
+def by_metric(findings: Sequence[Finding], most_shown: int = 4) -> list[MetricGroup]:
+    """Findings grouped by metric, the worst first and metrics of notes alone last.
+
+    Of what looks or fails `most_shown` rows of a metric stand open; the rest and all notes are
+    folded.
+    """
+    own: dict[str, list[Finding]] = {}
+    for finding in by_severity(findings):
+        own.setdefault(finding.metric, []).append(finding)
+    groups = []
+    for metric, rows in own.items():
+        rows.sort(key=lambda row: (SEVERITY.index(row.verdict), -badness(row)[1]))
+        bad = sum(row.verdict in ("fail", "look") for row in rows)
+        groups.append(MetricGroup(metric, tuple(rows), min(bad, most_shown)))
+    judged = ("fail", "look", "pass", "note")
+    return sorted(groups, key=lambda group: min(judged.index(row.verdict) for row in group.rows))
+
+
 def verdict_counts(findings: Sequence[Finding]) -> dict[str, int]:
     """How many rows carry each verdict, the worst first."""
     counts = Counter(finding.verdict for finding in findings)
@@ -233,7 +269,7 @@ def band_text(band_hz: tuple[float, float] | None) -> str:
 
 def metric_text(metric: str) -> str:
     """The name of a metric in words."""
-    return metric.replace("_", " ")
+    return metric.replace("_", " ").replace("snr", "signal-to-noise ratio")
 
 
 def whole_line(findings: Iterable[Finding]) -> Iterable[Finding]:

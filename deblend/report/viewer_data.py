@@ -134,6 +134,7 @@ def _gather(
             {
                 "label": one.label,
                 "other": str(one.other),
+                "times": str(one.other) + (f"{one.shots_later:+d}" if one.shots_later else ""),
                 "rows_later": [
                     None if shift != shift else round(shift, 2)
                     for shift in (one.delay_s * count / length_s).tolist()

@@ -6,14 +6,9 @@
   const facts = JSON.parse(text("viewer-facts"));
   const {mu: MU, zero: ZERO, levels: LEVELS, unknown: UNKNOWN} = facts.code;
   const {ndarray} = Bokeh.require("core/util/ndarray");
-  const {ScientificFormatter} = Bokeh.require("models/widgets/tables/cell_formatters");
 
-  /* The minus sign in place of the hyphen that the language and the table put before numbers. */
+  /* The minus sign in place of the hyphen that the language puts before numbers. */
   const minus = (text) => text.replace(/(^|[ >e])-(?=\d)/g, "$1−");
-  const {doFormat} = ScientificFormatter.prototype;
-  ScientificFormatter.prototype.doFormat = function (...cell) {
-    return minus(doFormat.apply(this, cell));
-  };
 
   async function models(item, place) {
     await Bokeh.embed.embed_item(JSON.parse(text(item)), place);
@@ -83,12 +78,12 @@
   /* ---- what is shown ---- */
   const viewer = facts.gathers.length ? await models("viewer-models", "viewer") : null;
   const state = {source: facts.sources[0], kind: "common channel", gather: null, view: "before",
-    earlier: "after", aligned: "", point: null};
+    earlier: "after", aligned: "", point: null, window: null};
   const readout = document.getElementById("readout"), caption = document.getElementById("gather-caption");
   const stored = (source = state.source, kind = state.kind) =>
     facts.gathers.filter((one) => one.source === source && one.kind === kind);
   const views = () => ["before", "after", "removed",
-    ...(state.gather.parts.includes("error") ? ["truth", "error"] : [])];
+    ...((state.gather || facts.gathers[0]).parts.includes("error") ? ["truth", "error"] : [])];
   const words = (gather) => (gather.kind === "shot" ? "shot point " : "channel ") + gather.number;
 
   const greys = (gain) => {
@@ -121,8 +116,7 @@
     caption.textContent = `Source ${gather.source}, ${words(gather)}: ${state.view}. ` +
       `Time 0 is ${zero}. Black is +${minus(scale.toPrecision(3))}, white is −${minus(scale.toPrecision(3))} ` +
       `(${facts.unit}), the same for every view of this gather; ` +
-      `each row is the mean of ${(1e3 * gather.row_s).toPrecision(3)} ms. ` +
-      "Plain white: not known. " + (state.point ? state.point.text(gather) : "");
+      `each row is the mean of ${(1e3 * gather.row_s).toPrecision(3)} ms. Plain white: not known.` + pointWords();
     document.getElementById("viewer").dataset.shown =
       [gather.name, state.view, state.aligned, viewer("gain").value].join("/");
     ahead(gather);
@@ -137,13 +131,34 @@
     if (wanted.length) setTimeout(async () => { await unpack(...wanted[0]); ahead(gather); }, 30);
   }
 
+  /* The trace that is marked in the gather, -1 without one. */
+  function markedTrace() {
+    const {gather, point} = state;
+    return point ? gather.members.indexOf(gather.kind === "shot" ? point.channel : point.shot_point) : -1;
+  }
+  function pointWords() {
+    const at = markedTrace();
+    if (at < 0) return "";
+    const other = state.gather.kind === "shot" ? "common channel" : "shot";
+    return ` Marked: ${placeWords(other, state.gather.members[at])}; Enter leads there.`;
+  }
   function markPoint() {
-    const gather = state.gather, mark = viewer("gather_mark");
-    const number = state.point && (gather.kind === "shot" ? state.point.channel : state.point.shot_point);
-    const near = number == null ? null : nearest(gather.members, number);
-    mark.visible = near !== null;
-    if (near !== null) mark.location = near;
+    const mark = viewer("gather_mark"), at = markedTrace();
+    mark.visible = at >= 0;
+    if (at >= 0) mark.location = at;
+    const span = viewer("gather_window");
+    span.visible = Boolean(state.window);
+    if (state.window) span.setv({top: state.window[0], bottom: state.window[1]});
     markMap();
+  }
+  function markTrace(trace) {
+    const gather = state.gather, member = gather.members[trace];
+    if (member === undefined) return;
+    state.point = gather.kind === "shot" ? {shot_point: gather.number, channel: member} :
+      {shot_point: member, channel: gather.number};
+    markPoint();
+    drawGather();
+    remember(false);
   }
 
   function setTicks(ticker, axis, places, labels) {
@@ -167,7 +182,8 @@
     const aligned = viewer("aligned");
     aligned.options = [["", "in its own times"],
       ...gather.aligned.map((one) => [one.label, `in the times of ${one.label}`])];
-    if (!gather.aligned.some((one) => one.label === state.aligned)) state.aligned = "";
+    const asked = gather.aligned.find((one) => [one.label, one.times].includes(state.aligned));
+    state.aligned = asked ? asked.label : "";
     aligned.value = state.aligned;
     if (changed) {
       const across = viewer("gather_x"), limits = {start: -0.5, end: gather.traces - 0.5};
@@ -188,21 +204,79 @@
     return best;
   }
 
-  /* The stored gather nearest to a place of the line. */
-  function goTo(source, shotPoint, channel, kind = state.kind) {
-    const choices = stored(source, kind);
-    if (!choices.length) return;
+  /* ---- places: a gather, what is marked in it and how it is shown, as a fragment of the address ---- */
+  const missing = document.getElementById("missing");
+  const placeWords = (kind, number) => (kind === "shot" ? "shot point " : "channel ") + number;
+
+  function fragment() {
+    const {gather, point} = state, shot = gather.kind === "shot";
+    const place = new URLSearchParams({source: gather.source, [shot ? "shot_point" : "channel"]: gather.number});
+    const near = point && (shot ? point.channel : point.shot_point);
+    if (state.view !== "before") place.set("show", state.view);
+    if (state.aligned) place.set("times", gather.aligned.find((one) => one.label === state.aligned).times);
+    if (near != null) place.set("near", near);
+    const [start, end] = viewer("window").value;
+    if (start > 0 || end < viewer("window").end) place.set("time_s", `${+start.toFixed(3)}:${+end.toFixed(3)}`);
+    if (state.window) place.set("window_s", state.window.join(":"));
+    return "#" + place;
+  }
+  /* What is shown goes into the address: as a step back where the gather is another one. */
+  function remember(step) {
+    if (fragment() === location.hash) return;
+    if (step) history.pushState(null, "", fragment());
+    else history.replaceState(null, "", fragment());
+  }
+
+  /* Shows a place; a shot that is not in the page is marked in a common-channel gather. */
+  async function goTo(source, shotPoint, channel, kind = state.kind) {
+    if (!stored(source, "shot").length && !stored(source, "common channel").length) return;
     const wanted = kind === "shot" ? shotPoint : channel;
-    const gather = wanted == null ? choices[0] :
-      choices[nearest(choices.map((one) => one.number), wanted)];
-    state.point = {shot_point: shotPoint, channel, text: (shown) => {
-      const place = [shotPoint == null ? "" : `shot point ${shotPoint}`,
-        channel == null ? "" : `channel ${channel}`].filter(Boolean).join(", ");
-      const exact = wanted == null || shown.number === wanted;
-      return `Asked for: ${place || "source " + source}` + (exact ? "." :
-        `; of the gathers in this page ${words(shown)} is nearest.`);
-    }};
-    return choose(gather);
+    let gather = stored(source, kind).find((one) => one.number === wanted);
+    const absent = wanted != null && !gather;
+    if (!gather) {
+      const choices = stored(source, "common channel").length ? stored(source, "common channel") : stored(source, "shot");
+      gather = choices[channel == null || choices[0].kind === "shot" ? Math.floor(choices.length / 2) :
+        nearest(choices.map((one) => one.number), channel)];
+    }
+    state.point = shotPoint == null && channel == null ? null : {shot_point: shotPoint, channel};
+    missing.hidden = !absent;
+    if (absent) {
+      missing.querySelector("span").textContent =
+        `Source ${source}, ${placeWords(kind, wanted)} is not among the gathers of this page. ` +
+        `Shown is ${words(gather)}` + (gather.members.includes(shotPoint) ? ", where its trace is marked." : ".");
+      missing.querySelector("code").textContent =
+        `deblend view OUT --at source=${source},${kind === "shot" ? "shot_point" : "channel"}=${wanted}`;
+    }
+    await choose(gather);
+  }
+  const span = (text) => {
+    const [low, high] = (text || "").split(":").map(Number);
+    return low < high ? [low, high] : null;
+  };
+  /* Shows what a fragment names; nothing where it is another kind of link. */
+  function follow(hash) {
+    const place = new URLSearchParams(hash.replace(/^#/, ""));
+    const number = (name) => (place.has(name) ? Number(place.get(name)) : null);
+    const shot = place.has("shot_point"), source = place.get("source") || state.source;
+    if (!facts.sources.includes(source) || !["source", "shot_point", "channel"].some((name) => place.has(name)))
+      return undefined;
+    if (views().includes(place.get("show"))) state.view = place.get("show");
+    state.aligned = place.get("times") || "";
+    state.window = span(place.get("window_s"));
+    viewer("window").value = span(place.get("time_s")) || [viewer("window").start, viewer("window").end];
+    return shot ? goTo(source, number("shot_point"), number("near"), "shot") :
+      goTo(source, number("near"), number("channel"), "common channel");
+  }
+  function focusViewer() {
+    document.getElementById("look").scrollIntoView();
+    document.getElementById("viewer").focus({preventScroll: true});
+  }
+  /* A step that a click or a key in the page asks for. */
+  async function lead(...place) {
+    state.window = null;
+    await goTo(...place);
+    remember(true);
+    focusViewer();
   }
 
   /* ---- maps ---- */
@@ -252,16 +326,24 @@
   }
 
   /* ---- controls ---- */
+  /* A gather that a control asks for. */
+  async function pick(gather) {
+    state.point = state.window = null;
+    missing.hidden = true;
+    await choose(gather);
+    remember(true);
+  }
   function setView(view) {
     if (!views().includes(view) || view === state.view) return undefined;
     state.earlier = state.view;
     state.view = view;
     viewer("view").active = views().indexOf(view);
+    remember(false);
     return drawGather();
   }
   function step(by) {
     const choices = stored(), at = choices.indexOf(state.gather) + by;
-    if (choices[at]) { state.point = null; choose(choices[at]); }
+    if (choices[at]) pick(choices[at]);
   }
   if (viewer) {
     on(viewer("source"), "active", () => {
@@ -269,30 +351,32 @@
       if (source === state.source) return;
       const same = stored(source).find((one) => one.number === state.gather.number);
       const shown = same || stored(source)[0] || facts.gathers.find((one) => one.source === source);
-      state.point = null;
-      if (shown) choose(shown);
+      if (shown) pick(shown);
     });
     on(viewer("kind"), "active", () => {
       const kind = viewer("kind").active ? "shot" : "common channel";
       if (kind === state.kind) return;
-      if (state.point && stored(state.source, kind).length)
-        goTo(state.source, state.point.shot_point, state.point.channel, kind);
-      else choose(stored(state.source, kind)[0] || state.gather);
+      const point = state.point && (kind === "shot" ? state.point.shot_point : state.point.channel);
+      if (point != null) lead(state.source, state.point.shot_point, state.point.channel, kind);
+      else pick(stored(state.source, kind)[0] || state.gather);
+      viewer("kind").active = state.kind === "shot" ? 1 : 0;
     });
     on(viewer("number"), "value", () => {
       const gather = facts.gathers.find((one) => one.name === viewer("number").value);
-      if (gather && gather !== state.gather) { state.point = null; choose(gather); }
+      if (gather && gather !== state.gather) pick(gather);
     });
     on(viewer("view"), "active", () => setView(views()[viewer("view").active]));
     on(viewer("aligned"), "value", () => {
       if (viewer("aligned").value === state.aligned) return;
       state.aligned = viewer("aligned").value;
+      remember(false);
       drawGather();
     });
     on(viewer("gain"), "value", () => { paint(); drawGather(); });
     on(viewer("window"), "value", () => {
       const [start, end] = viewer("window").value;
       if (end > start) viewer("gather_y").setv({start: end, end: start});
+      if (state.gather && location.hash) remember(false);
     });
     on(viewer("metric"), "value", drawMap);
     on(viewer("map_window"), "value", drawMap);
@@ -301,8 +385,9 @@
         const shot = Math.round(x), channel = Math.round(y);
         const points = axes.shot_point[state.source];
         if (points[shot] !== undefined && axes.channel[channel] !== undefined)
-          goTo(state.source, points[shot], axes.channel[channel]);
+          lead(state.source, points[shot], axes.channel[channel]);
       });
+    viewer("gather").on_event("tap", ({x}) => markTrace(Math.round(x)));
     viewer("gather").on_event("mousemove", async ({x, y}) => {
       const gather = state.gather, trace = Math.round(x), row = Math.floor(y / gather.row_s);
       if (trace < 0 || trace >= gather.traces || row < 0 || row >= gather.rows) {
@@ -319,6 +404,7 @@
       const member = (gather.kind === "shot" ? "channel " : "shot point ") + gather.members[trace];
       readout.textContent = `${member}, ${y.toFixed(3)} s${value}`;
     });
+    const place = document.getElementById("viewer");
     document.addEventListener("keydown", (event) => {
       const inField = event.composedPath().some((part) => ["INPUT", "SELECT", "TEXTAREA"].includes(part.tagName));
       if (inField || event.ctrlKey || event.metaKey || event.altKey) return;
@@ -327,43 +413,25 @@
       else if (event.key === "f") setView(state.earlier);
       else if (event.key === "n") step(1);
       else if (event.key === "p") step(-1);
+      else if (document.activeElement !== place) return;
+      else if (event.key === "ArrowRight") markTrace(markedTrace() + 1);
+      else if (event.key === "ArrowLeft" && markedTrace() > 0) markTrace(markedTrace() - 1);
+      else if (event.key === "Enter" && markedTrace() >= 0)
+        lead(state.source, state.point.shot_point, state.point.channel,
+          state.kind === "shot" ? "common channel" : "shot");
+      else return;
+      event.preventDefault();
     });
 
     paint();
-    const first = stored()[Math.floor(stored().length / 2)] || facts.gathers[0];
-    if (first) await choose(first);
+    await follow(facts.first);
+    const asked = follow(location.hash);
+    if (asked) { await asked; focusViewer(); }
+    window.addEventListener("hashchange", async () => {
+      if (location.hash.length < 2) return follow(facts.first);
+      const shown = follow(location.hash);
+      if (shown) { await shown; focusViewer(); }
+    });
   }
-  document.body.dataset.ready = "yes";
-
-  /* ---- findings ---- */
-  const findings = await models("findings-models", "findings-table");
-  const rows = findings("findings_source"), columns = rows.data;
-  const count = document.getElementById("findings-count");
-  function filter() {
-    const verdicts = ["fail", "look", "note", "pass"].filter((_, k) =>
-      findings("findings_verdicts").active.includes(k));
-    const metric = findings("findings_metric").value, source = findings("findings_sources").value;
-    const wanted = findings("findings_text").value_input.toLowerCase();
-    const shown = Array.from(columns.verdict, (verdict, k) => verdicts.includes(verdict) &&
-      (!metric || columns.metric_name[k] === metric) && (!source || columns.source[k] === source) &&
-      (!wanted || columns.message[k].toLowerCase().includes(wanted)));
-    findings("findings_shown").booleans = shown;
-    count.textContent = `${shown.filter(Boolean).length} of ${shown.length} rows shown`;
-  }
-  on(findings("findings_verdicts"), "active", filter);
-  on(findings("findings_metric"), "value", filter);
-  on(findings("findings_sources"), "value", filter);
-  on(findings("findings_text"), "value_input", filter);
-  on(rows.selected, "indices", () => {
-    const [at] = rows.selected.indices;
-    if (at === undefined) return;
-    document.getElementById("finding-meaning").textContent =
-      `${columns.metric[at]} (${columns.verdict[at]}): ${columns.message[at]}`;
-    const number = (value) => (Number.isFinite(value) ? value : null);
-    const source = columns.source[at] || state.source;
-    if (facts.sources.includes(source))
-      goTo(source, number(columns.shot_point[at]), number(columns.channel[at]));
-  });
-  filter();
   document.body.dataset.complete = "yes";
 })();
