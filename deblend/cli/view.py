@@ -37,11 +37,11 @@ def view(out: Path, place: str, port: int, no_browser: bool) -> None:
     from deblend.model.place import read_place
     from deblend.view.serve import viewing
 
-    with viewing(out, read_place(place), port) as served:
-        click.echo(f"{out} at {served.address}\nCtrl-C ends this.")
-        if not no_browser:
-            webbrowser.open(served.address)
-        try:
+    try:
+        with viewing(out, read_place(place), port) as served:
+            click.echo(f"{out} at {served.address}\nCtrl-C ends this.")
+            if not no_browser:
+                webbrowser.open(served.address)
             served.until_stopped()
-        except KeyboardInterrupt:
-            click.echo("ended")
+    except KeyboardInterrupt:
+        click.echo("ended")

@@ -6,6 +6,7 @@ import errno
 import hmac
 import logging
 import secrets
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,7 +21,6 @@ from bokeh.server.tornado import BokehTornado
 from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPServerRequest
 from tornado.ioloop import IOLoop
-from tornado.netutil import bind_sockets
 from tornado.web import ErrorHandler
 
 from deblend.errors import OutputError, reason_of
@@ -62,15 +62,15 @@ def viewing(folder: Path, place: Place, port: int = 0) -> Iterator[Viewing]:
     gathers = Gathers(open_viewed(folder))
     place = gathers.settled(place)
     token = secrets.token_urlsafe(24)
-    sockets = _sockets(port)
-    port = sockets[0].getsockname()[1]
+    listening = _listen(port)
+    port = listening.getsockname()[1]
     hosts = [f"{LOOPBACK}:{port}", f"localhost:{port}"]
     for name in ("bokeh", "tornado.access", "tornado.application"):
         logging.getLogger(name).setLevel(logging.ERROR)
     page = Application(FunctionHandler(partial(fill_document, gathers=gathers, start=place)))
     answers = _ForOne(token, hosts, {"/": page})
     http = HTTPServer(answers)
-    http.add_sockets(sockets)
+    http.add_sockets([listening])
     server = BaseServer(IOLoop.current(), answers, http)
     server.start()
     try:
@@ -106,9 +106,11 @@ class _ForOne(BokehTornado):  # type: ignore[misc]  # the library has no types
         return 0 if request.method in _READING else 405
 
 
-def _sockets(port: int) -> list[Any]:
+def _listen(port: int) -> socket.socket:
     try:
-        return bind_sockets(port, LOOPBACK)
+        listening = socket.create_server((LOOPBACK, port))
+        listening.setblocking(False)
+        return listening
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
         raise OutputError(

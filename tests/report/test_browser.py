@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from browser_tools import browser_tools
 
 from deblend.model.findings import Finding
 from deblend.model.place import Place, read_place
@@ -20,23 +20,6 @@ from deblend.report.metric_maps import MetricMaps
 from deblend.report.page import write_report
 
 pytestmark = pytest.mark.browser
-MUST_RUN = "DEBLEND_BROWSER_TESTS_MUST_RUN"
-"""Set where a browser was installed: a test that is skipped there is a failure."""
-
-
-def browser_tools() -> Any:
-    """Playwright and Chromium, or a reason why not."""
-    try:
-        from playwright import sync_api
-    except ImportError:
-        missing = "Playwright is not installed"
-    else:
-        if shutil.which("chromium"):
-            return sync_api
-        missing = "Chromium is not installed"
-    if os.environ.get(MUST_RUN):
-        pytest.fail(missing)
-    pytest.skip(missing)
 
 
 def gathers(contents: Contents) -> tuple[GatherSection, ...]:
