@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -269,6 +269,15 @@ def _table_findings(table: TableCheck) -> Iterator[Finding]:
         text = f"Source {source} fired {abs(late_s) * 1e3:.1f} ms {way} throughout than its delays "
         text += "and the other sources say: its times have another zero."
         yield look("source_late", late_s * 1e3, "ms", text, 0.0, source)
+    for (source, point), (other, other_point) in table.swapped:
+        text = f"Source {source} shot point {point} and source {other} shot point {other_point} "
+        text += "are exchanged: by the table of delays each is the other source. Correct the "
+        text += "source numbers of both, or expect both to be separated wrongly."
+        yield replace(
+            look("sources_exchanged", 2.0, "shots", text, source=source),
+            shot_point=point,
+            other_source=other,
+        )
     if table.shots_late_s:
         named = ", ".join(
             f"source {source} shot point {point} by {late_s * 1e3:+.1f} ms"

@@ -19,6 +19,8 @@ from deblend.plan.delay_table import DelayTable
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
+Named = tuple[int | str, int]
+"""Source and shot point of a shot."""
 HALF_WINDOW: Final = 8
 """Shots on either side of the local parabola that stands for the smooth motion of the vessel."""
 FOLLOWED: Final = "as planned"
@@ -34,6 +36,8 @@ _DEVIATIONS: Final = 8.0
 _FEWEST_AROUND: Final = 4
 """Values about one that say where it should be."""
 _ROUNDS: Final = 12
+_SWAP_REACH: Final = 4
+"""Shots on either side of one with another source, among which the other side of a swap is."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,8 @@ class TableCheck:
     """Sources that fired later (or, negative, earlier) than the others throughout."""
     shots_late_s: tuple[tuple[int | str, int, float], ...] = ()
     """Source, shot point and lateness of the shots that did not follow their delay."""
+    swapped: tuple[tuple[Named, Named], ...] = ()
+    """Pairs of shots (source, shot point) of two sources that are exchanged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,8 +101,22 @@ def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
     best = min(rest, key=lambda reading: rest[reading], default="not followed")
     if best == "no delays" or not rest.get(best, plain) < _FOLLOWED_BELOW * plain:
         best = "not followed"
-    late, astray = _differing(shots, line, delay[0]) if best == FOLLOWED else ((), ())
-    return TableCheck(best, rest, int(known.sum()), numbering, late, astray)
+    late, off = _differing(shots, line, delay[0]) if best == FOLLOWED else ((), {})
+    named = [
+        (shots.sources[row], int(point))
+        for row, point in zip(line.source_row, line.point, strict=True)
+    ]
+    swaps = [*_swapped_times(line, off), *_swapped_numbers(line, table, shift(line.point), known)]
+    exchanged = {at for pair in swaps for at in pair}
+    return TableCheck(
+        best,
+        rest,
+        int(known.sum()),
+        numbering,
+        late,
+        tuple((*named[at], late_s) for at, late_s in off.items() if at not in exchanged),
+        tuple((named[one], named[other]) for one, other in sorted(swaps)),
+    )
 
 
 def _live(shots: Shots, seconds: Floats) -> _Line:
@@ -227,8 +247,11 @@ def _about_parabola(values: Floats, place: Floats, used: NDArray[np.bool_]) -> F
 
 def _differing(
     shots: Shots, line: _Line, delay: Floats
-) -> tuple[tuple[tuple[int | str, float], ...], tuple[tuple[int | str, int, float], ...]]:
-    """Sources and shots that fired later or earlier than the table asks for."""
+) -> tuple[tuple[tuple[int | str, float], ...], dict[int, float]]:
+    """Sources and shots that fired later or earlier than the table asks for.
+
+    Shots by their place in `line`, the latest and earliest first, with their lateness in s.
+    """
     known = np.flatnonzero(np.isfinite(delay))
     passed = line.seconds[known] - delay[known]
     rows, place = line.source_row[known], line.point[known].astype(np.float64)
@@ -259,10 +282,46 @@ def _differing(
     )
     astray = np.flatnonzero(~used & (np.abs(off) > limit_s))
     astray = astray[np.argsort(-np.abs(off[astray]), kind="stable")]
-    return late, tuple(
-        (shots.sources[rows[at]], int(line.point[known[at]]), float(off[at]))
-        for at in astray.tolist()
-    )
+    return late, {int(known[at]): float(off[at]) for at in astray.tolist()}
+
+
+def _swapped_times(line: _Line, off_s: dict[int, float]) -> list[tuple[int, int]]:
+    """Pairs of two sources, of which each fired when the other should have.
+
+    `off_s` holds the lateness of the shots that did not follow their delay.
+    """
+    pairs: list[tuple[int, int]] = []
+    order = sorted(off_s)
+    due_s = {at: float(line.seconds[at]) - off_s[at] for at in order}
+    free = set(order)
+    for place, one in enumerate(order):
+        for other in order[place + 1 : place + 1 + _SWAP_REACH]:
+            apart = (line.seconds[one] - due_s[other], line.seconds[other] - due_s[one])
+            alike = max(abs(each) for each in apart) < SHOT_LIMIT_S
+            if alike and {one, other} <= free and line.key[one] != line.key[other]:
+                pairs.append((one, other))
+                free -= {one, other}
+    return pairs
+
+
+def _swapped_numbers(
+    line: _Line, table: DelayTable, point: Whole, known: NDArray[np.bool_]
+) -> list[tuple[int, int]]:
+    """Pairs that are not in the table and would be, if each had the source of the other.
+
+    `point` is the shot point of the table.
+    """
+    rows = set(zip(table.source.tolist(), table.shot_point.tolist(), strict=True))
+    unknown = np.flatnonzero(~known).tolist()
+    free, pairs = set(unknown), []
+    for place, one in enumerate(unknown):
+        for other in unknown[place + 1 : place + 1 + _SWAP_REACH]:
+            exchanged = {(int(line.key[other]), int(point[one]))}
+            exchanged.add((int(line.key[one]), int(point[other])))
+            if exchanged <= rows and {one, other} <= free and line.key[one] != line.key[other]:
+                pairs.append((one, other))
+                free -= {one, other}
+    return pairs
 
 
 def _robust(values: Floats) -> float:

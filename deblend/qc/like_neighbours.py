@@ -325,7 +325,7 @@ def _standing_out(
             named = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in where.items())
             message = (
                 f"{named[0].upper()}{named[1:]} {text}; it stands out by {abs(far[at]):.0f} robust "
-                "deviations. The report holds the first two gathers of each source that do."
+                "deviations. Its gather is in the report, as far as there is room."
             )
             yield verdict_row(line.limits, f"{kind}_{name}", float(values[at]), message, **where)
 

@@ -131,6 +131,41 @@ def test_firing_tables_with_numbers_of_their_own(first: int, step: int, follows:
     assert follows or expected in told[0]
 
 
+def test_a_swap_of_source_numbers_names_both_sides() -> None:
+    shots = shot_line()
+    source = shots.source.copy()
+    source[[100, 101]] = source[[101, 100]]
+    result = as_shot(MADE, TARGET, replace(shots, source=source), TABLE)
+    assert result.table is not None
+    assert result.table.reading == "as planned"
+    (told,) = [one for one in result.findings if one.metric == "sources_exchanged"]
+    first, second = (
+        f"source {source[row]} shot point {shots.shot_point[row]}" for row in (100, 101)
+    )
+    assert f"S{first[1:]} and {second} are exchanged" in told.message
+    assert (told.verdict, told.shot_point) == ("look", shots.shot_point[100])
+    assert result.table.shots_late_s == ()
+
+
+@pytest.mark.parametrize("together", [1, 4])
+def test_swapped_fire_times_name_both_sides(together: int) -> None:
+    number = np.arange(240) // together
+    along_m = PLAN.along_m[number * together]
+    plan = replace(PLAN, shot_point=number + 1, along_m=along_m)
+    table = DelayTable(plan.shot_point, plan.source, plan.delay_s + 0.25, 0.25)
+    shots = shot_line(plan)
+    fired = shots.fire_time_ns.copy()
+    fired[[100, 101]] = fired[[101, 100]]
+    fired[60] += 20_000_000
+    result = as_shot(MADE, TARGET, replace(shots, fire_time_ns=fired), table)
+    assert result.table is not None
+    named = {(int(shots.source[row]), int(shots.shot_point[row])) for row in (100, 101)}
+    (swapped,) = result.table.swapped
+    assert set(swapped) == named
+    (late,) = result.table.shots_late_s
+    assert late == (shots.source[60], shots.shot_point[60], pytest.approx(0.02, abs=0.002))
+
+
 def test_a_table_read_a_row_late_where_it_counts_downwards() -> None:
     table = replace(TABLE, shot_point=3000 - 2 * TABLE.shot_point)
     delay = PLAN.delay_s.copy()
