@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from deblend.check.headers.source_numbers import as_placed
 from deblend.errors import SettingsError, ShotTableError
@@ -67,7 +66,7 @@ def open_line(line: LineFile) -> OpenLine:
     missing = (*table.findings, *reaching_findings(table, shots))
     breaks = time_break_findings(line, beside_records(line, recording, keys.auxiliary), shots)
     recording = without_near_field(line, recording)
-    shots, geometry, located = with_navigation(line, shots, recording.channel_numbers)
+    shots, geometry, located = with_navigation(line, shots, recording)
     shots, corrected = with_corrected_clock(line, recording, shots)
     findings = inspect_line(recording, shots, keys.separation.length_s)
     if keys.records.correct_drift:
@@ -199,7 +198,7 @@ def findings_of_times(line: LineFile) -> tuple[Finding, ...]:
 
 
 def with_navigation(
-    line: LineFile, shots: Shots, channel_numbers: NDArray[np.int64]
+    line: LineFile, shots: Shots, recording: Recording
 ) -> tuple[Shots, Geometry, tuple[Finding, ...]]:
     """Shots and geometry by the navigation files, nominal where those are silent."""
     from deblend.records.navigation.coordinates import transform_positions
@@ -207,12 +206,16 @@ def with_navigation(
     from deblend.records.navigation.open import read_positions
     from deblend.records.navigation.plausibility import held_against_plan, plausible_positions
 
-    keys = line.keys.navigation
+    keys, channel_numbers = line.keys.navigation, recording.channel_numbers
+    samples = round(line.keys.separation.length_s / recording.interval_s)
+    # The time of a shot outside the record may be wrong by months, and says nothing of its course.
+    recorded = ~recording.not_held(shots.fire_time_ns, samples)[0]
     if keys is None:
         source = line.keys.shots.file or line.keys.shots.navigation or "source events"
         # A wrong source number is said as such, and is no jump of the position.
         placed = as_placed(shots)
-        found = plausible_positions(placed, unknown_geometry(len(shots), 0), source)
+        unknown = unknown_geometry(len(shots), 0)
+        found = plausible_positions(placed, unknown, source, placed=recorded)
         return shots, line_geometry(line, shots, len(channel_numbers)), tuple(found)
     positions = read_positions(*(line.resolve(name) for name in keys.files))
     if keys.to_system or keys.from_system:
@@ -225,6 +228,7 @@ def with_navigation(
         channel_numbers=channel_numbers,
         source_names=keys.source_names or None,
         first_channel=keys.first_channel or None,
+        recorded=recorded,
     )
     planned = line_geometry(line, joined.shots, len(channel_numbers))
     if not np.isfinite(joined.geometry.offset_m).any():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from small_line import Call, SmallLine
 
 from deblend.model.findings import Finding
+from deblend.model.timebase import format_instant
 from deblend.records.shot_table import read_shots, write_shots
 from deblend.report.contents import read_contents
 from deblend.results.judge import read_findings
@@ -101,3 +103,18 @@ def test_check_answers_where_results_are(line: SmallLine, call: Call) -> None:
     words = " ".join(done.output.split())
     assert "holds manifest.json of a run that ended at 2025-02-03T04:05:06Z" in words
     assert call("check", line.line_file, "--overwrite").exit_code == 0
+
+
+@pytest.mark.parametrize("late_s", [3600, 31 * 86_400, -31 * 86_400])
+def test_a_wrong_date_is_said_once(line: SmallLine, call: Call, late_s: int) -> None:
+    fired_ns = line.shots.fire_time_ns.copy()
+    fired_ns[ROW] += late_s * 10**9
+    write_shots(line.folder / "shots.csv", replace(line.shots, fire_time_ns=fired_ns))
+    without_truth(line)
+    done = call("check", line.line_file, "--json")
+    assert done.exit_code == 1, done.output
+    asking = [one for one in json.loads(done.output)["findings"] if one["verdict"] != "note"]
+    (told,) = [one for one in asking if one["verdict"] != "pass"]
+    assert told["metric"] == "shots_outside_record"
+    written = format_instant(int(fired_ns[ROW]), "utc", 3)
+    assert f"(the first by its time at {written}): source 1 shot point 1010." in told["message"]

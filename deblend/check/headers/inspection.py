@@ -162,11 +162,12 @@ def _outside(recording: Recording, shots: Shots, samples: int) -> list[Finding]:
     """Shots of which the record does not hold every sample."""
     begin = shots.fire_time_ns
     wholly, partly = recording.not_held(begin, samples)
+    first = begin[wholly][:1].tolist() or [0]
+    times = [
+        format_instant(int(instant), recording.scale, 3)
+        for instant in (begin.min(), begin.max(), recording.start_ns, recording.last_ns, *first)
+    ]
     if wholly.all():
-        times = [
-            format_instant(instant, recording.scale, 3)
-            for instant in (begin.min(), begin.max(), recording.start_ns, recording.last_ns)
-        ]
         message = (
             f"No shot falls into the record: shots from {times[0]} to {times[1]}, record from "
             f"{times[2]} to {times[3]}. Check date and time scale of both."
@@ -178,7 +179,8 @@ def _outside(recording: Recording, shots: Shots, samples: int) -> list[Finding]:
             np.flatnonzero(wholly),
             "shots_outside_record",
             "look",
-            "wholly outside the record and not delivered",
+            f"wholly outside the record, from {times[2]} to {times[3]}, and not delivered (the "
+            f"first by its time at {times[4]})",
         ),
         *_shots_finding(
             shots,

@@ -71,14 +71,16 @@ def _gaps(points: NDArray[np.int64], times_ns: NDArray[np.int64]) -> list[_Gap] 
     usual = int(np.median(steps))
     if usual == 0 or np.mean(steps == usual) < _USUAL:
         return None
-    gaps = []
+    gaps, there = [], set(points.tolist())
     for (point, begin), (following, end) in pairwise(
         zip(points.tolist(), times_ns.tolist(), strict=True)
     ):
         missing = range(point + usual, following, usual)  # of a wrong number, billions
         if not missing or (following - point) % usual or 2 * len(missing) > len(points):
             continue  # another habit of numbering, or another part of the line
-        gaps.append(_Gap(tuple(missing), begin, end))
+        # A row of that number with another time is there, and said to be outside the record.
+        if absent := tuple(point for point in missing if point not in there):
+            gaps.append(_Gap(absent, begin, end))
     return gaps
 
 

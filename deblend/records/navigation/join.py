@@ -54,6 +54,7 @@ def join_positions(
     channel_numbers: NDArray[np.int64] | None = None,
     source_names: Mapping[str, str] | None = None,
     first_channel: Mapping[str, int] | None = None,
+    recorded: NDArray[np.bool_] | None = None,
 ) -> Joined:
     """Join a navigation file to a table of shots; fire times stay as they are.
 
@@ -67,6 +68,8 @@ def join_positions(
     first_channel : mapping of str to int, optional
         Channel of the first receiver of each streamer, ``{"S1": 1, "S2": 481}``. Needed for files
         with several streamers that do not state channels.
+    recorded : ndarray of bool, shape (shot,), optional
+        Shots that fired while the record ran; the times of others say nothing of motion.
 
     Raises
     ------
@@ -113,7 +116,7 @@ def join_positions(
                 placed,
                 geometry,
                 str(positions.path),
-                placed=row >= 0,
+                placed=(row >= 0) if recorded is None else (row >= 0) & recorded,
                 known=grid_findings(positions),
             ),
         ),

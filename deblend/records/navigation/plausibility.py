@@ -51,19 +51,20 @@ def plausible_positions(
 ) -> list[Finding]:
     """Hold positions against each other; findings are what is unusual and could be.
 
-    `where` names the file, `placed` the shots whose positions are from it (all if left out), shape
-    (shot,); `known` is said with the rest.
+    `where` names the file, `placed` the shots whose positions are from it and whose times can be
+    believed (all if left out), shape (shot,); `known` is said with the rest.
 
     Raises
     ------
     NavigationError
         If something is impossible; the text says all of it.
     """
+    placed = np.ones(len(shots), dtype=np.bool_) if placed is None else placed
     findings = [
         *known,
         *_offsets(geometry),
-        *_motion(shots, np.ones(len(shots), dtype=np.bool_) if placed is None else placed),
-        *_receiver_motion(shots, geometry),
+        *_motion(shots, placed),
+        *_receiver_motion(shots, geometry, placed),
         *_aside(shots, geometry),
         *_spacing(geometry),
         *_depths(shots, geometry),
@@ -146,14 +147,14 @@ def _motion(shots: Shots, placed: NDArray[np.bool_]) -> list[Finding]:
     return findings
 
 
-def _receiver_motion(shots: Shots, geometry: Geometry) -> list[Finding]:
+def _receiver_motion(shots: Shots, geometry: Geometry, placed: NDArray[np.bool_]) -> list[Finding]:
     """Speed and jumps of the receivers, by the median of those that most shots have."""
     known = np.isfinite(geometry.receiver_x_m + geometry.receiver_y_m)
     columns = known.mean(axis=0) > _MOSTLY
     if not columns.any():
         return []
     place = geometry.receiver_x_m[:, columns] + 1j * geometry.receiver_y_m[:, columns]
-    rows = np.flatnonzero(known[:, columns].all(axis=1))
+    rows = np.flatnonzero(known[:, columns].all(axis=1) & placed)
     rows = rows[np.argsort(shots.fire_time_ns[rows], kind="stable")]
     middle = np.median(place.real[rows], axis=1) + 1j * np.median(place.imag[rows], axis=1)
     return _track_findings(shots, rows, middle, "the middle of the receivers", None)

@@ -104,3 +104,10 @@ def test_another_part_of_the_line_is_no_gap() -> None:
     shots = in_turn()
     point = np.where(np.arange(len(shots)) > 30, shots.shot_point - 1000, shots.shot_point)
     assert found(replace(shots, shot_point=point)) == []
+
+
+def test_a_row_with_another_date_is_not_missing() -> None:
+    shots = in_turn()
+    fired_ns = shots.fire_time_ns.copy()
+    fired_ns[10] += 31 * 86_400 * 10**9
+    assert found(replace(shots, fire_time_ns=fired_ns)) == []
