@@ -101,12 +101,15 @@ def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
     best = min(rest, key=lambda reading: rest[reading], default="not followed")
     if best == "no delays" or not rest.get(best, plain) < _FOLLOWED_BELOW * plain:
         best = "not followed"
-    late, off = _differing(shots, line, delay[0]) if best == FOLLOWED else ((), {})
+    late, astray_s = _differing(shots, line, delay[0]) if best == FOLLOWED else ((), {})
     named = [
         (shots.sources[row], int(point))
         for row, point in zip(line.source_row, line.point, strict=True)
     ]
-    swaps = [*_swapped_times(line, off), *_swapped_numbers(line, table, shift(line.point), known)]
+    swaps = [
+        *_swapped_times(line, astray_s),
+        *_swapped_numbers(line, table, shift(line.point), known),
+    ]
     exchanged = {at for pair in swaps for at in pair}
     return TableCheck(
         best,
@@ -114,7 +117,7 @@ def check_table(shots: Shots, seconds: Floats, table: DelayTable) -> TableCheck:
         int(known.sum()),
         numbering,
         late,
-        tuple((*named[at], late_s) for at, late_s in off.items() if at not in exchanged),
+        tuple((*named[at], late_s) for at, late_s in astray_s.items() if at not in exchanged),
         tuple((named[one], named[other]) for one, other in sorted(swaps)),
     )
 
