@@ -84,7 +84,7 @@ assert readings[-1]["loss_db"] < readings[0]["loss_db"]
 
 # %% [markdown]
 # What was removed and what is wrong, one channel of the first source after the last iteration, at
-# the scale of the truth: interference in the one, hardly anything in the other.
+# the scale of the truth: interference in the one, signal that `fk` has not found in the other.
 
 # %%
 rows, channel = line.shots.rows_of(1), 4

@@ -24,6 +24,8 @@ FIGURES: Final = "figures"
 """Folder of the figures, beside the results."""
 FORMATS: Final = ("pdf", "svg", "png")
 BARS: Final = "Bars: 95 % interval over the seeds, where there are three or more."
+MOST_ON_PAGE: Final = 4
+"""Figures of gathers in the page; the folder has all."""
 MOST_METHODS: Final = 6
 """Beside each other; further ones go into a figure of their own."""
 
@@ -58,6 +60,7 @@ def study_figures(rows: Sequence[Row], out: Path) -> list[ReportFigure]:
     figures = [
         ReportFigure(
             name="time",
+            place="curves",
             draw=once(pareto_figure, _panels(done, row_title, "seconds", lambda row: "")),
             alt="Signal-to-noise ratio against time, one panel a line, one mark a method.",
             caption="Up and to the left is better. Grey: methods that no other one beats in both. "
@@ -73,6 +76,7 @@ def study_figures(rows: Sequence[Row], out: Path) -> list[ReportFigure]:
             figures.append(
                 ReportFigure(
                     name=cause,
+                    place="curves",
                     draw=once(dependence_figure, panels, quantity),
                     alt=f"Signal-to-noise ratio against {quantity}, one panel a scene.",
                     caption=BARS,
@@ -84,6 +88,7 @@ def study_figures(rows: Sequence[Row], out: Path) -> list[ReportFigure]:
         figures.append(
             ReportFigure(
                 name="fold",
+                place="curves",
                 draw=once(partial(dependence_figure, joined=False), together, quantity),
                 alt="Signal-to-noise ratio against blending fold, one mark a line and method.",
                 caption="One mark a line; lines differ in more than their fold unless the study "
@@ -163,6 +168,7 @@ def _gathers(rows: Sequence[Row], out: Path) -> list[ReportFigure]:
                     f"{some[0][0]['seed']}. Above: truth and estimates; below: what is wrong. One "
                     "amplitude scale.",
                     title=title,
+                    place="gathers" if len(figures) < MOST_ON_PAGE else "",
                 )
             )
     return figures

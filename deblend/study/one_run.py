@@ -136,7 +136,12 @@ def _not_finite(error: Exception) -> bool:
 
 @cache
 def source_commit() -> str:
-    """Commit of this package where it lies in a repository of its own; empty elsewhere."""
+    """Commit of this package where it lies in a repository of its own; empty elsewhere.
+
+    A machine that has a copy without the repository is told it by the variable DEBLEND_COMMIT.
+    """
+    if os.environ.get("DEBLEND_COMMIT"):
+        return os.environ["DEBLEND_COMMIT"]
     here = Path(__file__).parent
 
     def git(*words: str) -> str:

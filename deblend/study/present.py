@@ -79,7 +79,7 @@ def study_contents(
             for row in rows
             if row["status"] != "done"
         ],
-        "pictures": [figure.picture() for figure in figures],
+        "pictures": [figure.picture() for figure in figures if figure.place],
         "about": _about(rows),
     }
 

@@ -56,7 +56,21 @@ def about_line(line: MadeLine) -> Columns:
 
 
 def score(line: MadeLine, estimate: Gathers) -> Columns:
-    """All scores in dB; lists over windows and octaves."""
+    """All scores of an estimate of a line with a known answer, as columns of a study.
+
+    Parameters
+    ----------
+    line : MadeLine
+        From `make_scene`, for instance.
+    estimate : ndarray of float32 or xarray.DataArray, shape (shot, channel, time)
+        In the order of the shots of the line.
+
+    Returns
+    -------
+    dict
+        In dB; lists over windows and octaves. `deblend compare --columns` explains each.
+    """
+    estimate = np.asarray(estimate)
     live, start = line.shots.live, pseudo_deblended(line)
     windows_s = windows_of(line)
     row = score_against_truth(line, estimate, start, windows_s)

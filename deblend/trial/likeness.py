@@ -28,6 +28,7 @@ def snr_db(reference: Traces, estimate: Traces) -> float:
     .. [2] Y. Chen, S. Fomel and J. Hu, 2014, Iterative deblending of simultaneous-source seismic
        data using seislet-domain shaping regularization, Geophysics 79(5), V179-V189, equation 8.
     """
+    reference, estimate = np.asarray(reference), np.asarray(estimate)
     _check_shapes(reference, estimate)
     whole = float(np.sum(np.square(reference, dtype=np.float64)))
     error = float(np.sum(np.square(np.subtract(reference, estimate, dtype=np.float64))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,15 @@ def test_kept_table_and_results_say_the_same(study_file: str, results: str) -> N
     rows = {labels_of(row): row for row in read_results(folder / "results.parquet")}
     kept = [rows[run.labels] for run in study.runs()]
     assert to_csv(summaries(kept)) == (folder / "table.csv").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("results", ["quality", "recorded_shots"])
+def test_kept_rows_are_of_one_state_of_the_code(results: str) -> None:
+    rows = read_results(BENCHMARKS / "results" / results / "results.parquet")
+    contents = [json.loads(row["content"]) for row in rows]
+    for part in ("line_code", "separation_code", "scoring"):
+        assert len({content.get(part) for content in contents}) == 1
+    assert len({row["commit"] for row in rows}) == 1
 
 
 def test_page_and_kept_tables_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
