@@ -150,7 +150,8 @@ def test_python_of_the_pages_runs(tmp_path: Path, code: str) -> None:
     script = tmp_path / "example.py"
     script.write_text(code, encoding="utf-8")
     names = runpy.run_path(str(script))
-    assert names["recording"].interval_ns == 4_000_000
+    recording = names["recording"] if "recording" in names else names["line"].recording
+    assert recording.interval_ns == 4_000_000
     if "result" in names:
         assert names["result"].estimate.dims == ("shot", "channel", "time")
         assert names["result"].estimate.shape == (32, 2, 775)
