@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
@@ -13,7 +15,9 @@ from rich.table import Column, Table
 
 from deblend.check.words import with_many_as_one
 from deblend.model.findings import Finding, nothing_to_separate
-from deblend.qc.limits import EXPECTED_ERROR, UNDECIDED
+from deblend.model.place import Place, place_of_finding
+from deblend.qc.limits import EXPECTED_ERROR, UNDECIDED, worst_of_each_metric
+from deblend.results.output_folder import PAGE
 from deblend.words import counted
 
 if TYPE_CHECKING:
@@ -24,6 +28,8 @@ if TYPE_CHECKING:
     from deblend.run.pipeline import Outcome
 
 MOST_FINDINGS: Final = 25
+MOST_LINES: Final = 10
+"""Of what looks or fails after a run."""
 MOST_FILES: Final = 40
 
 
@@ -42,7 +48,7 @@ def show_outcome(outcome: Outcome) -> None:
     _show_expected_error(console, outcome.findings)
     _show_undecided(console, outcome.findings)
     _show_scores(console, outcome.findings)
-    _show_findings(console, outcome.findings)
+    _show_worst(console, outcome.findings, outcome.folder)
     console.print(f"results in {outcome.folder} after {outcome.elapsed_s:.1f} s", highlight=False)
 
 
@@ -183,13 +189,44 @@ def _show_scores(console: Console, findings: Sequence[Finding]) -> None:
     console.print(table)
 
 
-def show_findings(findings: Sequence[Finding]) -> None:
-    """Expected error, what could not judge, findings that want a look, and how many there are."""
+def show_findings(findings: Sequence[Finding], run: Path | None = None) -> None:
+    """Expected error, what could not judge, findings that want a look, and how many there are.
+
+    Those of a `run` in a folder are said in a line each, with the command that shows them.
+    """
     console = Console(soft_wrap=True)
     _show_nothing_to_separate(console, findings)
     _show_expected_error(console, findings)
     _show_undecided(console, findings)
-    _show_findings(console, findings)
+    if run is None:
+        _show_findings(console, findings)
+    else:
+        _show_worst(console, findings, run)
+
+
+def _show_worst(console: Console, findings: Sequence[Finding], folder: Path) -> None:
+    """The worst of each metric that looks or fails, and the command that shows it."""
+    worst = worst_of_each_metric(findings)
+    shown = worst if len(worst) <= MOST_LINES else worst[: MOST_LINES - 1]
+    for finding, count in shown:
+        more = f" and {count - 1} more" if count > 1 else ""
+        console.print(
+            f"{finding.verdict}  {_heading(finding)}{more}; {escape(_command(finding, folder))}",
+            highlight=False,
+        )
+    if len(worst) > len(shown):
+        rest = counted(len(worst) - len(shown), "more metric")
+        console.print(f"{rest} to look at in {escape(str(folder / PAGE))}", highlight=False)
+    _show_counts(console, findings)
+
+
+def _command(finding: Finding, folder: Path) -> str:
+    """What shows the gather that a finding speaks of."""
+    place = place_of_finding(finding)
+    if place is None and finding.source is not None:
+        place = Place(source=str(finding.source))
+    at = "" if place is None else f" --at {shlex.quote(place.text())}"
+    return f"deblend view {shlex.quote(str(folder))}{at}"
 
 
 def _show_findings(
@@ -204,11 +241,16 @@ def _show_findings(
         for finding in shown[:MOST_FINDINGS]:
             rows.add_row(finding.verdict, f"{_heading(finding)}\n{escape(finding.message)}")
         console.print(rows)
-    verdicts = Counter(finding.verdict for finding in findings)
     more = f", the first {MOST_FINDINGS} shown" if len(shown) > MOST_FINDINGS else ""
     more += f", shown as {len(shown)}; --json has all" if len(shown) < len(wanted) else ""
+    _show_counts(console, findings, more)
+
+
+def _show_counts(console: Console, findings: Sequence[Finding], more: str = "") -> None:
+    """How many findings there are; `more` is about those to look at."""
+    verdicts = Counter(finding.verdict for finding in findings)
     console.print(
-        f"{counted(len(findings), 'finding')}: {len(wanted)} to look at{more}, "
+        f"{counted(len(findings), 'finding')}: {len(_wanted(findings))} to look at{more}, "
         f"{verdicts['pass']} within limits, {counted(verdicts['note'], 'note')}",
         highlight=False,
     )

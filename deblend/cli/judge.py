@@ -35,6 +35,6 @@ def judge(context: click.Context, out: Path | None, limits: Path | None, show_li
             "no folder was given", "Name that of a finished run, or ask for --show-limits."
         )
     judgement = judge_folder(out, default_limits() if limits is None else read_limits(limits))
-    show_findings(judgement.findings)
+    show_findings(judgement.findings, out)
     click.echo(f"verdict: {judgement.verdict}")
     context.exit(EXIT_STATUS[judgement.verdict])

@@ -1,8 +1,8 @@
 """Delivered files read again by segyio, which has no line of code in common with the writer.
 
 It has to find what the line says: source, counts, sample interval, shot points, and of three traces
-numbers, time break, positions and samples. It knows no trace header extensions, so that files of
-revision 2 are left out.
+numbers, time break, source, positions, midpoint and samples. It knows no trace header extensions,
+so that files of revision 2 are left out.
 """
 
 from __future__ import annotations
@@ -153,10 +153,13 @@ def _found_words(header: Any, unit_m: float) -> Words:
         "second of the time break": int(second.timestamp()),
         "nanosecond of the time break": NS_PER_US * microseconds
         + header[TraceField.UnassignedInt2],
+        "source number": header[TraceField.TraceIdentifier],
         "source x in m": unit_m * header[TraceField.SourceX],
         "source y in m": unit_m * header[TraceField.SourceY],
         "receiver x in m": unit_m * header[TraceField.GroupX],
         "receiver y in m": unit_m * header[TraceField.GroupY],
+        "midpoint x in m": unit_m * header[TraceField.CDP_X],
+        "midpoint y in m": unit_m * header[TraceField.CDP_Y],
     }
 
 
@@ -171,6 +174,10 @@ def _wanted_words(gathers: SourceGathers, trace: int) -> Words:
         "receiver x in m": geometry.receiver_x_m[row, column],
         "receiver y in m": geometry.receiver_y_m[row, column],
     }
+    for axis in "xy":  # halfway; unknown where either end is
+        positions[f"midpoint {axis} in m"] = 0.5 * (
+            positions[f"source {axis} in m"] + positions[f"receiver {axis} in m"]
+        )
     return {
         "record number": row + 1,
         "channel": int(gathers.channel_numbers[column]),
@@ -179,5 +186,6 @@ def _wanted_words(gathers: SourceGathers, trace: int) -> Words:
         "offset in whole metres": round(float(np.nan_to_num(geometry.offset_m[row, column]))),
         "second of the time break": second,
         "nanosecond of the time break": nanosecond,
+        "source number": gathers.source_number,
         **{name: float(np.nan_to_num(value)) for name, value in positions.items()},
     }

@@ -40,7 +40,7 @@ from deblend.words import counted
 SORTED_BY_SOURCE: Final = 5
 _BLOCK_BYTES: Final = 16 << 20
 _LINE_LENGTH: Final = 76
-_HISTORY_LINES: Final = 18
+_HISTORY_LINES: Final = 17
 
 
 @dataclass(frozen=True)
@@ -203,6 +203,7 @@ def _textual_header(gathers: SourceGathers) -> bytes:
         "  37-40    offset in m, negative behind the source",
         "  41-44    receiver elevation, 49-52 source depth, scalar in 69-70",
         "  73-88    source and receiver x, y in m, scalar in 71-72; 0 if unknown",
+        "  181-188  midpoint x, y, likewise    213-214  number of the source, 0 if none",
         "",
         "Processing history:",
         *_wrapped(gathers.history),

@@ -1,9 +1,11 @@
 """Trace headers of separated gathers, from shots, geometry and channels.
 
-Positions follow SEG-Y revision 1 [1]_, table 3; bytes 233-240, which that revision leaves to the
-writer, hold what the whole second of bytes 157-166 leaves of the time break. A sample interval that
-revision 1 cannot hold makes a file of revision 2.0 [2]_, whose binary header holds it as a float;
-that fraction of the time break is then in trace header extension 1.
+Fields follow SEG-Y revision 1 [1]_, table 3: the source number is in bytes 213-214, which number
+the device of a trace, and the midpoint in 181-188, the position of its ensemble. Bytes 233-240,
+which that revision leaves to the writer, hold what the whole second of bytes 157-166 leaves of the
+time break. A sample interval that revision 1 cannot hold makes a file of revision 2.0 [2]_, whose
+binary header holds it as a float; that fraction of the time break is then in trace header
+extension 1.
 
 References
 ----------
@@ -21,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from deblend.errors import OutputError
 from deblend.model.geometry import Geometry
+from deblend.model.midpoints import midpoint_m
 from deblend.model.segy_layout import (
     DEAD_TRACE,
     EXTENSION_1_NAME,
@@ -61,6 +64,13 @@ class SourceGathers:
     """Name of the line."""
     history: tuple[str, ...]
     """What was done, a sentence each."""
+
+    @property
+    def source_number(self) -> int:
+        """Number of the source; 0 for a name that is none, or a number beyond two bytes."""
+        name = str(self.shots.source[0])
+        number = int(name) if name.isascii() and name.isdigit() else 0
+        return number if number <= LARGEST_SIGNED_COUNT else 0
 
     @property
     def interval_us(self) -> int:
@@ -166,6 +176,7 @@ def fill_headers(headers: NDArray[np.void], gathers: SourceGathers, first: int, 
     _put(headers, "sample_interval", gathers.interval_us)
     _put(headers, "time_scalar", 1)
     _put(headers, "sample_unit", _unit_code(gathers.amplitude_unit))
+    _put(headers, "device", gathers.source_number)
     _fill_positions(headers, gathers, rows, scale)
     _fill_instants(headers, gathers.shots, rows)
 
@@ -184,6 +195,15 @@ def _fill_positions(
     _put(headers, "source_y", _rounded(scale * shots.y_m[rows, None]))
     _put(headers, "receiver_x", _rounded(scale * geometry.receiver_x_m[rows]))
     _put(headers, "receiver_y", _rounded(scale * geometry.receiver_y_m[rows]))
+    here = Geometry(
+        geometry.offset_m[rows],
+        geometry.receiver_x_m[rows],
+        geometry.receiver_y_m[rows],
+        geometry.receiver_depth_m,
+    )
+    x_m, y_m = midpoint_m(shots.take(rows), here)
+    _put(headers, "ensemble_x", _rounded(scale * x_m))
+    _put(headers, "ensemble_y", _rounded(scale * y_m))
 
 
 def _fill_instants(headers: NDArray[np.void], shots: Shots, rows: NDArray[np.int64]) -> None:

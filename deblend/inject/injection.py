@@ -35,8 +35,9 @@ from deblend.model.findings import Finding, findings_csv
 from deblend.progress import Progress, Step, silent
 from deblend.qc.injected_rows import InjectedRow, injected_csv
 from deblend.qc.measure_setup import sample_windows
+from deblend.results.checked_manifest import line_identity
 from deblend.results.judge import line_limits
-from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS
+from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS, INJECTION_LINE
 from deblend.run.delivery import input_paths
 from deblend.run.run_plan import input_files, refuse_altered
 from deblend.separation.block_progress import BlockProgress
@@ -126,6 +127,9 @@ def inject_line(
         job = _with_kept_floor(replace(job, blocks=blocks), unfinished, progress)
         result = _inject(opened, job, source, unfinished, progress, level_db, seed)
         refuse_altered(inputs)
+        shots = job.shots
+        identity = line_identity(shots.source, shots.shot_point, job.recording.start_ns)
+        write_text(folder / INJECTION_LINE, identity + "\n")
         write_text(folder / INJECTION, injected_csv(result.rows))
         write_text(folder / INJECTION_FINDINGS, findings_csv(result.findings))
         page = render_injection(line.name, level_db, result.rows, result.findings)

@@ -18,7 +18,12 @@ from deblend.files import make_folder, sync
 from deblend.inject.event_response import Response
 from deblend.line.open_line import OpenLine
 from deblend.progress import Progress, Step
-from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS, UNFINISHED
+from deblend.results.output_folder import (
+    INJECTION,
+    INJECTION_FINDINGS,
+    INJECTION_LINE,
+    UNFINISHED,
+)
 from deblend.run.begin import plan_inputs
 from deblend.run.checkpoints import FileCheckpoints
 from deblend.run.run_folder import RunFolder, locked
@@ -156,7 +161,7 @@ def refuse_other_content(folder: Path) -> None:
         return
     make_folder(folder)  # refuses a file
     names = {entry.name for entry in folder.iterdir()}
-    own = {UNFINISHED, INJECTION, INJECTION_FINDINGS, PAGE}
+    own = {UNFINISHED, INJECTION, INJECTION_FINDINGS, INJECTION_LINE, PAGE}
     if names - {UNFINISHED} and not (names <= own and RunFolder.of(folder).plan.exists()):
         raise OutputError(
             "the folder is not empty",

@@ -46,6 +46,8 @@ class ComparedPanel:
     """Root mean square distance between traces that are compared."""
     same_place: bool
     """Whether they are close enough for a difference of samples to mean something."""
+    trial_sha256: str = ""
+    """Checksum of the file of the trial: which run delivered it."""
 
     def __post_init__(self) -> None:
         shape = self.trial.shape

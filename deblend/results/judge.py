@@ -22,6 +22,7 @@ from deblend.qc.limits import (
     verdict_of,
 )
 from deblend.qc.undecided import with_undecided
+from deblend.results.checked_manifest import refuse_damaged
 from deblend.results.output_folder import FINDINGS
 
 EXIT_STATUS: Final[dict[Verdict, int]] = {"note": 0, "pass": 0, "look": 1, "fail": 3}
@@ -39,14 +40,16 @@ class Judgement:
 
 
 def judge_folder(folder: Path, limits: Mapping[str, Limit]) -> Judgement:
-    """Judge the findings table in a folder of results.
+    """Judge the findings table in a folder of results, once its files are as they were delivered.
 
     Raises
     ------
     InputError
-        If there is no findings table, or it is damaged.
+        If there is no findings table or manifest, one is damaged, or a delivered file is missing or
+        not the one that the manifest records.
     """
     findings = tuple(_with_limits_of(row, limits) for row in read_findings(folder / FINDINGS))
+    refuse_damaged(folder)
     findings = with_undecided(findings, limits)
     return Judgement(findings, overall_verdict(findings))
 

@@ -22,6 +22,8 @@ UNFINISHED: Final = "unfinished"
 INJECTION: Final = "injection.csv"
 INJECTION_FINDINGS: Final = "injection-findings.csv"
 """Tables that `deblend inject` writes in a folder of its own."""
+INJECTION_LINE: Final = "injection-line.txt"
+"""Beside them: which line it was, see `line_identity`."""
 RESULTS: Final = (DELIVERED, FINDINGS, MAPS, SAMPLES, PAGE, MANIFEST)
 """Names of the results, in the order in which they appear; the manifest last."""
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from deblend.progress import Progress, Step, silent
 from deblend.report.contents import read_contents
+from deblend.results.checked_manifest import line_identity, recorded_outputs, renew_record
 from deblend.results.output_folder import PAGE, SAMPLES
 from deblend.results.report_extras import read_extras
 
@@ -25,7 +26,7 @@ def rebuild_report(
     Raises
     ------
     InputError
-        If the samples are missing or damaged.
+        If samples or manifest are missing or damaged, or one of `others` is of another line.
     OutputError
         If the page or a picture cannot be written.
     """
@@ -33,9 +34,14 @@ def rebuild_report(
     from deblend.report.page import write_report
 
     path = folder / PAGE
-    contents, extras = read_contents(folder / SAMPLES), read_extras(folder, others)
+    contents = read_contents(folder / SAMPLES)
+    recorded_outputs(folder)  # a page that no manifest records is not drawn
+    shots = contents.acquisition
+    identity = line_identity(shots.source, shots.shot_point, shots.fold_start_ns)
+    extras = read_extras(folder, others, identity)
     progress(Step("report", 0, 0, PAGE))
     write_report(contents, path, extras)
+    renew_record(folder, path)
     if pictures is not None:
         write_pictures(
             contents, pictures, extras, lambda name: progress(Step("report", 0, 0, name))

@@ -16,8 +16,9 @@ from deblend.qc.injected_rows import InjectedRow, read_injected
 from deblend.report.figures import Extras
 from deblend.report.metric_maps import MetricMaps
 from deblend.report.panels import ComparedPanel, read_panels
+from deblend.results.checked_manifest import recorded_outputs
 from deblend.results.judge import read_findings
-from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS, MAPS
+from deblend.results.output_folder import INJECTION, INJECTION_FINDINGS, INJECTION_LINE, MAPS
 
 _LABELS = ("source", "shot_point", "channel", "window_start", "window_stop")
 _METRICS = (
@@ -31,16 +32,16 @@ MOST_BYTES: Final = 1 << 30
 _ENERGIES = ("kept_energy_by_octave", "removed_energy_by_octave")
 
 
-def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
+def read_extras(folder: Path, others: Sequence[Path] = (), identity: str = "") -> Extras:
     """What there is besides the contents of a report; the maps are read if they are there.
 
     `others` are folders of `deblend inject`, and tables of `deblend benchmark-line` with the panels
-    beside them.
+    beside them; `identity` is the `line_identity` of this line.
 
     Raises
     ------
     InputError
-        If a file is damaged, or one of `others` is neither.
+        If a file is damaged, or one of `others` is neither, or is of another line.
     """
     maps = folder / MAPS
     injected: list[InjectedRow] = []
@@ -48,10 +49,13 @@ def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
     findings: list[Finding] = []
     for path in others:
         if (path / INJECTION).exists():
+            _refuse_other_line(path, identity)
             injected += read_injected(path / INJECTION)
             findings += read_findings(path / INJECTION_FINDINGS)
         elif path.suffix == ".csv" and path.with_suffix(".npz").exists():
-            panels += read_panels(path.with_suffix(".npz"))
+            own = read_panels(path.with_suffix(".npz"))
+            _refuse_other_trial(folder, path, own)
+            panels += own
             findings += read_findings(path)
         else:
             raise InputError(
@@ -66,6 +70,29 @@ def read_extras(folder: Path, others: Sequence[Path] = ()) -> Extras:
         panels=tuple(panels),
         findings=tuple(findings),
     )
+
+
+def _refuse_other_line(injection: Path, identity: str) -> None:
+    try:
+        told = (injection / INJECTION_LINE).read_text(encoding="utf-8").strip()
+    except (OSError, ValueError):
+        told = ""
+    if told != identity:
+        raise InputError(
+            "is an injection into another line" if told else f"holds no {INJECTION_LINE}",
+            where=str(injection),
+            remedy="Name the folder of an injection into this line, or inject again.",
+        )
+
+
+def _refuse_other_trial(folder: Path, table: Path, panels: Sequence[ComparedPanel]) -> None:
+    delivered = {record["sha256"] for record in recorded_outputs(folder).values()}
+    if any(panel.trial_sha256 not in delivered for panel in panels):
+        raise InputError(
+            "its trial is no file that this run delivered",
+            where=str(table),
+            remedy="Compare a file of the folder delivered of this run with the benchmark.",
+        )
 
 
 def read_maps(path: Path) -> MetricMaps | None:

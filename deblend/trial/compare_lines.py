@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.errors import InputError, SettingsError
-from deblend.files import make_folder, write_text
+from deblend.files import make_folder, sha256_of, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.model.midpoints import midpoint_m
 from deblend.qc.limits import Limit
@@ -110,6 +110,8 @@ def compare_lines(
                 trial, benchmark, velocities, limits, how, separation, Path(scratch), panels
             )
     write_text(table, findings_csv(findings))
+    checksum = sha256_of(trial_path)
+    panels = [replace(panel, trial_sha256=checksum) for panel in panels]
     write_panels(panels, table.with_suffix(PANELS_SUFFIX))
     return tuple(findings)
 

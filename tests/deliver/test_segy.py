@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -138,9 +139,12 @@ def test_words_lie_at_the_bytes_of_the_standard(tmp_path: Path) -> None:
         (163, "h"): 0,
         (165, "h"): 11,
         (167, "h"): 4,  # UTC
+        (181, "i"): 45673892,  # midpoint x, 68.95 m behind the source
+        (185, "i"): 648434012,  # halfway from 6484321.50 to 6484358.75 m
         (197, "i"): 5061,  # shot point
         (201, "h"): 1,
         (203, "h"): 0,  # unit unknown
+        (213, "h"): 2,  # source
         (215, "h"): 1,  # scalar of the delay
         (217, "h"): 0,  # source type unknown
         (233, "i"): 0,  # microseconds
@@ -227,6 +231,20 @@ def test_textual_header(tmp_path: Path) -> None:
     assert "Left out" in text
 
 
+@pytest.mark.parametrize(
+    ("source", "number"), [(7, 7), ("12", 12), ("port", 0), (40_000, 0), ("\u0663", 0)]
+)
+def test_the_source_number_is_in_every_trace(
+    tmp_path: Path, source: int | str, number: int
+) -> None:
+    what = gathers()
+    named = replace(what.shots, source=np.full(len(what.shots), source))
+    path, _ = written(tmp_path, replace(what, shots=named))
+    with segyio.open(path, ignore_geometry=True) as file:
+        found = file.attributes(TraceField.TraceIdentifier)[:]
+    np.testing.assert_array_equal(found, number)
+
+
 def test_checksum_and_size(tmp_path: Path) -> None:
     path, delivered = written(tmp_path, gathers())
     content = path.read_bytes()
@@ -253,7 +271,7 @@ def test_coordinates_take_the_finest_scalar_that_fits(
 def test_unknown_positions_are_zero(tmp_path: Path) -> None:
     path, _ = written(tmp_path, gathers(known=False))
     content = path.read_bytes()
-    for byte in (37, 41, 49, 73, 77, 81, 85):
+    for byte in (37, 41, 49, 73, 77, 81, 85, 181, 185):
         assert word(content, 5, byte, "i") == 0
 
 

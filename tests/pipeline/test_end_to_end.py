@@ -90,6 +90,11 @@ def test_the_report_can_be_drawn_again(line: SmallLine, call: Call) -> None:
     (line.out / "report.html").unlink()
     assert call("report", line.out).exit_code == 0
     assert (line.out / "report.html").read_text() == "Small line"
+    (line.out / "report.html").write_text("other")
+    assert call("judge", line.out).exit_code == 2
+    assert call("report", line.out).exit_code == 0
+    check_manifest(line)
+    assert call("judge", line.out).exit_code == FAIL
 
 
 def check_manifest(line: SmallLine) -> None:

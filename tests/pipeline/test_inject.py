@@ -27,6 +27,7 @@ def test_the_whole_command(line: SmallLine, call: Call, tmp_path: Path) -> None:
     assert "optimistic" in result.stdout
     assert sorted(path.name for path in out.iterdir()) == [
         "injection-findings.csv",
+        "injection-line.txt",
         "injection.csv",
         "injection.html",
     ]
@@ -78,7 +79,8 @@ def injected(line: SmallLine, out: Path) -> dict[str, bytes]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("deblend.report.injection_page.render_injection", lambda *_: "page")
         inject_line(read_line_file(line.line_file), out, memory_bytes=MEMORY_BYTES)
-    return {path.name: path.read_bytes() for path in out.iterdir() if path.suffix == ".csv"}
+    tables = (".csv", ".txt")
+    return {path.name: path.read_bytes() for path in out.iterdir() if path.suffix in tables}
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +119,7 @@ def test_an_injection_goes_on_where_it_stopped(
         with pytest.raises(KeyboardInterrupt, match=f"{done} of 6 blocks .*same command goes on"):
             injected(line, out)
     assert injected(line, out) == whole
-    assert sorted(path.name for path in out.iterdir()) == [*sorted(whole), "injection.html"]
+    assert sorted(path.name for path in out.iterdir()) == sorted([*whole, "injection.html"])
 
 
 def test_the_same_command_goes_on(

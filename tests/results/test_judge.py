@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from deblend.cli.main import main
+from deblend.deliver.manifest import file_record
 from deblend.errors import InputError
 from deblend.model.findings import Finding, findings_csv
 from deblend.qc.limits import default_limits, verdict_row
@@ -19,6 +21,13 @@ LIMITS = default_limits()
 
 def folder_of(tmp_path: Path, *findings: Finding) -> Path:
     (tmp_path / "findings.csv").write_text(findings_csv(findings))
+    delivered = tmp_path / "source-1.sgy"
+    delivered.write_bytes(b"samples")
+    outputs = [
+        vars(file_record(path, relative_to=tmp_path))
+        for path in (delivered, tmp_path / "findings.csv")
+    ]
+    (tmp_path / "manifest.json").write_text(json.dumps({"outputs": outputs}))
     return tmp_path
 
 
@@ -89,6 +98,38 @@ def test_the_default_limits_can_be_printed() -> None:
     assert result.exit_code == 0
     assert "[crosstalk]" in result.stdout
     assert "no source" in result.stdout
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "findings.csv", "source-1.sgy"])
+@pytest.mark.parametrize("damage", [None, b"", b"samplez", b"{}"])
+def test_a_folder_that_is_damaged_is_not_judged(
+    tmp_path: Path, name: str, damage: bytes | None
+) -> None:
+    path = folder_of(tmp_path, leak(-45.0)) / name
+    if damage is None:
+        path.unlink()
+    else:
+        path.write_bytes(damage)
+    with pytest.raises(InputError, match=rf"{name}: .*(cannot be read|checksum differs)"):
+        judge_folder(tmp_path, LIMITS)
+    assert call(tmp_path).exit_code == 2
+
+
+def test_what_looks_is_said_in_ten_lines_with_the_command_that_shows_it(tmp_path: Path) -> None:
+    many = [
+        replace(leak(-25.0), metric=f"kind_{k}", channel=None, window_s=None) for k in range(12)
+    ]
+    fails = [leak(-5.0), leak(-8.0)]
+    said = call(folder_of(tmp_path, *many, *fails)).stdout.splitlines()
+    lines = [line for line in said if "deblend view" in line or "more metrics" in line]
+    assert len(lines) == 10
+    assert lines[0].startswith("fail  crosstalk, source 2, channel 7, 0.5 to 1 s, 4 to 8 Hz: -5 dB")
+    assert lines[0].endswith(
+        f"and 1 more; deblend view {tmp_path} --at source=2,channel=7,window_s=0.5%3A1"
+    )
+    assert lines[1].endswith(f"deblend view {tmp_path} --at source=2")
+    assert lines[-1] == f"4 more metrics to look at in {tmp_path}/report.html"
+    assert said[-1] == "verdict: fail"
 
 
 @pytest.mark.parametrize("text", ["", "metric,value\n", None])
