@@ -22,9 +22,7 @@ import scipy.fft
 
 import deblend
 from deblend.separation.contract import PatchBatch
-from deblend.synth.scenes import make_scene
 from deblend.testing import check_separator
-from deblend.trial.likeness import snr_db
 
 
 @dataclass(frozen=True)  # settings must not change while a line runs
@@ -59,13 +57,13 @@ class LowRank:
 
 def main(iterations: int = 20) -> None:
     check_separator(LowRank())  # says what is wrong before a line is spent on it
-    line = make_scene("two-sources", "small")
+    line = deblend.make_scene("two-sources")
     live = line.shots.live
     for method in ("fk", LowRank()):
         result = deblend.separate(
             line.recording, line.shots, length_s=line.length_s, method=method, iterations=iterations
         )
-        found = snr_db(line.gathers[live], result.estimate.values[live])
+        found = deblend.snr_db(line.gathers[live], result.estimate.values[live])
         print(f"{result.settings['method']}: {found:.1f} dB after {iterations} iterations")
 
 
