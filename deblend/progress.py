@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Stage = Literal[
-    "make", "plan", "open", "stage", "prepare", "separate", "judge", "deliver", "report"
+    "make", "plan", "open", "stage", "prepare", "separate", "judge", "deliver", "compare", "report"
 ]
 """``"plan"`` is something to be read and kept in sight; the others are work."""
 

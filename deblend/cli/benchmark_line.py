@@ -75,19 +75,22 @@ def benchmark_line(
     same separation. Exit status 0: within all limits; 1: findings want a look; 3: findings fail.
     """
     from deblend.cli.display import show_findings
+    from deblend.cli.progress import progress_display
     from deblend.qc.limits import default_limits, overall_verdict, read_limits
     from deblend.results.judge import EXIT_STATUS
     from deblend.stack.velocity import read_velocities
     from deblend.trial.compare_lines import Comparison, compare_lines
 
-    findings = compare_lines(
-        trial,
-        benchmarks,
-        out,
-        None if velocities is None else read_velocities(velocities),
-        default_limits() if limits is None else read_limits(limits),
-        Comparison(match, farthest_m, bin_m, resample, method, iterations),
-    )
+    with progress_display() as progress:
+        findings = compare_lines(
+            trial,
+            benchmarks,
+            out,
+            None if velocities is None else read_velocities(velocities),
+            default_limits() if limits is None else read_limits(limits),
+            Comparison(match, farthest_m, bin_m, resample, method, iterations),
+            progress,
+        )
     show_findings(findings)
     verdict = overall_verdict(findings)
     click.echo(f"table in {out}\nverdict: {verdict}")

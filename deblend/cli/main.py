@@ -18,6 +18,7 @@ from deblend.cli.judge import judge
 from deblend.cli.make import make
 from deblend.cli.plan import plan
 from deblend.cli.separate import separate
+from deblend.cli.trial import trial
 from deblend.cli.view import view
 from deblend.words import counted
 
@@ -132,5 +133,5 @@ def report(out: Path, others: tuple[Path, ...], png: Path | None) -> None:
         click.echo(f"{counted(len(list(png.glob('*.png'))), 'picture')} in {png}")
 
 
-for command in (benchmark_line, blend, compare, inject, judge, make, plan, separate, view):
+for command in (benchmark_line, blend, compare, inject, judge, make, plan, separate, trial, view):
     main.add_command(command)

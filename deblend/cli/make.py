@@ -33,7 +33,7 @@ def make(
     from deblend.synth.build import build_line
     from deblend.synth.scene_file import read_scene_file
     from deblend.synth.scenes import scene_design, scene_names
-    from deblend.synth.source_test import SOURCE_TEST, lines_to_separate, write_source_test
+    from deblend.synth.source_test import SOURCE_TEST, write_source_test
     from deblend.synth.write import write_line
 
     if keys:
@@ -53,9 +53,7 @@ def make(
     if scene == SOURCE_TEST:
         with progress_display() as progress:
             trial_file = write_source_test(out, extent, seed, progress)
-        for line_file in lines_to_separate(out):
-            click.echo(f"Next: deblend separate {quote(str(line_file))}")
-        click.echo(f"Then: deblend trial {quote(str(trial_file))} --out FOLDER")
+        click.echo(f"Next: deblend trial {quote(str(trial_file))} --out FOLDER")
         return
     plan = read_scene_file(scene) if scene.endswith(".toml") else scene_design(scene, extent)
     with filling(out):

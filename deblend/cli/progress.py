@@ -34,6 +34,7 @@ STAGES: Final[dict[Stage, str]] = {
     "separate": "separate",
     "judge": "measure error",
     "deliver": "deliver",
+    "compare": "compare lines",
     "report": "report",
 }
 LINE_EVERY_S: Final = 30.0

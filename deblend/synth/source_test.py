@@ -197,11 +197,6 @@ def write_source_test(
     return path
 
 
-def lines_to_separate(folder: Path) -> list[Path]:
-    """Line files in the folder of a test whose shots overlap."""
-    return [folder / line.name / "line.toml" for line in LINES if line.name != BENCHMARK]
-
-
 def _write_line(design: SceneDesign, folder: Path, seed: int) -> None:
     made = build_line(design, seed)
     line_file = write_line(made, folder)
@@ -232,18 +227,17 @@ def _signature_text(signature: Signature, interval_s: float) -> str:
 
 def _trial_text() -> str:
     parts = [
-        "# Four lines over one ground; separate those that overlap first (deblend separate).",
+        "# Four lines over one ground. Lines that are not separated yet are separated first.",
         'name = "source test"',
         f"benchmark = {json.dumps(BENCHMARK)}",
         'velocities = "velocities.csv"',
     ]
     for line in LINES:
-        overlaps = line.name != BENCHMARK
         parts += [
             "",
             "[[lines]]",
             f"name = {json.dumps(line.name)}",
-            f'folder = "{line.name}/separated"' if overlaps else f'line = "{line.name}/line.toml"',
+            f'line = "{line.name}/line.toml"',
             f"volumes_in3 = {[line.volume_in3] * len(line.starboard_m)}",
             f'signature = "{line.name}/signature.csv"',
         ]

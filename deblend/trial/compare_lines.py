@@ -9,7 +9,7 @@ trial. Traces are read when they are needed: a channel, a midpoint or some shots
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -21,6 +21,7 @@ from deblend.errors import InputError, SettingsError
 from deblend.files import make_folder, sha256_of, write_text
 from deblend.model.findings import Finding, findings_csv
 from deblend.model.midpoints import midpoint_m
+from deblend.progress import Progress, Step, silent
 from deblend.qc.limits import Limit
 from deblend.report.panels import ComparedPanel, write_panels
 from deblend.stack.bins import BinGrid, bin_grid, fold_map
@@ -35,15 +36,18 @@ from deblend.trial.paired_sections import (
     match_strength,
     pair_sections,
     thinned_shots,
+    windows_of,
 )
 from deblend.trial.placed_gathers import PlacedGathers, read_gathers, through_separation
 from deblend.trial.trial_separation import TrialSeparation, trial_separation
 from deblend.trial.velocity_check import velocity_rows
 
-WINDOWS: Final = 4
 EXTENTS: Final = ("near", "middle", "far")
 GATHERS_COMPARED: Final = 3
 PANELS_SUFFIX: Final = ".npz"
+
+
+Stacks = dict[PlacedGathers, StackSums]
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,7 @@ def compare_lines(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
+    progress: Progress = silent,
 ) -> tuple[Finding, ...]:
     """Compare a trial with any number of benchmark lines; write findings and, beside them, panels.
 
@@ -107,7 +112,15 @@ def compare_lines(
         ) as scratch:
             benchmark = read_gathers(path)
             findings += compare_pair(
-                trial, benchmark, velocities, limits, how, separation, Path(scratch), panels
+                trial,
+                benchmark,
+                velocities,
+                limits,
+                how,
+                separation,
+                Path(scratch),
+                panels,
+                note=lambda text: progress(Step("compare", 0, 0, text)),
             )
     write_text(table, findings_csv(findings))
     checksum = sha256_of(trial_path)
@@ -122,24 +135,38 @@ def compare_pair(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
-    separation: TrialSeparation,
+    separation: TrialSeparation | None,
     scratch: Path,
     panels: list[ComparedPanel],
+    *,
+    grid: BinGrid | None = None,
+    stacks: Stacks | None = None,
+    note: Callable[[str], None] = lambda text: None,
 ) -> list[Finding]:
     """Compare a trial with one benchmark: as they are, at equal fold, and equally filtered.
 
-    What is compared as it is is added to `panels`.
+    What is compared as it is is added to `panels`. `grid` is that of the trial if left out;
+    `stacks` holds those of both lines where they are known, `note` hears what is being done.
+    Without a `separation` the benchmark is not filtered.
     """
     check_comparable(trial, benchmark, resample=how.resample)
-    grid = bin_grid(trial.shots, trial.geometry, inline_m=how.bin_m)
+    grid = grid or bin_grid(trial.shots, trial.geometry, inline_m=how.bin_m)
     if velocities is not None:
         velocities.check_covers(0.0, float(grid.along_m[-1]))
+    if stacks is None and velocities is not None:
+        stacks = {line: stacked(line, grid, velocities) for line in (trial, benchmark)}
+    stacks = stacks or {}
     folds = [_mean_fold(grid, line) for line in (trial, benchmark)]
-    found = _compare(trial, benchmark, grid, velocities, limits, how, panels)
+    note(f"{trial.name} and {benchmark.name}")
+    found = _compare(trial, benchmark, grid, velocities, limits, how, stacks, panels)
     if folds[0] > 1.05 * folds[1] > 0:
         rows = thinned_shots(len(trial.shots), *folds)
         thinned = trial.take(rows, f"{trial.name} thinned to the fold of {benchmark.name}")
-        found += _compare(thinned, benchmark, grid, velocities, limits, how)
+        note(thinned.name)
+        found += _compare(thinned, benchmark, grid, velocities, limits, how, stacks)
+    if separation is None:
+        return found
+    note(f"{benchmark.name} through the separation of {trial.name}")
     filtered = through_separation(
         benchmark,
         scratch,
@@ -147,7 +174,7 @@ def compare_pair(
         iterations=separation.iterations,
         seed=separation.seed,
     )
-    return found + _compare(trial, filtered, grid, velocities, limits, how)
+    return found + _compare(trial, filtered, grid, velocities, limits, how, stacks)
 
 
 def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample: bool) -> None:
@@ -173,18 +200,18 @@ def _compare(
     velocities: VelocityTable | None,
     limits: Mapping[str, Limit],
     how: Comparison,
+    stacks: Stacks,
     panels: list[ComparedPanel] | None = None,
 ) -> list[Finding]:
     length_s = trial.interval_s * trial.length
-    edges = np.linspace(0.0, length_s, WINDOWS + 1)
-    windows_s = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    windows_s = windows_of(length_s)
     found = [*_lengths(trial, benchmark)]
     pairs = [*_common_offset(trial, benchmark), *_midpoint_gathers(trial, benchmark, grid)]
     if velocities is not None:
         sections = []
         for line in (trial, benchmark):
-            sums = _stacked(line, grid, velocities)
-            sections.append(_stack_section(sums, grid, line))
+            sums = stacks.get(line) or stacked(line, grid, velocities)
+            sections.append(stack_section(sums, grid, line))
             found += _half_rows(sums, windows_s, line.interval_s, line.name)
         found += velocity_rows(trial, grid, velocities, windows_s)
         pairs.append(("stack", sections[0], sections[1]))
@@ -225,18 +252,24 @@ def _common_offset(
     """Near, middle and far channel of the trial, and the benchmark's channel of that offset."""
     offset = np.nanmean(np.abs(trial.geometry.offset_m), axis=0)
     other = np.nanmean(np.abs(benchmark.geometry.offset_m), axis=0)
-    order = np.argsort(offset, kind="stable")
-    for name, place in zip(EXTENTS, np.linspace(0, len(order) - 1, 3).astype(int), strict=True):
-        channel = int(order[place])
+    for name, channel in zip(EXTENTS, channels_at(trial), strict=True):
         nearest = int(np.argmin(np.abs(other - offset[channel])))
         yield (
             f"common offset, {name}, {offset[channel]:.0f} m and {other[nearest]:.0f} m",
-            _channel_section(trial, channel),
-            _channel_section(benchmark, nearest),
+            channel_section(trial, channel),
+            channel_section(benchmark, nearest),
         )
 
 
-def _channel_section(line: PlacedGathers, channel: int) -> Section:
+def channels_at(line: PlacedGathers) -> list[int]:
+    """The near, the middle and the far channel."""
+    offset = np.nanmean(np.abs(line.geometry.offset_m), axis=0)
+    order = np.argsort(offset, kind="stable")
+    return [int(order[place]) for place in np.linspace(0, len(order) - 1, 3).astype(int)]
+
+
+def channel_section(line: PlacedGathers, channel: int) -> Section:
+    """A channel of all shots with midpoints and offsets."""
     offset = np.abs(line.geometry.offset_m[:, channel, None])
     place = np.concatenate([line.midpoint_m[:, channel], offset], axis=1)
     return Section(line.of_channel(channel), place, line.interval_s, 1.0, line.name)
@@ -268,7 +301,8 @@ def _bin_section(line: PlacedGathers, inside: NDArray[np.bool_]) -> Section:
     return Section(traces, place[order], line.interval_s, 1.0, line.name)
 
 
-def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
+def stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> StackSums:
+    """The stack of a line, read some shots at a time."""
     sums = no_stack(grid, line.length)
     bins = grid.index(*midpoint_m(line.shots, line.geometry))
     for rows in line.shot_blocks():
@@ -284,7 +318,7 @@ def _stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> S
     return sums
 
 
-def _stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> Section:
+def stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> Section:
     """Bins that hold something, in order along the line, at their centres."""
     fold = sums.fold.sum(axis=0).max(axis=1)
     filled = np.flatnonzero(fold > 0)

@@ -13,10 +13,13 @@ from deblend.model.findings import Finding
 from deblend.qc.bands import octave_bands
 from deblend.qc.limits import Limit, verdict_row
 from deblend.trial.likeness import (
+    SignalNoise,
     neighbour_snr_db,
     nrms_percent,
     predictability_percent,
+    rms,
     shift_and_correlation,
+    signal_and_noise,
 )
 from deblend.trial.paired_sections import SMOOTHED_HZ, Match, Paired, Traces
 
@@ -38,7 +41,13 @@ def compare_sections(
     return [
         *_about(paired, match, what),
         *_time_and_polarity(paired, limits, what),
-        *_by_window(replace(paired, trial=trial, benchmark=benchmark), windows_s, limits, what),
+        *_by_window(
+            replace(paired, trial=trial, benchmark=benchmark),
+            windows_s,
+            limits,
+            -amplitude_decibels(match.scalar),
+            what,
+        ),
     ]
 
 
@@ -85,7 +94,7 @@ def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -
     """Whether time zero and polarity of the two lines agree; judged where the lines are alike."""
     trial, benchmark = paired.trial, paired.benchmark
     shift_s, alike = shift_and_correlation(trial.traces, benchmark.traces, trial.interval_s)
-    clear = paired.same_place and abs(alike) >= CLEARLY_ALIKE
+    clear = abs(alike) >= CLEARLY_ALIKE
     if clear and alike < 0.0:
         yield Finding(
             "opposite_polarity",
@@ -102,14 +111,29 @@ def _time_and_polarity(paired: Paired, limits: Mapping[str, Limit], what: str) -
         1e3 * abs(shift_s),
         f"{benchmark.name} comes that much {side} than {trial.name} where they are most alike "
         f"(correlation {alike:.2f}), {what}.",
-        beyond_chance=clear,
+        beyond_chance=clear and (paired.same_place or abs(shift_s) > _shift_by_place_s(paired)),
     )
+
+
+def _shift_by_place_s(paired: Paired) -> float:
+    """Twice the shift that a dip makes over the distance of the lines; dip from neighbours."""
+    traces, place_m = paired.benchmark.traces, paired.benchmark.place_m
+    step_m = np.linalg.norm(np.diff(place_m, axis=0), axis=1)
+    near = (step_m > 0.0) & (step_m <= 1.5 * np.median(step_m)) if len(step_m) else step_m > 0.0
+    if not near.any():
+        return float("inf")
+    shift_s, _ = shift_and_correlation(
+        traces[:-1][near], traces[1:][near], paired.benchmark.interval_s
+    )
+    apart_m = float(np.sqrt(np.mean(paired.apart_m**2)))
+    return 2.0 * abs(shift_s) * apart_m / float(step_m[near].mean())
 
 
 def _by_window(
     paired: Paired,
     windows_s: Sequence[tuple[float, float]],
     limits: Mapping[str, Limit],
+    strength_db: float,
     what: str,
 ) -> Iterator[Finding]:
     interval_s = paired.trial.interval_s
@@ -121,7 +145,8 @@ def _by_window(
         )
         if first.shape[1] < 2:
             continue
-        yield _nrms_row(paired, first, second, limits, window_s, what)
+        powers = signal_and_noise(first, second)
+        yield _nrms_row(paired, first, second, powers, limits, window_s, what)
         lag = min(round(MAX_LAG_S / interval_s), first.shape[1] - 1)
         yield Finding(
             "predictability",
@@ -151,14 +176,28 @@ def _by_window(
                 float(expected - gain),
                 f"Expected gain in signal over noise by fold {expected:.1f} dB, for noise that is "
                 f"unrelated from shot to shot; measured {gain:.1f} dB, {what}.",
+                beyond_chance=_falls_short(powers, float(expected) + strength_db, limits),
                 window_s=window_s,
             )
+
+
+def _falls_short(
+    powers: tuple[SignalNoise, SignalNoise] | None, expected_db: float, limits: Mapping[str, Limit]
+) -> bool:
+    """Whether the gain is short by noise: what both lines share of dip and faults is none."""
+    if powers is None:
+        return True
+    gain_db = powers[0].snr_db - powers[1].snr_db
+    if not np.isfinite(gain_db):
+        return True
+    return limits["snr_gain_shortfall"].verdict(expected_db - gain_db) != "pass"
 
 
 def _nrms_row(
     paired: Paired,
     first: Traces,
     second: Traces,
+    powers: tuple[SignalNoise, SignalNoise] | None,
     limits: Mapping[str, Limit],
     window_s: tuple[float, float],
     what: str,
@@ -166,7 +205,18 @@ def _nrms_row(
     value = nrms_percent(first, second)
     definition = f"200 rms(a - b) / (rms a + rms b), {what}"
     if paired.same_place:
-        return verdict_row(limits, "nrms", value, f"{definition}.", window_s=window_s)
+        # The noise of the benchmark is no fault of the trial.
+        noise = 0.0 if powers is None else powers[1].noise / (second.size - second.shape[1])
+        explained = 200.0 * np.sqrt(noise) / max(rms(first) + rms(second), 1e-30)
+        rest = float(np.sqrt(max(0.0, value**2 - explained**2)))
+        return verdict_row(
+            limits,
+            "nrms",
+            value,
+            f"{definition}; noise of {paired.benchmark.name} alone makes {explained:.1f} %.",
+            beyond_chance=limits["nrms"].verdict(rest) != "pass",
+            window_s=window_s,
+        )
     return Finding(
         "nrms",
         value,

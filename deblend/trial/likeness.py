@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,8 @@ from deblend.decibels import decibels, positive_decibels
 from deblend.errors import InputError
 
 Traces = NDArray[np.floating]
+LEAST_NOISE: Final = 1e-3
+"""Share of the signal below which noise is not told from nothing."""
 LONGEST_SHIFT_S: Final = 0.1
 """Shifts of one line against the other are looked for so far either way."""
 
@@ -121,6 +124,42 @@ def neighbour_snr_db(traces: Traces) -> float:
     signal = float(np.sum(window[:-1] * window[1:]))
     noise = 0.5 * float(np.sum(window[:-1] ** 2) + np.sum(window[1:] ** 2)) - signal
     return positive_decibels(signal, noise)
+
+
+@dataclass(frozen=True)
+class SignalNoise:
+    """Energies of the traces of a section."""
+
+    signal: float
+    noise: float
+
+    @property
+    def snr_db(self) -> float:
+        """Signal over noise; noise counts as a thousandth of the signal at least."""
+        return positive_decibels(self.signal, max(self.noise, LEAST_NOISE * self.signal))
+
+
+def signal_and_noise(first: Traces, second: Traces) -> tuple[SignalNoise, SignalNoise] | None:
+    """Signal and noise of two sections over one earth, dip, faults and moveout counted as signal.
+
+    The correlation of neighbours is that of the signal, times its share of the energy. The noise of
+    the two is unrelated, so that the first is read from neighbours in different sections. None
+    where they have nothing in common.
+    """
+    a, b = (np.asarray(part, np.float64) for part in (first, second))
+    if len(a) < 2:
+        return None
+    same = 0.5 * float(np.sum(a[:-1] * b[:-1]) + np.sum(a[1:] * b[1:]))
+    beside = 0.5 * float(np.sum(a[:-1] * b[1:]) + np.sum(a[1:] * b[:-1]))
+    if not (same and beside / same > 0.0):
+        return None
+    alike = min(1.0, beside / same)
+    found = []
+    for part in (a, b):
+        signal = float(np.sum(part[:-1] * part[1:])) / alike
+        whole = 0.5 * float(np.sum(part[:-1] ** 2) + np.sum(part[1:] ** 2))
+        found.append(SignalNoise(signal, max(0.0, whole - signal)))
+    return found[0], found[1]
 
 
 def rms(samples: Traces) -> float:

@@ -7,6 +7,7 @@ gathers and stacks are all sections; for the first two the offset is one more co
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final, Literal, Protocol
 
 import numpy as np
@@ -21,6 +22,7 @@ from deblend.trial.likeness import rms
 
 Traces = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 
 MatchKind = Literal["none", "scalar", "spectral"]
 
@@ -29,6 +31,7 @@ SAME_PLACE_M: Final = 2.0
 source; repeatability between surveys suffers from a few metres on)."""
 SMOOTHED_HZ: Final = 3.0
 """Standard length of the smoothing of a spectral match."""
+WINDOWS: Final = 4
 MOST_TRACES: Final = 400
 """Traces of a panel, around its middle."""
 
@@ -69,7 +72,7 @@ class Paired:
 def pair_sections(
     trial: Section, benchmark: Section, *, farthest_m: float, resample: bool = False
 ) -> Paired:
-    """Nearest trace of the benchmark for every trace of the trial.
+    """Nearest trace of the benchmark for every trace of the trial, each in one pair at most.
 
     Traces without a known place, or farther apart, are left out. `resample` brings the benchmark
     to the interval of the trial, where they differ.
@@ -96,11 +99,19 @@ def pair_sections(
             f"farther apart than {farthest_m:g} m.",
         )
     length = min(trial.traces.shape[1], benchmark.traces.shape[1])
+    chosen = _once_each(nearest, apart, np.flatnonzero(close))
     return Paired(
-        _rows_of(trial, known[close], length),
-        _rows_of(benchmark, others[nearest[close]], length),
-        apart[close],
+        _rows_of(trial, known[chosen], length),
+        _rows_of(benchmark, others[nearest[chosen]], length),
+        apart[chosen],
     )
+
+
+def _once_each(nearest: Rows, apart_m: Floats, close: Rows) -> Rows:
+    """Of the traces that share a nearest one, the closest: its noise must not count twice."""
+    by_distance = close[np.argsort(apart_m[close], kind="stable")]
+    _, first = np.unique(nearest[by_distance], return_index=True)
+    return np.sort(by_distance[first])
 
 
 class _Sampled(Protocol):
@@ -228,6 +239,12 @@ def compared_panel(what: str, paired: Paired, match: Match) -> ComparedPanel:
         apart_m=float(np.sqrt(np.mean(paired.apart_m**2))),
         same_place=paired.same_place,
     )
+
+
+def windows_of(length_s: float) -> list[tuple[float, float]]:
+    """Equal windows of time in which lines are compared."""
+    edges = np.linspace(0.0, length_s, WINDOWS + 1).tolist()
+    return list(pairwise(edges))
 
 
 def thinned_shots(shot_count: int, fold: float, wanted: float) -> NDArray[np.int64]:

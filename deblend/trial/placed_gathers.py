@@ -292,8 +292,24 @@ def through_separation(
     been through that filter, compared with its like. `scratch` gets a file as large as the gathers;
     the rest is as in `deblend.separate`, of the trial.
     """
+    filtered = scratch_array(scratch / "filtered.npy", gathers.amplitude.shape)
+    for source in gathers.shots.sources:
+        rows = gathers.shots.rows_of(source)
+        job = _end_to_end_job(gathers.take(rows, gathers.name), method, iterations, seed)
+        for block in job.blocks:
+            filtered[rows, block.start : block.stop] = _coherent(job, block)
+    return replace(
+        gathers,
+        name=f"{gathers.name} through the same filter",
+        amplitude=ArrayAmplitudes(filtered),
+    )
+
+
+def _end_to_end_job(
+    gathers: PlacedGathers, method: str | Separator, iterations: int, seed: int
+) -> Job:
     interval_ns = round(gathers.interval_s * 1e9)
-    job = with_usual_amplitudes(
+    return with_usual_amplitudes(
         prepare(
             Recording(
                 _EndToEnd(gathers),
@@ -306,14 +322,6 @@ def through_separation(
             method=method,
             settings=SeparationSettings(iterations=iterations, seed=seed),
         )
-    )
-    filtered = scratch_array(scratch / "filtered.npy", gathers.amplitude.shape)
-    for block in job.blocks:
-        filtered[:, block.start : block.stop] = _coherent(job, block)
-    return replace(
-        gathers,
-        name=f"{gathers.name} through the same filter",
-        amplitude=ArrayAmplitudes(filtered),
     )
 
 

@@ -82,7 +82,7 @@ ALLOWED: Final[dict[str, set[str]]] = {
     },
     "demo": {"line", "run", "synth"},
     "inject": {*STEPS, "blending", "cluster", "line", "report", "results", "run", "stack"},
-    "trial": {*STEPS, "report", "results", "stack"},
+    "trial": {*STEPS, "line", "report", "results", "run", "stack"},
     "view": {*STEPS, "line", "report", "results", "run", "stack"},
     "plan": {*STEPS, "blending", "report", "synth"},
     "study": {*STEPS, "arrays", "cluster", "blending", "inject", "line", "plan", "report", "synth"},

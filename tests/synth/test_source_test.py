@@ -46,7 +46,7 @@ def test_the_command_writes_lines_with_positions_and_a_trial_file(
     out = tmp_path / "test"
     result = CliRunner().invoke(make, ["source-test", "--out", str(out)])
     assert result.exit_code == 0, result.output
-    assert result.output.count("Next: deblend separate") == 3
+    assert "Next: deblend trial" in result.output
     trial = tomllib.loads((out / "trial.toml").read_text())
     assert trial["benchmark"] == "two-in-turn"
     assert [line["name"] for line in trial["lines"]] == [line.name for line in LINES]

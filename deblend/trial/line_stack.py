@@ -1,0 +1,148 @@
+"""The stack of a line on common bins: signal, noise and how far apart two stacks lie.
+
+Both halves of a stack hold the signal and each its own noise, so that the mean product of the two
+is the power of the signal, and a quarter of the mean squared difference that of the noise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deblend.decibels import positive_decibels
+from deblend.model.midpoints import midpoint_m
+from deblend.qc.bands import octave_bands, split_bands
+from deblend.stack.bins import BinGrid, fold_map
+from deblend.stack.stacking import StackSums
+from deblend.trial.placed_gathers import PlacedGathers
+
+Floats = NDArray[np.float64]
+Window = tuple[float, float]
+
+GROUPS: Final = 8
+"""Stretches of the line that are left out in turn for the standard errors."""
+
+
+@dataclass(frozen=True, eq=False)
+class LineStack:
+    """Both halves of a stack, by octave, on the bins that all lines fill."""
+
+    name: str
+    halves: NDArray[np.float32]
+    """(1 + band, 2, bin, time): All frequencies, then the octaves."""
+    fold: Floats
+    """(bin, time): Traces that were not muted; NaN where either half has none."""
+    midpoint_m: Floats
+    """(bin, 2): Mean midpoint, along and across the line."""
+    crossline: NDArray[np.int64]
+    """(bin,): Number of the bin across the line."""
+    interval_s: float
+
+    def part(self, window_s: Window, band: int) -> Floats:
+        """Both halves in a window, (2, bin, time), zero where either holds nothing."""
+        start, stop = (round(edge / self.interval_s) for edge in window_s)
+        known = np.isfinite(self.fold[:, start:stop])
+        return np.where(known, self.halves[band][:, :, start:stop], 0.0).astype(np.float64)
+
+    def stack(self, window_s: Window, band: int) -> Floats:
+        """The mean of both halves in a window."""
+        return np.asarray(self.part(window_s, band).mean(axis=0))
+
+    def powers(self, window_s: Window, band: int) -> Floats:
+        """Energy of signal and of noise of the stack in each bin, shape (2, bin)."""
+        first, second = self.part(window_s, band)
+        return np.stack(
+            [(first * second).sum(axis=1), 0.25 * np.square(first - second).sum(axis=1)]
+        )
+
+    def effective_fold(self, window_s: Window) -> float:
+        """Fold to which the noise of the stack belongs: one over the mean of one over the fold."""
+        start, stop = (round(edge / self.interval_s) for edge in window_s)
+        part = self.fold[:, start:stop]
+        known = np.isfinite(part)
+        return float(1.0 / np.mean(1.0 / part[known])) if known.any() else float("nan")
+
+
+def line_stack(
+    sums: StackSums,
+    filled: NDArray[np.int64],
+    grid: BinGrid,
+    line: PlacedGathers,
+    bands_hz: tuple[Window, ...],
+    length: int,
+) -> LineStack:
+    """A stack cut to the bins `filled` and to a length in samples, split into octaves."""
+    halves = sums.halves[:, filled, :length]
+    every = octave_bands(line.interval_s)
+    split = split_bands(halves, line.interval_s, every)[[every.index(band) for band in bands_hz]]
+    folds = sums.fold[:, filled, :length]
+    fold = np.where((folds > 0).all(axis=0), folds.sum(axis=0), np.nan)
+    place = mean_midpoints(grid, line)[filled]
+    return LineStack(
+        line.name,
+        np.concatenate([halves[None], split]),
+        fold,
+        place,
+        filled % grid.shape[1],
+        line.interval_s,
+    )
+
+
+def mean_midpoints(grid: BinGrid, line: PlacedGathers) -> Floats:
+    """Mean midpoint of the traces in each bin, (bin, 2), along and across; NaN where empty."""
+    x_m, y_m = midpoint_m(line.shots, line.geometry)
+    bins = grid.index(x_m, y_m)
+    inside = bins >= 0
+    count = fold_map(grid, bins).ravel()
+    out = np.full((grid.count, 2), np.nan)
+    for column, place in enumerate(grid.along_across(x_m, y_m)):
+        total = np.bincount(bins[inside], place[inside], minlength=grid.count)
+        np.divide(total, count, out=out[:, column], where=count > 0)
+    return out
+
+
+def filled_bins(sums: list[StackSums]) -> NDArray[np.int64]:
+    """Bins in which both halves of every line hold something at some time."""
+    return np.flatnonzero(
+        np.logical_and.reduce([np.all(one.fold > 0, axis=0).any(axis=1) for one in sums])
+    )
+
+
+def snr_db(stack: LineStack, window_s: Window, band: int) -> tuple[float, float]:
+    """Signal over noise of a stack in dB and its standard error, from stretches left out in turn.
+
+    NaN where there is no signal above the noise.
+    """
+    powers = stack.powers(window_s, band)
+    return _jackknife(powers, lambda part: positive_decibels(float(part[0]), float(part[1])))
+
+
+def ratio_db(
+    first: LineStack, second: LineStack, window_s: Window, band: int, *, noise: bool = False
+) -> tuple[float, float]:
+    """Signal of the first stack over that of the second, or noise, in dB; with standard error."""
+    row = int(noise)
+    powers = np.stack([one.powers(window_s, band)[row] for one in (first, second)])
+    return _jackknife(powers, lambda part: positive_decibels(float(part[0]), float(part[1])))
+
+
+def _jackknife(powers: Floats, value_of: Callable[[Floats], float]) -> tuple[float, float]:
+    """A value of sums over bins, and its standard error by leaving out stretches [1]_.
+
+    References
+    ----------
+    .. [1] B. Efron and C. Stein, 1981, The jackknife estimate of variance, The Annals of
+       Statistics 9(3), 586-596.
+    """
+    value = value_of(powers.sum(axis=1))
+    groups = np.array_split(np.arange(powers.shape[1]), min(GROUPS, powers.shape[1]))
+    if len(groups) < 2 or not np.isfinite(value):
+        return value, float("nan")
+    without = [value_of(np.delete(powers, group, axis=1).sum(axis=1)) for group in groups]
+    spread = np.array(without)
+    error = np.sqrt((len(groups) - 1) * np.mean((spread - spread.mean()) ** 2))
+    return value, float(error)
