@@ -92,7 +92,9 @@ def view_figure(panel: LinesPanel, name: str) -> Figure:
     axes.set_xticks(*trace_ticks(panel.axis))
     axes.set_xlabel(plain(panel.axis_label))
     axes.set_ylabel("time (s)")
-    bar = figure.colorbar(image, ax=axes, aspect=40, pad=0.01, label="amplitude of the benchmark")
+    bar = figure.colorbar(
+        image, ax=axes, aspect=40, pad=0.01, label="amplitude of the benchmark, gained"
+    )
     bar.set_ticks([-clip, 0, clip], labels=[f"−{clip:.3g}", "0", f"+{clip:.3g}"])
     return figure
 

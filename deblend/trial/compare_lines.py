@@ -174,7 +174,9 @@ def compare_pair(
         iterations=separation.iterations,
         seed=separation.seed,
     )
-    return found + _compare(trial, filtered, grid, velocities, limits, how, stacks)
+    return found + _compare(
+        trial, filtered, grid, velocities, limits, how, stacks, fold_counts=False
+    )
 
 
 def check_comparable(trial: PlacedGathers, benchmark: PlacedGathers, *, resample: bool) -> None:
@@ -202,6 +204,8 @@ def _compare(
     how: Comparison,
     stacks: Stacks,
     panels: list[ComparedPanel] | None = None,
+    *,
+    fold_counts: bool = True,
 ) -> list[Finding]:
     length_s = trial.interval_s * trial.length
     windows_s = windows_of(length_s)
@@ -225,7 +229,7 @@ def _compare(
             found.append(Finding("not_compared", float("nan"), "", "note", f"{label}: {error}"))
             continue
         match = match_strength(paired, how.match)
-        found += compare_sections(paired, match, windows_s, limits, label)
+        found += compare_sections(paired, match, windows_s, limits, label, fold_counts=fold_counts)
         if panels is not None:
             panels.append(compared_panel(what, paired, match))
     if missing is not None and not any(row.metric == "nrms" for row in found):
@@ -318,16 +322,28 @@ def stacked(line: PlacedGathers, grid: BinGrid, velocities: VelocityTable) -> St
     return sums
 
 
+def mean_midpoints(grid: BinGrid, line: PlacedGathers) -> NDArray[np.float64]:
+    """Mean midpoint of the traces in each bin, (bin, 2), along and across; NaN where empty."""
+    x_m, y_m = midpoint_m(line.shots, line.geometry)
+    bins = grid.index(x_m, y_m)
+    inside = bins >= 0
+    count = fold_map(grid, bins).ravel()
+    out = np.full((grid.count, 2), np.nan)
+    for column, place in enumerate(grid.along_across(x_m, y_m)):
+        total = np.bincount(bins[inside], place[inside], minlength=grid.count)
+        np.divide(total, count, out=out[:, column], where=count > 0)
+    return out
+
+
 def stack_section(sums: StackSums, grid: BinGrid, line: PlacedGathers) -> Section:
-    """Bins that hold something, in order along the line, at their centres."""
+    """Bins that hold something, in order along the line, at the mean of their midpoints."""
     fold = sums.fold.sum(axis=0).max(axis=1)
     filled = np.flatnonzero(fold > 0)
-    along = grid.along_m[filled]
-    across = (filled % grid.shape[1]) * grid.crossline_m
+    along, across = mean_midpoints(grid, line)[filled].T
     forward = np.array(grid.forward)
     starboard = np.array([forward[1], -forward[0]])
     place = np.array(grid.origin_m) + along[:, None] * forward + across[:, None] * starboard
-    order = np.lexsort((along, across))
+    order = np.lexsort((along, filled % grid.shape[1]))
     mean = float(fold[filled].mean()) if len(filled) else 0.0
     return Section(sums.stack[filled][order], place[order], line.interval_s, mean, line.name)
 

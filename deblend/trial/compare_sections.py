@@ -25,6 +25,8 @@ from deblend.trial.paired_sections import SMOOTHED_HZ, Match, Paired, Traces
 
 MAX_LAG_S: Final = 0.02
 """Longest lag of the predictability."""
+LEAST_TRACES: Final = 12
+"""Fewer pairs do not tell signal from noise well enough for a verdict on it."""
 CLEARLY_ALIKE: Final = 0.5
 """Correlation from which on shift and polarity are read (common practice, no source)."""
 
@@ -35,8 +37,14 @@ def compare_sections(
     windows_s: Sequence[tuple[float, float]],
     limits: Mapping[str, Limit],
     what: str,
+    *,
+    fold_counts: bool = True,
 ) -> list[Finding]:
-    """Likeness of two lines in windows, and signal-to-noise of each; `what` is for messages."""
+    """Likeness of two lines in windows, and signal-to-noise of each; `what` is for messages.
+
+    Where noise is alike from shot to shot, as after a coherence filter, no gain by fold is expected
+    (not `fold_counts`), and none is judged.
+    """
     trial, benchmark = match.apply(paired.trial), paired.benchmark
     return [
         *_about(paired, match, what),
@@ -45,7 +53,7 @@ def compare_sections(
             replace(paired, trial=trial, benchmark=benchmark),
             windows_s,
             limits,
-            -amplitude_decibels(match.scalar),
+            -amplitude_decibels(match.scalar) if fold_counts else float("nan"),
             what,
         ),
     ]
@@ -176,7 +184,9 @@ def _by_window(
                 float(expected - gain),
                 f"Expected gain in signal over noise by fold {expected:.1f} dB, for noise that is "
                 f"unrelated from shot to shot; measured {gain:.1f} dB, {what}.",
-                beyond_chance=_falls_short(powers, float(expected) + strength_db, limits),
+                beyond_chance=len(first) >= LEAST_TRACES
+                and np.isfinite(strength_db)
+                and _falls_short(powers, float(expected) + strength_db, limits),
                 window_s=window_s,
             )
 

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deblend.decibels import positive_decibels
-from deblend.model.midpoints import midpoint_m
 from deblend.qc.bands import octave_bands, split_bands
-from deblend.stack.bins import BinGrid, fold_map
+from deblend.stack.bins import BinGrid
 from deblend.stack.stacking import StackSums
+from deblend.trial.compare_lines import mean_midpoints
 from deblend.trial.placed_gathers import PlacedGathers
 
 Floats = NDArray[np.float64]
@@ -90,19 +90,6 @@ def line_stack(
         filled % grid.shape[1],
         line.interval_s,
     )
-
-
-def mean_midpoints(grid: BinGrid, line: PlacedGathers) -> Floats:
-    """Mean midpoint of the traces in each bin, (bin, 2), along and across; NaN where empty."""
-    x_m, y_m = midpoint_m(line.shots, line.geometry)
-    bins = grid.index(x_m, y_m)
-    inside = bins >= 0
-    count = fold_map(grid, bins).ravel()
-    out = np.full((grid.count, 2), np.nan)
-    for column, place in enumerate(grid.along_across(x_m, y_m)):
-        total = np.bincount(bins[inside], place[inside], minlength=grid.count)
-        np.divide(total, count, out=out[:, column], where=count > 0)
-    return out
 
 
 def filled_bins(sums: list[StackSums]) -> NDArray[np.int64]:

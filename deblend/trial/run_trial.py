@@ -108,8 +108,7 @@ def run_trial(
             where=str(trial_file),
             remedy="Give lines of one sample interval, direction and place.",
         )
-    own = benchmark.gathers
-    grid = bin_grid(own.shots, own.geometry, inline_m=keys.bin_m or natural_bin_m(benchmark))
+    grid = _common_grid(benchmark, keys)
     velocities.check_covers(0.0, float(grid.along_m[-1]))
     stacks: dict[PlacedGathers, StackSums] = {}
     for number, line in enumerate(usable):
@@ -138,6 +137,16 @@ def run_trial(
         missing,
         tuple(sentences(rows, [line.name for line in lines], benchmark.name, missing)),
     )
+
+
+def _common_grid(benchmark: TrialLine, keys: TrialKeys) -> BinGrid:
+    """Bins of the benchmark; across, they reach as far as lines may lie apart."""
+    own, inline_m = benchmark.gathers, keys.bin_m or natural_bin_m(benchmark)
+    grid = bin_grid(own.shots, own.geometry, inline_m=inline_m)
+    reach_m = 2.0 * keys.farthest_m
+    if grid.crossline_m >= reach_m:
+        return grid
+    return bin_grid(own.shots, own.geometry, inline_m=inline_m, crossline_m=reach_m)
 
 
 def _not_comparable(lines: Sequence[TrialLine], benchmark: TrialLine) -> Iterator[tuple[str, str]]:

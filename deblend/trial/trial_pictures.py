@@ -31,6 +31,8 @@ Floats = NDArray[np.float64]
 Traces = NDArray[np.float32]
 
 MOST_TRACES: Final = 300
+GAIN_POWER: Final = 1.5
+"""Of the time, in all pictures alike; no number is taken from them."""
 LOWEST_DB: Final = -60.0
 
 
@@ -61,9 +63,12 @@ def _panel(
         factor = level / rms(known) if rms(known) > 0.0 else 1.0
         traces[name] = placed * np.float32(factor)
         factors.append(f"{name} {amplitude_decibels(factor):+.1f} dB")
+    gain = (np.arange(1, length + 1) / length) ** GAIN_POWER
+    traces = {name: (one * gain).astype(np.float32) for name, one in traces.items()}
     return LinesPanel(
         title=title,
-        caption=f"{about} Each line by one factor at the rms of the benchmark: "
+        caption=f"{about} Shown with a gain of time to the power {GAIN_POWER:g}. Each line by one "
+        f"factor at the rms of the benchmark: "
         f"{', '.join(factors)}. Scale: black and white are the 99th percentile of the benchmark.",
         traces=traces,
         benchmark=result.keys.benchmark,
@@ -106,7 +111,9 @@ def _stack_panel(result: TrialResult) -> LinesPanel:
         f"{grid.inline_m:g} m by {grid.crossline_m:.1f} m; fold: {', '.join(folds)}."
     )
     axis = along, "distance along the line (m)"
-    return _panel(result, "Stack", about, sections, axis, 0.5 * grid.inline_m)
+    return _panel(
+        result, "Stack", about, sections, axis, 0.6 * max(grid.inline_m, grid.crossline_m)
+    )
 
 
 def _of_column(section: Section, grid: BinGrid, column: int) -> Section:

@@ -38,6 +38,8 @@ def write_line(
     channels: int = CHANNELS,
     length: int = LENGTH,
     north_m: float = 6e6,
+    factor: float = 1.0,
+    seed: int | None = None,
 ) -> Path:
     """One source over three flat layers, v = 1800 m/s."""
     table = make_shots(
@@ -53,7 +55,8 @@ def write_line(
         table, channels, nearest_offset_m=50.0, group_interval_m=GROUP_M, streamer_depth_m=8.0
     )
     traces = reflections(geometry.offset_m, interval_ns * 1e-9)[..., :length]
-    traces = traces + noise * np.random.default_rng(shots).standard_normal(traces.shape)
+    random = np.random.default_rng(shots if seed is None else seed)
+    traces = factor * traces + noise * random.standard_normal(traces.shape)
     description = SourceGathers(
         table,
         geometry,
