@@ -78,7 +78,10 @@ def picture() -> tuple[figure, dict[str, Any]]:
     }
     shots = models.ColumnDataSource({"x": [], "y": [], "end": [], "text": []})
     plot.segment("x", "y", "end", "y", source=shots, color=MARK, line_width=1.5)
-    plot.text("x", "y", "text", source=shots, text_color=MARK, text_font_size="11px", x_offset=3)
+    plot.text(
+        "x", "y", "text", source=shots, text_color=MARK, text_font_size="11px", x_offset=3,
+        background_fill_color="white", background_fill_alpha=0.85,
+    )  # fmt: skip
     mark = _line("height", "dashed")
     window = [_line("width", "dotted"), _line("width", "dotted")]
     for line in (mark, *window):
@@ -154,7 +157,7 @@ def findings_table(
                 ("metric", "what", 190),
                 ("place", "leads to", 200),
                 ("value", "value", 130),
-                ("message", "meaning", 640),
+                ("message", "meaning", 1100),
             )
         ],
         height=300,

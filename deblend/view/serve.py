@@ -23,8 +23,9 @@ from tornado.httputil import HTTPServerRequest
 from tornado.ioloop import IOLoop
 from tornado.web import ErrorHandler
 
-from deblend.errors import OutputError, reason_of
-from deblend.model.place import Place
+from deblend.errors import OutputError, SettingsError, reason_of
+from deblend.model.place import Place, place_of_finding
+from deblend.report.tables import by_severity
 from deblend.view.gathers import Gathers
 from deblend.view.session import fill_document
 from deblend.view.viewed_line import open_viewed
@@ -60,7 +61,7 @@ def viewing(folder: Path, place: Place, port: int = 0) -> Iterator[Viewing]:
         If the port cannot be used.
     """
     gathers = Gathers(open_viewed(folder))
-    place = gathers.settled(place)
+    place = gathers.settled(_worst_place(gathers) if place == Place() else place)
     token = secrets.token_urlsafe(24)
     listening = _listen(port)
     port = listening.getsockname()[1]
@@ -77,6 +78,18 @@ def viewing(folder: Path, place: Place, port: int = 0) -> Iterator[Viewing]:
         yield Viewing(server, f"http://{hosts[0]}/{token}/?{place.link()}")
     finally:
         server.stop(wait=False)
+
+
+def _worst_place(gathers: Gathers) -> Place:
+    """Where the worst finding is; not at dead channels, which have nothing to show."""
+    for finding in by_severity(gathers.line.findings):
+        found = place_of_finding(finding)
+        if finding.verdict in ("fail", "look") and finding.metric != "dead_channel" and found:
+            try:
+                return gathers.settled(found)
+            except SettingsError:  # a shot or channel that is named because it is missing
+                continue
+    return Place()
 
 
 class _ForOne(BokehTornado):  # type: ignore[misc]  # the library has no types

@@ -67,7 +67,7 @@ class Session:
             self.line.sources, gathers.kinds(), job.length * job.recording.interval_s
         )
         self.plot, self.picture = page.picture()
-        self.message = models.Div(sizing_mode="stretch_width")
+        self.message = models.Div(sizing_mode="stretch_width", min_height=22)
         self.caption = models.Div(sizing_mode="stretch_width")
         # Texts that the script of the page watches: the link of what is shown, and keys typed.
         self.address = models.TextInput(name="address", visible=False)
@@ -77,6 +77,7 @@ class Session:
             self._finding_columns(), tables.verdict_counts(self.findings)
         )
         self.map = QualityMap(self.line, self.go) if self.line.maps is not None else None
+        self._connect()  # clicks are sent only of what a document finds connected
         parts = [control_rows, self.message, self.plot, self.caption]
         parts += [] if self.map is None else [self.map.whole]
         for name, root in (
@@ -86,7 +87,6 @@ class Session:
         ):
             root.name = name
             document.add_root(root)
-        self._connect()
 
     def begin(self, query: str, start: Place) -> None:
         """Show the first gather, and give the document its frame."""
@@ -246,6 +246,8 @@ class Session:
         state = self.line.state()
         state = f"<b>Run under way: {escape(state)}.</b> " if state else ""
         self.caption.text = f'<p class="caption">{state}{escape(self._caption_text())}</p>'
+        for name in ("show", "times", "power"):
+            control[name].disabled = place.kind == "record_s"
         if self.map is not None:
             self.map.follow(place)
         self._quiet = False
@@ -279,13 +281,10 @@ class Session:
         place = place_of_finding(finding)
         if place is None and self.map is not None:
             place = self.map.worst_of(finding)
-        if place is None:
-            place = Place(
-                source="" if finding.source is None else str(finding.source),
-                window_s=finding.window_s,
-            )
-        self.go(replace(place, show=self.place.show, power=self.place.power, clip=self.place.clip))
-        if not self.message.text:
+        if place is not None:
+            now = self.place
+            self.go(replace(place, show=now.show, power=now.power, clip=now.clip))
+        if place is None or not self.message.text:
             self._say(f"{finding.verdict}: {tables.with_minus(finding.message)}")
 
     def _next_finding(self, step: int) -> None:

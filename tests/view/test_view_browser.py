@@ -13,6 +13,8 @@ from deblend.view.serve import Viewing
 
 pytestmark = pytest.mark.browser
 
+WORST = "source=2&channel=5&near=1011&window_s=0.1%3A0.2"
+
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
@@ -33,7 +35,7 @@ def page(browser: Any, server: Viewing) -> Iterator[Any]:
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
     page.on("request", lambda request: asked.append(request.url))
-    page.goto(server.address)
+    page.goto(f"{server.address.partition('?')[0]}?source=1&channel=4")
     page.wait_for_selector("body[data-ready=yes]")
     yield page
     assert complaints == []
@@ -93,13 +95,16 @@ def test_back_and_links_lead_to_what_was_shown(page: Any, browser: Any) -> None:
 
 def test_findings_lead_to_the_gather_they_speak_of(page: Any) -> None:
     """The worst first: a channel near a shot, then a shot, then the worst cell of a map."""
-    press(page, "j", "source=2&channel=5&near=1011&window_s=0.1%3A0.2")
+    press(page, "j", WORST)
     page.get_by_role("alert").get_by_text("fail: Alike.").wait_for()
     press(page, "j", "source=1&channel=4")
     press(page, "j", "source=2&shot_point=1014")
     press(page, "j", "source=1&channel=3&near=1007&window_s=0.2%3A0.4")
-    page.get_by_text("Shot is late.").first.click()
+    page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
+    page.locator(".slick-cell").get_by_text("Shot is late.").click()
     until(page, "source=2&shot_point=1014")
+    assert page.evaluate("window.scrollY") == 0
+    page.locator(".slick-cell").get_by_text("Removed.").wait_for(state="detached")
 
 
 def test_controls_lead_and_wrong_numbers_are_said(page: Any) -> None:
@@ -121,4 +126,28 @@ def test_controls_lead_and_wrong_numbers_are_said(page: Any) -> None:
 def test_a_link_to_nowhere_is_said(page: Any, server: Viewing) -> None:
     page.goto(server.address.partition("?")[0] + "?source=1&channel=99")
     page.get_by_role("alert").get_by_text("no common channel 99").wait_for()
+    page.goto(server.address.partition("?")[0])
+    until(page, WORST)
+
+
+def test_clicks_leaf_and_mark_a_trace(page: Any) -> None:
+    page.get_by_role("button", name="▶").click()
+    until(page, "source=1&channel=5")
+    page.get_by_role("button", name="◀").click()
     until(page, "source=1&channel=4")
+    page.get_by_role("button", name="after").click()
+    until(page, "source=1&channel=4&show=after")
+    frame = page.locator("canvas").first.bounding_box()
+    page.mouse.click(frame["x"] + 0.5 * frame["width"], frame["y"] + 0.5 * frame["height"])
+    page.wait_for_selector("body[data-shown*='near=']", state="attached")
+    page.get_by_role("alert").get_by_text("channel 4, 0.").wait_for()
+
+
+def test_the_map_leads_to_its_cell(page: Any) -> None:
+    press(page, "ArrowRight", "source=1&channel=5")
+    canvas = page.locator("canvas").nth(2)
+    canvas.scroll_into_view_if_needed()
+    frame = canvas.bounding_box()
+    page.mouse.click(frame["x"] + 0.5 * frame["width"], frame["y"] + 0.4 * frame["height"])
+    page.wait_for_selector("body[data-shown*='window_s=0%3A0.2']", state="attached")
+    assert "near=" in page.url

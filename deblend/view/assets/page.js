@@ -13,18 +13,23 @@
       if (address.value !== place()) {
         const act = document.body.dataset.ready ? "pushState" : "replaceState";
         history[act](null, "", `?${address.value}`);
+        window.scrollTo({top: 0});
       }
       document.body.dataset.ready = "yes";
     };
     address.properties.value.change.connect(shown);
     shown();
+    /* A row of the findings leads to a gather that may be above the screen. */
+    document.addEventListener("click", (event) => {
+      const onRow = event.composedPath().some((part) => part.classList?.contains("slick-cell"));
+      if (onRow) window.scrollTo({top: 0});
+    });
     window.addEventListener("popstate", () => type(`go ${place()}`));
     document.addEventListener("keydown", (event) => {
       const path = event.composedPath();
       const inField = path.some((part) => ["INPUT", "SELECT", "TEXTAREA"].includes(part.tagName));
       if (inField || event.ctrlKey || event.metaKey || event.altKey) return;
-      const onButton = path.some((part) => part.tagName === "BUTTON");
-      const key = event.key === " " && !onButton ? "space" : KEYS.has(event.key) ? event.key : null;
+      const key = event.key === " " ? "space" : KEYS.has(event.key) ? event.key : null;
       if (key === null) return;
       event.preventDefault();
       type(key);
