@@ -92,7 +92,18 @@ def place_link(finding: Finding) -> str:
 
 
 def first_place(findings: Sequence[Finding], sections: Sequence[GatherSection]) -> str:
-    """Fragment of the common-channel gather to open on: the worst place that is live.
+    """Fragment of the gather to open on; empty where there is none."""
+    if not sections:
+        return ""
+    section, shot_point = worst_gather(findings, sections)
+    kind: GatherKind = "shot_point" if section.kind == "shot" else "channel"
+    return Place(str(section.source), kind, section.number, near=shot_point).link()
+
+
+def worst_gather(
+    findings: Sequence[Finding], sections: Sequence[GatherSection]
+) -> tuple[GatherSection, int | None]:
+    """The common-channel gather of the worst place that is live, and the shot point to mark.
 
     Without a place that looks or fails it is the middle channel of the source with the highest
     expected error.
@@ -102,7 +113,7 @@ def first_place(findings: Sequence[Finding], sections: Sequence[GatherSection]) 
     for finding in (worst for worst, _ in worst_of_each_metric(findings)):
         here = [one for one in live if _shows(one, finding)]
         if here and place_link(finding):
-            return _fragment(here[len(here) // 2], finding.shot_point)
+            return here[len(here) // 2], finding.shot_point
     errors = [
         one
         for one in tables.whole_line(findings)
@@ -110,7 +121,7 @@ def first_place(findings: Sequence[Finding], sections: Sequence[GatherSection]) 
     ]
     worst = max(errors, key=lambda one: one.value, default=None)
     own = [one for one in live if worst is None or str(one.source) == str(worst.source)] or live
-    return _fragment(own[len(own) // 2]) if own else ""
+    return own[len(own) // 2], None
 
 
 def _shows(section: GatherSection, finding: Finding) -> bool:
@@ -121,8 +132,3 @@ def _shows(section: GatherSection, finding: Finding) -> bool:
         and (finding.channel is None or section.number == finding.channel)
         and (finding.shot_point is None or finding.shot_point in members)
     )
-
-
-def _fragment(section: GatherSection, near: int | None = None) -> str:
-    kind: GatherKind = "shot_point" if section.kind == "shot" else "channel"
-    return Place(str(section.source), kind, section.number, near=near).link()

@@ -17,6 +17,7 @@ from deblend.model.findings import Finding, nothing_to_separate
 from deblend.qc.injected_rows import InjectedRow
 from deblend.report import tables
 from deblend.report.aligned import aligned_figure, alignments
+from deblend.report.answer import worst_gather
 from deblend.report.contents import Contents, GatherSection
 from deblend.report.crosstalk import CROSSTALK, LEFT, crosstalk_figure, crosstalk_matrices
 from deblend.report.drawing import png_bytes
@@ -98,12 +99,10 @@ def _gathers(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:
 
 
 def _printed_sections(contents: Contents) -> Iterator[GatherSection]:
-    """For paper: the middle common-channel gather of each source."""
+    """For paper: the worst live gather of each source."""
     for source in dict.fromkeys(section.source for section in contents.sections):
         own = [section for section in contents.sections if section.source == source]
-        own.sort(key=lambda section: section.kind != "common channel")
-        alike = [section for section in own if section.kind == own[0].kind]
-        yield alike[len(alike) // 2]
+        yield worst_gather(contents.findings, own)[0]
 
 
 def _maps(contents: Contents, extras: Extras) -> Iterator[ReportFigure]:

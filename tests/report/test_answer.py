@@ -10,6 +10,7 @@ import numpy as np
 from deblend.model.findings import Finding
 from deblend.report.answer import answer_of, first_place, place_link, place_text
 from deblend.report.contents import Contents
+from deblend.report.figures import report_figures
 from deblend.report.tables import by_metric
 
 LATE = Finding("shot_delay", 9.0, "ms", "fail", "Late.", source=2, shot_point=1005, limit=6.0)
@@ -68,6 +69,14 @@ def test_the_page_opens_on_the_worst_live_place(contents: Contents) -> None:
     assert first_place(errors, sections).startswith("source=2&")
     assert first_place([DEAD], sections).startswith("source=")
     assert first_place([DEAD], []) == ""
+    on_paper = [
+        one.name
+        for one in report_figures(
+            dataclasses.replace(contents, sections=tuple(sections), findings=(DEAD, late))
+        )
+        if one.place == "look"
+    ]
+    assert on_paper == ["source-1-channel-17", "source-2-channel-17"]  # the live ones
 
 
 def test_groups_come_worst_first_with_notes_folded() -> None:
