@@ -304,6 +304,8 @@ def test_intervals_beyond_revision_1_go_to_revision_2(tmp_path: Path, interval_n
     begin = 3600
     assert content[begin + 232 : begin + 240] == b"SEG00000"
     assert content[begin + 240 + 232 : begin + 480] == b"SEG00001"
+    assert struct.unpack_from(">h", content, begin + 212)[0] == 2  # source
+    assert struct.unpack_from(">i", content, begin + 184)[0] == 648434012  # midpoint y
     whole_ns = parse_instant(INSTANTS[0], "utc")
     assert struct.unpack_from(">i", content, begin + 240 + 140)[0] == whole_ns % 10**9
     again = open_trace_file(path, ["shot_point", "channel"])
