@@ -434,6 +434,16 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
             f"{n['answer_longest_s']:.2f}; {n['answer_mean_processor_s']:.2f}"
         ),
     ),
+    (
+        "`deblend view` on a sparse line, record and delivered files (GB): flip of before, after "
+        "and removed, median and longest (s), another shot, another channel (s), memory (MB)",
+        "report.view",
+        lambda n: (
+            f"{n['record_gb']:.0f} and {n['delivered_gb']:.0f}: {n['flip_median_s']:.2f}, "
+            f"{n['flip_longest_s']:.2f}, {n['new_shot_median_s']:.1f}, "
+            f"{n['new_channel_median_s']:.1f}, {n['server_peak_mb']:.0f}"
+        ),
+    ),
 )
 
 
