@@ -6,9 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from deblend.qc.expected_error import EnergySums, channels_to_try, try_errors
+from deblend.blending.operator import record_operator
+from deblend.qc.expected_error import (
+    EnergySums,
+    channels_to_try,
+    mirrored_gathers,
+    of_channels,
+    try_errors,
+    with_samples,
+)
 from deblend.separation.job import Job, in_table_order, prepare, separate_channels
-from deblend.separation.learned_floor import with_learned_floor
+from deblend.separation.learned_floor import with_learned_floor, withheld_pieces
 from deblend.separation.settings import SeparationSettings
 from deblend.synth.line import MadeLine
 
@@ -33,9 +41,9 @@ def measure(line: MadeLine, method: str, iterations: int) -> tuple[Table, dict[s
         "residual": sums(cut(job, main.residual)) / sums(main.estimate),
         "level": tried.level,
         "mirror": tried.mirror_error,
-        "withheld": tried.withheld_error,
         "shift": tried.shift_error,
         "unexplained": tried.unexplained_error,
+        **mirrored_and_withheld(of_channels(job, channels_to_try(channels)), sums),
     }
     about = {
         "channels": len(channels),
@@ -46,6 +54,26 @@ def measure(line: MadeLine, method: str, iterations: int) -> tuple[Table, dict[s
         "noise_share": float(np.mean(job.noise_share)),
     }
     return out, about
+
+
+def mirrored_and_withheld(job: Job, sums: EnergySums) -> Table:
+    """The trial with the mirrored line where some samples are withheld besides, which then tell."""
+    every = range(job.recording.shape[0])
+    base = separate_channels(job, every)
+    mirrored = mirrored_gathers(base.estimate, sums.rows)
+    operator = record_operator(job.recording, job.shots, job.length)
+    record = job.recording.read(every, 0, job.recording.shape[1]) + operator.blend(mirrored)
+    mask = withheld_pieces(record.shape, job.settings.seed, 0) & base.known
+    both = separate_channels(with_samples(job, np.where(mask, np.nan, record)), every).estimate
+    inside = cut(job, mask) > 0.5
+    error = np.where(mask, record - operator.blend(both), 0)
+    own = np.where(mask, base.residual, 0)
+    at = np.maximum(sums(np.where(inside, both, 0)), TINY)
+    withheld, explained = (sums(np.where(inside, cut(job, part), 0)) / at for part in (error, own))
+    return {
+        "mirror_and_withheld": sums(both - base.estimate - mirrored) / sums(mirrored),
+        "withheld": np.maximum(withheld - explained, 0.1 * withheld),
+    }
 
 
 def cut(job: Job, record: np.ndarray) -> np.ndarray:

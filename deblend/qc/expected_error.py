@@ -3,13 +3,12 @@ r"""How large the error of a separation is expected to be, without its answer.
 Some channels are separated as they are, and once more with half of what came out added at the fire
 times: the gathers of each source in the opposite order of its shots, a line of which the answer is
 known. It has the amplitudes, dips and noise of this line, and overlaps as this line does. What is
-missing of it, or appears beside it, over its energy is one sign of the error. This second time some
-samples of the record are withheld, and how far they are from what predicts them is another sign of
-the same error. How far single shots lie before or behind their neighbours shows wrong fire times:
-the mirrored line is fired at the very times that are assumed. What lines up from shot to shot in
-the unexplained part was left there by too few iterations: the mirrored line has no signal but what
-was found. These three errors have nothing to do with each other, so that their energies add up. How
-much of each counts is fitted to separations of which the answer is known (`benchmarks.qc.verdict`).
+missing of it, or appears beside it, over its energy is one sign of the error. Another is how far
+single shots lie before or behind their neighbours, which shows wrong fire times: the mirrored line
+is fired at the very times that are assumed. The third is what lines up from shot to shot in the
+unexplained part, which too few iterations leave there: the mirrored line has no signal but what was
+found. These errors have nothing to do with each other, so that their energies add up. How much of
+each counts is fitted to separations of which the answer is known (`benchmarks.qc.verdict`).
 """
 
 from __future__ import annotations
@@ -21,14 +20,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deblend.blending.operator import record_operator
+from deblend.blending.operator import BlendingOperator, record_operator
 from deblend.model.findings import Finding
 from deblend.model.recording import Recording
 from deblend.qc.limits import EXPECTED_ERROR, verdict_row
 from deblend.qc.measure_setup import LEAST_SHOTS, sample_windows
 from deblend.qc.metric import MeasuredLine, Metric
 from deblend.separation.job import Job, in_table_order, middle_of, separate_channels
-from deblend.separation.learned_floor import withheld_pieces
 from deblend.separation.loop import Callback
 
 Floats = NDArray[np.float64]
@@ -44,20 +42,14 @@ _MIRRORED: Final = 0.5
 """Amplitude of the mirrored line."""
 _LEAST_LEVEL: Final = 1e-4
 """Windows with less of the energy of the trace hold no signal to speak of."""
-_LEAST_SEEN: Final = 0.003
-"""Energy of withheld samples, over that of their window, for them to tell of it."""
-_LEAST_WRONG: Final = 0.1
-"""Of what is wrong of withheld samples counts at least, whatever stays unexplained anyway."""
-_MIRROR: Final = 0.854
-_WITHHELD: Final = 0.130
-_CONSTANT_DB: Final = -4.714
-"""Slopes of what is wrong of the mirrored line and of withheld samples, in dB, and what is added to
-both; all these numbers are printed by `benchmarks.qc.verdict`."""
-_SHIFT_DB: Final = 0.550
-_UNEXPLAINED_DB: Final = 1.559
+_MIRROR: Final = (1.008, -3.813)
+"""Slope and constant of what is wrong of the mirrored line, in dB; all these numbers are printed by
+`benchmarks.qc.verdict`."""
+_SHIFT_DB: Final = 2.244
+_UNEXPLAINED_DB: Final = 1.85
 """Added to what the shifts and the unexplained part make."""
-_ERROR_DB: Final = 2.1
-_ERROR_IN_WINDOW_DB: Final = 2.4
+_ERROR_DB: Final = 2.5
+_ERROR_IN_WINDOW_DB: Final = 2.7
 """Root mean square error of the prediction for scenes that it was not fitted to, from there too."""
 _NOT_SHIFTED: Final = 1e-16
 _LEAST: Final = 1e-30
@@ -71,8 +63,6 @@ class ErrorTrial:
     """Energy of the estimate over that of the whole trace; NaN for sources of too few shots."""
     mirror_error: Floats
     """Energy that is wrong of the mirrored line, over its own."""
-    withheld_error: Floats
-    """Energy that is wrong of the prediction of withheld samples, over its own."""
     shift_error: Floats
     """Energy of the error that shifts of single shots make, over that of the estimate."""
     unexplained_error: Floats
@@ -85,9 +75,9 @@ class ErrorTrial:
     @property
     def expected_db(self) -> Floats:
         """Energy of the error over that of the signal."""
-        withheld = _decibels(self.withheld_error)
+        slope, constant = _MIRROR
         parts = (
-            _MIRROR * _decibels(self.mirror_error) + _WITHHELD * withheld + _CONSTANT_DB,
+            slope * _decibels(self.mirror_error) + constant,
             _decibels(self.shift_error) + _SHIFT_DB,
             _decibels(self.unexplained_error) + _UNEXPLAINED_DB,
         )
@@ -113,25 +103,18 @@ def try_errors(job: Job, block: range, callback: Callback | None = None) -> Erro
     base = separate_channels(job, every, callback)
     estimate, sums = base.estimate, EnergySums(job)
     operator = record_operator(job.recording, job.shots, job.length)
-    cut = _cut(job, base.residual)
+    cut = in_table_order(job, _cut(job.operator, base.residual), job.delivered)
     shift_error, unexplained = _shift_error(job, estimate, cut, sums), _lined_up(cut, sums)
-    del cut
-    record = job.recording.read(every, 0, job.recording.shape[1]) + operator.blend(
+    del base, cut
+    more = job.recording.read(every, 0, job.recording.shape[1]) + operator.blend(
         mirrored_gathers(estimate, sums.rows)
     )
-    withheld = withheld_pieces(record.shape, job.settings.seed, 0) & base.known
-    fitted = with_samples(job, np.where(withheld, np.nan, record))
-    both = separate_channels(fitted, every, callback).estimate
+    change = separate_channels(with_samples(job, more), every, callback).estimate - estimate
     mirrored = mirrored_gathers(estimate, sums.rows)
     signal = sums(estimate)
-    mirror_error = sums(both - estimate - mirrored) / np.maximum(sums(mirrored), _LEAST)
-    del mirrored
-    parts = (record - operator.blend(both), base.residual)
-    withheld_error = _withheld_error(job, sums, both, withheld, parts)
     return ErrorTrial(
         level=signal / np.maximum(signal[:, :1], _LEAST),
-        mirror_error=mirror_error,
-        withheld_error=np.where(np.isnan(withheld_error), mirror_error, withheld_error),
+        mirror_error=sums(change - mirrored) / np.maximum(sums(mirrored), _LEAST),
         shift_error=shift_error,
         unexplained_error=unexplained / np.maximum(unexplained + signal, _LEAST),
         sources=job.shots.sources,
@@ -221,33 +204,9 @@ def _shift_error(job: Job, estimate: Gathers, cut: Gathers, sums: EnergySums) ->
     return np.asarray(np.maximum(shift2[:, None], _NOT_SHIFTED) * ratio)
 
 
-def _withheld_error(
-    job: Job,
-    sums: EnergySums,
-    estimate: Gathers,
-    withheld: NDArray[np.bool_],
-    parts: tuple[NDArray[np.float32], NDArray[np.float32]],
-) -> Floats:
-    """Energy that is wrong of the prediction of withheld samples, over its own; NaN if none tell.
-
-    Of its difference from the record, less what is unexplained of these samples when they are
-    fitted. A window that they hardly met has that of its trace.
-    """
-    inside = _cut(job, withheld) > 0.5
-    seen = sums(np.where(inside, estimate, 0))
-    wrong, anyway = (
-        sums(np.where(inside, _cut(job, np.where(withheld, part, 0)), 0)) for part in parts
-    )
-    error = np.maximum(wrong - anyway, _LEAST_WRONG * wrong) / np.maximum(seen, _LEAST)
-    error[~(seen >= _LEAST_SEEN * sums(estimate))] = np.nan
-    return np.where(np.isnan(error), error[:, :1], error)
-
-
-def _cut(job: Job, record: NDArray[np.float32] | NDArray[np.bool_]) -> Gathers:
-    """Record cut at the fire times, shape (shot, channel, time), in the order of the shot table."""
-    operator = job.operator
-    gathers = operator.pseudo_deblend(operator.xp.asarray(record, np.float32))
-    return in_table_order(job, gathers, job.delivered)
+def _cut(operator: BlendingOperator, record: NDArray[np.float32]) -> Gathers:
+    gathers: Gathers = operator.pseudo_deblend(operator.xp.asarray(record))
+    return gathers
 
 
 def _shift2(estimate: Gathers, cut: Gathers, slope: Gathers, rows: NDArray[np.int64]) -> float:
