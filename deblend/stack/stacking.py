@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,7 +75,8 @@ def add_to_stack(
     first = np.flatnonzero(np.diff(bins[order], prepend=-1))
     time_s = np.arange(traces.shape[-1], dtype=np.float64) * interval_s
     along_m = grid.along_m
-    for rows in np.split(order, first[1:]) if len(order) else []:
+
+    def add(rows: NDArray[np.int64]) -> None:
         number = int(bins[rows[0]])
         flat, kept = flatten(
             traces[rows],
@@ -88,6 +91,10 @@ def add_to_stack(
             some = slice((half + begin) % 2, None, 2)
             sums.total[half, number] += flat[some].sum(axis=0)
             sums.fold[half, number] += kept[some].sum(axis=0, dtype=np.int32)
+
+    groups = np.split(order, first[1:]) if len(order) else []
+    with ThreadPoolExecutor(os.cpu_count()) as threads:  # each has bins of its own
+        list(threads.map(add, groups))
 
 
 def snr_of_halves(sums: StackSums, start: int, stop: int) -> float:

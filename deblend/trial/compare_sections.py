@@ -21,7 +21,7 @@ from deblend.trial.likeness import (
     shift_and_correlation,
     signal_and_noise,
 )
-from deblend.trial.paired_sections import SMOOTHED_HZ, Match, Paired, Traces
+from deblend.trial.paired_sections import SAME_PLACE_M, SMOOTHED_HZ, Match, Paired, Traces
 
 MAX_LAG_S: Final = 0.02
 """Longest lag of the predictability."""
@@ -185,10 +185,17 @@ def _by_window(
                 f"Expected gain in signal over noise by fold {expected:.1f} dB, for noise that is "
                 f"unrelated from shot to shot; measured {gain:.1f} dB, {what}.",
                 beyond_chance=len(first) >= LEAST_TRACES
+                and _steps_alike(paired)
                 and np.isfinite(strength_db)
                 and _falls_short(powers, float(expected) + strength_db, limits),
                 window_s=window_s,
             )
+
+
+def _steps_alike(paired: Paired) -> bool:
+    """Whether neighbours are as far apart in both lines, so that dip tells them apart alike."""
+    steps = [np.diff(one.place_m[:, :2], axis=0) for one in (paired.trial, paired.benchmark)]
+    return bool(np.sqrt(np.mean(np.sum((steps[0] - steps[1]) ** 2, axis=1))) <= SAME_PLACE_M)
 
 
 def _falls_short(

@@ -7,7 +7,7 @@ is the power of the signal, and a quarter of the mean squared difference that of
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -23,6 +23,7 @@ from deblend.trial.placed_gathers import PlacedGathers
 Floats = NDArray[np.float64]
 Window = tuple[float, float]
 
+_BINS_AT_ONCE: Final = 128
 GROUPS: Final = 8
 """Stretches of the line that are left out in turn for the standard errors."""
 
@@ -33,7 +34,9 @@ class LineStack:
 
     name: str
     halves: NDArray[np.float32]
-    """(1 + band, 2, bin, time): All frequencies, then the octaves."""
+    """(2, bin, time): Of all frequencies."""
+    bands_hz: tuple[Window, ...]
+    """Octaves, which are bands 1, 2 ... of the methods; band 0 is all frequencies."""
     fold: Floats
     """(bin, time): Traces that were not muted; NaN where either half has none."""
     midpoint_m: Floats
@@ -41,12 +44,23 @@ class LineStack:
     crossline: NDArray[np.int64]
     """(bin,): Number of the bin across the line."""
     interval_s: float
+    _held: dict[int, NDArray[np.float32]] = field(default_factory=dict)
+    """Halves of the band that was asked for last."""
+
+    def of_band(self, band: int) -> NDArray[np.float32]:
+        """Both halves of a band; one is held, all would take many times the stack."""
+        if band == 0:
+            return self.halves
+        if band not in self._held:
+            self._held.clear()
+            self._held[band] = _one_band(self.halves, self.interval_s, self.bands_hz[band - 1])
+        return self._held[band]
 
     def part(self, window_s: Window, band: int) -> Floats:
         """Both halves in a window, (2, bin, time), zero where either holds nothing."""
         start, stop = (round(edge / self.interval_s) for edge in window_s)
         known = np.isfinite(self.fold[:, start:stop])
-        return np.where(known, self.halves[band][:, :, start:stop], 0.0).astype(np.float64)
+        return np.where(known, self.of_band(band)[:, :, start:stop], 0.0).astype(np.float64)
 
     def stack(self, window_s: Window, band: int) -> Floats:
         """The mean of both halves in a window."""
@@ -75,21 +89,31 @@ def line_stack(
     bands_hz: tuple[Window, ...],
     length: int,
 ) -> LineStack:
-    """A stack cut to the bins `filled` and to a length in samples, split into octaves."""
+    """A stack cut to the bins `filled` and to a length in samples."""
     halves = sums.halves[:, filled, :length]
-    every = octave_bands(line.interval_s)
-    split = split_bands(halves, line.interval_s, every)[[every.index(band) for band in bands_hz]]
     folds = sums.fold[:, filled, :length]
     fold = np.where((folds > 0).all(axis=0), folds.sum(axis=0), np.nan)
     place = mean_midpoints(grid, line)[filled]
     return LineStack(
         line.name,
-        np.concatenate([halves[None], split]),
+        halves,
+        bands_hz,
         fold,
         place,
         filled % grid.shape[1],
         line.interval_s,
     )
+
+
+def _one_band(
+    halves: NDArray[np.float32], interval_s: float, band_hz: Window
+) -> NDArray[np.float32]:
+    every = octave_bands(interval_s)
+    out = np.empty_like(halves)
+    for first in range(0, halves.shape[1], _BINS_AT_ONCE):
+        some = slice(first, first + _BINS_AT_ONCE)
+        out[:, some] = split_bands(halves[:, some], interval_s, every)[every.index(band_hz)]
+    return out
 
 
 def filled_bins(sums: list[StackSums]) -> NDArray[np.int64]:

@@ -19,7 +19,6 @@ from deblend.progress import Progress
 from deblend.records.segy.gathers import open_trace_file
 from deblend.results.judge import read_findings
 from deblend.results.output_folder import DELIVERED, FINDINGS, MANIFEST
-from deblend.run.pipeline import run_line
 from deblend.trial.placed_gathers import Amplitudes, PlacedGathers, Rows, read_gathers
 from deblend.trial.trial_file import LineTable
 
@@ -89,6 +88,8 @@ def _files_of(table: LineTable, folder: Path, progress: Progress) -> tuple[Path 
         line = read_line_file(folder / table.line)
         run_folder = line.output_folder
         if not (run_folder / MANIFEST).exists():
+            from deblend.run.pipeline import run_line  # loads the store, which gathers do not need
+
             run_line(line, progress)
     else:
         run_folder = folder / str(table.folder)

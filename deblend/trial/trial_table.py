@@ -109,10 +109,9 @@ class StackedTrial:
 
     @property
     def parts(self) -> Iterator[tuple[Window, int, Window | None]]:
-        """Each window with all frequencies and with each octave: window, band number, band."""
-        for window_s in self.windows_s:
-            yield window_s, 0, None
-            for band, band_hz in enumerate(self.bands_hz, start=1):
+        """Window, band number and band: all frequencies in each window, then every octave."""
+        for band, band_hz in enumerate((None, *self.bands_hz)):
+            for window_s in self.windows_s:
                 yield window_s, band, band_hz
 
 
@@ -123,7 +122,6 @@ def stack_rows(trial: StackedTrial) -> Iterator[Row]:
         yield Row("fold on common bins", "", folds, window_s=window_s)
     for window_s, band, band_hz in trial.parts:
         yield from _snr_rows(trial, window_s, band, band_hz)
-    for window_s, band, band_hz in trial.parts:
         yield from _likeness_rows(trial, window_s, band, band_hz)
 
 
