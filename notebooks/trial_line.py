@@ -35,7 +35,9 @@ from deblend.results.judge import judge_folder
 from deblend.run.pipeline import run_line
 from deblend.synth.build import build_line
 from deblend.synth.scenes import scene_design
+from deblend.synth.source_test import write_source_test
 from deblend.synth.write import write_line
+from deblend.trial.run_trial import run_trial, write_trial
 
 folder = Path(tempfile.mkdtemp())
 
@@ -147,3 +149,32 @@ for finding in injection.findings:
         print(f"fail: {finding.message}")
 print("verdict:", overall_verdict(injection.findings))
 assert np.mean([finding.value for finding in amplitudes]) > 30
+
+# %% [markdown]
+# ## A whole source test
+# Four lines over one invented ground: two sources in turn, which is the benchmark, two together,
+# three in turn and three together. Few iterations and no expected error here, for time; on the
+# command line it is `deblend make source-test --out TEST` and `deblend trial TEST/trial.toml --out
+# FOLDER`, which separates what is not separated yet.
+
+# %%
+trial_file = write_source_test(folder / "test")
+for path in (folder / "test").glob("*/line.toml"):
+    quick = path.read_text().replace("[separation]", "[separation]\niterations = 10")
+    path.write_text(quick + "\n[quality]\nexpected_error = false\n")
+trial = run_trial(trial_file, default_limits())
+for sentence in trial.sentences:
+    print(sentence)
+print("verdict:", trial.verdict)
+
+# %% [markdown]
+# Every number of a sentence is one of the table, a column a line; the page has the pictures.
+
+# %%
+for row in trial.rows:
+    if row.quantity == "signal-to-noise of the stack" and row.band_hz is None:
+        print(row.window_s, *(f"{value:8.1f}" for value in row.values))
+(folder / "trial").mkdir()
+write_trial(trial, folder / "trial")
+print(folder / "trial" / "trial.html")
+assert trial.verdict in ("pass", "look", "fail")
