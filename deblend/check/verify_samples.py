@@ -226,9 +226,11 @@ def _search(near: NearRecord, timed: TimedShots) -> tuple[DirectArrivals, dict[i
         if not more or more.keys() <= wrong.keys():
             break
         wrong |= more
-    by_neighbours = None if arrivals.stand_out else against_neighbours(near, timed.fired, arrivals)
+    # Where no positions say when direct arrivals come, something else may pass for them.
+    by_arrivals = arrivals.stand_out and near.delay_s.any()
+    by_neighbours = None if by_arrivals else against_neighbours(near, timed.fired, arrivals)
     if by_neighbours is not None:
-        return by_neighbours, {}
+        return by_neighbours
     if wrong:
         wrong |= _partners(near, timed, arrivals, wrong)
     return arrivals, {row: source for row, source in wrong.items() if source != sources[row]}

@@ -123,8 +123,7 @@ class DirectArrivals:
     all shots."""
 
     by_neighbours: bool = False
-    """Whether shots were held against their neighbours in place of the usual arrivals; then nothing
-    is known of further shots and of source numbers."""
+    """Whether shots were held against their neighbours in place of the usual arrivals."""
 
     @property
     def slow_rise_s(self) -> float:
@@ -195,7 +194,7 @@ def _searched(
     fired, fit = found.fired, found.fit
     open_times = bool(table.slack.any())
     likeness = source_likeness(
-        _in_one_frame(view.own(found, usual)[:count], shots.source_row, near.begin),
+        in_one_frame(view.own(found, usual)[:count], shots.source_row, near.begin),
         shots.source_row,
         shots.live & complete & ~(open_times & fired_together(table, near.interval_s)),
         near.source_count,
@@ -377,7 +376,7 @@ def _slowness(late_s: NDArray[np.float64], near: NearRecord) -> NDArray[np.float
     return np.where(wide & (near.delay_s.shape[1] >= _FEWEST_CHANNELS), slope, np.nan)
 
 
-def _in_one_frame(
+def in_one_frame(
     own: NDArray[np.float64], source_row: NDArray[np.int64], begin: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Shots of all sources in windows that begin alike; `begin` in samples."""

@@ -4,7 +4,8 @@ Direct arrivals say little where reflections and scattered waves are as strong: 
 shots could be verified by them. What all shots leave there changes slowly along the line. The
 median of five shots of a source is what each is expected to leave; what all others are expected to
 leave is taken off the record, and each shot is compared with the median of its neighbours. Those
-that do not fit are taken out of the medians, and compared once more.
+that do not fit are taken out of the medians, and compared once more. What is left of the record is
+searched for shots in no row, and every shot is held against those of other sources.
 
 It fails where gathers change within two shots, as over steep events and far offsets, and where
 several shots in a row are wrong alike; then amplitudes scatter, and nothing is said to be verified.
@@ -21,14 +22,22 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import median_filter
 
-from deblend.check.arrivals.direct_arrivals import DirectArrivals
+from deblend.check.arrivals.direct_arrivals import DirectArrivals, Stray, in_one_frame
 from deblend.check.arrivals.near_record import FiredShots, NearRecord
 from deblend.check.arrivals.search import UNVERIFIED, robust_deviation
+from deblend.check.arrivals.source_likeness import SourceLikeness
+from deblend.check.arrivals.unlike_table import (
+    FurtherShot,
+    sources_by_neighbours,
+    strongest_unexplained,
+)
 from deblend.check.arrivals.windows import View
+from deblend.model.timebase import NS_PER_S
 
 _LEFT_S: Final = 3.0
 """So much of each shot is taken off for the others."""
 _COMPARED_S: Final = 1.2
+"""After the direct arrival; all of it where that is not known."""
 _LONGEST_S: Final = 0.06
 """Largest error of a fire time that is looked for."""
 _SHOTS: Final = 5
@@ -44,6 +53,9 @@ _ROUNDS_OF_ODD: Final = 3
 _MOST_LEFT: Final = 0.3
 """Of the energy of the record: more is noise, or fired by what is not in the table."""
 _MISFIRE: Final = 0.3
+_MOST_FURTHER: Final = 8
+_ON_TIME_S: Final = 0.08
+"""What fires so close to a shot that is marked as a misfire is that shot."""
 _LEAST_ALIKE: Final = 0.25
 """Part of their neighbours that half of the shots hold, for them to be comparable."""
 _CERTAIN: Final = 3.5
@@ -68,7 +80,26 @@ class _Line:
     @property
     def compared(self) -> int:
         """Samples of a gather that are compared."""
-        return round(_COMPARED_S / self.near.interval_s)
+        known = self.near.delay_s.any()
+        return round(_COMPARED_S / self.near.interval_s) if known else self.view.length
+
+
+@dataclass(frozen=True, eq=False)
+class _Explained:
+    """The record by the neighbours of every shot."""
+
+    expected: NDArray[np.float64]
+    """(shot, channel, time): The median of each shot and the two on either side of it."""
+    residual: NDArray[np.float64]
+    """(channel, time): What these do not explain."""
+    own: NDArray[np.float64]
+    around: NDArray[np.float64]
+    """(shot, channel, time): What each shot left, and the median of its neighbours in that."""
+
+    @property
+    def left(self) -> float:
+        """Energy of the residual."""
+        return float(np.einsum("ct,ct->", self.residual, self.residual))
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,19 +116,59 @@ class _Compared:
 
 def against_neighbours(
     near: NearRecord, fired: FiredShots, arrivals: DirectArrivals
-) -> DirectArrivals | None:
+) -> tuple[DirectArrivals, dict[int, int]] | None:
     """Hold every shot against its neighbours in place of the usual direct arrival.
 
-    None where neighbours explain too little of the record: there is much noise, or sources fired
-    that are not in the table. Of `arrivals` what concerns the line as a whole is kept; further
-    shots and wrong source numbers are not looked for.
+    Also rows with the number of another source, and that source. None where neighbours explain too
+    little of the record: there is much noise, or sources fired that are not in the table. Of
+    `arrivals` what concerns the line as a whole is kept.
     """
     line = _line(near, fired)
-    own, around, left = _explain(line, np.ones(len(fired.live), dtype=np.bool_))
-    if left > _MOST_LEFT:
+    explained = _explain(line, np.ones(len(fired.live), dtype=np.bool_))
+    energy = float(np.einsum("ct,ct->", line.view.samples, line.view.samples))
+    if explained.left > _MOST_LEFT * energy:
         return None
-    found = _compare(line, own, around)
-    late = missing = np.zeros(len(fired.live), dtype=np.bool_)
+    wrong: dict[int, int] = {}
+    strays: list[FurtherShot] = []
+    likeness = _likeness(line, explained, fired)
+    now = fired
+    for _ in range(_MOST_FURTHER):
+        named = likeness.looks_like[: len(fired.live)].tolist()
+        more = {row: source for row, source in enumerate(named) if source >= 0}
+        stray = None
+        if not more:
+            stray = strongest_unexplained(
+                explained.residual,
+                explained.expected,
+                line.rows,
+                line.window,
+                near.interval_s,
+            )
+        if stray is not None:
+            strays.append(stray)
+            now = _with_shot(near, now, stray)
+        elif more.keys() - wrong.keys():
+            wrong = more | wrong
+            source_row = now.source_row.copy()
+            source_row[list(wrong)] = list(wrong.values())
+            now = replace(now, source_row=source_row)
+        else:
+            break
+        line = _line(near, now)
+        explained = _explain(line, np.ones(len(now.live), dtype=np.bool_))
+        likeness = _likeness(line, explained, now)
+    found, late, missing = _odd_shots(line, explained)
+    fitted = _as_arrivals(line, found, late, missing, arrivals)
+    numbers = replace(likeness, looks_like=likeness.looks_like[: len(fired.live)])
+    return _with_strays(near, fired, replace(fitted, likeness=numbers), strays), wrong
+
+
+def _odd_shots(
+    line: _Line, explained: _Explained
+) -> tuple[_Compared, NDArray[np.bool_], NDArray[np.bool_]]:
+    """All shots compared, and those that are late and that are missing."""
+    found = _compare(line, explained.own, explained.around)
+    late = missing = np.zeros(len(line.window), dtype=np.bool_)
     for _ in range(_ROUNDS_OF_ODD):
         more_late, more_missing = (
             _farthest_off(line, odd & ~(late | missing), found)
@@ -107,9 +178,57 @@ def against_neighbours(
             break
         late, missing = late | more_late, missing | more_missing
         # Once they are in no median, neighbours neither hide how odd they are nor suffer from it.
-        own, around, _ = _explain(line, ~(late | missing))
-        found = _compare(line, own, around)
-    return _as_arrivals(line, found, late, missing, arrivals)
+        again = _explain(line, ~(late | missing))
+        found = _compare(line, again.own, again.around)
+    return found, late, missing
+
+
+def _likeness(line: _Line, explained: _Explained, fired: FiredShots) -> SourceLikeness:
+    """Which sources the shots are like, by the shots of each near them."""
+    begin, rows = line.near.begin, fired.source_row
+    own, expected = (
+        in_one_frame(some, rows, begin) for some in (explained.own, explained.expected)
+    )
+    return sources_by_neighbours(own, expected, line.rows, line.window - begin[rows])
+
+
+def _with_shot(near: NearRecord, fired: FiredShots, stray: FurtherShot) -> FiredShots:
+    """One more shot."""
+    at_ns = _fired_ns(near, stray)[stray.source_row]
+    return FiredShots(
+        np.append(fired.fire_time_ns, at_ns),
+        np.append(fired.live, True),
+        np.append(fired.source_row, stray.source_row),
+    )
+
+
+def _fired_ns(near: NearRecord, stray: FurtherShot) -> tuple[int, ...]:
+    """When each of the sources would have fired."""
+    after_ns = np.rint((stray.window - near.begin) * near.interval_ns).astype(np.int64)
+    return tuple((near.start_ns + after_ns).tolist())
+
+
+def _with_strays(
+    near: NearRecord, fired: FiredShots, arrivals: DirectArrivals, further: list[FurtherShot]
+) -> DirectArrivals:
+    """Shots in no row; those at the time of a shot that is marked as a misfire are that shot."""
+    amplitude, unusual = arrivals.amplitude.copy(), arrivals.unusual.copy()
+    strays = []
+    for shot in further:
+        stray = Stray(_fired_ns(near, shot), shot.part, shot.source_row)
+        apart = np.abs(fired.fire_time_ns - stray.time_ns) + np.where(fired.live, np.inf, 0.0)
+        row = int(apart.argmin())
+        if apart[row] < _ON_TIME_S * NS_PER_S:
+            amplitude[row], unusual[row] = shot.part, True
+        else:
+            strays.append(stray)
+    return replace(
+        arrivals,
+        amplitude=amplitude,
+        unusual=unusual,
+        strays=tuple(sorted(strays, key=lambda stray: stray.time_ns)),
+        stray_null=max((shot.by_chance for shot in further), default=np.nan),
+    )
 
 
 def _line(near: NearRecord, fired: FiredShots) -> _Line:
@@ -132,13 +251,10 @@ def _line(near: NearRecord, fired: FiredShots) -> _Line:
     return _Line(near, View(near.samples, near.view.known, length), window, rows)
 
 
-def _explain(
-    line: _Line, used: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _explain(line: _Line, used: NDArray[np.bool_]) -> _Explained:
     """What each shot left without the others, and the median of its neighbours in that.
 
-    Both of shape (shot, channel, time). Shots that are not used leave nothing as far as the others
-    are concerned. Last the part of the energy of the record that is not explained.
+    Shots that are not used leave nothing as far as the others are concerned.
     """
     view = line.view
     expected = np.zeros((len(used), len(view.samples), view.length))
@@ -153,19 +269,16 @@ def _explain(
                 wanted[inside] = _along_line(gathers[inside])
                 residual -= operator.blend(wanted - expected[rows])
                 expected[rows] = wanted
-    own = np.zeros((len(used), len(view.samples), line.compared))
-    around = np.zeros_like(own)
+    own, around = np.zeros_like(expected), np.zeros_like(expected[:, :, : line.compared])
     for rows, operator in zip(line.rows, operators, strict=True):
-        gathers = operator.pseudo_deblend(residual) + expected[rows]
-        own[rows] = gathers[:, :, : line.compared]
+        own[rows] = operator.pseudo_deblend(residual) + expected[rows]
         for place, row in enumerate(rows.tolist()):
             near = [at for at in range(place - 4, place + 5) if 0 <= at < len(rows)]
             near = [at for at in near if at != place and used[rows[at]]]
             near.sort(key=lambda at: abs(at - place))
             if near:
-                around[row] = np.median(own[rows[near[:4]]], axis=0)
-    energy = float(np.einsum("ct,ct->", view.samples, view.samples))
-    return own, around, float(np.einsum("ct,ct->", residual, residual)) / energy
+                around[row] = np.median(own[rows[near[:4]], :, : line.compared], axis=0)
+    return _Explained(expected, residual, own, around)
 
 
 def _along_line(gathers: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -183,9 +296,8 @@ def _compare(line: _Line, own: NDArray[np.float64], around: NDArray[np.float64])
     out = np.full((3, len(own)), np.nan)
     for rows in line.rows:
         energy = np.einsum("sct,sct->s", around[rows], around[rows])
-        cross = np.einsum(
-            "scf,scf->sf", rfft(own[rows], padded), np.conj(rfft(around[rows], padded))
-        )
+        left = own[rows, :, : line.compared]
+        cross = np.einsum("scf,scf->sf", rfft(left, padded), np.conj(rfft(around[rows], padded)))
         lagged = np.take(irfft(cross, padded), np.arange(-most, most + 1), axis=1)
         lagged /= np.where(energy > 0.0, energy, np.inf)[:, None]
         # Noise is in the energy of the neighbours, and not in what a shot has in common with them.
@@ -247,6 +359,7 @@ def _as_arrivals(
 ) -> DirectArrivals:
     """The comparison in the form of a fit of direct arrivals."""
     not_recorded, few_shots, _, disturbed = UNVERIFIED
+    count = len(arrivals.amplitude)
     unverified = np.full(len(late), not_recorded)
     for rows in line.rows:
         unverified[rows] = few_shots
@@ -257,14 +370,14 @@ def _as_arrivals(
         unverified[rows] = "" if clear else disturbed
     missing &= (found.best < _MISFIRE) & (unverified == "")
     amplitude = np.where(np.isnan(found.best), np.nan, np.where(missing, found.best, 1.0))
+    lag_s = np.where(unverified == "", np.where(late, found.late_s, 0.0), np.nan)
+    # Shots in no row of the table came last.
     return replace(
         arrivals,
-        amplitude=amplitude,
-        lag_s=np.where(unverified == "", np.where(late, found.late_s, 0.0), np.nan),
-        wider=np.ones(len(late)),
-        unusual=missing,
-        likeness=None,
-        strays=(),
-        unverified=unverified,
+        amplitude=amplitude[:count],
+        lag_s=lag_s[:count],
+        wider=np.ones(count),
+        unusual=missing[:count],
+        unverified=unverified[:count],
         by_neighbours=True,
     )

@@ -99,9 +99,6 @@ def shot_findings(
         return [_summed_up(findings), *(replace(found, verdict="note") for found in findings)]
     if arrivals.likeness is not None:
         findings += source_number_findings(shots.sources, arrivals.likeness.distinguishable)
-    if neighbours:
-        none = np.zeros((len(shots.sources),) * 2, dtype=np.bool_)
-        findings += source_number_findings(shots.sources, none)
     timed_count = int(np.count_nonzero(timed))
     return findings + verified_findings(shots, why, timed_count, by_neighbours=neighbours)
 
@@ -172,13 +169,15 @@ def verified_findings(
     message = f"{count} of {len(shots)} shots were held against {against}"
     if by_neighbours:
         message += (
-            ", because direct arrivals do not stand out from what else arrives; shots that are in "
-            "no row of the table are not looked for"
+            ", because direct arrivals do not stand out from what else arrives, or no positions "
+            "say when they come"
         )
     elif timed < count:
         message += f"; the times of {timed} to milliseconds, of those that overlap to some 20 ms"
     if missing.size:
         message += f"; not verified: {reasons}. Separation takes those as the table has them"
+    if few:
+        message += "; rows missing from the table and swapped source numbers are not looked for"
     return [
         Finding(
             "shots_verified",

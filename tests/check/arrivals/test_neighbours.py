@@ -8,9 +8,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from benchmarks.qc.verdict_lines import blended_gathers
+from benchmarks.input_check.input_faults import plant_fault
+from benchmarks.qc.verdict_lines import blended_gathers, verdict_lines
 from deblend.check.verify_samples import verify_against_samples
 from deblend.model.findings import Finding
+from deblend.model.geometry import unknown_geometry
 from deblend.synth.line import MadeLine
 
 CHANNELS, SHOTS, LENGTH = 3, 20, 450
@@ -56,8 +58,47 @@ def test_exact_times_accuse_nobody_where_no_direct_arrival_stands_out() -> None:
     assert verified.verdict == "pass"
     # The first and last two of each source have no two neighbours on either side.
     assert verified.value == 2 * (SHOTS - 4)
-    (numbers,) = [one for one in found if one.metric == "source_numbers_not_verified"]
-    assert "1 and 2" in numbers.message
+    # The two sources are unlike.
+    assert not [one for one in found if one.metric == "source_numbers_not_verified"]
+
+
+def without_row(line: MadeLine, row: int) -> MadeLine:
+    """The line with a shot that its table does not hold."""
+    kept = np.delete(np.arange(len(line.shots)), row)
+    offset = line.geometry.offset_m[kept]
+    geometry = replace(unknown_geometry(*offset.shape), offset_m=offset)
+    gathers = line.gathers[kept]
+    shots = line.shots.take(kept)
+    truth = {source: gathers[shots.rows_of(source)] for source in shots.sources}
+    exact_ns = shots.fire_time_ns
+    return replace(line, shots=shots, geometry=geometry, truth=truth, true_fire_time_ns=exact_ns)
+
+
+def test_a_shot_in_no_row_is_named_and_no_other_shot() -> None:
+    line = scattered_line()
+    found = accused(found_in(without_row(line, 9)))
+    (stray,) = [one for one in found if not one.metric.startswith("clock_")]
+    assert (stray.metric, stray.verdict) == ("shot_not_in_table", "fail")
+    assert stray.source == line.shots.source[9]
+    assert stray.instant_ns == pytest.approx(line.shots.fire_time_ns[9], abs=3_000_000)
+    assert stray.value == pytest.approx(100.0, abs=25.0)
+
+
+@pytest.mark.parametrize("fault", ["autofire", "misfire", "swapped_sources"])
+def test_faults_of_recorded_shots_without_positions(fault: str) -> None:
+    (receiver,) = (one for one in verdict_lines() if one.scene == "receiver")
+    faulty = plant_fault(receiver.make(), fault, 1)
+    found = accused(verify_against_samples(faulty.recording, faulty.shots, faulty.geometry))
+    metric = {
+        "autofire": "shot_not_in_table",
+        "misfire": "misfire_not_marked",
+        "swapped_sources": "source_number_wrong",
+    }[fault]
+    assert {one.metric for one in found} == {metric}
+    if fault == "autofire":
+        assert found[0].instant_ns == pytest.approx(faulty.instant_ns, abs=3_000_000)
+    else:
+        assert {one.shot_point for one in found} == set(faulty.shot_points)
 
 
 @pytest.mark.parametrize("late_ms", [10, -20])
