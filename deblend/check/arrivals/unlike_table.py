@@ -86,11 +86,11 @@ def strongest_unexplained(
             four = own[max(0, place - _BESIDE + 1) : place + _BESIDE + 1]
             usual = np.median(expected[four], axis=0)
             begin = max(0, int(window[own[place]]))
-            part = _matched(
+            there = _matched(
                 residual[:, begin : int(window[own[place + 1]]) + usual.shape[1]], usual
             )
-            if part.size:
-                peaks.append((float(part.max()), begin + int(part.argmax()), source, usual))
+            if there.size:
+                peaks.append((float(there.max()), begin + int(there.argmax()), source, usual))
     if not peaks:
         return None
     parts = np.array([peak[0] for peak in peaks])
