@@ -319,6 +319,18 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
+        "injected events against the true error, eight separations of recorded shots and one of "
+        "waves, by window, what is wrong of the events; what appears in other sources: rank "
+        "correlation, median difference (dB), within 5 dB (%)",
+        "qc.injection_truth",
+        lambda n: "; ".join(
+            f"{n[f'windows, {what}: rank correlation']:.2f}, "
+            f"{n[f'windows, {what}: median difference (dB)']:.1f}, "
+            f"{n[f'windows, {what}: within 5 dB (%)']:.0f}"
+            for what in ("wrong", "elsewhere")
+        ),
+    ),
+    (
         "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, "
         "processor time (s), memory (GB)",
         "qc.whole_line",

@@ -1,6 +1,7 @@
 """What the expected error adds to the time of a run.
 
 python -m benchmarks.qc.expected_error_cost [--channels 8 120] [--minutes 4] [--iterations 20]
+    [--rounds 2]
 
 `deblend separate` on lines of so many channels, with and without `[quality] expected_error`, in
 turn; processor time counts, since the host is shared. Asked: a quarter more at most from 100
@@ -17,7 +18,6 @@ from pathlib import Path
 from benchmarks.result import Number, keep, refuse_forced_kernel
 from benchmarks.run.lines import Used, make_line, run_command
 
-ROUNDS = 2
 WITHOUT = "\n[quality]\nexpected_error = false\n"
 
 
@@ -34,9 +34,12 @@ def main() -> None:
     parser.add_argument("--channels", type=int, nargs="*", default=[8, 120])
     parser.add_argument("--minutes", type=float, default=4)
     parser.add_argument("--iterations", type=int, default=20)
+    parser.add_argument("--rounds", type=int, default=2)
     chosen = parser.parse_args()
     refuse_forced_kernel()
-    numbers: dict[str, Number] = {"iterations": chosen.iterations, "minutes": chosen.minutes}
+    numbers: dict[str, Number] = {
+        name: getattr(chosen, name) for name in ("iterations", "minutes", "rounds")
+    }
     for channels in chosen.channels:
         with tempfile.TemporaryDirectory() as folder:
             line = make_line(
@@ -44,7 +47,7 @@ def main() -> None:
             )
             runs = [
                 (used(line, expected_error=False), used(line, expected_error=True))
-                for _ in range(ROUNDS)
+                for _ in range(chosen.rounds)
             ]
         for name in ("processor_s", "wall_s"):
             without, with_it = (min(getattr(pair[k], name) for pair in runs) for k in (0, 1))

@@ -1,6 +1,6 @@
 """What injected events say of the error, against the true one.
 
-python -m benchmarks.qc.injection_truth [--processes 16] [--only PART]
+python -m benchmarks.qc.injection_truth [--processes 16] [--only PART ...]
 
 The lines of `benchmarks.qc.verdict`, recorded shots and computed waves first, some methods each.
 Events go into the record as `deblend inject` puts them there, 6 dB below what is around them: into
@@ -85,7 +85,7 @@ def measure(task: Task) -> dict[str, np.ndarray]:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--processes", type=int, default=len(os.sched_getaffinity(0)))
-    parser.add_argument("--only", default="")
+    parser.add_argument("--only", nargs="*", default=[""])
     chosen = parser.parse_args()
     lines = verdict_lines()
     tasks: list[Task] = [
@@ -93,7 +93,7 @@ def main() -> None:
         for kind in KINDS
         for number, line in enumerate(lines)
         for run in RUNS
-        if line.kind == kind and chosen.only in f"{line.scene} {run[0]}"
+        if line.kind == kind and any(part in f"{line.scene} {run[0]}" for part in chosen.only)
     ]
     numbers: dict[str, Number] = {"separations": len(tasks)}
     rows: list[dict[str, np.ndarray]] = []
