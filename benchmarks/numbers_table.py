@@ -331,6 +331,16 @@ ROWS: Final[tuple[tuple[str, str, Callable[[Numbers], str]], ...]] = (
         ),
     ),
     (
+        "what the expected error adds to the processor time of a run of 100 channels, a minute of "
+        "record and 20 iterations, one pair of runs: without, with (s); more (%)",
+        "qc.expected_error_cost",
+        lambda n: (
+            f"{n['100_channels_without_processor_s']:.1f}, "
+            f"{n['100_channels_with_processor_s']:.1f}; "
+            f"{n['100_channels_more_processor_percent']:.1f}"
+        ),
+    ),
+    (
         "quality of a line of 500 shots x 3 sources x 120 channels x 2,000 samples: wall, "
         "processor time (s), memory (GB)",
         "qc.whole_line",
