@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from qc_line import measured_line, small_setup
 
+from deblend.decibels import NOTHING_DB
 from deblend.model.shots import make_shots
 from deblend.qc.removed import removed_energy, removed_findings
 
@@ -25,7 +26,7 @@ def test_by_hand() -> None:
     ]
     # (2 - 1)^2 / 2^2 = 1/4: -6.02 dB
     assert rows[0].value == pytest.approx(-6.0206, abs=1e-4)
-    assert rows[1].value == -np.inf
+    assert rows[1].value == NOTHING_DB
     assert {row.verdict for row in rows} == {"note"}
 
 
