@@ -36,8 +36,11 @@ _UTM_SCALE: Final = 0.9996
 _UTM_EAST_M: Final = 1_000_000.0
 _UTM_NORTH_M: Final = 10_000_000.0
 _BEYOND_THE_EDGE_M: Final = 500_000.0
-_UTM_LIMIT_M: Final = 2000.0
+_UTM_LIMIT_M: Final = 1000.0
 """Other datums than that of the degrees lie within some hundred metres."""
+_WGS_84_LIMIT_M: Final = 100.0
+"""Where the file names WGS 84, whose ellipsoid is that of `utm_coordinates`."""
+_WGS_84: Final = re.compile(r"\bWGS\W?(19)?84\b|EPSG:32[67]\d\d\b", re.IGNORECASE)
 _HEMISPHERE: Final = re.compile(r"\b(NORTH|SOUTH)", re.IGNORECASE)
 _ZONE: Final = re.compile(r"ZONE\D*(\d{1,2})\s*([NS])?\b", re.IGNORECASE)
 _UTM_CODE: Final = re.compile(r"EPSG:32([67])(\d\d)\b", re.IGNORECASE)
@@ -100,11 +103,13 @@ def _declared_grid(positions: Positions) -> list[Finding]:
         return _out_of_range(positions, east, north)
     there = utm_coordinates(*place, number, place[0] < 0.0 if south is None else south)
     off = float(np.hypot(east - there[0], north - there[1]))
-    if off <= _UTM_LIMIT_M:
+    same_datum = _WGS_84.search(positions.coordinate_system) is not None
+    if off <= (_WGS_84_LIMIT_M if same_datum else _UTM_LIMIT_M):
         return []
+    apart_km = f"{off / 1e3:,.2f}" if off < 10_000.0 else f"{off / 1e3:,.0f}"
     message = (
-        f"By latitude and longitude ({place[0]:.4f}, {place[1]:.4f}) sources lie {off / 1e3:,.0f} "
-        f"km from their grid coordinates ({east:,.0f} east, {north:,.0f} north) in the declared "
+        f"By latitude and longitude ({place[0]:.4f}, {place[1]:.4f}) sources lie {apart_km} km "
+        f"from their grid coordinates ({east:,.0f} east, {north:,.0f} north) in the declared "
         f"system ({positions.coordinate_system})."
     )
     return [Finding("coordinates_outside_system", off, "m", "fail", message)]

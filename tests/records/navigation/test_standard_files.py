@@ -204,6 +204,19 @@ def test_another_system_than_declared(tmp_path: Path, code: int, system: str, of
         joined(tmp_path, "p111", line)
 
 
+@pytest.mark.parametrize("form", ["p111", "p190"])
+def test_degrees_a_minute_off(tmp_path: Path, form: str) -> None:
+    """A minute of latitude is 1.85 km: the international nautical mile, 1852 m, within 10 m."""
+
+    def off(east: float, north: float) -> tuple[float, float]:
+        longitude, latitude = degrees(east, north)
+        return longitude, latitude + 1 / 60
+
+    line = replace(towed(), to_degrees=off)
+    with pytest.raises(NavigationError, match=r"sources lie 1\.8[567] km from their grid"):
+        joined(tmp_path, form, line)
+
+
 @pytest.mark.parametrize("form", FORMATS)
 def test_sources_that_step_aside(tmp_path: Path, form: str) -> None:
     line = towed()
