@@ -79,7 +79,7 @@ def test_run_judgement_table_and_page_say_it_first(tmp_path: Path) -> None:
     ran = command("separate", str(path))
     judged = command("judge", str(out))
     for shown in (ran, judged):
-        assert shown.exit_code == 0
+        assert shown.exit_code == 1  # eleven shots of a source are too few to verify its times by
         assert FIRST in " ".join(shown.output.split())
         assert not ABOUT_OVERLAP.search(shown.output)
     assert first_words(judged.output) == FIRST
@@ -95,9 +95,11 @@ def test_run_judgement_table_and_page_say_it_first(tmp_path: Path) -> None:
             assert command("report", str(out)).exit_code == 0
         page = (out / "report.html").read_text()
         body = re.sub(r"<script.*?</script>|<style.*?</style>", "", page, flags=re.DOTALL)
-        body = re.sub(r"<[^>]+>", " ", body[body.index("<body") :])
+        body = " ".join(re.sub(r"<[^>]+>", " ", body[body.index("<body") :]).split())
         assert " ".join(body.split()).split("report ", 1)[1].startswith(FIRST)
-        # The finding that no two shots overlap, and a setting of the method.
-        for known in ("No two shots overlap", "overlapping shots", "method.overlap"):
+        # The finding that no two shots overlap, a setting of the method, and what every page asks
+        # and cautions.
+        asked = ("Is interference left?", "interference is as coherent as signal")
+        for known in ("No two shots overlap", "overlapping shots", "method.overlap", *asked):
             body = body.replace(known, "")
         assert not ABOUT_OVERLAP.search(body)
