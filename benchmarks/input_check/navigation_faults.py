@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 
-from benchmarks.input_check.navigation_files import Towed, p111_text, p190_text, sps_text
+from benchmarks.input_check.navigation_files import Towed, degrees, p111_text, p190_text, sps_text
 from benchmarks.result import Number, keep
 from deblend.errors import DeblendError, NavigationError
 from deblend.line.line_file import read_line_file
@@ -31,7 +31,6 @@ from deblend.line.open_line import open_line
 from deblend.model.findings import Finding
 from deblend.model.geometry import Geometry
 from deblend.model.timebase import parse_instant
-from deblend.records.navigation.grid import utm_coordinates
 from deblend.records.navigation.join import join_positions
 from deblend.records.navigation.open import read_positions
 from deblend.synth.acquisition import Acquisition, Streamer, TowedSource, true_shots
@@ -141,16 +140,6 @@ def _degrees_off(towed: Towed, random: np.random.Generator) -> Towed:
         return longitude, latitude + 1 / 60
 
     return replace(towed, to_degrees=off)
-
-
-def degrees(east: float, north: float) -> tuple[float, float]:
-    """Longitude and latitude of zone 31 north, by repeated correction of a first guess."""
-    longitude, latitude = 3.0, 58.0
-    for _ in range(6):
-        there = utm_coordinates(latitude, longitude, 31, south=False)
-        latitude += (north - there[1]) / 111_300.0
-        longitude += (east - there[0]) / (111_300.0 * np.cos(np.radians(latitude)))
-    return longitude, latitude
 
 
 NAVIGATION: Final[dict[str, tuple[Change | None, tuple[str, ...]]]] = {

@@ -1,6 +1,7 @@
 """P1/11, P1/90 and SPS files of a made line, field by field from the tables of the standards.
 
-Nothing of the project's readers is used. Columns are counted from 1, first and last included.
+Nothing of the project's readers is used, but for the formula of the grid in `degrees`. Columns are
+counted from 1, first and last included.
 
 References
 ----------
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 from deblend.model.geometry import Geometry
 from deblend.model.shots import Shots
 from deblend.model.time_scales import convert_instants
+from deblend.records.navigation.grid import utm_coordinates
 
 _GPS_ZERO_NS: Final = 315_964_800 * 10**9
 _P111_HEADER: Final = """OGP,OGP P1,1,1.1,1,2024:06:02,08:15:00,MADE.P111,MADE
@@ -88,6 +90,16 @@ _SPS_RELATION: Final = {
 
 ToDegrees = Callable[[float, float], tuple[float, float]]
 """Longitude and latitude of east and north."""
+
+
+def degrees(east: float, north: float) -> tuple[float, float]:
+    """Longitude and latitude of zone 31 north, by repeated correction of a first guess."""
+    longitude, latitude = 3.0, 58.0
+    for _ in range(6):
+        there = utm_coordinates(latitude, longitude, 31, south=False)
+        latitude += (north - there[1]) / 111_300.0
+        longitude += (east - there[0]) / (111_300.0 * np.cos(np.radians(latitude)))
+    return longitude, latitude
 
 
 @dataclass(frozen=True, eq=False)

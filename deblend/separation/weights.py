@@ -188,12 +188,12 @@ class RecordWeights:
     def _losses(self) -> Iterator[tuple[Array, Array, Array]]:
         """Rows and columns of windows that lose anything, and the part of each bin that they lose.
 
-        Some at a time; windows that come together do not overlap.
+        Some at a time, all of one parity: those do not overlap.
         """
         xp, windows = self.xp, self.windows
         channel, window = self._lowered
         step = max(1, _CHUNK_VALUES // windows.size)
-        for parity in (0, 1):  # windows of one parity do not overlap
+        for parity in (0, 1):
             chosen = np.flatnonzero(window % 2 == parity)
             for begin in range(0, len(chosen), step):
                 some = chosen[begin : begin + step]

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.input_check.navigation_files import Towed, p111_text, p190_text, sps_text
+from benchmarks.input_check.navigation_files import Towed, degrees, p111_text, p190_text, sps_text
 from deblend.errors import NavigationError
 from deblend.model.geometry import Geometry
 from deblend.model.timebase import parse_instant
@@ -28,16 +28,6 @@ from deblend.synth.firing import Dither, Firing
 
 FORMATS = ("p111", "p190", "sps")
 CHANNELS = np.arange(1, 13)
-
-
-def degrees(east: float, north: float) -> tuple[float, float]:
-    """Longitude and latitude of zone 31 north, by repeated correction of a first guess."""
-    longitude, latitude = 3.0, 58.0
-    for _ in range(6):
-        there = utm_coordinates(latitude, longitude, 31, south=False)
-        latitude += (north - there[1]) / 111_300.0
-        longitude += (east - there[0]) / (111_300.0 * np.cos(np.radians(latitude)))
-    return longitude, latitude
 
 
 @cache
